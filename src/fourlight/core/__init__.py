@@ -1,0 +1,1 @@
+"""Arrays in, arrays out: kernels and plain numpy; no files, no recipe, no logging, no units objects."""

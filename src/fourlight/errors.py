@@ -1,0 +1,129 @@
+"""What can go wrong, and who can act on it.
+
+==============================================  ==================  ============================
+what happened                                   raise               what the program does
+==============================================  ==================  ============================
+one file cannot be used as a frame              ``FrameError``      set aside by name, run goes on
+a setting is unknown, out of bounds, wrong      ``RecipeError``     one line, exit 2
+what the user pointed at cannot make a run      ``InputError``      one line, exit 2
+the output folder cannot be used                ``OutputError``     one line, exit 2
+a stage cannot go on with what it measured      ``StageError``      one line, exit 1
+the user stopped the run                        ``CancelledError``    one line, exit 1, rerun continues
+==============================================  ==================  ============================
+
+A message says what was found, what was needed and what to do, in that order. Partial trouble of one
+frame is a flag (`fourlight.frames.FrameFlag`), never an exception, and NaN never means failure.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+__all__ = [
+    "CancelledError",
+    "FourlightError",
+    "FrameError",
+    "InputError",
+    "OutputError",
+    "RecipeError",
+    "StageError",
+]
+
+
+class FourlightError(Exception):
+    """Base class of everything Fourlight raises on purpose; its text is fit for a user to read."""
+
+    exit_code = 1
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_rebuild, (type(self), self.args, self.__dict__))
+
+
+def _rebuild(cls: type[FourlightError], args: tuple[Any, ...], state: dict[str, Any]) -> FourlightError:
+    error = cls.__new__(cls)
+    error.args = args
+    error.__dict__.update(state)
+    return error
+
+
+class FrameError(FourlightError, ValueError):
+    """One file that cannot be used; the run continues without it.
+
+    Parameters
+    ----------
+    path : str
+        The file, as the user named it.
+    reason : str
+        What was found and what was needed.
+    """
+
+    exit_code = 2
+
+    def __init__(self, path: str, reason: str) -> None:
+        super().__init__(f"{path}: {reason}")
+        self.path = str(path)
+        self.reason = reason
+
+
+class RecipeError(FourlightError, ValueError):
+    """A setting that cannot be used.
+
+    Parameters
+    ----------
+    field : str
+        Dotted name, such as ``integrate.pixfrac``.
+    value : object
+        What was given.
+    allowed : str
+        What would have been accepted.
+    """
+
+    exit_code = 2
+
+    def __init__(self, field: str, value: object, allowed: str) -> None:
+        super().__init__(f"recipe: {field} = {value!r}: {allowed}")
+        self.field = field
+        self.value = value
+        self.allowed = allowed
+
+
+class InputError(FourlightError, ValueError):
+    """What the user pointed at cannot make a run (no lights, nothing readable)."""
+
+    exit_code = 2
+
+
+class OutputError(FourlightError, OSError):
+    """The output folder cannot be used (inside the raw folder, read-only, disk full)."""
+
+    exit_code = 2
+
+
+class StageError(FourlightError, RuntimeError):
+    """A stage that cannot go on.
+
+    Parameters
+    ----------
+    stage : str
+        Name of the stage, such as ``register``.
+    frame : str or None
+        File name of the frame at fault, if it is one frame.
+    measured, needed : str
+        What was measured and what was needed; the message joins them.
+    """
+
+    exit_code = 1
+
+    def __init__(self, stage: str, frame: str | None, measured: str, needed: str) -> None:
+        where = f"{stage}: {frame}" if frame else stage
+        super().__init__(f"{where}: {measured}; {needed}")
+        self.stage = stage
+        self.frame = frame
+        self.measured = measured
+        self.needed = needed
+
+
+class CancelledError(FourlightError):
+    """The user stopped the run; what is finished stays and the next run continues from it."""
+
+    exit_code = 1

@@ -1,0 +1,190 @@
+"""The frozen types that the stages hand on: raw -> measured -> registered -> stack.
+
+Arrays are indexed ``[y, x]``; positions are ``x, y`` in pixels of the raw frame with whole numbers at pixel
+centres. Four-vectors follow `fourlight.core.cfa.PLANES` (R, G1, G2, B).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import IntFlag, StrEnum
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = [
+    "FrameFlag",
+    "MeasuredFrame",
+    "NoiseModel",
+    "RawFrame",
+    "RegisteredFrame",
+    "Role",
+    "SetAside",
+    "StarList",
+]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Role(StrEnum):
+    """What a raw frame is for."""
+
+    LIGHT = "light"
+    DARK = "dark"
+    FLAT = "flat"
+    BIAS = "bias"
+    DARKFLAT = "darkflat"
+
+
+class FrameFlag(IntFlag):
+    """Partial trouble of a frame that is still used."""
+
+    NONE = 0
+    CLOUD = 1
+    TRAILED = 2
+    DEFOCUSED = 4
+    FEW_STARS = 8
+    BRIGHT_SKY = 16
+    NO_DATE = 32
+
+
+@dataclass(frozen=True, slots=True)
+class RawFrame:
+    """One raw frame on disk and what its header (or its folder, or its pixels) say of it.
+
+    Facts that are not known are None. ``problems`` are sentences for the user.
+    """
+
+    path: Path
+    hdu: int
+    """Index of the FITS extension that holds the image; 0 for camera raw."""
+    ny: int
+    nx: int
+    role: Role
+    role_source: str
+    """'header', 'folder' or 'pixels'."""
+    mosaic: str | None = None
+    """Pattern in array order, offsets and row order applied; None if nothing is said."""
+    mosaic_source: str = "none"
+    """Which header card(s) said so, such as ``BAYERPAT``; 'none'."""
+    exposure_s: float | None = None
+    gain_setting: float | None = None
+    """The camera's gain (or ISO) setting, a label to match frames by; not electrons per ADU."""
+    gain_e_per_adu: float | None = None
+    read_noise_e: float | None = None
+    offset_setting: float | None = None
+    temperature_c: float | None = None
+    filter_name: str | None = None
+    time: datetime | None = None
+    """Start of the exposure, UTC, timezone-aware."""
+    night: str | None = None
+    """Civil date (ISO) of the local noon before the exposure."""
+    binning: int = 1
+    pixel_um: float | None = None
+    focal_mm: float | None = None
+    ra_deg: float | None = None
+    dec_deg: float | None = None
+    object_name: str | None = None
+    camera: str | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    black_adu: float | None = None
+    """Pedestal that the file itself declares (camera raw black level, PEDESTAL card)."""
+    saturation_adu: float | None = None
+    """Level at which the file says, or its number type implies, that a sample is full."""
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """A frame that is not used, and why."""
+
+    path: Path
+    stage: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseModel:
+    """Gain and read noise with where they come from.
+
+    ``gain_e_per_adu`` and ``read_noise_e`` are None where nothing fixes them; sources are one of 'recipe',
+    'flats and bias', 'lights', 'header', 'assumed', 'unknown'.
+    """
+
+    gain_e_per_adu: float | None
+    gain_source: str
+    read_noise_e: float | None
+    read_noise_source: str
+    pedestal_adu: float | None
+    """Level of no light; None where neither bias, dark nor file say it."""
+    pedestal_source: str
+    unit: str = "electron"
+    """'electron' or 'adu': unit of calibrated samples."""
+
+    @property
+    def scale(self) -> float:
+        """Factor from ADU to the unit of calibrated samples."""
+        return self.gain_e_per_adu if self.unit == "electron" and self.gain_e_per_adu else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class StarList:
+    """Stars of one frame, brightest first; all arrays share their first axis."""
+
+    x: FloatArray
+    y: FloatArray
+    flux: FloatArray
+    """(n, 4) fitted flux per plane, calibrated units."""
+    flux_error: FloatArray
+    """(n, 4) one sigma."""
+    fwhm_px: FloatArray
+    elongation: FloatArray
+    """Major over minor axis, >= 1."""
+    saturated: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredFrame:
+    """A light after measuring: stars, sky, noise, shape. Units are those of calibrated samples."""
+
+    raw: RawFrame
+    stars: StarList
+    sky: FloatArray
+    """(4,) median level."""
+    noise: FloatArray
+    """(4,) standard deviation of one sample at the sky level, fixed small-scale structure excluded."""
+    gradient: FloatArray
+    """(4,) sky range across the frame (max - min of the fitted plane)."""
+    fwhm_px: FloatArray
+    """(4,) full width at half maximum of one shape per plane fitted to all bright stars, pixel included."""
+    elongation: FloatArray
+    """(4,)"""
+    angle_deg: float
+    """Direction of the elongation, from +x towards +y, in [0, 180)."""
+    sky_map: npt.NDArray[np.float32]
+    """(4, my, mx) local sky levels on a coarse grid of cells; NaN where a cell is unusable."""
+    cell_px: int
+    """Side of a cell of `sky_map` in raw pixels."""
+    flags: FrameFlag = FrameFlag.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class RegisteredFrame:
+    """A measured light placed on the grid of the reference frame."""
+
+    measured: MeasuredFrame
+    matrix: FloatArray
+    """(2, 3): stack position (x, y) = matrix @ (x, y, 1) of the frame."""
+    rms_px: float
+    """Rms residual of the matched stars, per axis, after rejection."""
+    matched: int
+    transparency: FloatArray = field(default_factory=lambda: np.ones(4))
+    """(4,) star flux over that of the reference frame."""
+    transparency_error: FloatArray = field(default_factory=lambda: np.zeros(4))
+    flags: FrameFlag = FrameFlag.NONE

@@ -1,0 +1,268 @@
+"""The recipe: the only settings model. Everything a user can choose is declared here, once.
+
+The command line (``--set section.field=value``), the TOML file, the reference page in ``docs/`` and later the
+web form are generated from these classes. Unknown keys are refused with the nearest known key named.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import tomllib
+from collections.abc import Iterable, Iterator
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from fourlight.errors import RecipeError
+
+__all__ = ["Recipe", "defaults_toml", "loads", "with_settings"]
+
+
+class Section(BaseModel):
+    """Base of every section: unknown keys are refused, values cannot be changed after loading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+
+
+Mosaic = Literal["auto", "RGGB", "BGGR", "GRBG", "GBRG"]
+Use = Literal["auto", "off"]
+
+
+class Read(Section):
+    """What the frames are, where headers are wrong or silent."""
+
+    mosaic: Annotated[
+        Mosaic, Field(description="Mosaic pattern in array order; auto: header, checked on pixels")
+    ] = "auto"
+    filter: Annotated[
+        str, Field(description="Use only lights with this filter name; empty: the largest group")
+    ] = ""
+    gain_e_per_adu: Annotated[
+        float | None, Field(gt=0, description="Gain in electrons per ADU; unset: measured or header")
+    ] = None
+    read_noise_e: Annotated[
+        float | None, Field(ge=0, description="Read noise in electrons; unset: measured or header")
+    ] = None
+    black_adu: Annotated[
+        float | None, Field(ge=0, description="Level of no light in ADU; unset: bias, dark or header")
+    ] = None
+    saturation_adu: Annotated[
+        float | None, Field(gt=0, description="Level of a full sample in ADU; unset: header or number type")
+    ] = None
+    longitude_deg: Annotated[
+        float | None,
+        Field(
+            ge=-180,
+            le=360,
+            description="Longitude, degrees east, to split nights at local noon; unset: header",
+        ),
+    ] = None
+
+
+class Calibrate(Section):
+    """Darks, flats, bias and defective samples."""
+
+    darks: Annotated[Use, Field(description="auto: use darks that match the lights; off: leave them out")] = (
+        "auto"
+    )
+    flats: Annotated[Use, Field(description="auto: use flats that match the lights; off: leave them out")] = (
+        "auto"
+    )
+    bias: Annotated[
+        Use, Field(description="auto: use bias frames that match the lights; off: leave them out")
+    ] = "auto"
+    temperature_tolerance_c: Annotated[
+        float, Field(gt=0, description="Sensor temperatures this far apart (deg C) still match")
+    ] = 3.0
+    clip_sigma: Annotated[
+        float, Field(gt=1, description="Rejection threshold when frames are combined to a master")
+    ] = 4.0
+    defects: Annotated[
+        Use, Field(description="auto: find defective samples from the lights and darks; off: keep all")
+    ] = "auto"
+    defect_sigma: Annotated[
+        float, Field(gt=2, description="Persistent excess over same-plane neighbours that makes a defect")
+    ] = 6.0
+
+
+class Measure(Section):
+    """Star detection and frame quality."""
+
+    detection_sigma: Annotated[
+        float, Field(gt=2, description="Detection threshold in sigma of the smoothed frame")
+    ] = 5.0
+    max_stars: Annotated[int, Field(ge=10, description="Brightest stars kept per frame")] = 500
+    cell_px: Annotated[int, Field(ge=16, description="Side in pixels of a cell of the coarse sky map")] = 64
+
+
+class Registration(Section):
+    """Placing frames on the grid of the reference frame."""
+
+    reference: Annotated[
+        str, Field(description="File name of the reference light; empty: the best frame")
+    ] = ""
+    min_matches: Annotated[int, Field(ge=3, description="Fewest matched stars for a frame to be used")] = 6
+    max_rms_px: Annotated[
+        float, Field(gt=0, description="Largest residual per axis in pixels for a frame to be used")
+    ] = 0.5
+
+
+class Integrate(Section):
+    """Reconstruction of each plane from its own samples."""
+
+    method: Annotated[Literal["drizzle"], Field(description="How samples become planes")] = "drizzle"
+    pixfrac: Annotated[
+        float | None,
+        Field(gt=0, le=1, description="Side of a drop over the pixel pitch; unset: from the coverage"),
+    ] = None
+    reject_sigma: Annotated[float, Field(gt=2, description="Rejection threshold in sigma of one sample")] = (
+        4.5
+    )
+    gradient_tolerance: Annotated[
+        float,
+        Field(ge=0, description="Share of the local range of the reference added to the rejection threshold"),
+    ] = 0.7
+    min_transparency: Annotated[
+        float,
+        Field(
+            ge=0, lt=1, description="Frames with less light than this share of the reference are set aside"
+        ),
+    ] = 0.25
+    sky_order: Annotated[
+        int, Field(ge=0, le=4, description="Order of the polynomial for sky differences between frames")
+    ] = 2
+
+
+class Finish(Section):
+    """The automatic picture."""
+
+    gradient_order: Annotated[
+        int, Field(ge=0, le=4, description="Order of the sky surface that is taken off the picture")
+    ] = 2
+    background: Annotated[
+        float, Field(gt=0, lt=0.5, description="Brightness of the empty sky in the picture, 0 to 1")
+    ] = 0.09
+    saturation: Annotated[
+        float, Field(ge=0, le=3, description="Strength of colour; 1 keeps measured ratios")
+    ] = 1.3
+    smoothing: Annotated[
+        float, Field(ge=0, le=1, description="Share of unconfirmed detail that is smoothed away")
+    ] = 0.9
+    jpeg_quality: Annotated[int, Field(ge=50, le=100, description="JPEG quality")] = 93
+
+
+class Run(Section):
+    """How the work is done; no field here changes a pixel."""
+
+    threads: Annotated[int, Field(ge=0, description="Worker threads; 0: all cores")] = 0
+    memory_gb: Annotated[float, Field(gt=0.2, description="Memory the run may use for pixels, in GB")] = 2.0
+    keep_work: Annotated[
+        bool, Field(description="Keep OUT/work (decoded frames, masters) after a finished run")
+    ] = False
+
+
+class Recipe(Section):
+    """All settings of a run."""
+
+    read: Read = Read()
+    calibrate: Calibrate = Calibrate()
+    measure: Measure = Measure()
+    registration: Registration = Registration()
+    integrate: Integrate = Integrate()
+    finish: Finish = Finish()
+    run: Run = Run()
+
+
+def loads(text: str) -> Recipe:
+    """Recipe from TOML text.
+
+    Raises
+    ------
+    RecipeError
+        Not TOML, an unknown key (the nearest known key is named) or a value out of bounds.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise RecipeError("file", "TOML", f"not valid TOML: {error}") from None
+    return _validated(data)
+
+
+def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
+    """Recipe with ``section.field=value`` settings applied, values written as in TOML (bare words are text).
+
+    >>> with_settings(Recipe(), ["integrate.pixfrac=0.8", "read.mosaic=GBRG"]).integrate.pixfrac
+    0.8
+    """
+    data = recipe.model_dump()
+    for setting in settings:
+        name, mark, value = setting.partition("=")
+        section, dot, key = name.strip().partition(".")
+        if not mark or not dot:
+            raise RecipeError(setting, "", "write it as section.field=value, such as integrate.pixfrac=0.8")
+        data.setdefault(section, {})[key] = _toml_value(value.strip())
+    return _validated(data)
+
+
+def _toml_value(text: str) -> Any:
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def _validated(data: dict[str, Any]) -> Recipe:
+    try:
+        return Recipe.model_validate(data)
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = ".".join(str(part) for part in first["loc"])
+        if first["type"] == "extra_forbidden":
+            near = difflib.get_close_matches(name, known_fields(), n=1, cutoff=0.3)
+            hint = f"no such setting; did you mean {near[0]}?" if near else "no such setting"
+            raise RecipeError(name, first["input"], hint) from None
+        raise RecipeError(name, first["input"], str(first["msg"])) from None
+
+
+def known_fields() -> list[str]:
+    """Dotted names of all settings, and of the sections."""
+    names = [f"{section}.{key}" for section, key, _ in _fields()]
+    return names + sorted(Recipe.model_fields)
+
+
+def _fields() -> Iterator[tuple[str, str, Any]]:
+    for section, info in Recipe.model_fields.items():
+        model = info.annotation
+        assert isinstance(model, type)
+        assert issubclass(model, Section)
+        for key, field in model.model_fields.items():
+            yield section, key, field
+
+
+def defaults_toml() -> str:
+    """All settings with defaults and help, as TOML that `loads` accepts; unset ones stand as comments."""
+    lines: list[str] = ["# Fourlight recipe: every setting with its default."]
+    current = ""
+    for section, key, field in _fields():
+        if section != current:
+            model = Recipe.model_fields[section].annotation
+            lines += ["", f"[{section}]", f"# {(model.__doc__ or '').strip()}"]
+            current = section
+        lines.append(f"# {field.description}{_bounds(field)}")
+        lines.append(f"# {key} =" if field.default is None else f"{key} = {json.dumps(field.default)}")
+    return "\n".join(lines) + "\n"
+
+
+def _bounds(field: Any) -> str:
+    """Bounds or choices of a field in words, with a leading blank; empty where there are none."""
+    found = [
+        f"{sign} {getattr(mark, name)}"
+        for mark in field.metadata
+        for name, sign in (("gt", ">"), ("ge", ">="), ("lt", "<"), ("le", "<="))
+        if hasattr(mark, name)
+    ]
+    choices = getattr(field.annotation, "__args__", ())
+    if choices and all(isinstance(choice, str) for choice in choices):
+        found.append("one of " + ", ".join(choices))
+    return f" ({'; '.join(found)})" if found else ""

@@ -1,0 +1,1 @@
+"""The sensor: spectral response, filters, photon transfer."""

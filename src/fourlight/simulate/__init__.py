@@ -1,0 +1,1 @@
+"""Physical simulator with known truth: demo data, tests, what-if pictures."""

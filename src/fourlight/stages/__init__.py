@@ -1,0 +1,1 @@
+"""One module per stage; each takes one frozen type and returns the next."""
