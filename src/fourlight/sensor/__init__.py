@@ -1,1 +1,1 @@
-"""The sensor: spectral response, filters, photon transfer."""
+"""What the sensor makes of light: spectral response, filters."""

@@ -1,0 +1,84 @@
+"""The object in electrons: shapes, line and continuum brightness, dust and light path brought together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from fourlight.core.spectra import LINES_NM, dust_law
+from fourlight.simulate.light import Throughput
+from fourlight.simulate.nebula import Shapes, shapes
+from fourlight.simulate.resample import Canvas
+from fourlight.simulate.scene import Scene
+
+__all__ = ["Emission", "emission"]
+
+FloatArray = npt.NDArray[np.float64]
+
+OIII_WEAK = 1.0 / 2.98 * (495.89 / 500.68)
+"""Photons of [OIII] 495.9 per photon of 500.7: energy ratio 2.98 (Storey & Zeippen 2000)."""
+NII_WEAK = 1.0 / 2.95
+"""Photons of [NII] 654.8 per photon of 658.4; published energy ratios are 2.94 to 3.05."""
+HALPHA_OVER_HBETA = 2.86 * (656.28 / 486.13)
+"""Photons: case B at 10 000 K, energy ratio 2.86 (Osterbrock & Ferland 2006)."""
+
+
+@dataclass(frozen=True)
+class Emission:
+    """Object without stars on the canvas: electrons per second, per truth pixel and colour."""
+
+    rate: npt.NDArray[np.float32]
+    """(3, ny, nx) R, G, B; no point spread."""
+    canvases: tuple[Canvas, ...]
+    """The same, transformed, one per colour."""
+    dust_mag: FloatArray
+    x0: int
+    y0: int
+
+
+def emission(scene: Scene, light: Throughput, box: tuple[int, int, int, int]) -> Emission:
+    """Render the object over a box of the truth grid.
+
+    Parameters
+    ----------
+    scene : Scene
+    light : Throughput
+    box : (x0, y0, nx, ny)
+        Corner and size; the corner is negative where the canvas reaches beyond the reference frame.
+    """
+    x0, y0, nx, ny = box
+    height, width = scene.camera.height_px, scene.camera.width_px
+    v, u = np.mgrid[y0 : y0 + ny, x0 : x0 + nx].astype(np.float64)
+    maps = shapes(scene.object, (u - 0.5 * (width - 1)) / height, (v - 0.5 * (height - 1)) / height)
+    rate = _electrons(scene, light, maps) * scene.pixel_arcsec**2
+    planes = rate.astype(np.float32)
+    canvases = tuple(Canvas(fft.rfft2(plane, workers=1), ny, nx, x0, y0) for plane in planes)
+    return Emission(planes, canvases, maps.dust_mag, x0, y0)
+
+
+def _electrons(scene: Scene, light: Throughput, maps: Shapes) -> FloatArray:
+    """(3, ny, nx) electrons per second and square arcsecond."""
+    chosen = scene.object
+    halpha, oiii = chosen.halpha_rayleigh, chosen.halpha_rayleigh * chosen.oiii_ratio
+    nii, sii = halpha * chosen.nii_ratio, halpha * chosen.sii_ratio
+    lines = [
+        (maps.halpha, (("halpha", halpha), ("nii", nii), ("nii_weak", nii * NII_WEAK))),
+        (maps.halpha, (("hbeta", halpha / HALPHA_OVER_HBETA),)),
+        (maps.oiii, (("oiii", oiii), ("oiii_weak", oiii * OIII_WEAK))),
+        (maps.sii, (("sii", sii * 0.57), ("sii_strong", sii * 0.43))),
+    ]
+    total = np.zeros((3, *maps.halpha.shape))
+    for shape, group in lines:
+        dim = 10.0 ** (-0.4 * float(dust_law(LINES_NM[group[0][0]])) * maps.dust_mag)
+        total += sum(light.line(name, value) for name, value in group)[:, None, None] * (shape * dim)
+    for shape, mag, temperature in (
+        (maps.reflection, chosen.reflection_mag, chosen.reflection_temperature_k),
+        (maps.starlight, chosen.starlight_mag, 4500.0),
+    ):
+        for k, rate in enumerate(light.continuum(mag, temperature)):
+            law = float(dust_law(float(light.effective_nm[k])))
+            total[k] += rate * shape * 10.0 ** (-0.4 * law * maps.dust_mag)
+    return total

@@ -1,0 +1,83 @@
+"""From brightness on the sky to electrons per second in each colour, through optics, filter and sensor."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.moonlight import dark_nl, magnitude, moon_nl
+from fourlight.core.spectra import LINES_NM, RAYLEIGH, black_body
+from fourlight.sensor.response import (
+    FILTERS,
+    WAVE_NM,
+    electrons_per_photon,
+    filter_curve,
+    sensor_curves,
+)
+from fourlight.simulate.scene import Scene
+from fourlight.simulate.scene_sky import Night
+
+__all__ = ["Throughput", "sky_rates", "throughput"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Throughput:
+    """Electrons per photon of the three colours (R, G, B), and the collecting area."""
+
+    curves: FloatArray
+    """(3, n) electrons per photon on `WAVE_NM`, optics, filter and sensor together."""
+    area_cm2: float
+
+    @property
+    def effective_nm(self) -> FloatArray:
+        """(3,) mean wavelength of detected photons of a flat spectrum."""
+        weight = self.curves.sum(axis=1)
+        centre = self.curves @ WAVE_NM / np.where(weight > 0, weight, 1.0)
+        return np.where(weight > 0, centre, 550.0)
+
+    def star(self, temperature_k: float) -> FloatArray:
+        """(3,) electrons per second of a star of V = 0 (black body, see `black_body`)."""
+        return np.asarray(self.curves @ black_body(WAVE_NM, temperature_k) * self.area_cm2)
+
+    def continuum(self, mag_arcsec2: float, temperature_k: float) -> FloatArray:
+        """(3,) electrons per second and square arcsecond of a surface of a V brightness."""
+        return self.star(temperature_k) * 10.0 ** (-0.4 * mag_arcsec2)
+
+    def line(self, name: str, rayleigh: float = 1.0) -> FloatArray:
+        """(3,) electrons per second and square arcsecond of an emission line."""
+        share = electrons_per_photon(self.curves, LINES_NM[name])
+        return share * (rayleigh * RAYLEIGH * self.area_cm2)
+
+
+def throughput(scene: Scene) -> Throughput:
+    """Light path of a scene."""
+    optics, chosen = scene.optics, scene.filter
+    bands = chosen.bands_nm or FILTERS[chosen.name]
+    sensor = sensor_curves(scene.camera.sensor, scene.camera.peak_qe)
+    curves = sensor * filter_curve(bands, chosen.transmission) * optics.transmission
+    return Throughput(curves, np.pi / 4.0 * (optics.aperture_mm / 10.0) ** 2)
+
+
+def sky_rates(light: Throughput, night: Night) -> FloatArray:
+    """(3,) electrons per second and square arcsecond of the clear sky, Moon included.
+
+    The dark part and the moonlit part have their own colours; brightness after Krisciunas & Schaefer 1991.
+    """
+    dark = magnitude(dark_nl(night.sky_mag, night.zenith_deg, night.extinction_mag))
+    rates = light.continuum(dark, night.sky_temperature_k)
+    if night.moon_phase_deg is None:
+        return rates
+    moon = moon_nl(
+        night.moon_phase_deg,
+        night.moon_zenith_deg,
+        night.zenith_deg,
+        night.moon_separation_deg,
+        night.extinction_mag,
+    )
+    if moon > 0.0:
+        rates = rates + light.continuum(magnitude(moon), night.moon_temperature_k)
+    return rates
