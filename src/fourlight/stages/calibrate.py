@@ -1,0 +1,337 @@
+"""Calibration: from raw lights and whatever calibration frames there are to samples in electrons."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.cfa import plane_map
+from fourlight.errors import FrameError, InputError
+from fourlight.frames import NoiseModel, RawFrame, Role, SetAside
+from fourlight.recipe import Calibrate, Read
+from fourlight.stages import defect_map
+from fourlight.stages.bench import Bench
+from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.flats import flat_for, response, usable
+from fourlight.stages.gain import Survey, survey
+from fourlight.stages.groups import Group, grouped
+from fourlight.stages.masters import Master, OpenSource, bands, derived
+from fourlight.stages.noise_model import chosen, pedestal_from_lights
+from fourlight.stages.offsets import Offset, master_level, offset_for
+
+__all__ = ["Calibration", "prepare"]
+
+FloatArray = npt.NDArray[np.float64]
+
+_SATURATION_MARGIN = 0.98
+"""Sensors bend before they are full (practice, no source)."""
+_LEAST_RESPONSE = 0.05
+"""A sample with less of the usual response is taken as defective (practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """How one light is calibrated."""
+
+    offset: Master | float
+    factor: Master | float
+    saturation: float
+    extra: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Everything needed to read calibrated lights; made by `prepare`."""
+
+    noise: NoiseModel
+    notes: tuple[str, ...]
+    """Sentences for the report: every choice, mismatch and assumption."""
+    set_aside: tuple[SetAside, ...]
+    description: dict[str, Any]
+    """For ``summary.json``: masters with how many frames, lights by what was done to them, defects."""
+    plans: Mapping[tuple[Path, int], _Plan]
+    open_source: OpenSource
+
+    def open(self, frame: RawFrame) -> CalibratedSource:
+        """Calibrated samples of a light that `prepare` was given, in the unit of ``noise.unit``."""
+        plan = self._plan(frame)
+        return CalibratedSource(
+            self.open_source(frame),
+            plan.offset.open() if isinstance(plan.offset, Master) else plan.offset,
+            plan.factor.open() if isinstance(plan.factor, Master) else plan.factor,
+        )
+
+    def saturation_level(self, frame: RawFrame) -> float:
+        """Calibrated level from which a sample may be saturated (lowest over the frame); inf if not known."""
+        return self._plan(frame).saturation
+
+    def sample_variance_extra(self, frame: RawFrame) -> FloatArray:
+        """(4,) variance per sample that the masters bring in, square of the calibrated unit, at the sky level.
+
+        It is common to all lights with the same masters: averaging undithered lights does not reduce it.
+        """
+        return np.array(self._plan(frame).extra)
+
+    def _plan(self, frame: RawFrame) -> _Plan:
+        return self.plans[frame.path, frame.hdu]
+
+
+def prepare(
+    lights: Sequence[RawFrame],
+    calibrations: Sequence[RawFrame],
+    open_source: OpenSource,
+    pattern: str,
+    settings: Calibrate,
+    read: Read,
+    work: Path,
+    progress: Callable[[int, int], None] | None = None,
+) -> Calibration:
+    """Masters, noise model and defects for a set of lights of one camera.
+
+    Parameters
+    ----------
+    lights, calibrations : sequence of RawFrame
+        Lights of one size; darks, flats, bias frames and darks for flats in any order.
+    open_source : callable
+        Gives the pixels of a frame; raises `FrameError` for one that cannot be read.
+    pattern : str
+        Mosaic pattern in array order.
+    settings, read : recipe sections
+    work : Path
+        Folder for masters; they are used again when the same files and settings come back.
+    progress : callable, optional
+        Called with frames done and frames in all.
+
+    Raises
+    ------
+    InputError
+        No lights, or lights of different sizes.
+    """
+    if not lights:
+        raise InputError("no lights to calibrate; at least one raw light frame is needed")
+    if len({(f.ny, f.nx) for f in lights}) > 1:
+        raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
+    bench = Bench(open_source, pattern, settings, read, work, progress, total=len(lights) + len(calibrations))
+    groups = _groups(calibrations, bench)
+    seen = survey(lights, open_source, pattern)
+    zeros = groups[Role.DARKFLAT] + groups[Role.BIAS]
+    offsets = [offset_for(light, groups[Role.DARK], groups[Role.BIAS], bench) for light in lights]
+    noise, offsets = _noise(lights, groups[Role.FLAT], zeros, seen, offsets, bench)
+    chosen_flats = [flat_for(light, groups[Role.FLAT], bench) for light in lights]
+    flats = _responses(chosen_flats, zeros, groups[Role.DARK], noise.pedestal_adu, bench)
+    defects = _defects(lights, offsets, seen, noise, bench)
+    plans = _plans(lights, offsets, chosen_flats, flats, defects, noise, seen, bench)
+    bench.advance(bench.total)
+    count = int(defects.sum())
+    return Calibration(
+        noise,
+        tuple(bench.notes),
+        tuple(bench.set_aside),
+        _description(offsets, chosen_flats, flats, count, seen),
+        plans,
+        open_source,
+    )
+
+
+def _groups(calibrations: Sequence[RawFrame], bench: Bench) -> dict[Role, list[Group]]:
+    """Readable calibration frames by role and likeness; roles that the recipe turns off stay empty."""
+    use = {Role.DARK: bench.settings.darks, Role.FLAT: bench.settings.flats, Role.BIAS: bench.settings.bias}
+    found: dict[Role, list[Group]] = {}
+    for role in (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT):
+        frames = [frame for frame in calibrations if frame.role is role]
+        if use.get(role, bench.settings.flats) == "off":
+            if frames:
+                bench.note(f"{len(frames)} {role} frames not used: turned off in the recipe.")
+            frames = []
+        frames = [frame for frame in frames if bench.readable(frame)]
+        if role is Role.FLAT:
+            frames = usable(frames, bench)
+        found[role] = grouped(frames, bench.settings.temperature_tolerance_c)
+        for group in found[role]:
+            if len(group.frames) < 3:
+                bench.note(f"{group.label}: fewer than three, so what does not repeat cannot be told apart.")
+    return found
+
+
+def _noise(
+    lights: Sequence[RawFrame],
+    flats: Sequence[Group],
+    zeros: Sequence[Group],
+    seen: Survey,
+    offsets: list[Offset],
+    bench: Bench,
+) -> tuple[NoiseModel, list[Offset]]:
+    """Noise model, and the offsets with a pedestal from the lights filled in where there was none."""
+    pedestal = _pedestal(offsets)
+    noise = chosen(lights, flats, zeros, seen, pedestal, bench)
+    if noise.pedestal_adu is not None:
+        return noise, offsets
+    level = pedestal_from_lights(seen, noise.read_noise_e, noise.gain_e_per_adu)
+    if level is not None:
+        bench.note(
+            f"Level of no light {level:.0f} ADU, from where the variance of the lights falls to nothing."
+        )
+    elif flats:
+        level = _darkest(lights, bench)
+        bench.note(
+            f"Level of no light unknown; {level:.0f} ADU taken, the darkest thousandth of the lights, so flats correct too"
+            " little. Bias frames or read.black_adu would tell."
+        )
+    else:
+        bench.note(
+            "Level of no light unknown: sky levels include it. Bias frames or read.black_adu would tell."
+        )
+        return noise, offsets
+    noise = replace(noise, pedestal_adu=level, pedestal_source="lights")
+    return noise, [Offset(level, "lights") if o.how == "none" else o for o in offsets]
+
+
+def _pedestal(offsets: Sequence[Offset]) -> tuple[float | None, str]:
+    for offset in sorted(offsets, key=lambda o: o.how != "bias"):
+        if isinstance(offset.value, Master):
+            return master_level(offset.value), "bias" if offset.how == "bias" else "dark"
+        if offset.how != "none":
+            return offset.value, offset.how
+    return None, "unknown"
+
+
+def _darkest(lights: Sequence[RawFrame], bench: Bench) -> float:
+    """Lowest thousandth of the samples over a few lights, ADU."""
+    lows = []
+    for light in defect_map.spread_over(lights, 8):
+        rows = bench.open_source(light).read(0, light.ny, 0, min(light.nx, 512))
+        lows.append(float(np.nanpercentile(rows, 0.1)))
+    return min(lows)
+
+
+def _responses(
+    chosen_flats: Sequence[Group | None],
+    zeros: Sequence[Group],
+    darks: Sequence[Group],
+    black: float | None,
+    bench: Bench,
+) -> dict[Group, Master]:
+    made: dict[Group, Master] = {}
+    for group in dict.fromkeys(g for g in chosen_flats if g is not None):
+        try:
+            made[group] = response(group, zeros, darks, black, bench)
+        except FrameError as error:
+            bench.note(f"{group.label} left out: {error.reason}.")
+        bench.advance(len(group.frames))
+    return made
+
+
+def _defects(
+    lights: Sequence[RawFrame], offsets: Sequence[Offset], seen: Survey, noise: NoiseModel, bench: Bench
+) -> npt.NDArray[np.bool_]:
+    shape = (lights[0].ny, lights[0].nx)
+    if bench.settings.defects == "off":
+        bench.note("Defective samples kept: turned off in the recipe.")
+        return np.zeros(shape, dtype=np.bool_)
+    of = {(light.path, light.hdu): offset for light, offset in zip(lights, offsets, strict=True)}
+
+    def open_light(frame: RawFrame) -> CalibratedSource:
+        value = of[frame.path, frame.hdu].value
+        return CalibratedSource(
+            bench.open_source(frame), value.open() if isinstance(value, Master) else value, 1.0
+        )
+
+    found, threshold = defect_map.from_lights(lights, open_light, bench.settings.defect_sigma)
+    hot = np.zeros(shape, dtype=np.bool_)
+    for offset in dict.fromkeys(o for o in offsets if "dark" in o.how):
+        assert isinstance(offset.value, Master)
+        full = bench.saturation(lights)
+        hot |= defect_map.from_dark(offset.value, bench.pattern, seen.variances, noise.gain_e_per_adu, full)
+    total = found | hot
+    sources = f"{int(found.sum())} from {min(len(lights), 16)} lights"
+    sources += f", {int(hot.sum())} too hot in the dark" if hot.any() else ""
+    bench.note(f"{int(total.sum())} defective samples ({100 * total.mean():.3f} %) left out: {sources}.")
+    if threshold > 2 * bench.settings.defect_sigma:
+        bench.note(f"So many samples stand apart that the threshold was raised to {threshold:g} sigma.")
+    return total
+
+
+def _plans(
+    lights: Sequence[RawFrame],
+    offsets: Sequence[Offset],
+    chosen_flats: Sequence[Group | None],
+    flats: Mapping[Group, Master],
+    defects: npt.NDArray[np.bool_],
+    noise: NoiseModel,
+    seen: Survey,
+    bench: Bench,
+) -> dict[tuple[Path, int], _Plan]:
+    plans = {}
+    factors: dict[Master | None, tuple[Master | float, float]] = {}
+    for light, offset, group in zip(lights, offsets, chosen_flats, strict=True):
+        flat = flats.get(group) if group is not None else None
+        if flat not in factors:
+            factors[flat] = _factor(flat, defects, noise.scale, bench)
+        factor, brightest = factors[flat]
+        zero = master_level(offset.value) if isinstance(offset.value, Master) else offset.value
+        full = bench.saturation([light])
+        limit = np.inf if full is None else (full - zero) * noise.scale * _SATURATION_MARGIN / brightest
+        sky = np.nan_to_num(np.maximum(seen.levels - zero, 0.0))
+        relative = np.zeros(4) if flat is None else np.array(flat.variance)
+        extra = (np.array(offset.variance) + sky**2 * relative) * noise.scale**2
+        plans[light.path, light.hdu] = _Plan(offset.value, factor, float(limit), tuple(extra.tolist()))
+    return plans
+
+
+def _factor(
+    flat: Master | None, defects: npt.NDArray[np.bool_], scale: float, bench: Bench
+) -> tuple[Master | float, float]:
+    """Map ``scale / response`` with NaN at defects, and the highest response (999th thousandth)."""
+    if flat is None and not defects.any():
+        return scale, 1.0
+    response_map = flat.open() if flat is not None else None
+    cell = plane_map(bench.pattern)
+    middle, top = np.ones(4), 1.0
+    if response_map is not None:
+        for y, x in np.ndindex(2, 2):
+            plane = np.asarray(response_map[y::2, x::2])
+            middle[cell[y, x]] = np.nanmedian(plane)
+            top = max(top, float(np.nanpercentile(plane, 99.9) / middle[cell[y, x]]))
+
+    def fill(out: npt.NDArray[np.float32]) -> None:
+        norm = np.empty((2, 2), dtype=np.float32)
+        norm[...] = scale * middle[cell]
+        ny, nx = out.shape
+        for y0, y1 in bands(ny, nx, 3):
+            band = np.tile(norm, ((y1 - y0 + 1) // 2, (nx + 1) // 2))[: y1 - y0, :nx]
+            if response_map is not None:
+                ratio = response_map[y0:y1]
+                band /= np.where(ratio > _LEAST_RESPONSE, ratio, np.float32(np.nan))
+            out[y0:y1] = np.where(defects[y0:y1], np.float32(np.nan), band)
+
+    where = hashlib.sha256(np.packbits(defects)).hexdigest()
+    key: list[object] = ["factor", flat.path.name if flat else None, scale, bench.pattern, where]
+    frames = flat.frames if flat else 0
+    return derived(key, "response", defects.shape, bench.work, fill, frames, [0.0] * 4), top
+
+
+def _description(
+    offsets: Sequence[Offset],
+    chosen_flats: Sequence[Group | None],
+    flats: Mapping[Group, Master],
+    defects: int,
+    seen: Survey,
+) -> dict[str, Any]:
+    how: dict[str, int] = {}
+    for offset in offsets:
+        how[offset.how] = how.get(offset.how, 0) + 1
+    darks = {o.group.label: o.value.frames for o in offsets if o.group and isinstance(o.value, Master)}
+    return {
+        "offset_taken_off": how,
+        "masters": darks | {group.label: master.frames for group, master in flats.items()},
+        "lights_with_flat": sum(group in flats for group in chosen_flats if group is not None),
+        "defective_samples": defects,
+        "cells_for_gain": seen.cells,
+        "digitiser_step_adu": seen.step,
+    }

@@ -1,0 +1,47 @@
+"""Calibrated samples of one light, a rectangle at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.io.pixels import PixelSource
+
+__all__ = ["CalibratedSource"]
+
+Float32Array = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class CalibratedSource:
+    """Samples less their offset, times ``scale / response``: ``(raw - offset) * factor``.
+
+    The factor is NaN at defective samples. Saturated samples keep their value, see
+    `fourlight.stages.calibrate.Calibration.saturation_level`.
+    """
+
+    raw: PixelSource
+    offset: Float32Array | float
+    """ADU; an array of the size of the frame or one number."""
+    factor: Float32Array | float
+    """Calibrated unit per ADU; NaN at defects."""
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """``(ny, nx)``."""
+        return self.raw.shape
+
+    def read(self, y0: int, y1: int, x0: int, x1: int) -> Float32Array:
+        """Rows ``y0:y1``, columns ``x0:x1`` in the calibrated unit; NaN where undefined or defective."""
+        samples = self.raw.read(y0, y1, x0, x1)
+        if isinstance(self.offset, np.ndarray):
+            samples -= self.offset[y0:y1, x0:x1]
+        elif self.offset:
+            samples -= np.float32(self.offset)
+        if isinstance(self.factor, np.ndarray):
+            samples *= self.factor[y0:y1, x0:x1]
+        else:
+            samples *= np.float32(self.factor)
+        return samples

@@ -1,0 +1,113 @@
+"""The map of defective samples of a sensor, from lights and master darks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.cfa import plane_map
+from fourlight.core.defects import HALO, neighbour_excess, persistent
+from fourlight.core.noise import sample_noise
+from fourlight.frames import RawFrame
+from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.masters import Master, bands, patches
+
+__all__ = ["from_dark", "from_lights", "spread_over"]
+
+BoolArray = npt.NDArray[np.bool_]
+
+_MOST_LIGHTS = 16
+_LARGEST_SHARE = 0.02
+"""Share of samples above which the threshold is doubled: the cure would cost more than the defects."""
+_NOISE_GROWTH = 9.0
+"""A hot sample is left out when its own dark signal adds this many times the variance of a sample: it would
+carry a tenth of the weight of its neighbours."""
+
+
+def from_lights(
+    lights: Sequence[RawFrame],
+    open_light: Callable[[RawFrame], CalibratedSource],
+    threshold: float,
+) -> tuple[BoolArray, float]:
+    """Samples that stand apart from their own-plane neighbours in most of up to 16 lights over all nights.
+
+    Parameters
+    ----------
+    lights : sequence of RawFrame
+        At least one, of one size.
+    open_light : callable
+        Gives the light with its offset taken off.
+    threshold : float
+        Significance asked for, see `fourlight.core.defects.persistent`; 1.5 times as much with one or two lights.
+
+    Returns
+    -------
+    (ny, nx) bool, float
+        True at defects; the threshold in the end, doubled until at most 2 % of samples are above it.
+    """
+    sources = [open_light(frame) for frame in spread_over(lights, _MOST_LIGHTS)]
+    noises = [_cell_noise(source) for source in sources]
+    if len(sources) < 3:
+        threshold *= 1.5
+    ny, nx = sources[0].shape
+    for _ in range(4):
+        found = np.zeros((ny, nx), dtype=np.bool_)
+        for y0, y1 in bands(ny, nx, 2 * len(sources)):
+            low, high = max(0, y0 - HALO), min(ny, y1 + HALO)
+            excess = np.empty((len(sources), high - low, nx), dtype=np.float32)
+            for i, (source, noise) in enumerate(zip(sources, noises, strict=True)):
+                excess[i] = neighbour_excess(source.read(low, high, 0, nx), noise, low, 0)
+            found[y0:y1] = persistent(excess, threshold)[y0 - low : y1 - low]
+        if found.mean() <= _LARGEST_SHARE:
+            break
+        threshold *= 2
+    return found, threshold
+
+
+def from_dark(
+    dark: Master, pattern: str, variance: npt.NDArray[np.float64], scale: float | None, full: float | None
+) -> BoolArray:
+    """Samples so hot that taking off the dark leaves mostly noise, or that leave little room below saturation.
+
+    Parameters
+    ----------
+    dark : Master
+        Master dark, ADU.
+    pattern : str
+        Mosaic pattern in array order.
+    variance : (4,) float64
+        Variance of an ordinary sample of a light per plane, ADU^2.
+    scale : float or None
+        Gain in e/ADU; None leaves only the test against saturation.
+    full : float or None
+        Level of a full sample, ADU.
+    """
+    array = dark.open()
+    cell = plane_map(pattern)
+    found = np.zeros(array.shape, dtype=np.bool_)
+    for y, x in np.ndindex(2, 2):
+        plane = np.asarray(array[y::2, x::2])
+        middle = float(np.nanmedian(plane))
+        limit = np.inf if full is None else (full - middle) / 2
+        if scale is not None and np.isfinite(variance[cell[y, x]]):
+            # dark signal of D ADU brings a variance of D / gain ADU^2
+            limit = min(limit, _NOISE_GROWTH * float(variance[cell[y, x]]) * scale)
+        found[y::2, x::2] = ~(plane - middle <= limit)
+    return found
+
+
+def spread_over(frames: Sequence[RawFrame], most: int) -> list[RawFrame]:
+    """At most so many frames, evenly spread in order of night and time."""
+    ordered = sorted(frames, key=lambda f: (f.night or "", str(f.time or ""), str(f.path)))
+    if len(ordered) <= most:
+        return ordered
+    return [ordered[i] for i in np.linspace(0, len(ordered) - 1, most).astype(int)]
+
+
+def _cell_noise(source: CalibratedSource) -> npt.NDArray[np.float32]:
+    """Noise of one sample by place in the mosaic cell, the median over patches of the frame."""
+    found = [[sample_noise(part[y::2, x::2]) for y, x in np.ndindex(2, 2)] for part in patches(source)]
+    noise = np.nanmedian(np.asarray(found), axis=0) if np.isfinite(found).any() else np.zeros(4)
+    return np.nan_to_num(noise).reshape(2, 2).astype(np.float32)

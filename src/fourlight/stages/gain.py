@@ -1,0 +1,168 @@
+"""Gain, read noise and pedestal of the run: from flats and bias, from the lights, from the header."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.cfa import plane_map
+from fourlight.core.noise import cell_noise, quantisation_step
+from fourlight.core.transfer import Line, pair_gain, pair_read_noise, variance_line
+from fourlight.frames import RawFrame
+from fourlight.stages.bench import Bench
+from fourlight.stages.groups import Group
+from fourlight.stages.masters import OpenSource, patches
+
+__all__ = ["Survey", "flat_gain", "read_noise_adu", "survey"]
+
+FloatArray = npt.NDArray[np.float64]
+Pair = tuple[RawFrame, RawFrame | None]
+
+_PAIRS = 8
+_SIDE = 32
+"""Side of a cell in samples of one plane: the variance of a cell is known to about 6 %."""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Level and variance of star-free cells of the lights."""
+
+    line: Line | None
+    """Variance against level; None where the cells do not fix one."""
+    levels: FloatArray
+    """(4,) median level per plane over the lights, pedestal included, ADU."""
+    variances: FloatArray
+    """(4,) median variance of one sample per plane, ADU^2."""
+    step: float
+    """Step of the digitiser in ADU, 0 if the samples are not whole numbers."""
+    nights: int
+    cells: int
+
+
+def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) -> Survey:
+    """Levels and variances from pairs of successive lights spread over all nights (one light: from itself)."""
+    cell = plane_map(pattern)
+    level: list[list[FloatArray]] = [[], [], [], []]
+    variance: list[list[FloatArray]] = [[], [], [], []]
+    steps: list[float] = []
+    nights = set()
+    for first, second in _light_pairs(lights):
+        nights.add(first.night)
+        for a, b in _pair_patches(first, second, open_source):
+            steps.append(quantisation_step(a))
+            for y, x in np.ndindex(2, 2):
+                other = None if b is None else b[y::2, x::2]
+                found = cell_noise(a[y::2, x::2], other, _cell_side(a.shape))
+                level[cell[y, x]].append(found[0])
+                variance[cell[y, x]].append(found[1])
+    levels = [np.concatenate(part) for part in level]
+    variances = [np.concatenate(part) for part in variance]
+    line = variance_line(np.concatenate(levels), np.concatenate(variances))
+    return Survey(
+        line,
+        np.array([np.median(part) if len(part) else np.nan for part in levels]),
+        np.array([np.median(part) if len(part) else np.nan for part in variances]),
+        min(steps, default=0.0),
+        len(nights),
+        sum(len(part) for part in levels),
+    )
+
+
+def flat_gain(flats: Sequence[Group], biases: Sequence[Group], bench: Bench) -> tuple[float, float] | None:
+    """Gain and its error by photon transfer: median over planes and pairs of flats; None without two of each."""
+    found = []
+    for group in flats:
+        dark = next((b for b in biases if len(b.frames) > 1 and _alike(b.frames[0], group.frames[0])), None)
+        pairs = [(a, b) for a, b in _pairs(group.frames) if _close(a.exposure_s, b.exposure_s)]
+        if dark is None or not pairs:
+            continue
+        low = (dark.frames[0], dark.frames[1])
+        for high in pairs[:4]:
+            found += _plane_gains(high, low, bench)
+    if len(found) < 4:
+        return None
+    gains = np.array([gain for gain, _ in found])
+    scatter = 1.4826 * float(np.median(np.abs(gains - np.median(gains))))
+    error = max(scatter, float(np.median([e for _, e in found]))) * 1.2533 / len(gains) ** 0.5
+    return float(np.median(gains)), error
+
+
+def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> float | None:
+    """Read noise in ADU from pairs of bias frames (or darks of at most 2 s) taken with the lights' gain setting."""
+    values = []
+    for group in biases:
+        exposure = group.exposure_s or 0.0
+        if len(group.frames) < 2 or exposure > 2.0 or not _alike(group.frames[0], light):
+            continue
+        for pair in _pairs(group.frames)[:4]:
+            for a, b in _pair_patches(*pair, bench.open_source):
+                assert b is not None
+                step = quantisation_step(a)
+                for y, x in np.ndindex(2, 2):
+                    noise = pair_read_noise((a[y::2, x::2], b[y::2, x::2]), step, _cell_side(a.shape))
+                    values += [noise] if noise is not None else []
+    return float(np.median(values)) if values else None
+
+
+def _plane_gains(
+    high: tuple[RawFrame, RawFrame], low: tuple[RawFrame, RawFrame], bench: Bench
+) -> list[tuple[float, float]]:
+    """Gain and error for each plane of each patch of one pair of flats."""
+    found = []
+    patched = zip(
+        _pair_patches(*high, bench.open_source), _pair_patches(*low, bench.open_source), strict=True
+    )
+    for (f1, f2), (b1, b2) in patched:
+        assert f2 is not None
+        assert b2 is not None
+        for y, x in np.ndindex(2, 2):
+            planes = [image[y::2, x::2] for image in (f1, f2, b1, b2)]
+            gain = pair_gain((planes[0], planes[1]), (planes[2], planes[3]), _cell_side(f1.shape))
+            found += [gain] if gain is not None else []
+    return found
+
+
+def _light_pairs(lights: Sequence[RawFrame]) -> list[Pair]:
+    """Up to eight pairs of successive lights of one night and exposure, spread evenly; else single lights."""
+    ordered = sorted(lights, key=lambda f: (f.night or "", str(f.time or ""), str(f.path)))
+    pairs: list[Pair] = [
+        (a, b)
+        for a, b in pairwise(ordered)
+        if a.night == b.night and _alike(a, b) and _close(a.exposure_s, b.exposure_s)
+    ]
+    pairs = pairs or [(frame, None) for frame in ordered]
+    if len(pairs) <= _PAIRS:
+        return pairs
+    return [pairs[i] for i in np.unique(np.linspace(0, len(pairs) - 1, _PAIRS).astype(int))]
+
+
+def _pair_patches(
+    first: RawFrame, second: RawFrame | None, open_source: OpenSource
+) -> Iterator[tuple[npt.NDArray[np.float32], npt.NDArray[np.float32] | None]]:
+    others = patches(open_source(second)) if second is not None else None
+    for a in patches(open_source(first)):
+        yield a, None if others is None else next(others)
+
+
+def _pairs(frames: Sequence[RawFrame]) -> list[tuple[RawFrame, RawFrame]]:
+    return list(zip(frames[::2], frames[1::2], strict=False))
+
+
+def _cell_side(shape: tuple[int, ...]) -> int:
+    """Side of a cell: 32 samples, less on frames so small that they would hold too few."""
+    return max(12, min(_SIDE, min(shape) // 8))
+
+
+def _alike(a: RawFrame, b: RawFrame) -> bool:
+    return (
+        (a.ny, a.nx, a.binning) == (b.ny, b.nx, b.binning)
+        and (a.gain_setting is None or b.gain_setting is None or a.gain_setting == b.gain_setting)
+    )  # fmt: skip
+
+
+def _close(a: float | None, b: float | None) -> bool:
+    return a is None or b is None or abs(a - b) <= 0.02 * max(a, b)

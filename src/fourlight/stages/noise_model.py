@@ -1,0 +1,170 @@
+"""Chooses gain, read noise and pedestal among what was measured, what the header says and what the user set."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fourlight.frames import NoiseModel, RawFrame
+from fourlight.stages.bench import Bench
+from fourlight.stages.gain import Survey, flat_gain, read_noise_adu
+from fourlight.stages.groups import Group
+
+__all__ = ["chosen", "pedestal_from_lights"]
+
+_LARGEST_ERROR = 0.05
+"""Relative error of a gain from the lights above which it is not used."""
+_DISAGREEMENT = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    value: float
+    source: str
+    error: float | None = None
+
+    def __str__(self) -> str:
+        return f"{self.value:.3f}" + (f" +- {self.error:.3f}" if self.error is not None else "")
+
+
+def chosen(
+    lights: Sequence[RawFrame],
+    flats: Sequence[Group],
+    biases: Sequence[Group],
+    seen: Survey,
+    pedestal: tuple[float | None, str],
+    bench: Bench,
+) -> NoiseModel:
+    """Noise model of the run; every choice and contradiction becomes a note.
+
+    Order for the gain: recipe, flats and bias (photon transfer), lights (variance against level, error under
+    5 %), header. Order for the read noise: recipe, bias pairs, lights, header. The read noise does not hold the
+    digitiser's ``step^2 / 12``.
+    """
+    gain = _gain(lights, flats, biases, seen, bench)
+    read = _read_noise(lights, biases, seen, pedestal[0], gain, bench)
+    if gain is None:
+        bench.note("Gain unknown: samples stay in ADU and shares are shares of signal, not of electrons.")
+    else:
+        bench.note(f"Gain {gain} e/ADU from {gain.source}.")
+    if read is None:
+        bench.note("Read noise unknown: frame weights come from the noise measured in each frame.")
+    else:
+        bench.note(f"Read noise {read} e from {read.source}.")
+    return NoiseModel(
+        gain_e_per_adu=gain.value if gain else None,
+        gain_source=gain.source if gain else "unknown",
+        read_noise_e=read.value if read else None,
+        read_noise_source=read.source if read else "unknown",
+        pedestal_adu=pedestal[0],
+        pedestal_source=pedestal[1],
+        unit="electron" if gain else "adu",
+    )
+
+
+def pedestal_from_lights(seen: Survey, read_noise_e: float | None, gain: float | None) -> float | None:
+    """Level at which the variance of the lights falls to that of reading alone, ADU.
+
+    None unless the line of variance against level is known to 5 % and the level to a tenth of the sky above it.
+    Without a read noise, 0 is taken: the level is then low by ``R^2 / gain`` ADU (a few ADU).
+    """
+    line = seen.line
+    if line is None or line.slope <= 0 or line.slope_error > _LARGEST_ERROR * line.slope:
+        return None
+    scale = gain or 1.0 / line.slope
+    dark = ((read_noise_e or 0.0) / scale) ** 2 + seen.step**2 / 12
+    level = line.pivot - (line.intercept - dark) / line.slope
+    error = np.hypot(line.intercept_error, line.slope_error * (line.pivot - level)) / line.slope
+    sky = float(np.nanmedian(seen.levels)) - level
+    return float(level) if 0 <= level and sky > 0 and error < 0.1 * sky else None
+
+
+def _gain(
+    lights: Sequence[RawFrame],
+    flats: Sequence[Group],
+    biases: Sequence[Group],
+    seen: Survey,
+    bench: Bench,
+) -> _Candidate | None:
+    found: list[_Candidate] = []
+    if bench.read.gain_e_per_adu is not None:
+        found.append(_Candidate(bench.read.gain_e_per_adu, "recipe"))
+    same = [group for group in flats if _same_gain(group.frames[0], lights[0])]
+    measured = flat_gain(same, biases, bench)
+    if measured is not None:
+        found.append(_Candidate(measured[0], "flats and bias", measured[1]))
+    found += _gain_of_line(seen, bench)
+    header = _median([f.gain_e_per_adu for f in lights])
+    if header is not None and header > 0:
+        found.append(_Candidate(header, "header"))
+    if not found:
+        return None
+    for other in found[1:]:
+        if abs(other.value / found[0].value - 1) > _DISAGREEMENT:
+            bench.note(
+                f"Gain: {found[0].source} say {found[0]} e/ADU, {other.source} {other}; {found[0].source} used."
+            )
+    return found[0]
+
+
+def _gain_of_line(seen: Survey, bench: Bench) -> list[_Candidate]:
+    line = seen.line
+    if line is None or line.slope <= 0:
+        return []
+    relative = line.slope_error / line.slope
+    if relative > _LARGEST_ERROR:
+        bench.note(
+            f"The lights cannot tell the gain: their levels span {line.high - line.low:.0f} ADU, which leaves an error"
+            f" of {100 * relative:.0f} % (5 % needed; nights of different sky, or flats and bias, would tell)."
+        )
+        return []
+    return [_Candidate(1.0 / line.slope, "lights", relative / line.slope)]
+
+
+def _read_noise(
+    lights: Sequence[RawFrame],
+    biases: Sequence[Group],
+    seen: Survey,
+    pedestal: float | None,
+    gain: _Candidate | None,
+    bench: Bench,
+) -> _Candidate | None:
+    if bench.read.read_noise_e is not None:
+        return _Candidate(bench.read.read_noise_e, "recipe")
+    header = _median([f.read_noise_e for f in lights])
+    found = []
+    if gain is not None:
+        measured = read_noise_adu(biases, lights[0], bench)
+        if measured is not None:
+            found.append(_Candidate(measured * gain.value, "flats and bias"))
+        found += _read_noise_of_line(seen, pedestal, gain.value)
+    if header is not None:
+        found.append(_Candidate(header, "header"))
+    if found and header is not None and abs(found[0].value / max(header, 1e-6) - 1) > 2 * _DISAGREEMENT:
+        bench.note(
+            f"Read noise: {found[0].source} say {found[0]} e, the header {header:.3f}; {found[0].source} used."
+        )
+    return found[0] if found else None
+
+
+def _read_noise_of_line(seen: Survey, pedestal: float | None, gain: float) -> list[_Candidate]:
+    """Read noise from the variance at the pedestal, where its error is under a fifth."""
+    if seen.line is None or pedestal is None:
+        return []
+    variance, error = seen.line.at(pedestal)
+    variance -= seen.step**2 / 12
+    if variance <= 0 or error > 0.4 * variance:
+        return []
+    value = gain * variance**0.5
+    return [_Candidate(value, "lights", 0.5 * value * error / variance)]
+
+
+def _same_gain(a: RawFrame, b: RawFrame) -> bool:
+    return a.gain_setting is None or b.gain_setting is None or a.gain_setting == b.gain_setting
+
+
+def _median(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return float(np.median(known)) if known else None
