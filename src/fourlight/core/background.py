@@ -1,0 +1,244 @@
+"""The sky under the object: robust levels on cells, and a smooth surface through the darkest of them.
+
+A nebula only adds light. So the surface is a polynomial of low order held to the lower envelope of the
+cells: a cell that rises above it loses its say, and the surface is no freer than the cells that are left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numpy.polynomial import legendre
+
+__all__ = ["Cells", "Surface", "cell_levels", "fit_surface", "sky_cells"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Levels of an image on a grid of square cells."""
+
+    level: Float64
+    """(my, mx) clipped median; NaN where too few pixels are usable."""
+    error: Float64
+    """(my, mx) standard error of the level from the scatter inside the cell."""
+    scatter: Float64
+    """(my, mx) standard deviation of the clipped pixels."""
+    cell_px: int
+    shape: tuple[int, int]
+    """(ny, nx) of the image."""
+
+    def centres(self) -> tuple[Float64, Float64]:
+        """(my,) and (mx,) centre positions in pixels of the image."""
+        my, mx = self.level.shape
+        half = (self.cell_px - 1) / 2
+        y, x = (np.arange(count, dtype=np.float64) * self.cell_px + half for count in (my, mx))
+        return y, x
+
+
+def cell_levels(image: Float32, mask: Bool | None, cell_px: int, *, min_share: float = 0.25) -> Cells:
+    """Clipped median of each cell, masked and undefined pixels left out.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32
+        NaN where undefined.
+    mask : (ny, nx) bool, or None
+        True where a pixel must not be used (stars).
+    cell_px : int
+        Side of a cell; a last part of a cell at the edge counts as a cell of its own.
+    min_share : float
+        Share of usable pixels below which a cell has no level.
+    """
+    ny, nx = image.shape
+    my, mx = -(-ny // cell_px), -(-nx // cell_px)
+    level, error, scatter = (np.full((my, mx), np.nan) for _ in range(3))
+    for j in range(my):
+        for i in range(mx):
+            part = (slice(j * cell_px, (j + 1) * cell_px), slice(i * cell_px, (i + 1) * cell_px))
+            values = image[part]
+            usable = np.isfinite(values) if mask is None else np.isfinite(values) & ~mask[part]
+            if usable.sum() >= max(4, min_share * values.size):
+                level[j, i], scatter[j, i], count = _clipped(values[usable].astype(np.float64))
+                error[j, i] = 1.2533 * scatter[j, i] / np.sqrt(count)
+    return Cells(level, error, scatter, cell_px, (ny, nx))
+
+
+def _clipped(values: Float64) -> tuple[float, float, int]:
+    """Median, standard deviation and number of values within 3 sigma of the median, iterated."""
+    middle = float(np.median(values))
+    sigma = 1.4826 * float(np.median(np.abs(values - middle)))
+    for _ in range(3):
+        kept = values[np.abs(values - middle) <= 3 * sigma]
+        if len(kept) < 4 or len(kept) == len(values):
+            break
+        values = kept
+        middle, sigma = float(np.median(values)), float(values.std())
+    return middle, sigma, len(values)
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """A two-dimensional Legendre polynomial over an image, each axis scaled to -1 to 1."""
+
+    coefficients: Float64
+    """(order + 1, order + 1); terms above the total order are zero."""
+    shape: tuple[int, int]
+
+    @property
+    def order(self) -> int:
+        """Total order of the polynomial."""
+        return len(self.coefficients) - 1
+
+    def at(self, y: npt.ArrayLike, x: npt.ArrayLike) -> Float64:
+        """Values at positions in pixels (same shape)."""
+        v, u = _scaled(np.asarray(y), self.shape[0]), _scaled(np.asarray(x), self.shape[1])
+        return np.asarray(legendre.legval2d(v, u, self.coefficients))
+
+    def image(self) -> Float32:
+        """Values at all pixels, (ny, nx) float32."""
+        v, u = (_scaled(np.arange(size), size) for size in self.shape)
+        return np.asarray(legendre.leggrid2d(v, u, self.coefficients), dtype=np.float32)
+
+    def range(self) -> float:
+        """Largest minus smallest value over the image."""
+        v, u = (_scaled(np.linspace(0, size - 1, 33), size) for size in self.shape)
+        return float(np.ptp(legendre.leggrid2d(v, u, self.coefficients)))
+
+
+def _scaled(position: npt.NDArray[np.generic], size: int) -> Float64:
+    return 2 * (np.asarray(position, dtype=np.float64) + 0.5) / size - 1
+
+
+def _design(cells: Cells, order: int) -> tuple[Float64, list[tuple[int, int]]]:
+    """Design matrix (my * mx, terms) of the cells and the exponents (in y, in x) of its columns."""
+    y, x = cells.centres()
+    polynomials_y = legendre.legvander(_scaled(np.minimum(y, cells.shape[0] - 1), cells.shape[0]), order)
+    polynomials_x = legendre.legvander(_scaled(np.minimum(x, cells.shape[1] - 1), cells.shape[1]), order)
+    terms = [(p, q) for p in range(order + 1) for q in range(order + 1 - p)]
+    columns = [np.outer(polynomials_y[:, p], polynomials_x[:, q]).ravel() for p, q in terms]
+    return np.stack(columns, axis=1), terms
+
+
+def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-3) -> Surface:
+    """Least-squares surface through the chosen cells.
+
+    Parameters
+    ----------
+    cells : Cells
+        Levels.
+    use : (my, mx) bool
+        Cells that show sky.
+    order : int
+        Wanted total order; lowered until there are three cells for each coefficient.
+    stiffness : float
+        Ridge on all terms but the mean, as a share of the number of cells: where the cells do not fix a
+        term, it stays small.
+
+    Returns
+    -------
+    Surface
+        All zero if no cell is usable.
+    """
+    good = use & np.isfinite(cells.level)
+    count = int(good.sum())
+    while order > 0 and count < 3 * (order + 1) * (order + 2) // 2:
+        order -= 1
+    coefficients = np.zeros((order + 1, order + 1))
+    if count == 0:
+        return Surface(coefficients, cells.shape)
+    design, terms = _design(cells, order)
+    design, level = design[good.ravel()], cells.level[good]
+    ridge = np.array([stiffness * count * (p + q) for p, q in terms])
+    offset = float(np.median(level))
+    solution = np.linalg.solve(
+        design.T @ design + np.diag(ridge + 1e-12 * count), design.T @ (level - offset)
+    )
+    for (p, q), value in zip(terms, solution, strict=True):
+        coefficients[p, q] = value
+    coefficients[0, 0] += offset
+    return Surface(coefficients, cells.shape)
+
+
+def sky_cells(cells: Cells, order: int, *, sigma: float = 3.0, start_share: float = 0.2) -> Bool:
+    """Cells that show empty sky: those on the lower envelope of the levels.
+
+    A plane that lies under nearly all cells (least squares with little weight above) names the darkest.
+    From those the set grows: a surface is fitted to it, and every cell joins that rises above the surface
+    by less than ``sigma`` times the spread. The spread is that of the cells below the surface, because the
+    object can only add light.
+
+    Parameters
+    ----------
+    cells : Cells
+        Levels.
+    order : int
+        Order of the surface.
+    sigma : float
+        Threshold.
+    start_share : float
+        Share of the cells that the set starts from, and never falls below.
+
+    Returns
+    -------
+    (my, mx) bool
+        A frame filled by its object has no empty cells; then these are its darkest.
+    """
+    good = np.isfinite(cells.level)
+    if not good.any():
+        return good
+    fewest = max(3, int(np.ceil(start_share * good.sum())))
+    residual = cells.level - _envelope(cells, good)
+    use = _lowest(residual, good, fewest)
+    floor = float(np.median(cells.error[good]))
+    for trial in (min(order, 1), order):
+        for _ in range(20):
+            residual = cells.level - _on_cells(fit_surface(cells, use, trial), cells)
+            spread = max(_lower_spread(residual[use]), floor)
+            kept = good & (residual <= sigma * spread)
+            if kept.sum() < fewest:
+                kept = _lowest(residual, good, fewest)
+            if (kept == use).all():
+                break
+            use = kept
+    return use
+
+
+def _lowest(residual: Float64, good: Bool, count: int) -> Bool:
+    values = np.where(good, residual, np.inf)
+    return np.asarray(good & (values <= np.sort(values, axis=None)[min(count, int(good.sum())) - 1]))
+
+
+def _envelope(cells: Cells, good: Bool, *, weight_above: float = 0.03) -> Float64:
+    """Plane under the cells: least squares in which a cell above counts ``weight_above`` of one below."""
+    design, _ = _design(cells, 1 if good.sum() >= 9 else 0)
+    points, level = design[good.ravel()], cells.level[good]
+    below = np.ones(len(level), dtype=bool)
+    solution: Float64 = np.zeros(design.shape[1])
+    for _ in range(30):
+        weight = np.where(below, 1.0, weight_above)
+        normal = points.T @ (weight[:, None] * points) + 1e-9 * len(level) * np.eye(design.shape[1])
+        solution = np.asarray(np.linalg.solve(normal, points.T @ (weight * level)), dtype=np.float64)
+        before, below = below, level < points @ solution
+        if (before == below).all():
+            break
+    return np.asarray((design @ solution).reshape(cells.level.shape))
+
+
+def _on_cells(surface: Surface, cells: Cells) -> Float64:
+    y, x = cells.centres()
+    return surface.at(*np.meshgrid(y, x, indexing="ij"))
+
+
+def _lower_spread(residual: Float64) -> float:
+    """One sigma of a distribution from its lower side, where no object adds light."""
+    residual = residual[np.isfinite(residual)]
+    if len(residual) < 3:
+        return 0.0
+    low, middle = np.quantile(residual, [0.1587, 0.4])
+    return float(max(middle - low, 0.0)) * 1.34

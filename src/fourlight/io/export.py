@@ -1,0 +1,160 @@
+"""Pictures on disk: 16-bit TIFF, 16-bit PNG and JPEG with an sRGB profile; equal pixels give equal bytes.
+
+Each file is written beside its place under another name and moved there when whole, so that a stopped run
+never leaves half a picture.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+import zlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import tifffile
+from PIL import Image, ImageCms
+
+from fourlight.errors import OutputError
+
+__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "srgb_profile", "write_whole"]
+
+Float32 = npt.NDArray[np.float32]
+
+PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+FIXED_DATE = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
+"""Creation date in the profile header, so that identical runs give identical files."""
+
+
+def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93) -> list[Path]:
+    """Write ``stem.tif``, ``stem.png`` (16 bits per channel) and ``stem.jpg``.
+
+    Parameters
+    ----------
+    rgb : (ny, nx, 3) float32
+        sRGB-encoded, 0 to 1; outside values are clipped, NaN becomes 0.
+    stem : Path
+        Path without suffix, such as ``OUT/picture``.
+    jpeg_quality : int
+        1 to 100; colour is not subsampled.
+
+    Returns
+    -------
+    list of Path
+        The three files.
+
+    Raises
+    ------
+    OutputError
+        A file cannot be written.
+    """
+    if rgb.ndim != 3 or rgb.shape[2] != 3:
+        raise ValueError(f"a picture is (ny, nx, 3), not {rgb.shape}")
+    deep = _whole_numbers(rgb, 65535).astype(np.uint16)
+    shallow = _whole_numbers(rgb, 255).astype(np.uint8)
+    paths = [stem.with_name(stem.name + suffix) for suffix in (".tif", ".png", ".jpg")]
+    write_whole(paths[0], lambda part: _write_tiff(deep, part))
+    write_whole(paths[1], lambda part: _write_png(deep, part))
+    write_whole(paths[2], lambda part: part.write_bytes(jpeg_bytes(shallow, jpeg_quality)))
+    return paths
+
+
+def _whole_numbers(rgb: Float32, top: int) -> Float32:
+    return np.asarray(np.rint(np.clip(np.nan_to_num(rgb, nan=0.0), 0, 1) * np.float32(top)), dtype=np.float32)
+
+
+def write_whole(path: Path, write: Callable[[Path], object]) -> None:
+    """Let ``write`` make a file under a temporary name, then move it to ``path``.
+
+    Raises
+    ------
+    OutputError
+        The folder is missing, read-only or full.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        write(part)
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror or error}); free some space or choose another --out"
+        ) from error
+
+
+def srgb_profile() -> bytes:
+    """ICC profile of sRGB with a fixed creation date (ICC.1:2010 section 7.2, bytes 24 to 35)."""
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    return profile[:24] + FIXED_DATE + profile[36:]
+
+
+def _write_tiff(deep: npt.NDArray[np.uint16], path: Path) -> None:
+    tifffile.imwrite(
+        path,
+        deep,
+        photometric="rgb",
+        compression="zlib",
+        iccprofile=srgb_profile(),
+        metadata=None,
+        software="Fourlight",
+    )
+
+
+def png_bytes(deep: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> bytes:
+    """An RGB picture as PNG, 8 or 16 bits per channel after its number type."""
+    return PNG_SIGNATURE + b"".join(_png_chunks(deep))
+
+
+def _write_png(deep: npt.NDArray[np.uint16], path: Path) -> None:
+    with path.open("wb") as file:
+        file.write(PNG_SIGNATURE)
+        for chunk in _png_chunks(deep):
+            file.write(chunk)
+
+
+def _png_chunks(deep: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> Iterator[bytes]:
+    """Chunks of a PNG (W3C PNG section 11): header, sRGB profile with its fallback values, pixels, end."""
+    ny, nx, _ = deep.shape
+    yield _chunk(b"IHDR", struct.pack(">IIBBBBB", nx, ny, 8 * deep.dtype.itemsize, 2, 0, 0, 0))
+    yield _chunk(b"gAMA", struct.pack(">I", 45455))
+    yield _chunk(b"cHRM", struct.pack(">8I", 31270, 32900, 64000, 33000, 30000, 60000, 15000, 6000))
+    yield _chunk(b"iCCP", b"sRGB\0\0" + zlib.compress(srgb_profile(), 9))
+    packer = zlib.compressobj(4)
+    above = np.zeros(nx * 3 * deep.dtype.itemsize, dtype=np.uint8)
+    for y0 in range(0, ny, 64):
+        data, above = _filtered_rows(deep[y0 : y0 + 64], above)
+        packed = packer.compress(data)
+        if packed:
+            yield _chunk(b"IDAT", packed)
+    yield _chunk(b"IDAT", packer.flush())
+    yield _chunk(b"IEND", b"")
+
+
+def _filtered_rows(
+    rows: npt.NDArray[np.uint16] | npt.NDArray[np.uint8], above: npt.NDArray[np.uint8]
+) -> tuple[bytes, npt.NDArray[np.uint8]]:
+    """Big-endian bytes of the rows, each less the row above it (PNG filter 2), and the last row as it is."""
+    plain = rows.astype(rows.dtype.newbyteorder(">")).reshape(len(rows), -1).view(np.uint8)
+    shifted = np.concatenate([above[None], plain[:-1]])
+    marked = np.empty((len(rows), plain.shape[1] + 1), dtype=np.uint8)
+    marked[:, 0] = 2
+    np.subtract(plain, shifted, out=marked[:, 1:])
+    return marked.tobytes(), plain[-1].copy()
+
+
+def _chunk(name: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
+
+
+def jpeg_bytes(shallow: npt.NDArray[np.uint8], quality: int) -> bytes:
+    """An (ny, nx, 3) or (ny, nx) picture of 8 bits as JPEG, colour at full resolution."""
+    from io import BytesIO
+
+    buffer = BytesIO()
+    options = {"quality": quality, "optimize": True, "icc_profile": srgb_profile()}
+    if shallow.ndim == 3:
+        options["subsampling"] = 0
+    Image.fromarray(shallow).save(buffer, "JPEG", **options)
+    return buffer.getvalue()

@@ -1,0 +1,134 @@
+"""From linear channels to a display: one curve for all brightness, channel ratios kept, star cores mended."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import colour, shrinkage, starcolour, stretch
+
+__all__ = ["Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repaired_cores"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """Stars on the window."""
+
+    x: Float64
+    y: Float64
+    fwhm_px: float
+    saturated: Bool
+    brightness: Float64
+    """Flux over the median flux."""
+
+
+def mix(images: list[Float32], weights: Float64) -> Float32:
+    """Sum of images times weights."""
+    out = np.zeros_like(images[0])
+    for image, weight in zip(images, weights, strict=True):
+        out += np.float32(weight) * image
+    return out
+
+
+def noise_of(image: Float32, sky: Bool) -> float:
+    """Standard deviation of the empty sky from the median absolute deviation."""
+    values = image[sky] if sky.sum() >= 20 else image.ravel()
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def repaired_cores(image: list[Float32], peaks: Float64, field: Field) -> list[Float32]:
+    """Cores of saturated stars given the colour of the light around them.
+
+    Full samples stop at the same level in every channel; balanced, they would show the balance factors.
+
+    Parameters
+    ----------
+    image : three (ny, nx) float32
+        Balanced channels.
+    peaks : (n, 3) float64
+        Brightest pixel of each star and channel, balanced alike.
+    field : Field
+        The stars.
+    """
+    full = peaks[field.saturated & np.isfinite(peaks).all(axis=1)]
+    if len(full) == 0:
+        return image
+    ceiling = 0.7 * np.median(full, axis=0)
+    reach = 3 * field.fwhm_px * np.sqrt(1 + np.log2(1 + field.brightness[field.saturated]))
+    near = starcolour.star_mask(image[0].shape, field.x[field.saturated], field.y[field.saturated], reach)
+    hot = near & np.any([plane > limit for plane, limit in zip(image, ceiling, strict=True)], axis=0)
+    around = []
+    for plane in image:
+        rim = shrinkage.fill_gaps(np.where(hot, np.nan, plane).astype(np.float32))
+        for scale in range(3):
+            rim = np.where(hot, shrinkage.smooth_step(rim, scale), rim)
+        around.append(rim)
+    rim_mean = np.maximum(mix(around, np.full(3, 1 / 3)), np.float32(1e-20))
+    mean = mix(image, np.full(3, 1 / 3))
+    return [
+        np.where(hot, mean * np.clip(rim / rim_mean, 0, 3), plane).astype(np.float32)
+        for plane, rim in zip(image, around, strict=True)
+    ]
+
+
+def curve_for(
+    brightness: Float32, tops: Float64, sky: Bool, mask: Bool, noise_before: float, level: float
+) -> stretch.Curve:
+    """The curve that suits the object if there is an extended one, else the stars.
+
+    Parameters
+    ----------
+    brightness : (ny, nx) float32
+        Smoothed light above the sky.
+    tops : (n,) float64
+        Brightest pixel of each star.
+    sky, mask : (ny, nx) bool
+        Empty sky; stars.
+    noise_before : float
+        Noise of the sky before smoothing.
+    level : float
+        Encoded brightness wanted for empty sky.
+    """
+    noise = max(noise_of(brightness, sky), 0.3 * noise_before)
+    smooth = shrinkage.smooth_step(shrinkage.smooth_step(brightness, 0), 1)
+    extended = smooth[~mask] if (~mask).any() else smooth.ravel()
+    bright = float(np.quantile(extended, 0.995))
+    tops = tops[np.isfinite(tops)]
+    if bright < 8 * noise:
+        bright = float(np.quantile(tops, 0.7)) if len(tops) else 0.0
+    white = float(np.quantile(tops, 0.97)) if len(tops) else float(np.quantile(brightness, 0.9999))
+    return stretch.choose_curve(noise, max(bright, 0.0), white, sky=level)
+
+
+def displayed(image: list[Float32], weights: Float64, curve: stretch.Curve, saturation: float) -> Float32:
+    """Encoded picture, (ny, nx, 3): the curve acts on brightness, channel ratios are kept in linear light.
+
+    The curve's pedestal stands in for neutral sky light, so that ratios near the sky do not blow up.
+    """
+    brightness = mix(image, weights)
+    light = np.asarray(colour.srgb_decode(curve(brightness)), dtype=np.float32)
+    pedestal = np.float32(curve.pedestal)
+    below = np.maximum(brightness + pedestal, pedestal * np.float32(0.2))
+    ratios = np.stack([np.maximum(plane + pedestal, 0) / below for plane in image], axis=-1)
+    ratios = colour.saturate(np.asarray(ratios, dtype=np.float32), saturation)
+    norm = np.maximum(ratios @ weights.astype(np.float32), np.float32(1e-6))
+    rgb = np.asarray(ratios * (light / norm)[..., None], dtype=np.float32)
+    rgb = colour.lighten_cores(colour.compress_peaks(rgb), rgb.max(axis=-1))
+    return np.asarray(colour.srgb_encode(rgb), dtype=np.float32)
+
+
+def faded(rgb: Float32, covered: Bool, level: float) -> Float32:
+    """Uncovered parts blended into the brightness of empty sky over a few pixels."""
+    if covered.all():
+        return np.asarray(np.clip(rgb, 0, 1), dtype=np.float32)
+    soft = covered.astype(np.float32)
+    for scale in range(3):
+        soft = np.minimum(shrinkage.smooth_step(soft, scale), covered.astype(np.float32))
+    blend = np.clip(2 * soft - 1, 0, 1)[..., None]
+    return np.asarray(np.clip(rgb * blend + np.float32(level) * (1 - blend), 0, 1), dtype=np.float32)

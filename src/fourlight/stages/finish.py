@@ -1,0 +1,207 @@
+"""The automatic picture: what the stack shows, brought to a display without inventing anything.
+
+Sky gradient off, channels balanced on the frame's own stars, detail that the half stacks do not confirm
+smoothed away, brightness from all channels by the information they carry, and one curve for all brightness
+that leaves the channel ratios alone. Planes come in and are not changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight import recipe
+from fourlight.core import background, shrinkage, starcolour
+from fourlight.frames import StarList
+from fourlight.stages.coverage import Channels, gather
+from fourlight.stages.display import Field, curve_for, displayed, faded, mix, noise_of, repaired_cores
+
+__all__ = ["Picture", "finish"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+
+SCALES = 5
+"""Detail scales that are smoothed: structure up to about 60 px."""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A finished picture."""
+
+    rgb: Float32
+    """(ny, nx, 3) float32, sRGB-encoded, 0 to 1, finite everywhere."""
+    notes: tuple[str, ...]
+    """What was decided, in sentences for the report."""
+    window: tuple[int, int, int, int]
+    """``y0, y1, x0, x1`` (half open): the part of the stack that the picture shows."""
+
+
+def finish(
+    planes: Mapping[str, Float32],
+    variances: Mapping[str, Float32],
+    halves: tuple[Mapping[str, Float32], Mapping[str, Float32]] | None,
+    stars: StarList | None,
+    settings: recipe.Finish,
+) -> Picture:
+    """The finished picture of a stack.
+
+    Parameters
+    ----------
+    planes : mapping of R, G, B to (ny, nx) float32
+        The stack, linear, sky included or not; NaN where no frame covers.
+    variances : the same
+        Variance per pixel.
+    halves : two of the same, or None
+        Independent half stacks; without them smoothing relies on the variances.
+    stars : StarList or None
+        Stars at positions of the stack.
+    settings : recipe.Finish
+        The recipe's section.
+
+    Raises
+    ------
+    StageError
+        No plane holds pixels.
+    """
+    notes: list[str] = []
+    channels, frame = gather(planes, variances, halves, notes)
+    field = _stars_on(stars, frame)
+    channels, sky, mask = _without_gradient(channels, field, settings.gradient_order, notes)
+    light = _star_light(channels, field)
+    factors = _balance(channels, light, field, notes)
+    channels = channels.scaled(factors)
+    peaks = light.peak * factors
+    weights = _luminance_weights(channels, sky, mask)
+    noise_before = noise_of(mix(channels.image, weights), sky)
+    image = _smoothed(channels, weights, settings.smoothing, notes)
+    image = repaired_cores(image, peaks, field)
+    curve = curve_for(mix(image, weights), peaks @ weights, sky, mask, noise_before, settings.background)
+    rgb = displayed(image, weights, curve, settings.saturation)
+    return Picture(faded(rgb, channels.covered, settings.background), tuple(notes), frame)
+
+
+def _stars_on(stars: StarList | None, frame: tuple[int, int, int, int]) -> Field:
+    y0, y1, x0, x1 = frame
+    if stars is None or len(stars) == 0:
+        none = np.zeros(0)
+        return Field(none, none, 3.0, none.astype(bool), none)
+    inside = (stars.x >= x0) & (stars.x <= x1 - 1) & (stars.y >= y0) & (stars.y <= y1 - 1)
+    widths = stars.fwhm_px[inside & np.isfinite(stars.fwhm_px)]
+    total = np.nansum(stars.flux, axis=1)[inside]
+    typical = float(np.median(total)) if len(total) else 1.0
+    return Field(
+        stars.x[inside] - x0,
+        stars.y[inside] - y0,
+        float(np.clip(np.median(widths), 1.0, 30.0)) if len(widths) else 3.0,
+        stars.saturated[inside],
+        np.maximum(total / max(typical, 1e-30), 1e-3),
+    )
+
+
+def _without_gradient(
+    channels: Channels, field: Field, order: int, notes: list[str]
+) -> tuple[Channels, Bool, Bool]:
+    """Channels less their sky surface; the pixels of empty sky; the pixels of stars."""
+    shape = channels.image[0].shape
+    radius = field.fwhm_px * (1.5 + np.log2(1 + field.brightness))
+    mask = starcolour.star_mask(shape, field.x, field.y, radius)
+    if mask.mean() > 0.5:
+        mask = starcolour.star_mask(shape, field.x, field.y, np.full(len(field.x), field.fwhm_px))
+    cell_px = max(12, round(max(shape) / 32))
+    cells = [
+        background.cell_levels(np.where(channels.covered, image, np.nan), mask, cell_px)
+        for image in channels.image
+    ]
+    noise = [
+        max(float(np.nanmedian(c.scatter)), 1e-30) if np.isfinite(c.scatter).any() else 1.0 for c in cells
+    ]
+    level = np.mean([c.level / sigma for c, sigma in zip(cells, noise, strict=True)], axis=0)
+    error = np.sqrt(
+        np.mean([(c.error / sigma) ** 2 for c, sigma in zip(cells, noise, strict=True)], axis=0) / 3
+    )
+    use = background.sky_cells(replace(cells[0], level=level, error=error), order)
+    surfaces = [background.fit_surface(c, use, order) for c in cells]
+    image = [plane - surface.image() for plane, surface in zip(channels.image, surfaces, strict=True)]
+    share = float(use.sum() / max(np.isfinite(level).sum(), 1))
+    notes.append(
+        f"Sky: a surface of order {surfaces[1].order} through the {100 * share:.0f} % of the field that show "
+        "no object was taken off each channel, which makes the empty sky neutral."
+    )
+    if share < 0.25:
+        notes.append(
+            "Little of the field is empty sky: faint light that fills it may have gone with the sky."
+        )
+    sky = np.repeat(np.repeat(use, cell_px, axis=0), cell_px, axis=1)[: shape[0], : shape[1]]
+    return replace(channels, image=image), sky & ~mask & channels.covered, mask
+
+
+def _star_light(channels: Channels, field: Field) -> starcolour.StarLight:
+    radius = max(2.0, 1.4 * field.fwhm_px)
+    return starcolour.star_light(channels.image, channels.variance, field.x, field.y, radius)
+
+
+def _balance(channels: Channels, light: starcolour.StarLight, field: Field, notes: list[str]) -> Float64:
+    """Factor per channel from the stars, held by a guess between the sky and a usual sensor where few.
+
+    The light of the sky is judged from the noise, because the pedestal of the planes may be unknown.
+    """
+    noise = np.array([max(float(np.nanmedian(v)), 1e-30) for v in channels.variance])
+    prior = np.sqrt(noise / noise.max() * np.array(starcolour.TYPICAL_SENSOR))
+    factors, count = starcolour.balance_from_stars(light, ~field.saturated, prior)
+    factors = np.clip(factors, 0.05, 20.0)
+    guess = "the light of the sky and of white light in a usual colour sensor"
+    if count == 0:
+        source = f"no star could be used; a mean of {guess} is taken as neutral"
+    else:
+        held = "" if count >= 20 else f", held by {guess} because stars are few"
+        source = f"the typical one of {count} unsaturated stars is neutral{held}"
+    green = factors / factors[1]
+    notes.append(f"Colour: {source} (R x {green[0]:.2f}, B x {green[2]:.2f} against G).")
+    return factors
+
+
+def _luminance_weights(channels: Channels, sky: Bool, mask: Bool) -> Float64:
+    """Weight per channel, signal over variance; without an extended object from the noise alone."""
+    variance = np.array([max(float(np.median(v)), 1e-30) for v in channels.variance])
+    rest = channels.covered & ~sky & ~mask
+    signal = np.ones(3)
+    if rest.mean() > 0.02:
+        signal = np.array([max(float(np.mean(image[rest])), 0.0) for image in channels.image])
+        if signal.sum() <= 0:
+            signal = np.ones(3)
+    weights = signal / variance
+    weights /= weights.sum()
+    # a floor keeps light of every colour visible, whatever the object is made of
+    return np.asarray(0.8 * weights + 0.2 / 3, dtype=np.float64)
+
+
+def _smoothed(channels: Channels, weights: Float64, strength: float, notes: list[str]) -> list[Float32]:
+    """Channels with unconfirmed detail taken away: brightness and two colour differences, each on its own.
+
+    Colour differences carry less signal than brightness, so more of their noise is recognised as such.
+    """
+
+    def parts(images: list[Float32]) -> list[Float32]:
+        return [mix(images, weights), images[0] - images[1], images[2] - images[1]]
+
+    whole = parts(channels.image)
+    pairs = (
+        [None] * 3
+        if channels.halves is None
+        else list(zip(parts(channels.halves[0]), parts(channels.halves[1]), strict=True))
+    )
+    v = channels.variance
+    noise = [mix(v, weights**2), v[0] + v[1], v[2] + v[1]]
+    brightness, red, blue = (
+        shrinkage.confirmed(image, pair, variance, strength=strength, scales=SCALES)
+        for image, pair, variance in zip(whole, pairs, noise, strict=True)
+    )
+    judge = "the two half stacks agree on" if channels.halves is not None else "stands above the known noise"
+    notes.append(f"Smoothing: detail that {judge} is kept; {100 * strength:.0f} % of the rest is taken away.")
+    green = brightness - np.float32(weights[0]) * red - np.float32(weights[2]) * blue
+    return [green + red, green, green + blue]
