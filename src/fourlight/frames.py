@@ -64,7 +64,7 @@ class RawFrame:
     nx: int
     role: Role
     role_source: str
-    """'header', 'folder' or 'pixels'."""
+    """'header', 'folder', 'file name' or 'pixels'."""
     mosaic: str | None = None
     """Pattern in array order, offsets and row order applied; None if nothing is said."""
     mosaic_source: str = "none"
@@ -168,9 +168,7 @@ class MeasuredFrame:
     angle_deg: float
     """Direction of the elongation, from +x towards +y, in [0, 180)."""
     sky_map: npt.NDArray[np.float32]
-    """(4, my, mx) local sky levels on a coarse grid of cells; NaN where a cell is unusable."""
-    cell_px: int
-    """Side of a cell of `sky_map` in raw pixels."""
+    """(4, my, mx) local sky levels on equal cells over the frame; NaN where a cell is unusable."""
     flags: FrameFlag = FrameFlag.NONE
 
 

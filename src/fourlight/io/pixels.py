@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["PixelSource"]
+from fourlight.errors import OutputError
+from fourlight.frames import RawFrame
+from fourlight.io import camera_raw, fits
+from fourlight.io.mapping import HeldPixels, MappedPixels
+
+__all__ = ["PixelSource", "open_pixels"]
 
 
 class PixelSource(Protocol):
@@ -19,5 +30,70 @@ class PixelSource(Protocol):
         ...
 
     def read(self, y0: int, y1: int, x0: int, x1: int) -> npt.NDArray[np.float32]:
-        """Samples of rows ``y0:y1`` and columns ``x0:x1`` as a new float32 array; undefined samples are NaN."""
+        """Samples of rows ``y0:y1`` and columns ``x0:x1`` as a new float32 array; undefined ones are NaN."""
         ...
+
+
+def open_pixels(frame: RawFrame, decoded: Path | None) -> PixelSource:
+    """Access to the samples of a frame.
+
+    Plain FITS is mapped where it lies. Gzip, tiled FITS and camera raw are decoded once into the folder
+    ``decoded`` (uint16 where that loses nothing, else float32) and mapped from there; later calls find the
+    decoded file again as long as the raw file has the same path, size and time.
+
+    Parameters
+    ----------
+    frame : RawFrame
+        As `fourlight.io.scan.scan` returns it.
+    decoded : Path or None
+        Folder for decoded frames, made where it is missing; None decodes into memory.
+
+    Raises
+    ------
+    FrameError
+        The file cannot be read or is damaged.
+    OutputError
+        The folder ``decoded`` cannot be written to.
+    """
+    image = None if camera_raw.is_camera_raw(frame.path) else fits.find_image(frame.path)
+    if image is not None and image.packing == "none":
+        return fits.mapped(image)
+
+    def decode() -> npt.NDArray[np.generic]:
+        return fits.rows(image, 0, image.ny) if image else camera_raw.read(frame.path)[1]
+
+    return HeldPixels(decode()) if decoded is None else _cached(frame.path, decoded, decode)
+
+
+def _cached(path: Path, folder: Path, decode: Callable[[], npt.NDArray[np.generic]]) -> MappedPixels:
+    """The decoded frame mapped from ``folder``, decoding it first where it is not there yet."""
+    target = folder / _name(path)
+    if not target.exists():
+        samples = decode()
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            _store(samples, target)
+        except OSError as error:
+            raise OutputError(f"{folder}: decoded frames cannot be written ({error.strerror})") from None
+    with target.open("rb") as file:
+        np.lib.format.read_magic(file)
+        shape, _, dtype = np.lib.format.read_array_header_1_0(file)
+        return MappedPixels(target, file.tell(), dtype, (shape[0], shape[1]))
+
+
+def _name(path: Path) -> str:
+    state = path.stat()
+    key = f"{path.resolve()}|{state.st_size}|{state.st_mtime_ns}"
+    return f"{path.name}-{hashlib.blake2b(key.encode(), digest_size=8).hexdigest()}.npy"
+
+
+def _store(samples: npt.NDArray[np.generic], target: Path) -> None:
+    """Write under a name of its own first, so that an interrupted or a second writer does no harm."""
+    handle, name = tempfile.mkstemp(prefix=target.name, suffix=".part", dir=target.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            np.lib.format.write_array(file, np.ascontiguousarray(samples), version=(1, 0))
+        Path(name).replace(target)
+    finally:
+        with suppress(FileNotFoundError):
+            Path(name).unlink()

@@ -1,0 +1,194 @@
+"""The search through files and folders for raw frames."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.errors import FrameError, InputError
+from fourlight.frames import RawFrame, Role, SetAside
+from fourlight.io import camera_raw, dates, fits, headers, nights, roles
+from fourlight.recipe import Read
+
+__all__ = ["Scan", "scan"]
+
+FITS_ENDS = tuple(f"{end}{packed}" for end in (".fits", ".fit", ".fts") for packed in ("", ".gz", ".fz"))
+BAND_ROWS = 64
+READERS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """What was found."""
+
+    frames: tuple[RawFrame, ...]
+    set_aside: tuple[SetAside, ...]
+    notes: tuple[str, ...] = ()
+    """What was assumed about the frames as a whole, one sentence each."""
+
+
+def scan(paths: Iterable[Path], read: Read | None = None) -> Scan:
+    """All raw frames below some files and folders, with what their headers, names and pixels say.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        Files, or folders that are searched through; hidden files and folders are left out.
+    read : Read or None
+        Settings that outrank headers (longitude, gain, read noise, black and full level).
+
+    Returns
+    -------
+    Scan
+        Frames sorted by path; files that cannot be used with the reason.
+
+    Raises
+    ------
+    InputError
+        A path does not exist, or there is no file of a known kind at all.
+    """
+    settings = read or Read()
+    found, denied = _files([Path(path) for path in paths])
+    with ThreadPoolExecutor(READERS) as pool:
+        results = list(pool.map(lambda item: _frame(item[0], item[1], settings), found))
+    frames, notes = nights.assign(
+        [result for result in results if isinstance(result, RawFrame)], settings.longitude_deg
+    )
+    aside = [result for result in results if isinstance(result, SetAside)]
+    return Scan(frames, (*denied, *aside), notes)
+
+
+def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside]]:
+    """Files of a known kind, each once, with the folder the user named; and what could not be looked into."""
+    found: dict[Path, tuple[Path, Path]] = {}
+    denied: list[SetAside] = []
+    for path in paths:
+        if path.is_dir():
+            for file in _walk(path, denied):
+                found.setdefault(file.resolve(), (file, path))
+        elif path.exists():
+            found.setdefault(path.resolve(), (path, path.parent))
+        else:
+            raise InputError(f"{path}: no such file or folder; name files or folders of raw frames")
+    if not found and not denied:
+        named = ", ".join(str(path) for path in paths) or "nothing"
+        raise InputError(
+            f"no raw frame found in {named}; FITS files (.fits, .fit, .fts, also .gz or .fz) "
+            "or camera raw files are needed"
+        )
+    return sorted(found.values()), denied
+
+
+def _walk(top: Path, denied: list[SetAside]) -> Iterator[Path]:
+    """Files of a known kind below a folder. Links are followed, but no folder is entered twice."""
+    seen: set[tuple[int, int]] = set()
+
+    def refused(error: OSError) -> None:
+        denied.append(SetAside(Path(error.filename), "read", f"the folder cannot be read: {error.strerror}"))
+
+    for folder, below, names in os.walk(top, followlinks=True, onerror=refused):
+        state = Path(folder).stat()
+        if (state.st_dev, state.st_ino) in seen:
+            below.clear()
+            continue
+        seen.add((state.st_dev, state.st_ino))
+        below[:] = sorted(name for name in below if not name.startswith("."))
+        yield from (Path(folder, name) for name in sorted(names) if _is_known(name))
+
+
+def _is_known(name: str) -> bool:
+    return not name.startswith(".") and (
+        name.lower().endswith(FITS_ENDS) or camera_raw.is_camera_raw(Path(name))
+    )
+
+
+def _frame(path: Path, top: Path, read: Read) -> RawFrame | SetAside:
+    """One frame, or why it cannot be used."""
+    try:
+        facts, bands, role = _camera_frame(path) if camera_raw.is_camera_raw(path) else _fits_frame(path)
+    except FrameError as error:
+        return SetAside(path, "read", error.reason)
+    facts |= {
+        name: value
+        for name in ("gain_e_per_adu", "read_noise_e", "black_adu", "saturation_adu")
+        if (value := getattr(read, name)) is not None
+    }
+    problems = list(facts.pop("problems"))
+    named = (role, "header") if role else roles.from_path(path, top)
+    if named is None:
+        named = roles.from_pixels(bands, facts["exposure_s"], facts["saturation_adu"]), "pixels"
+        problems.append(f"neither header nor name says what it is; its pixels look like a {named[0]}")
+    if facts["time"] is None and not facts.get("night"):
+        facts |= _named_date(path, problems)
+    if facts["exposure_s"] is None and named[0] is not Role.BIAS:
+        problems.append("its exposure is not stated")
+    return RawFrame(path=path, role=named[0], role_source=named[1], problems=tuple(problems), **facts)
+
+
+def _named_date(path: Path, problems: list[str]) -> dict[str, Any]:
+    """Date in the file's name, for a frame whose header has none."""
+    found = dates.from_name(path.name)
+    if found is None:
+        return {}
+    day, moment = found
+    problems.append(
+        "its header has no date; "
+        + ("date and time (as UTC)" if moment else "the date")
+        + " are taken from its name"
+    )
+    return {"time": moment} if moment else {"night": day.isoformat()}
+
+
+Found = tuple[dict[str, Any], list[npt.NDArray[np.float32]], Role | None]
+
+
+def _fits_frame(path: Path) -> Found:
+    image = fits.find_image(path)
+    facts = headers.facts(image.cards, image.ny, image.nx, image.bitpix)
+    first = [0] if image.packing == "gzip" else _starts(image.ny)
+    bands = [fits.rows(image, y, min(y + BAND_ROWS, image.ny)).astype(np.float32) for y in first]
+    if _constant(bands) and _constant([fits.rows(image, 0, image.ny)]):
+        raise FrameError(str(path), _constant_reason(bands[0]))
+    if roles.is_master(image.cards):
+        facts["problems"] += ("its header calls it a master; single frames give better error bars",)
+    facts |= {"hdu": image.hdu, "ny": image.ny, "nx": image.nx}
+    return facts, bands, roles.from_cards(image.cards)
+
+
+def _camera_frame(path: Path) -> Found:
+    said, samples = camera_raw.read(path)
+    if _constant([samples]):
+        raise FrameError(str(path), _constant_reason(samples))
+    ny, nx = samples.shape
+    facts: dict[str, Any] = {
+        "hdu": 0, "ny": ny, "nx": nx, "mosaic": said.mosaic, "mosaic_source": "camera raw",
+        "exposure_s": said.exposure_s, "gain_setting": said.iso, "focal_mm": said.focal_mm, "time": said.time,
+        "camera": said.camera, "black_adu": said.black_adu, "saturation_adu": said.saturation_adu,
+    }  # fmt: skip
+    unsure = said.time is not None and not said.zone_known
+    facts["problems"] = ("the camera clock states no time zone; it is read as UTC",) if unsure else ()
+    return facts, [samples[y : y + BAND_ROWS].astype(np.float32) for y in _starts(ny)], None
+
+
+def _starts(ny: int) -> list[int]:
+    """Even first rows of three bands spread over the frame."""
+    return sorted({max(min(ny * part // 10, ny - BAND_ROWS), 0) // 2 * 2 for part in (1, 5, 9)})
+
+
+def _constant(bands: list[Any]) -> bool:
+    values = [(np.nanmin(band), np.nanmax(band)) for band in bands if not np.isnan(band).all()]
+    return not values or min(low for low, _ in values) == max(high for _, high in values)
+
+
+def _constant_reason(band: npt.NDArray[Any]) -> str:
+    finite = band[np.isfinite(band)]
+    if not finite.size:
+        return "all samples are undefined (NaN); nothing was exposed or the file is damaged"
+    return f"all samples are {float(finite[0]):g}; nothing was exposed or the file is damaged"
