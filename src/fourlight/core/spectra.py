@@ -54,8 +54,8 @@ def black_body(wavelength_nm: FloatArray, temperature_k: float) -> FloatArray:
     Returns
     -------
     (n,) float64
-        Proportional to lambda^-4 / (exp(hc / lambda k T) - 1), equal to `V0_PHOTONS` at `V_NM`. Magnitude zero
-        is taken at one wavelength, not over the band: 0.03 mag off for very red stars.
+        Proportional to lambda^-4 / (exp(hc / lambda k T) - 1), equal to `V0_PHOTONS` at `V_NM`: magnitude
+        zero holds at one wavelength, not over the band.
 
     Examples
     --------

@@ -69,7 +69,7 @@ def sensor_curves(name: str, peak_qe: float = 1.0) -> FloatArray:
         raise ValueError(f"sensor {name!r} is not one of {', '.join(SENSORS)}")
     table = _table(name)
     curves = [np.interp(WAVE_NM, table[:, 0], table[:, k], left=0.0, right=0.0) for k in (1, 2, 3)]
-    return np.array(curves) * (peak_qe / table[:, 1:].max())
+    return np.asarray(np.array(curves) * (peak_qe / table[:, 1:].max()))
 
 
 def filter_curve(bands: Sequence[tuple[float, float]], transmission: float = 1.0) -> FloatArray:
@@ -78,8 +78,8 @@ def filter_curve(bands: Sequence[tuple[float, float]], transmission: float = 1.0
     Parameters
     ----------
     bands : sequence of (centre_nm, width_nm)
-        Width is the full width at half maximum; the shape is a super-Gaussian of power 8, which has edges like
-        those of an interference filter: 0.5 at half the width, 0.998 at half of that.
+        Width is the full width at half maximum; the shape is a super-Gaussian of power 8, flat with steep
+        edges like those of an interference filter: 0.5 at half the width, 0.997 at half of that.
     transmission : float
         At the centre of a band, 0 to 1.
 
@@ -92,7 +92,7 @@ def filter_curve(bands: Sequence[tuple[float, float]], transmission: float = 1.0
     for centre, width in bands:
         offset = np.abs(WAVE_NM - centre) / (0.5 * width)
         curve = np.maximum(curve, np.exp(-np.log(2.0) * offset**_EDGE_POWER))
-    return curve * transmission
+    return np.asarray(curve * transmission)
 
 
 def electrons_per_photon(curves: FloatArray, wavelength_nm: float) -> FloatArray:

@@ -27,7 +27,7 @@ class Detector:
     cell: npt.NDArray[np.int64]
     """(2, 2) colour index (0 R, 1 G, 2 B) of ``[y % 2, x % 2]``."""
     sensitivity: Float32Array
-    """Share of the light that counts: vignetting, dust, pixel variation, dead samples; mean about 1 in the centre."""
+    """Share of light that counts: vignetting, dust, pixel variation, dead samples; near 1 in the centre."""
     dark_e_per_s: Float32Array
     """At the reference temperature, hot samples and glow left out."""
     hot_e_per_s: Float32Array

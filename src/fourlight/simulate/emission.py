@@ -73,7 +73,8 @@ def _electrons(scene: Scene, light: Throughput, maps: Shapes) -> FloatArray:
     total = np.zeros((3, *maps.halpha.shape))
     for shape, group in lines:
         dim = 10.0 ** (-0.4 * float(dust_law(LINES_NM[group[0][0]])) * maps.dust_mag)
-        total += sum(light.line(name, value) for name, value in group)[:, None, None] * (shape * dim)
+        rates = np.sum([light.line(name, value) for name, value in group], axis=0)
+        total += rates[:, None, None] * (shape * dim)
     for shape, mag, temperature in (
         (maps.reflection, chosen.reflection_mag, chosen.reflection_temperature_k),
         (maps.starlight, chosen.starlight_mag, 4500.0),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -11,19 +10,17 @@ from numba import njit
 
 from fourlight.core.spectra import black_body
 from fourlight.sensor.response import WAVE_NM
-from fourlight.simulate.detector import Detector, add_particles
-from fourlight.simulate.emission import Emission
-from fourlight.simulate.light import Throughput
+from fourlight.simulate.detector import add_particles
 from fourlight.simulate.plan import LightPlan
-from fourlight.simulate.psf import Profile, add_stars, star_radius_px
+from fourlight.simulate.psf import add_stars, star_radius_px
 from fourlight.simulate.resample import add_spline, blurred
 from fourlight.simulate.scene import Scene
-from fourlight.simulate.starfield import StarField
+from fourlight.simulate.world import World
 
 __all__ = [
-    "World",
     "bias_frame",
     "dark_frame",
+    "dark_settings",
     "expected_light",
     "flat_frame",
     "light_frame",
@@ -34,18 +31,6 @@ FloatArray = npt.NDArray[np.float64]
 Frame = npt.NDArray[np.uint16]
 
 
-@dataclass(frozen=True)
-class World:
-    """Everything that the exposures of a scene share."""
-
-    scene: Scene
-    light: Throughput
-    emission: Emission
-    stars: StarField
-    detector: Detector
-    profile: Profile
-
-
 def expected_light(world: World, plan: LightPlan) -> FloatArray:
     """(ny, nx) expected electrons of object, stars, sky and trails, before the sensitivity of the samples."""
     image = np.zeros(world.detector.sensitivity.shape)
@@ -53,14 +38,10 @@ def expected_light(world: World, plan: LightPlan) -> FloatArray:
     star_electrons(world, plan.matrix, plan.shapes, plan.exposure_s * plan.transparency, image)
     _add_sky(image, world.detector.cell, plan.sky_e, plan.sky_slope_e)
     for trail in plan.trails:
-        widths = (
-            np.hypot(plan.fwhm_px, 0.5) * world.profile.scale
-            if world.profile.beta <= 0
-            else plan.fwhm_px / 2.3548
-        )
+        sigma = plan.fwhm_px / (2.0 * math.sqrt(2.0 * math.log(2.0)))
         angle = math.radians(trail.angle_deg)
         normal = np.array([-math.sin(angle), math.cos(angle)])
-        _add_trail(image, world.detector.cell, trail.x, trail.y, normal, widths, trail.electrons_per_px)
+        _add_trail(image, world.detector.cell, trail.x, trail.y, normal, sigma, trail.electrons_per_px)
     return image
 
 

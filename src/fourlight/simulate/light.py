@@ -45,12 +45,12 @@ class Throughput:
 
     def continuum(self, mag_arcsec2: float, temperature_k: float) -> FloatArray:
         """(3,) electrons per second and square arcsecond of a surface of a V brightness."""
-        return self.star(temperature_k) * 10.0 ** (-0.4 * mag_arcsec2)
+        return np.asarray(self.star(temperature_k) * 10.0 ** (-0.4 * mag_arcsec2))
 
     def line(self, name: str, rayleigh: float = 1.0) -> FloatArray:
         """(3,) electrons per second and square arcsecond of an emission line."""
         share = electrons_per_photon(self.curves, LINES_NM[name])
-        return share * (rayleigh * RAYLEIGH * self.area_cm2)
+        return np.asarray(share * (rayleigh * RAYLEIGH * self.area_cm2))
 
 
 def throughput(scene: Scene) -> Throughput:

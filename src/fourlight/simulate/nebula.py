@@ -1,7 +1,7 @@
 """An invented nebula: a blown shell with an ionised rim, pillars, filaments, dust and reflected light.
 
-Positions ``u, v`` are over the height of the frame, zero at its centre, so that the object keeps its look at any
-size of frame.
+Positions ``u, v`` are over the height of the frame, zero at its centre, so that the object keeps its look at
+any size of frame.
 """
 
 from __future__ import annotations

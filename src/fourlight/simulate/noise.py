@@ -1,7 +1,7 @@
 """Smooth random fields that depend on position and seed only, for the shapes of a nebula.
 
-Gradient noise: a random slope at each node of a square lattice, blended by a polynomial with continuous second
-derivative. Octaves are added, each twice as fine.
+Gradient noise: a random slope at each node of a square lattice, blended by a polynomial with continuous
+second derivative. Octaves are added, each twice as fine.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ def _slope(ix: int, iy: int, dx: float, dy: float, seed: int) -> float:
     h = (ix * 374761393 + iy * 668265263 + seed * 2246822519) & 0xFFFFFFFF
     h = ((h ^ (h >> 13)) * 1274126177) & 0xFFFFFFFF
     k = ((h ^ (h >> 16)) * 668265263 >> 11) & 255
-    return _SLOPES[k, 0] * dx + _SLOPES[k, 1] * dy
+    return float(_SLOPES[k, 0] * dx + _SLOPES[k, 1] * dy)
 
 
 @njit(cache=True, nogil=True)
 def _noise(x: float, y: float, seed: int) -> float:
     """Gradient noise in about -1 to 1, mean zero, features of unit size."""
-    ix, iy = int(math.floor(x)), int(math.floor(y))
+    ix, iy = math.floor(x), math.floor(y)
     dx, dy = x - ix, y - iy
     sx = dx * dx * dx * (dx * (dx * 6.0 - 15.0) + 10.0)
     sy = dy * dy * dy * (dy * (dy * 6.0 - 15.0) + 10.0)

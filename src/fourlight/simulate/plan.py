@@ -1,4 +1,4 @@
-"""What happens in each light: where it points, how sharp, how clear and how bright, decided before any pixel."""
+"""What happens in each light: where it points, how sharp, how clear, how bright; decided before any pixel."""
 
 from __future__ import annotations
 
@@ -99,13 +99,13 @@ def _correlated(night: Night, rng: np.random.Generator) -> FloatArray:
 
 
 def _cloud_magnitudes(night: Night, series: FloatArray) -> FloatArray:
-    """Dimming per frame: the highest ``cloud_share`` of the series are cloudy, the highest of all is thickest."""
+    """Dimming per frame: the highest ``cloud_share`` of the series are cloudy, the highest is thickest."""
     cloudy = round(night.cloud_share * night.count)
     if cloudy == 0 or night.cloud_mag == 0.0:
         return np.zeros(night.count)
     ordered = np.sort(series)
     edge = ordered[-cloudy - 1] if cloudy < night.count else ordered[0] - 1.0
-    return night.cloud_mag * np.clip((series - edge) / (ordered[-1] - edge), 0.0, 1.0)
+    return np.asarray(night.cloud_mag * np.clip((series - edge) / (ordered[-1] - edge), 0.0, 1.0))
 
 
 def _trail_frames(
@@ -170,9 +170,8 @@ def _sky_factor(night: Night, k: int, passed: float) -> float:
 def _sky_slope(scene: Scene, night: Night, turn_deg: float) -> FloatArray:
     """(2,) relative change of the sky per frame pixel of x and y; the gradient belongs to the sky."""
     direction = math.radians(night.gradient_angle_deg - turn_deg)
-    return night.gradient * np.array(
-        [math.cos(direction) / scene.camera.width_px, math.sin(direction) / scene.camera.height_px]
-    )
+    side = np.array([scene.camera.width_px, scene.camera.height_px])
+    return np.asarray(night.gradient * np.array([math.cos(direction), math.sin(direction)]) / side)
 
 
 def widths_arcsec(
@@ -180,8 +179,8 @@ def widths_arcsec(
 ) -> FloatArray:
     """(3,) full width at half maximum per colour: seeing, diffraction, optics and focus in quadrature.
 
-    Seeing goes as lambda^-0.2 (Kolmogorov), diffraction is 1.029 lambda / D (Airy), the blur of a colour grows
-    with the square of its distance from best focus.
+    Seeing goes as lambda^-0.2 (Kolmogorov), diffraction is 1.029 lambda / D (Airy), the blur of a colour
+    grows with the square of its distance from best focus.
     """
     optics = scene.optics
     wave = light.effective_nm

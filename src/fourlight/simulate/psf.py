@@ -1,7 +1,7 @@
-"""Point spread: one elliptical profile per colour, integrated over pixels for stars and as a transfer function.
+"""Point spread: one elliptical profile per colour, over pixels for stars and as a transfer function.
 
-A shape is a 2 x 2 matrix that takes an offset in pixels to a radius in units of the full width at half maximum,
-so that every profile is one function of one radius.
+A shape is a 2 x 2 matrix that takes an offset in pixels to units of the full width at half maximum, so that
+every profile is one function of one radius.
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ LARGEST_RADIUS_PX = 600.0
 
 _GAUSS_4 = np.array([-0.43056815579702629, -0.16999052179242813, 0.16999052179242813, 0.43056815579702629])
 _WEIGHT_4 = np.array([0.17392742256872693, 0.32607257743127307, 0.32607257743127307, 0.17392742256872693])
-_GAUSS_2 = 0.5 / math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
@@ -50,13 +49,11 @@ class Profile:
             return (self.beta - 1.0) / (math.pi * self.scale**2)
         return 1.0 / (2.0 * math.pi * self.scale**2)
 
-    def radius(self, ratio: float) -> float:
-        """Radius where the profile has fallen to ``ratio`` of its peak."""
-        if ratio >= 1.0:
-            return 0.0
+    def radius(self, ratio: FloatArray) -> FloatArray:
+        """Radius where the profile has fallen to ``ratio`` (0 to 1) of its peak."""
         if self.beta > 0.0:
-            return self.scale * math.sqrt(ratio ** (-1.0 / self.beta) - 1.0)
-        return self.scale * math.sqrt(-2.0 * math.log(ratio))
+            return np.asarray(self.scale * np.sqrt(ratio ** (-1.0 / self.beta) - 1.0))
+        return np.asarray(self.scale * np.sqrt(-2.0 * np.log(ratio)))
 
     def transfer(self, frequency: FloatArray) -> FloatArray:
         """Fourier transform at a frequency in cycles per full width at half maximum; 1 at zero."""
@@ -87,15 +84,15 @@ def shape_matrix(fwhm_px: float, extra_px: float, angle_deg: float) -> FloatArra
     """
     cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     turn = np.array([[cosine, sine], [-sine, cosine]])
-    return np.diag([1.0 / math.hypot(fwhm_px, extra_px), 1.0 / fwhm_px]) @ turn
+    return np.asarray(np.diag([1.0 / math.hypot(fwhm_px, extra_px), 1.0 / fwhm_px]) @ turn)
 
 
 def star_radius_px(profile: Profile, shape: FloatArray, electrons: FloatArray) -> FloatArray:
     """Radius in pixels inside which each star adds more than `FAINTEST_E` to a pixel."""
     widest = 1.0 / np.linalg.svd(shape, compute_uv=False).min()
     peak = profile.peak * abs(float(np.linalg.det(shape))) * np.maximum(electrons, 1e-12)
-    found = [profile.radius(min(1.0, FAINTEST_E / value)) * widest for value in peak]
-    return np.minimum(np.array(found) + 1.0, LARGEST_RADIUS_PX)
+    reach = profile.radius(np.minimum(1.0, FAINTEST_E / peak)) * widest
+    return np.minimum(reach + 1.0, LARGEST_RADIUS_PX)
 
 
 @njit(cache=True, nogil=True)
@@ -110,23 +107,35 @@ def _density(dx: float, dy: float, a: FloatArray, scale: float, beta: float) -> 
 
 @njit(cache=True, nogil=True)
 def _pixel(dx: float, dy: float, a: FloatArray, scale: float, beta: float) -> float:
-    """Mean of the profile over a pixel: Gauss-Legendre points, more of them near the centre."""
+    """Mean of the profile over a pixel, peak 1.
+
+    Gauss-Legendre points near the centre; farther out the value in the middle plus 1/24 of its Laplacian.
+    """
     u = a[0, 0] * dx + a[0, 1] * dy
     v = a[1, 0] * dx + a[1, 1] * dy
-    r2 = u * u + v * v
-    if r2 > 20.0:
-        return _density(dx, dy, a, scale, beta)
+    if u * u + v * v > 2.25:
+        return _far_pixel(u, v, a, scale, beta)
     total = 0.0
-    if r2 > 4.0:
-        for j in range(2):
-            for i in range(2):
-                total += _density(dx + (2 * i - 1) * _GAUSS_2, dy + (2 * j - 1) * _GAUSS_2, a, scale, beta)
-        return 0.25 * total
     for j in range(4):
         for i in range(4):
             weight = _WEIGHT_4[i] * _WEIGHT_4[j]
             total += weight * _density(dx + _GAUSS_4[i], dy + _GAUSS_4[j], a, scale, beta)
     return total
+
+
+@njit(cache=True, nogil=True)
+def _far_pixel(u: float, v: float, a: FloatArray, scale: float, beta: float) -> float:
+    s2 = scale * scale
+    q = (u * u + v * v) / s2
+    qx = 2.0 * (u * a[0, 0] + v * a[1, 0]) / s2
+    qy = 2.0 * (u * a[0, 1] + v * a[1, 1]) / s2
+    laplacian = 2.0 * (a[0, 0] ** 2 + a[1, 0] ** 2 + a[0, 1] ** 2 + a[1, 1] ** 2) / s2
+    if beta > 0.0:
+        value = math.exp(-beta * math.log1p(q))
+        first, second = -beta / (1.0 + q), beta * (beta + 1.0) / (1.0 + q) ** 2
+    else:
+        value, first, second = math.exp(-0.5 * q), -0.5, 0.25
+    return float(value * (1.0 + (second * (qx * qx + qy * qy) + first * laplacian) / 24.0))
 
 
 @njit(cache=True, nogil=True)

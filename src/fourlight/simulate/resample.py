@@ -24,11 +24,14 @@ Float32Array = npt.NDArray[np.float32]
 _TABLE = 4096
 _HIGHEST = 12.0
 """Cycles per full width at half maximum where the transfer function is taken as zero."""
+_BOX_HIGHEST = 4.0
+_BOX = np.sinc(np.linspace(0.0, _BOX_HIGHEST, _TABLE))
+"""Transfer function of the side of a pixel against cycles per pixel."""
 
 
 @dataclass(frozen=True)
 class Canvas:
-    """A picture larger than all frames: its Fourier transform and where pixel [0, 0] lies on the truth grid."""
+    """A picture larger than all frames: its Fourier transform, and its corner on the truth grid."""
 
     transform: npt.NDArray[np.complex64]
     ny: int
@@ -61,16 +64,21 @@ def blurred(
     table = profile.transfer(np.linspace(0.0, _HIGHEST, _TABLE))
     turn = np.ascontiguousarray(matrix[:, :2].T)
     inverse = np.ascontiguousarray(np.linalg.inv(shape).T @ turn)
-    fx = np.fft.rfftfreq(canvas.nx)
-    fy = np.fft.fftfreq(canvas.ny)
-    product = _filtered(canvas.transform, fy, fx, turn, inverse, table, spline)
+    fx = np.fft.rfftfreq(canvas.nx).astype(np.float64)
+    fy = np.fft.fftfreq(canvas.ny).astype(np.float64)
+    sharp_x = 3.0 / (2.0 + np.cos(2.0 * np.pi * fx)) if spline else np.ones_like(fx)
+    sharp_y = 3.0 / (2.0 + np.cos(2.0 * np.pi * fy)) if spline else np.ones_like(fy)
+    product = _filtered(canvas.transform, fy, fx, sharp_y, sharp_x, turn, inverse, table, _BOX)
     return np.asarray(fft.irfft2(product, s=(canvas.ny, canvas.nx), overwrite_x=True, workers=1))
 
 
 @njit(cache=True, nogil=True)
-def _sinc(f: float) -> float:
-    z = math.pi * f
-    return 1.0 - z * z / 6.0 if abs(z) < 1e-4 else math.sin(z) / z
+def _looked_up(table: FloatArray, place: float) -> float:
+    """Linear interpolation; zero beyond the end of the table."""
+    k = int(place)
+    if k >= table.shape[0] - 1:
+        return 0.0
+    return float(table[k] + (place - k) * (table[k + 1] - table[k]))
 
 
 @njit(cache=True, nogil=True)
@@ -78,30 +86,24 @@ def _filtered(
     transform: npt.NDArray[np.complex64],
     fy: FloatArray,
     fx: FloatArray,
+    sharp_y: FloatArray,
+    sharp_x: FloatArray,
     turn: FloatArray,
     inverse: FloatArray,
     table: FloatArray,
-    spline: bool,
+    box: FloatArray,
 ) -> npt.NDArray[np.complex64]:
     out = np.empty_like(transform)
     step = (table.shape[0] - 1) / _HIGHEST
+    box_step = (box.shape[0] - 1) / _BOX_HIGHEST
     for j in range(fy.shape[0]):
         for i in range(fx.shape[0]):
             u = inverse[0, 0] * fx[i] + inverse[0, 1] * fy[j]
             v = inverse[1, 0] * fx[i] + inverse[1, 1] * fy[j]
-            place = math.sqrt(u * u + v * v) * step
-            k = int(place)
-            if k >= table.shape[0] - 1:
-                out[j, i] = 0.0
-                continue
-            gain = table[k] + (place - k) * (table[k + 1] - table[k])
-            gain *= _sinc(turn[0, 0] * fx[i] + turn[0, 1] * fy[j])
-            gain *= _sinc(turn[1, 0] * fx[i] + turn[1, 1] * fy[j])
-            if spline:
-                gain *= (
-                    9.0 / (2.0 + math.cos(2.0 * math.pi * fx[i])) / (2.0 + math.cos(2.0 * math.pi * fy[j]))
-                )
-            out[j, i] = transform[j, i] * np.float32(gain)
+            gain = _looked_up(table, math.sqrt(u * u + v * v) * step)
+            gain *= _looked_up(box, abs(turn[0, 0] * fx[i] + turn[0, 1] * fy[j]) * box_step)
+            gain *= _looked_up(box, abs(turn[1, 0] * fx[i] + turn[1, 1] * fy[j]) * box_step)
+            out[j, i] = transform[j, i] * np.float32(gain * sharp_y[j] * sharp_x[i])
     return out
 
 

@@ -69,12 +69,13 @@ def _field_stars(
 
 
 def _temperatures(scene: Scene, count: int, rng: np.random.Generator) -> FloatArray:
-    """Half solar-like, a quarter hotter, a fifth red giants, few very hot: a mixture as seen in the Milky Way."""
+    """Half solar-like, a quarter hotter, a fifth red giants, few very hot: a plausible mixture."""
     kind = rng.choice(4, size=count, p=[0.5, 0.25, 0.2, 0.05])
     centre = np.array([5200.0, 7800.0, 3900.0, 15000.0])[kind]
     width = np.array([0.10, 0.12, 0.08, 0.25])[kind]
     drawn = centre * np.exp(width * rng.standard_normal(count))
-    return drawn if scene.stars.temperature_k is None else np.full(count, scene.stars.temperature_k)
+    same = scene.stars.temperature_k
+    return np.asarray(drawn if same is None else np.full(count, same))
 
 
 def _cluster_stars(
@@ -97,12 +98,12 @@ def _cluster_stars(
 
 
 def _depth(shapes: Emission, x: FloatArray, y: FloatArray) -> FloatArray:
-    """Dust in front of each star; the nearest point of the map for stars outside it. Half of the stars are near."""
+    """Dust in front of each star, from the nearest point of the map; a quarter of the stars are near."""
     ny, nx = shapes.dust_mag.shape
     i = np.clip(np.rint(x).astype(int) - shapes.x0, 0, nx - 1)
     j = np.clip(np.rint(y).astype(int) - shapes.y0, 0, ny - 1)
     near = (np.arange(len(x)) % 4) == 0
-    return np.where(near, 0.2, 1.0) * shapes.dust_mag[j, i]
+    return np.asarray(np.where(near, 0.2, 1.0) * shapes.dust_mag[j, i])
 
 
 def _rates(light: Throughput, temperature: FloatArray) -> FloatArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +13,10 @@ import numpy.typing as npt
 from astropy.io import fits
 
 from fourlight.core.cfa import PLANES, plane_map
-from fourlight.simulate.exposure import World, star_electrons
+from fourlight.simulate.exposure import star_electrons
 from fourlight.simulate.plan import LightPlan, frame_matrix, reference_shapes
 from fourlight.simulate.resample import blurred
+from fourlight.simulate.world import World
 
 __all__ = ["object_truth", "star_truth", "write_truth"]
 
@@ -48,16 +49,11 @@ def star_truth(world: World) -> dict[str, npt.NDArray[np.float32]]:
     found = []
     for colour in range(3):
         image = np.zeros((scene.camera.height_px, scene.camera.width_px))
-        every = World(**{**world.__dict__, "detector": _one_colour(world, colour)})
+        cell = np.full((2, 2), colour, dtype=np.int64)
+        every = replace(world, detector=replace(world.detector, cell=cell))
         star_electrons(every, matrix, shapes, scene.exposure_s, image)
         found.append(image.astype(np.float32))
     return {name: found[_COLOUR[name]] for name in PLANES}
-
-
-def _one_colour(world: World, colour: int) -> Any:
-    from dataclasses import replace
-
-    return replace(world.detector, cell=np.full((2, 2), colour, dtype=np.int64))
 
 
 def write_truth(world: World, plans: list[LightPlan], folder: Path) -> None:
