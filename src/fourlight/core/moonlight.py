@@ -54,7 +54,8 @@ def moon_nl(
         return 0.0
     toward_moon = 10.0 ** (-0.4 * extinction_mag * air_mass(moon_zenith_deg))
     scattered = 1.0 - 10.0 ** (-0.4 * extinction_mag * air_mass(zenith_deg))
-    return float(moon_scattering(separation_deg) * moon_strength(phase_deg) * toward_moon * scattered
+    outside = moon_scattering(separation_deg) * moon_strength(phase_deg)
+    return float(outside * toward_moon * scattered)
 
 
 def dark_nl(zenith_mag: float, zenith_deg: float, extinction_mag: float) -> float:
