@@ -54,12 +54,13 @@ def from_lights(
     ny, nx = sources[0].shape
     for _ in range(4):
         found = np.zeros((ny, nx), dtype=np.bool_)
-        for y0, y1 in bands(ny, nx, 2 * len(sources)):
+        for y0, y1 in bands(ny, nx, 3 * len(sources)):
             low, high = max(0, y0 - HALO), min(ny, y1 + HALO)
             excess = np.empty((len(sources), high - low, nx), dtype=np.float32)
+            contrast = np.empty_like(excess)
             for i, (source, noise) in enumerate(zip(sources, noises, strict=True)):
-                excess[i] = neighbour_excess(source.read(low, high, 0, nx), noise, low, 0)
-            found[y0:y1] = persistent(excess, threshold)[y0 - low : y1 - low]
+                excess[i], contrast[i] = neighbour_excess(source.read(low, high, 0, nx), noise, low, 0)
+            found[y0:y1] = persistent(excess, contrast, threshold)[y0 - low : y1 - low]
         if found.mean() <= _LARGEST_SHARE:
             break
         threshold *= 2

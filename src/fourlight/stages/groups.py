@@ -87,7 +87,10 @@ def differences(frame: RawFrame, group: Group, tolerance_c: float, *, optics: bo
     found = []
     if (frame.ny, frame.nx) != (first.ny, first.nx):
         found.append(f"size {first.nx} x {first.ny} instead of {frame.nx} x {frame.ny}")
-    compared: list[tuple[str, object, object]] = [("binning", frame.binning, first.binning), ("camera", frame.camera, first.camera)]
+    compared: list[tuple[str, object, object]] = [
+        ("binning", frame.binning, first.binning),
+        ("camera", frame.camera, first.camera),
+    ]
     if optics:
         compared.append(("filter", frame.filter_name, first.filter_name))
     else:
