@@ -85,8 +85,8 @@ def compress_peaks(rgb: Float32, knee: float = 0.7) -> Float32:
     ``knee + (1 - knee) t / (1 + t)`` with ``t = (m - knee) / (1 - knee)``, slope 1 at the knee. Keeping
     the ratios of over-bright pixels follows Lupton et al. 2004 (PASP 116, 133), who divide by the largest.
 
-    >>> compress_peaks(np.array([[[2.0, 1.0, 0.5]]], dtype=np.float32)).round(3)[0, 0].tolist()
-    [0.944, 0.472, 0.236]
+    >>> compress_peaks(np.array([[2.0, 1.0, 0.5]], dtype=np.float32)).astype(float).round(3).tolist()
+    [[0.944, 0.472, 0.236]]
     """
     peak = rgb.max(axis=-1)
     over = np.maximum(peak - knee, 0) / (1 - knee)
@@ -109,7 +109,7 @@ def lighten_cores(rgb: Float32, peak: Float32, knee: float = 0.7, share: float =
         Largest channel before.
 
     >>> star = np.array([[0.2, 0.2, 0.9]], dtype=np.float32)
-    >>> lighten_cores(star, np.array([4.0], dtype=np.float32)).round(2).tolist()
+    >>> lighten_cores(star, np.array([4.0], dtype=np.float32)).astype(float).round(2).tolist()
     [[0.5, 0.5, 0.94]]
     """
     over = np.maximum(peak - np.float32(knee), 0) / np.float32(1 - knee)

@@ -16,8 +16,8 @@ Bool = npt.NDArray[np.bool_]
 TYPICAL_SENSOR = (0.75, 1.0, 0.80)
 """Light of a 5800 K body in one R, G and B sample of a colour sensor, G = 1.
 
-Geometric mean over three published responses, 400-680 nm, which differ by 15 to 20 per cent: IMX219 and OV5647
-(scivision/raspicam-spectra) and the NPL measurement of a Nikon 5100 (colour-science)."""
+Geometric mean over three published responses, 400-680 nm, which differ by 15 to 20 per cent: two small
+sensors (scivision/raspicam-spectra) and the camera measured by NPL that colour-science ships."""
 
 COLOUR_SCATTER = 0.35
 """Natural spread of ln(channel ratio) among field stars; common practice, no source."""

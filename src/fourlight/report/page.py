@@ -1,0 +1,294 @@
+"""Puts the page together from a run's summary; numbers that are missing are shown as not known."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import numpy as np
+import numpy.typing as npt
+from markupsafe import Markup
+
+from fourlight import __version__
+from fourlight.core.cfa import PLANES
+from fourlight.io.export import write_whole
+from fourlight.report import charts, words
+from fourlight.report.pictures import embedded_picture, plane_views
+from fourlight.report.words import counted, digits, duration, percent, reached
+
+__all__ = ["page", "write_report"]
+
+Float32 = npt.NDArray[np.float32]
+Facts = Mapping[str, Any]
+
+PLANE_NAMES = {"R": "Red", "G1": "Green 1", "G2": "Green 2", "B": "Blue"}
+CHARTED = (
+    ("fwhm_px", "Star width (FWHM), px", True, False),
+    ("sky", "Sky, {unit} per pixel", True, False),
+    ("transparency", "Transparency, 1 = reference frame", True, True),
+    ("stars", "Stars found, count", False, True),
+)
+
+
+def write_report(
+    out: Path, summary: Facts, picture: Float32, planes: Mapping[str, Float32], provenance: Facts
+) -> None:
+    """Write ``report.html`` into a folder.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results.
+    summary : mapping
+        Content of ``summary.json``; missing parts are left out of the page.
+    picture : (ny, nx, 3) float32
+        The finished picture, sRGB-encoded, 0 to 1.
+    planes : mapping of R, G1, G2, B to (ny, nx) float32
+        Planes of the stack, NaN where undefined.
+    provenance : mapping
+        Content of ``provenance.json``.
+
+    Raises
+    ------
+    OutputError
+        The page cannot be written.
+    """
+    text = page(summary, picture, planes, provenance, out)
+    write_whole(out / "report.html", lambda part: part.write_text(text, encoding="utf-8"))
+
+
+def page(
+    summary: Facts,
+    picture: Float32,
+    planes: Mapping[str, Float32],
+    provenance: Facts,
+    out: Path | None = None,
+) -> str:
+    """The page as text; it needs no other file and no network."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("fourlight.report", "."),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters.update(digits=digits, percent=percent, duration=duration)
+    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
+    shown = {
+        **_heading(summary),
+        **_planes(summary),
+        **_frames(summary),
+        **_origin(provenance, out),
+        "style": Markup(style),
+        "picture": embedded_picture(picture),
+        "picture_size": f"{picture.shape[1]} x {picture.shape[0]} px",
+        "views": plane_views(planes),
+        "plane_names": PLANE_NAMES,
+        "contradiction": reached(summary, "mosaic", "contradiction"),
+        "grounds": _grounds(summary),
+        "assumptions": [*(summary.get("assumptions") or ()), *(reached(summary, "picture", "notes") or ())],
+        "version": summary.get("fourlight") or __version__,
+    }
+    return environment.get_template("template.html.j2").render(shown)
+
+
+def _heading(summary: Facts) -> dict[str, Any]:
+    frames = summary.get("frames") or ()
+    nights = [n.get("night") for n in summary.get("nights") or () if n.get("night")]
+    span = f"{nights[0]} to {nights[-1]}" if len(nights) > 1 else (nights[0] if nights else "")
+    subject = summary.get("object")
+    return {
+        "title": subject or "Deep-sky stack",
+        "named": bool(subject),
+        "overline": f"Report of {'the night of ' if len(nights) == 1 else ''}{span}" if span else "Report",
+        "lead": words.lead(summary),
+        "facts": _facts(summary, len(frames)),
+    }
+
+
+def _facts(summary: Facts, count: int) -> list[tuple[str, str]]:
+    scale = summary.get("scale_arcsec_px")
+    width = _green(summary, "fwhm_px")
+    seeing = f"{digits(width)} px" if width is not None else words.UNKNOWN
+    if width is not None and scale:
+        seeing += f" ({digits(width * scale)}″)"
+    aside = len(summary.get("set_aside") or ())
+    facts = [
+        ("Exposure in all", duration(reached(summary, "integration", "total_exposure_s"))),
+        ("Frames used", f"{count} of {count + aside}"),
+        ("Star width in green", seeing),
+        ("Mosaic", str(reached(summary, "mosaic", "pattern") or words.UNKNOWN)),
+    ]
+    if scale:
+        facts.append(("Scale", f"{digits(scale)}″ per pixel"))
+    return facts
+
+
+def _green(summary: Facts, key: str) -> float | None:
+    values = [reached(summary, "planes", name, key) for name in ("G1", "G2")]
+    known = [v for v in values if isinstance(v, int | float) and math.isfinite(v)]
+    return sum(known) / len(known) if known else None
+
+
+def _unit(summary: Facts) -> str:
+    return "e⁻" if summary.get("unit") == "electron" else "ADU"
+
+
+def _planes(summary: Facts) -> dict[str, Any]:
+    planes = summary.get("planes") or {}
+    scale = summary.get("scale_arcsec_px")
+    rows = []
+    for name in PLANES:
+        plane = planes.get(name) or {}
+        width = plane.get("fwhm_px")
+        rows.append(
+            {
+                "name": name,
+                "share": plane.get("share_of_electrons"),
+                "object_share": plane.get("share_of_object_electrons"),
+                "sky": plane.get("sky"),
+                "noise": plane.get("noise"),
+                "fwhm": width,
+                "fwhm_arcsec": width * scale if isinstance(width, int | float) and scale else None,
+                "samples": plane.get("samples_median"),
+                "rejected": reached(summary, "integration", "rejected_share", name),
+            }
+        )
+    bars = [
+        (
+            "All electrons, sky and object",
+            charts.share_bar({r["name"]: r["share"] for r in rows}, "All electrons"),
+        ),
+        (
+            "Electrons of the object alone",
+            charts.share_bar({r["name"]: r["object_share"] for r in rows}, "Electrons of the object"),
+        ),
+    ]
+    return {
+        "planes": rows if planes else [],
+        "bars": [(label, Markup(bar)) for label, bar in bars if bar],
+        "scale": scale,
+        "unit": _unit(summary),
+        "unit_name": "electrons" if summary.get("unit") == "electron" else "light",
+    }
+
+
+def _frames(summary: Facts) -> dict[str, Any]:
+    order = charts.moments(summary)
+    drawn = []
+    for key, label, per_plane, from_zero in CHARTED:
+        label = label.format(unit=_unit(summary))
+        chart = charts.over_time(order, key, label, per_plane=per_plane, from_zero=from_zero)
+        if chart:
+            drawn.append((label, Markup(chart)))
+    return {
+        "charts": drawn,
+        "nights": summary.get("nights") or [],
+        "set_aside": summary.get("set_aside") or [],
+        "frames": [_row(moment.frame) for moment in order if moment.reason is None],
+    }
+
+
+def _row(frame: Facts) -> dict[str, Any]:
+    def green(key: str) -> float | None:
+        return _mean([reached(frame, key, "G1"), reached(frame, key, "G2")])
+
+    time = str(frame.get("time") or "")
+    weight = frame.get("weight")
+    return {
+        "file": frame.get("file") or "",
+        "time": time[:19].replace("T", " ") or words.UNKNOWN,
+        "exposure": frame.get("exposure_s"),
+        "stars": words.UNKNOWN if frame.get("stars") is None else frame["stars"],
+        "fwhm": green("fwhm_px"),
+        "elongation": green("elongation"),
+        "sky": green("sky"),
+        "noise": green("noise"),
+        "transparency": green("transparency"),
+        "weight": _mean(list(weight.values())) if isinstance(weight, Mapping) else weight,
+        "rms": frame.get("rms_px"),
+        "flags": ", ".join(str(flag) for flag in frame.get("flags") or ()),
+    }
+
+
+def _mean(values: Sequence[Any]) -> float | None:
+    known = [float(v) for v in values if isinstance(v, int | float) and math.isfinite(v)]
+    return sum(known) / len(known) if known else None
+
+
+def _grounds(summary: Facts) -> list[tuple[str, str, str]]:
+    """Quantities everything rests on: name, value, source."""
+    noise = summary.get("noise") or {}
+    mosaic = summary.get("mosaic") or {}
+    source = str(mosaic.get("source") or words.UNKNOWN)
+    stated = mosaic.get("stated")
+    if stated and stated != mosaic.get("pattern"):
+        source += f" (the header says {stated})"
+    rows = [
+        ("Mosaic pattern", str(mosaic.get("pattern") or words.UNKNOWN), source),
+        (
+            "Gain",
+            _with_unit(noise.get("gain_e_per_adu"), "e⁻ per ADU"),
+            str(noise.get("gain_source") or words.UNKNOWN),
+        ),
+        (
+            "Read noise",
+            _with_unit(noise.get("read_noise_e"), "e⁻"),
+            str(noise.get("read_noise_source") or words.UNKNOWN),
+        ),
+        (
+            "Level of no light",
+            _with_unit(noise.get("pedestal_adu"), "ADU"),
+            str(noise.get("pedestal_source") or words.UNKNOWN),
+        ),
+    ]
+    method = reached(summary, "integration", "method")
+    if method:
+        pixfrac = reached(summary, "integration", "pixfrac")
+        rows.append(
+            (
+                "Integration",
+                f"{method}{'' if pixfrac is None else f', drop side {digits(pixfrac)} px'}",
+                "recipe",
+            )
+        )
+    notes = reached(summary, "calibration", "notes") or ()
+    rows.extend(("Calibration", str(note), "") for note in notes)
+    return rows
+
+
+def _with_unit(value: Any, unit: str) -> str:
+    text = digits(value)
+    return "not known" if text == words.UNKNOWN else f"{text} {unit}"
+
+
+def _origin(provenance: Facts, out: Path | None) -> dict[str, Any]:
+    libraries = provenance.get("libraries") or {}
+    versions = [f"Fourlight {provenance['fourlight']}"] if provenance.get("fourlight") else []
+    versions += [f"Python {provenance['python']}"] if provenance.get("python") else []
+    versions += [f"{name} {version}" for name, version in libraries.items()]
+    folder = out.name if out is not None and out.name else "OUT"
+    recipe = provenance.get("recipe") or {}
+    inputs = provenance.get("inputs") or {}
+    again = f"fourlight run --again {folder}/provenance.json"
+    if inputs:
+        again += f"    # {counted(len(inputs), 'input file')}"
+    return {
+        "command": again,
+        "versions": ", ".join(versions),
+        "inputs": [(Path(str(name)).name, digest) for name, digest in inputs.items()],
+        "recipe": _settings(recipe),
+    }
+
+
+def _settings(recipe: Facts) -> str:
+    lines = []
+    for section, values in recipe.items():
+        if isinstance(values, Mapping):
+            lines.append(f"[{section}]")
+            lines += [f"{key} = {'(automatic)' if value is None else value}" for key, value in values.items()]
+            lines.append("")
+    return "\n".join(lines).strip()
