@@ -11,12 +11,23 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.simulate.noise import octaves, ridges
+from fourlight.simulate.nebula_parts import (
+    blown_shell,
+    cloud_wall,
+    diffuse_gas,
+    dust_lanes,
+    globules,
+    reflected_light,
+    warped,
+)
 from fourlight.simulate.scene_sky import Object
 
 __all__ = ["Shapes", "shapes"]
 
 FloatArray = npt.NDArray[np.float64]
+
+STAR = (0.03, -0.06)
+"""Place of the hot star."""
 
 
 @dataclass(frozen=True)
@@ -44,18 +55,24 @@ def shapes(chosen: Object, u: FloatArray, v: FloatArray) -> Shapes:
 
 
 def _nebula(chosen: Object, u: FloatArray, v: FloatArray) -> Shapes:
-    seed = chosen.seed
-    ridge = ridges(u * 3, v * 3, seed, 5, 0.55, 3.0)
-    cloud = np.clip(octaves(u * 2, v * 2, seed + 1, 6, 0.5) + 0.5, 0, 1)
-    r = np.hypot(u, v) / (0.5 * chosen.size)
-    shell = np.exp(-0.5 * ((r - 0.9) / 0.15) ** 2)
-    inner = np.exp(-0.5 * ((r - 0.6) / 0.2) ** 2)
-    dust = chosen.dust_mag * np.clip(octaves(u * 2, v * 2, seed + 2, 6, 0.5), 0, 1)
+    """Everything together. The hot star that lights the nebula stands at the centre of the shell."""
+    seed, reach = chosen.seed, 0.5 * chosen.size
+    place = warped(u, v, seed + 900, 1.1, 0.16)
+    haze = diffuse_gas(place, seed + 100)
+    halpha_shell, oiii_shell, veil = blown_shell(u - STAR[0], v - STAR[1], place, reach, seed + 200)
+    wall, rim = cloud_wall(u, v, STAR, reach, seed + 300)
+    lanes = dust_lanes(place, seed + 400)
+    globule_dust, globule_rim = globules(u, v, STAR, reach, seed + 500)
+    light = 1.0 / (1.0 + (np.hypot(u - STAR[0], v - STAR[1]) / (1.5 * reach)) ** 2)
+    halpha = 0.26 * haze * light + 0.9 * halpha_shell + 0.8 * rim + 0.3 * globule_rim
+    oiii = 0.06 * haze * light**3 + 0.85 * oiii_shell + 0.55 * veil
+    sii = 0.3 * haze * light + halpha_shell + 1.6 * rim + globule_rim
+    dust = np.maximum(np.maximum(0.7 * wall, globule_dust), lanes)
     return Shapes(
-        shell * ridge + 0.1 * cloud,
-        inner * ridge,
-        shell * ridge * 0.5,
-        0.1 * cloud,
-        np.ones_like(u),
-        dust,
+        halpha=halpha,
+        oiii=oiii * (1.0 - 0.9 * wall),
+        sii=sii,
+        reflection=reflected_light(u, v, place, seed + 600),
+        starlight=0.6 + 0.4 * haze,
+        dust_mag=chosen.dust_mag * dust,
     )

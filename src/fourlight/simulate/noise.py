@@ -68,7 +68,7 @@ def octaves(x: FloatArray, y: FloatArray, seed: int, count: int, fall: float) ->
 
 
 @njit(cache=True, nogil=True)
-def ridges(x: FloatArray, y: FloatArray, seed: int, count: int, fall: float, sharp: float) -> FloatArray:
+def ridges(x: FloatArray, y: FloatArray, seed: int, count: int, fall: float, sharp: int) -> FloatArray:
     """Creased noise, 0 to 1, with bright thin crests where the noise changes sign.
 
     Finer octaves are stronger on the crests of the coarser ones, which gives branching filaments. ``sharp``
@@ -80,7 +80,9 @@ def ridges(x: FloatArray, y: FloatArray, seed: int, count: int, fall: float, sha
         total, norm, strength, frequency, carry = 0.0, 0.0, 1.0, 1.0, 1.0
         for k in range(count):
             value = _noise(flat_x[n] * frequency, flat_y[n] * frequency, seed + 131 * k)
-            crest = (1.0 - min(1.0, abs(value))) ** sharp
+            base, crest = 1.0 - min(1.0, abs(value)), 1.0
+            for _ in range(sharp):
+                crest *= base
             total += strength * crest * carry
             norm += strength
             carry = min(1.0, 0.25 + 0.9 * crest)

@@ -83,8 +83,8 @@ def shape_matrix(fwhm_px: float, extra_px: float, angle_deg: float) -> FloatArra
     [[0.5, 0.0], [0.0, 0.5]]
     """
     cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
-    turn = np.array([[cosine, sine], [-sine, cosine]])
-    return np.asarray(np.diag([1.0 / math.hypot(fwhm_px, extra_px), 1.0 / fwhm_px]) @ turn)
+    along = math.hypot(fwhm_px, extra_px)
+    return np.array([[cosine / along, sine / along], [-sine / fwhm_px, cosine / fwhm_px]])
 
 
 def star_radius_px(profile: Profile, shape: FloatArray, electrons: FloatArray) -> FloatArray:
