@@ -134,7 +134,9 @@ def _table(frames: Iterable[RawFrame]) -> Table:
         "count",
     )
     right = {"exposure", "gain", "temp.", "count"}
-    shown = [n for n, head in enumerate(heads) if head == "night" or any(row[n] != "-" for row in rows)]
+    one_camera = len({row[heads.index("camera")] for row in rows}) == 1
+    said = [head == "night" or any(row[n] != "-" for row in rows) for n, head in enumerate(heads)]
+    shown = [n for n, head in enumerate(heads) if said[n] and not (head == "camera" and one_camera)]
     table = Table(box=None, header_style="bold", pad_edge=False)
     for n in shown:
         table.add_column(

@@ -243,7 +243,7 @@ def write_planes(path: Path, header: Mapping[str, tuple[Any, str]], planes: Iter
         fits.PrimaryHDU(header=_header(header)).writeto(partial, overwrite=True, checksum=True)
         for name, samples, cards in planes:
             unit = fits.ImageHDU(np.asarray(samples), header=_header(cards), name=name)
-            fits.append(partial, unit.data, unit.header, checksum=True, verify=False)
+            fits.append(partial, unit.data, unit.header, checksum=True)
         with partial.open("rb+") as file:
             os.fsync(file.fileno())
         partial.replace(path)
