@@ -13,8 +13,8 @@ __all__ = ["clipped_mean", "truncation_factor"]
 Float32Array = npt.NDArray[np.float32]
 
 _FEW = (0.0, 0.0, 0.0, 2.20, 2.02, 1.81, 1.77, 1.69, 1.67, 1.63)
-"""Factor from the median absolute deviation of n values (n = 3 to 9) to sigma, from 400,000 simulated normal sets
-each; large n: 1.4826."""
+"""Factor from the median absolute deviation of n values (n = 3 to 9) to sigma, from 400,000 simulated normal
+sets each; large n: 1.4826."""
 
 
 def truncation_factor(clip_sigma: float) -> float:
@@ -34,9 +34,10 @@ def clipped_mean(
 ) -> tuple[Float32Array, Float32Array, npt.NDArray[np.int32]]:
     """Mean over exposures of each pixel without the values far from the pixel's median.
 
-    A value is left out when it is further than ``clip_sigma`` times the larger of ``noise`` and the pixel's own
-    scatter (median absolute deviation) from the median. The floor matters: whole-number data often have a
-    median absolute deviation of 0. Of two values neither is left out, for nothing says which is wrong.
+    A value is left out when it is further from the median of its pixel than ``clip_sigma`` times ``noise`` or
+    the pixel's own scatter (median absolute deviation), whichever is larger. The floor matters: whole-number
+    data often have a median absolute deviation of 0. Of two values neither is left out, for nothing says
+    which is wrong.
 
     Parameters
     ----------

@@ -20,12 +20,12 @@ HALO = 3
 _LIMIT = 1e4
 """Excess beyond this many sigma is cut."""
 _LEAST = 1.5
-"""Excess in sigma of one sample below which leaving a defect out costs more than it (its square adds to 1)."""
+"""Excess in sigma of one sample below which leaving a defect out costs more than it does."""
 _STAR = 0.2
-"""Share of the excess that the nearer adjacent sample shows, along both axes, if it is a star. A Gaussian image
-1.5 samples wide (FWHM) shows 0.29 when centred on the sample, more when not."""
+"""Share of the excess that the nearer adjacent sample shows, along both axes, if it is a star. A Gaussian
+image 1.5 samples wide (FWHM) shows 0.29 when centred on the sample, more when not."""
 _CONTRAST = 3.0
-"""Excess over the scatter of the same-plane neighbours that a defect must have: none on the flank of a star."""
+"""Excess over the scatter of the same-plane neighbours that a defect must have; a star's flank has less."""
 
 
 @njit(cache=True, nogil=True)
@@ -141,7 +141,7 @@ def _lower_median(stack: Float32Array, y: int, x: int) -> tuple[float, int]:
 
 @njit(cache=True, nogil=True)
 def _is_star(excess: Float32Array, y: int, x: int, middle: float) -> bool:
-    """Whether an adjacent sample shares the excess along x and along y too; a bad column does so along one axis."""
+    """Whether an adjacent sample shares the excess along x and along y; in a bad column only along y."""
     return bool(
         max(_share(excess, y, x - 1, middle), _share(excess, y, x + 1, middle)) > _STAR
         and max(_share(excess, y - 1, x, middle), _share(excess, y + 1, x, middle)) > _STAR

@@ -1,4 +1,4 @@
-"""How much one sample scatters, measured so that stars, nebula and whole-number data do not bend the answer."""
+"""How much one sample scatters; stars, nebula and whole-number data do not bend the answer."""
 
 from __future__ import annotations
 

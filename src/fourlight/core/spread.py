@@ -29,8 +29,8 @@ def spread(values: npt.ArrayLike) -> tuple[float, float]:
     """Centre and standard deviation of the normal core of values that also hold outliers.
 
     With the weight ``w = exp(-d^2 / (2 c^2 s^2))`` a normal distribution has
-    ``E[w d^2] / E[w] = s^2 c^2 / (1 + c^2)``; the equation is solved for ``s`` by iteration (each step shrinks
-    the error by 1 + c^2). It fails where more than about a third of the values are not of the core.
+    ``E[w d^2] / E[w] = s^2 c^2 / (1 + c^2)``; the equation is solved for ``s`` by iteration (each step
+    shrinks the error by 1 + c^2). It fails where more than about a third of the values are not of the core.
 
     Parameters
     ----------
@@ -93,8 +93,8 @@ def _start(ordered: FloatArray) -> tuple[float, float]:
     last = len(ordered) - 1
     centre = ordered[last // 2]
     for i in range(len(_INNER)):
-        low = ordered[int(round(_INNER[i] * last))]
-        high = ordered[int(round((1.0 - _INNER[i]) * last))]
+        low = ordered[round(_INNER[i] * last)]
+        high = ordered[round((1.0 - _INNER[i]) * last)]
         if high > low:
             return centre, (high - low) / 2.0 / _SIGMAS[i]
     return centre, 0.0

@@ -81,8 +81,8 @@ def pair_gain(
 def pair_read_noise(biases: tuple[Array, Array], step: float = 0.0, side: int = 64) -> float | None:
     """Read noise in ADU from two bias frames of one plane, the digitiser's ``step^2 / 12`` taken off.
 
-    ``sd(B1 - B2) / sqrt 2`` (Janesick; Howell 2006, section 4.3), as the median over cells. None without cells,
-    0 where the step alone explains the scatter.
+    ``sd(B1 - B2) / sqrt 2`` (Janesick; Howell 2006, section 4.3), as the median over cells. None without
+    cells, 0 where the step alone explains the scatter.
     """
     _, variance = cell_noise(*biases, side)
     if len(variance) == 0:

@@ -1,4 +1,4 @@
-"""What every step of the calibration needs at hand: how to open frames, settings, where to work, what to say."""
+"""What every step of the calibration has at hand: pixels, settings, a folder to work in, notes."""
 
 from __future__ import annotations
 
@@ -27,6 +27,8 @@ class Bench:
     progress: Callable[[int, int], None] | None = None
     notes: list[str] = field(default_factory=list)
     set_aside: list[SetAside] = field(default_factory=list)
+    full_adu: float | None = None
+    """Level at which samples of the lights pile up, ADU."""
     done: int = 0
     total: int = 0
     _masters: dict[Group, Master] = field(default_factory=dict)
@@ -56,10 +58,11 @@ class Bench:
         return self._masters[group]
 
     def saturation(self, frames: Sequence[RawFrame]) -> float | None:
-        """Level of a full sample in ADU: recipe, else the lowest that the frames say."""
+        """Level of a full sample in ADU: recipe, else the lowest that the frames say or the lights show."""
         if self.read.saturation_adu is not None:
             return self.read.saturation_adu
-        return min((f.saturation_adu for f in frames if f.saturation_adu is not None), default=None)
+        said = [f.saturation_adu for f in frames if f.saturation_adu is not None]
+        return min(said + ([self.full_adu] if self.full_adu is not None else []), default=None)
 
     def black(self, frame: RawFrame) -> tuple[float | None, str]:
         """Level of no light without bias frames: recipe, else the file's own word; and where it is from."""

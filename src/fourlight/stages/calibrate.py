@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.cfa import plane_map
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import NoiseModel, RawFrame, Role, SetAside
 from fourlight.recipe import Calibrate, Read
@@ -21,9 +19,11 @@ from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.flats import flat_for, response, usable
 from fourlight.stages.gain import Survey, survey
 from fourlight.stages.groups import Group, grouped
-from fourlight.stages.masters import Master, OpenSource, bands, derived
-from fourlight.stages.noise_model import chosen, pedestal_from_lights
+from fourlight.stages.masters import Master, OpenSource
+from fourlight.stages.noise_model import chosen
 from fourlight.stages.offsets import Offset, master_level, offset_for
+from fourlight.stages.pedestal import find_full, known_pedestal, with_pedestal
+from fourlight.stages.response import factor_map
 
 __all__ = ["Calibration", "prepare"]
 
@@ -31,8 +31,6 @@ FloatArray = npt.NDArray[np.float64]
 
 _SATURATION_MARGIN = 0.98
 """Sensors bend before they are full (practice, no source)."""
-_LEAST_RESPONSE = 0.05
-"""A sample with less of the usual response is taken as defective (practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +70,7 @@ class Calibration:
         return self._plan(frame).saturation
 
     def sample_variance_extra(self, frame: RawFrame) -> FloatArray:
-        """(4,) variance per sample that the masters bring in, square of the calibrated unit, at the sky level.
+        """(4,) variance per sample that the masters bring in at the sky level, calibrated unit squared.
 
         It is common to all lights with the same masters: averaging undithered lights does not reduce it.
         """
@@ -118,11 +116,13 @@ def prepare(
     if len({(f.ny, f.nx) for f in lights}) > 1:
         raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
     bench = Bench(open_source, pattern, settings, read, work, progress, total=len(lights) + len(calibrations))
+    find_full(lights, bench)
     groups = _groups(calibrations, bench)
     seen = survey(lights, open_source, pattern)
     zeros = groups[Role.DARKFLAT] + groups[Role.BIAS]
     offsets = [offset_for(light, groups[Role.DARK], groups[Role.BIAS], bench) for light in lights]
-    noise, offsets = _noise(lights, groups[Role.FLAT], zeros, seen, offsets, bench)
+    noise = chosen(lights, groups[Role.FLAT], zeros, seen, known_pedestal(offsets), bench)
+    noise, offsets = with_pedestal(noise, offsets, lights, seen, bool(groups[Role.FLAT]), bench)
     chosen_flats = [flat_for(light, groups[Role.FLAT], bench) for light in lights]
     flats = _responses(chosen_flats, zeros, groups[Role.DARK], noise.pedestal_adu, bench)
     defects = _defects(lights, offsets, seen, noise, bench)
@@ -157,57 +157,6 @@ def _groups(calibrations: Sequence[RawFrame], bench: Bench) -> dict[Role, list[G
             if len(group.frames) < 3:
                 bench.note(f"{group.label}: fewer than three, so what does not repeat cannot be told apart.")
     return found
-
-
-def _noise(
-    lights: Sequence[RawFrame],
-    flats: Sequence[Group],
-    zeros: Sequence[Group],
-    seen: Survey,
-    offsets: list[Offset],
-    bench: Bench,
-) -> tuple[NoiseModel, list[Offset]]:
-    """Noise model, and the offsets with a pedestal from the lights filled in where there was none."""
-    pedestal = _pedestal(offsets)
-    noise = chosen(lights, flats, zeros, seen, pedestal, bench)
-    if noise.pedestal_adu is not None:
-        return noise, offsets
-    level = pedestal_from_lights(seen, noise.read_noise_e, noise.gain_e_per_adu)
-    if level is not None:
-        bench.note(
-            f"Level of no light {level:.0f} ADU, from where the variance of the lights falls to nothing."
-        )
-    elif flats:
-        level = _darkest(lights, bench)
-        bench.note(
-            f"Level of no light unknown; {level:.0f} ADU taken, the darkest thousandth of the lights, so flats correct too"
-            " little. Bias frames or read.black_adu would tell."
-        )
-    else:
-        bench.note(
-            "Level of no light unknown: sky levels include it. Bias frames or read.black_adu would tell."
-        )
-        return noise, offsets
-    noise = replace(noise, pedestal_adu=level, pedestal_source="lights")
-    return noise, [Offset(level, "lights") if o.how == "none" else o for o in offsets]
-
-
-def _pedestal(offsets: Sequence[Offset]) -> tuple[float | None, str]:
-    for offset in sorted(offsets, key=lambda o: o.how != "bias"):
-        if isinstance(offset.value, Master):
-            return master_level(offset.value), "bias" if offset.how == "bias" else "dark"
-        if offset.how != "none":
-            return offset.value, offset.how
-    return None, "unknown"
-
-
-def _darkest(lights: Sequence[RawFrame], bench: Bench) -> float:
-    """Lowest thousandth of the samples over a few lights, ADU."""
-    lows = []
-    for light in defect_map.spread_over(lights, 8):
-        rows = bench.open_source(light).read(0, light.ny, 0, min(light.nx, 512))
-        lows.append(float(np.nanpercentile(rows, 0.1)))
-    return min(lows)
 
 
 def _responses(
@@ -272,7 +221,7 @@ def _plans(
     for light, offset, group in zip(lights, offsets, chosen_flats, strict=True):
         flat = flats.get(group) if group is not None else None
         if flat not in factors:
-            factors[flat] = _factor(flat, defects, noise.scale, bench)
+            factors[flat] = factor_map(flat, defects, noise.scale, bench.pattern, bench.work)
         factor, brightest = factors[flat]
         zero = master_level(offset.value) if isinstance(offset.value, Master) else offset.value
         full = bench.saturation([light])
@@ -282,38 +231,6 @@ def _plans(
         extra = (np.array(offset.variance) + sky**2 * relative) * noise.scale**2
         plans[light.path, light.hdu] = _Plan(offset.value, factor, float(limit), tuple(extra.tolist()))
     return plans
-
-
-def _factor(
-    flat: Master | None, defects: npt.NDArray[np.bool_], scale: float, bench: Bench
-) -> tuple[Master | float, float]:
-    """Map ``scale / response`` with NaN at defects, and the highest response (999th thousandth)."""
-    if flat is None and not defects.any():
-        return scale, 1.0
-    response_map = flat.open() if flat is not None else None
-    cell = plane_map(bench.pattern)
-    middle, top = np.ones(4), 1.0
-    if response_map is not None:
-        for y, x in np.ndindex(2, 2):
-            plane = np.asarray(response_map[y::2, x::2])
-            middle[cell[y, x]] = np.nanmedian(plane)
-            top = max(top, float(np.nanpercentile(plane, 99.9) / middle[cell[y, x]]))
-
-    def fill(out: npt.NDArray[np.float32]) -> None:
-        norm = np.empty((2, 2), dtype=np.float32)
-        norm[...] = scale * middle[cell]
-        ny, nx = out.shape
-        for y0, y1 in bands(ny, nx, 3):
-            band = np.tile(norm, ((y1 - y0 + 1) // 2, (nx + 1) // 2))[: y1 - y0, :nx]
-            if response_map is not None:
-                ratio = response_map[y0:y1]
-                band /= np.where(ratio > _LEAST_RESPONSE, ratio, np.float32(np.nan))
-            out[y0:y1] = np.where(defects[y0:y1], np.float32(np.nan), band)
-
-    where = hashlib.sha256(np.packbits(defects)).hexdigest()
-    key: list[object] = ["factor", flat.path.name if flat else None, scale, bench.pattern, where]
-    frames = flat.frames if flat else 0
-    return derived(key, "response", defects.shape, bench.work, fill, frames, [0.0] * 4), top
 
 
 def _description(

@@ -40,7 +40,8 @@ def from_lights(
     open_light : callable
         Gives the light with its offset taken off.
     threshold : float
-        Significance asked for, see `fourlight.core.defects.persistent`; 1.5 times as much with one or two lights.
+        Significance asked for, see `fourlight.core.defects.persistent`; 1.5 times as much with one
+        or two lights.
 
     Returns
     -------
@@ -70,7 +71,7 @@ def from_lights(
 def from_dark(
     dark: Master, pattern: str, variance: npt.NDArray[np.float64], scale: float | None, full: float | None
 ) -> BoolArray:
-    """Samples so hot that taking off the dark leaves mostly noise, or that leave little room below saturation.
+    """Samples so hot that taking off the dark leaves mostly noise or little room below saturation.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ __all__ = ["flat_for", "response", "usable"]
 _FULL = 0.9
 _FULL_SHARE = 0.01
 _DIM = 0.02
-"""Share of the range under which a flat is called too dark: its noise would dominate (practice, no source)."""
+"""Share of the range under which a flat is called dark: its noise would show (practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,15 +51,15 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
         else:
             if full is not None and level.max() < _DIM * full:
                 bench.note(
-                    f"{frame.path.name}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes into the"
-                    " lights."
+                    f"{frame.path.name}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes"
+                    " into the lights."
                 )
             kept.append(frame)
     return kept
 
 
 def flat_for(light: RawFrame, flats: Sequence[Group], bench: Bench) -> Group | None:
-    """Flats that fit a light (filter, size, binning; nearest night); what does not fit is named in the notes."""
+    """Flats that fit a light (filter, size, binning; nearest night); misfits are named in the notes."""
     group = best_group(light, flats, 0.0, optics=True)
     if group is None:
         for other in flats:

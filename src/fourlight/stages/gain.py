@@ -44,7 +44,7 @@ class Survey:
 
 
 def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) -> Survey:
-    """Levels and variances from pairs of successive lights spread over all nights (one light: from itself)."""
+    """Levels and variances from pairs of successive lights spread over all nights (or one light alone)."""
     cell = plane_map(pattern)
     level: list[list[FloatArray]] = [[], [], [], []]
     variance: list[list[FloatArray]] = [[], [], [], []]
@@ -73,7 +73,7 @@ def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) ->
 
 
 def flat_gain(flats: Sequence[Group], biases: Sequence[Group], bench: Bench) -> tuple[float, float] | None:
-    """Gain and its error by photon transfer: median over planes and pairs of flats; None without two of each."""
+    """Gain and its error by photon transfer: median over planes and pairs; None without a pair of each."""
     found = []
     for group in flats:
         dark = next((b for b in biases if len(b.frames) > 1 and _alike(b.frames[0], group.frames[0])), None)
@@ -92,7 +92,7 @@ def flat_gain(flats: Sequence[Group], biases: Sequence[Group], bench: Bench) -> 
 
 
 def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> float | None:
-    """Read noise in ADU from pairs of bias frames (or darks of at most 2 s) taken with the lights' gain setting."""
+    """Read noise in ADU from pairs of bias frames (or darks of at most 2 s) of the lights' gain setting."""
     values = []
     for group in biases:
         exposure = group.exposure_s or 0.0

@@ -48,7 +48,7 @@ class Group:
 
 
 def grouped(frames: Iterable[RawFrame], tolerance_c: float) -> list[Group]:
-    """Groups of frames of one role that were taken alike; temperatures within the tolerance go together."""
+    """Groups of frames of one role that were taken alike; darks also within the temperature tolerance."""
     kinds: dict[tuple[object, ...], list[RawFrame]] = {}
     for frame in frames:
         kinds.setdefault(_kind(frame), []).append(frame)
@@ -58,9 +58,8 @@ def grouped(frames: Iterable[RawFrame], tolerance_c: float) -> list[Group]:
         current = [kind[0]]
         for frame in kind[1:]:
             start, here = current[0].temperature_c, frame.temperature_c
-            if (start is None) != (here is None) or (
-                start is not None and here is not None and here - start > tolerance_c
-            ):
+            far = start is not None and here is not None and here - start > tolerance_c
+            if frame.role is Role.DARK and (far or (start is None) != (here is None)):
                 groups.append(Group(tuple(current)))
                 current = []
             current.append(frame)
@@ -69,7 +68,7 @@ def grouped(frames: Iterable[RawFrame], tolerance_c: float) -> list[Group]:
 
 
 def _kind(frame: RawFrame) -> tuple[object, ...]:
-    """What frames of a group have in common; flats may differ in exposure and share their night and filter."""
+    """What frames of a group share; flats share night and filter and may differ in exposure."""
     kind = (frame.role, frame.ny, frame.nx, frame.binning, frame.camera, frame.gain_setting)
     if frame.role is Role.FLAT:
         return (*kind, frame.offset_setting, frame.filter_name, frame.night)
@@ -80,8 +79,8 @@ def _kind(frame: RawFrame) -> tuple[object, ...]:
 def differences(frame: RawFrame, group: Group, tolerance_c: float, *, optics: bool = False) -> list[str]:
     """Reasons why a group cannot serve a frame; empty if it can. What either does not say is taken to agree.
 
-    With ``optics`` only what matters to a flat is compared (size, binning, camera, filter): a flat is a ratio,
-    so its gain and temperature may differ.
+    With ``optics`` only what matters to a flat is compared (size, binning, camera, filter): a flat is a
+    ratio, so its gain and temperature may differ.
     """
     first = group.frames[0]
     found = []
@@ -108,7 +107,7 @@ def differences(frame: RawFrame, group: Group, tolerance_c: float, *, optics: bo
 def best_group(
     frame: RawFrame, groups: Sequence[Group], tolerance_c: float, *, optics: bool = False
 ) -> Group | None:
-    """The group that fits a frame best: nearest exposure (flats: nearest night), nearest temperature, most frames."""
+    """The group that fits a frame best: nearest exposure (flats: nearest night), then temperature."""
     fitting = [group for group in groups if not differences(frame, group, tolerance_c, optics=optics)]
     return min(fitting, key=lambda group: _distance(frame, group, optics), default=None)
 

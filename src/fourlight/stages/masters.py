@@ -1,4 +1,4 @@
-"""Masters: many calibration frames combined to one array on disk, band by band so that memory stays bounded."""
+"""Masters: calibration frames combined to one array on disk, band by band so that memory stays bounded."""
 
 from __future__ import annotations
 
@@ -143,7 +143,7 @@ def derived(
 def plane_levels(
     source: PixelSource, pattern: str, saturation: float | None
 ) -> tuple[FloatArray, FloatArray]:
-    """Median level (ADU) per plane, and share of samples per plane at or above ``saturation``, from patches."""
+    """Median level (ADU) and share of samples at or above ``saturation``, both per plane, from patches."""
     cell = plane_map(pattern)
     level, full = np.full(4, np.nan), np.zeros(4)
     parts = list(patches(source))

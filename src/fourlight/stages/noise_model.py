@@ -1,4 +1,4 @@
-"""Chooses gain, read noise and pedestal among what was measured, what the header says and what the user set."""
+"""Chooses gain, read noise and pedestal among what was measured, what headers say and what the user set."""
 
 from __future__ import annotations
 
@@ -40,8 +40,8 @@ def chosen(
     """Noise model of the run; every choice and contradiction becomes a note.
 
     Order for the gain: recipe, flats and bias (photon transfer), lights (variance against level, error under
-    5 %), header. Order for the read noise: recipe, bias pairs, lights, header. The read noise does not hold the
-    digitiser's ``step^2 / 12``.
+    5 %), header. Order for the read noise: recipe, bias pairs, lights, header. The read noise does not hold
+    the ``step^2 / 12`` of the digitiser.
     """
     gain = _gain(lights, flats, biases, seen, bench)
     read = _read_noise(lights, biases, seen, pedestal[0], gain, bench)
@@ -67,7 +67,7 @@ def chosen(
 def pedestal_from_lights(seen: Survey, read_noise_e: float | None, gain: float | None) -> float | None:
     """Level at which the variance of the lights falls to that of reading alone, ADU.
 
-    None unless the line of variance against level is known to 5 % and the level to a tenth of the sky above it.
+    None unless the line of variance against level is known to 5 % and the level to a tenth of the sky above.
     Without a read noise, 0 is taken: the level is then low by ``R^2 / gain`` ADU (a few ADU).
     """
     line = seen.line
@@ -78,7 +78,7 @@ def pedestal_from_lights(seen: Survey, read_noise_e: float | None, gain: float |
     level = line.pivot - (line.intercept - dark) / line.slope
     error = np.hypot(line.intercept_error, line.slope_error * (line.pivot - level)) / line.slope
     sky = float(np.nanmedian(seen.levels)) - level
-    return float(level) if 0 <= level and sky > 0 and error < 0.1 * sky else None
+    return float(level) if level >= 0 and sky > 0 and error < 0.1 * sky else None
 
 
 def _gain(
@@ -104,7 +104,8 @@ def _gain(
     for other in found[1:]:
         if abs(other.value / found[0].value - 1) > _DISAGREEMENT:
             bench.note(
-                f"Gain: {found[0].source} say {found[0]} e/ADU, {other.source} {other}; {found[0].source} used."
+                f"Gain: {found[0]} e/ADU from {found[0].source}, {other} from {other.source};"
+                f" that from {found[0].source} is used."
             )
     return found[0]
 
@@ -116,8 +117,8 @@ def _gain_of_line(seen: Survey, bench: Bench) -> list[_Candidate]:
     relative = line.slope_error / line.slope
     if relative > _LARGEST_ERROR:
         bench.note(
-            f"The lights cannot tell the gain: their levels span {line.high - line.low:.0f} ADU, which leaves an error"
-            f" of {100 * relative:.0f} % (5 % needed; nights of different sky, or flats and bias, would tell)."
+            f"The lights cannot tell the gain: their levels span {line.high - line.low:.0f} ADU, which leaves"
+            f" an error of {100 * relative:.0f} % (5 % needed; other skies, or flats and bias, would tell)."
         )
         return []
     return [_Candidate(1.0 / line.slope, "lights", relative / line.slope)]
@@ -144,7 +145,8 @@ def _read_noise(
         found.append(_Candidate(header, "header"))
     if found and header is not None and abs(found[0].value / max(header, 1e-6) - 1) > 2 * _DISAGREEMENT:
         bench.note(
-            f"Read noise: {found[0].source} say {found[0]} e, the header {header:.3f}; {found[0].source} used."
+            f"Read noise: {found[0]} e from {found[0].source}, {header:.3f} from the header;"
+            f" that from {found[0].source} is used."
         )
     return found[0] if found else None
 

@@ -18,9 +18,10 @@ __all__ = ["Offset", "master_level", "offset_for"]
 
 @dataclass(frozen=True, slots=True)
 class Offset:
-    """What is taken off, ADU; ``how`` is 'dark', 'scaled dark', 'bias', 'recipe', 'header', 'lights' or 'none'."""
+    """What is taken off; ``how``: 'dark', 'scaled dark', 'bias', 'recipe', 'header', 'lights' or 'none'."""
 
     value: Master | float
+    """ADU."""
     how: str
     group: Group | None = None
 
@@ -48,8 +49,8 @@ def offset_for(light: RawFrame, darks: Sequence[Group], biases: Sequence[Group],
         if bias is not None and dark.exposure_s and light.exposure_s:
             return _scaled(light, dark, bias, bench)
         bench.note(
-            f"{dark.label} left out: the lights are {light.exposure_s:g} s long, and without bias frames a dark"
-            " cannot be scaled to another exposure."
+            f"{dark.label} left out: the lights are {light.exposure_s:g} s long, and without bias frames a"
+            " dark cannot be scaled to another exposure."
         )
     if bias is not None:
         return Offset(bench.master(bias), "bias", bias)
@@ -75,8 +76,8 @@ def _scaled(light: RawFrame, dark: Group, bias: Group, bench: Bench) -> Offset:
     key: list[object] = ["scaled", long.path.name, zero.path.name, ratio]
     scaled = derived(key, "scaled-dark", (light.ny, light.nx), bench.work, fill, long.frames, variance)
     bench.note(
-        f"{dark.label} scaled by {ratio:.3g} to the {light.exposure_s:g} s of the lights, bias taken off first;"
-        " hot samples do not all scale alike, so matching darks would be better."
+        f"{dark.label} scaled by {ratio:.3g} to the {light.exposure_s:g} s of the lights, bias taken off"
+        " first; hot samples do not all scale alike, so matching darks would be better."
     )
     return Offset(scaled, "scaled dark", dark)
 

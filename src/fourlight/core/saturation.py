@@ -1,0 +1,57 @@
+"""The level at which samples are full, seen as a pile of equal values at the end of their distribution."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["full_level"]
+
+_BIN = 0.005
+"""Width of a bin as a share of the highest value: full samples of one sensor differ by less."""
+_BEFORE = 20
+_FEWEST = 10
+_PILE = 8.0
+"""A pile holds this many times the mean of the bins before it; star images thin out towards bright values."""
+
+
+def full_level(values: npt.ArrayLike) -> tuple[float, int] | None:
+    """Lowest level of the pile of full samples at the bright end, and how many are in it.
+
+    Parameters
+    ----------
+    values : array_like
+        Samples of one or more frames, ADU; values that are not finite are left out.
+
+    Returns
+    -------
+    (level, count) or None
+        None where no pile stands out, as in frames without a full sample.
+
+    Examples
+    --------
+    >>> stars = 1000.0 + 1e6 / np.arange(20, 5000)
+    >>> full_level(stars) is None
+    True
+    >>> full_level(np.minimum(stars, 13583))
+    (13583.0, 60)
+    """
+    flat = np.asarray(values, dtype=np.float64).ravel()
+    flat = flat[np.isfinite(flat)]
+    if flat.size < _FEWEST:
+        return None
+    top, middle = float(flat.max()), float(np.median(flat))
+    if top <= max(2 * middle, 0.0):
+        return None
+    bright = flat[flat > max(middle, top / 2)]
+    edges = np.arange(top * (1 + _BIN / 2), top / 2, -top * _BIN)[::-1]
+    counts, edges = np.histogram(bright, bins=edges)
+    for i in range(len(counts) - 1, _BEFORE, -1):
+        above = int(counts[i + 1 :].sum())
+        before = float(counts[i - _BEFORE : i].mean())
+        if above > max(counts[i], _FEWEST):
+            return None
+        if counts[i] >= max(_FEWEST, _PILE * before):
+            pile = bright[(bright >= edges[i]) & (bright <= edges[i + 1])]
+            return float(np.percentile(pile, 2)), int(counts[i])
+    return None

@@ -1,0 +1,80 @@
+"""The factor map of a light: calibrated unit over ADU and response, NaN at defective samples."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.cfa import plane_map
+from fourlight.stages.masters import Master, bands, derived
+
+__all__ = ["factor_map"]
+
+_LEAST_RESPONSE = 0.05
+"""A sample with less of the usual response is taken as defective (practice, no source)."""
+
+
+def factor_map(
+    flat: Master | None, defects: npt.NDArray[np.bool_], scale: float, pattern: str, work: Path
+) -> tuple[Master | float, float]:
+    """``scale / response`` for every sample, and the highest response.
+
+    The response is that of the flat over the median of its plane, so that the colour of the flat's lamp does
+    not tint the lights.
+
+    Parameters
+    ----------
+    flat : Master or None
+        Combined flat; None stands for a response of 1.
+    defects : (ny, nx) bool
+        Samples that become NaN.
+    scale : float
+        Calibrated unit per ADU.
+    pattern : str
+        Mosaic pattern in array order.
+    work : Path
+        Folder for the map.
+
+    Returns
+    -------
+    factor : Master or float
+        A number where it is the same everywhere.
+    brightest : float
+        Response that one sample in a thousand exceeds, at least 1.
+    """
+    if flat is None and not defects.any():
+        return scale, 1.0
+    ratios = flat.open() if flat is not None else None
+    middle, brightest = _plane_medians(ratios, pattern)
+
+    def fill(out: npt.NDArray[np.float32]) -> None:
+        ny, nx = out.shape
+        for y0, y1 in bands(ny, nx, 3):
+            rows = (np.arange(y0, y1) % 2)[:, None]
+            band = (scale * middle)[rows, (np.arange(nx) % 2)[None, :]]
+            if ratios is not None:
+                band /= np.where(ratios[y0:y1] > _LEAST_RESPONSE, ratios[y0:y1], np.nan)
+            band[defects[y0:y1]] = np.nan
+            out[y0:y1] = band
+
+    marks = hashlib.sha256(np.packbits(defects).tobytes()).hexdigest()
+    key: list[object] = ["factor", flat.path.name if flat else None, scale, pattern, marks]
+    return derived(
+        key, "response", defects.shape, work, fill, flat.frames if flat else 0, [0.0] * 4
+    ), brightest
+
+
+def _plane_medians(
+    ratios: npt.NDArray[np.float32] | None, pattern: str
+) -> tuple[npt.NDArray[np.float64], float]:
+    """Median of each plane by place in the mosaic cell (the greens apart), and the highest response."""
+    middle, brightest = np.ones((2, 2)), 1.0
+    if ratios is not None:
+        for y, x in np.ndindex(plane_map(pattern).shape):
+            plane = np.asarray(ratios[y::2, x::2])
+            middle[y, x] = np.nanmedian(plane)
+            brightest = max(brightest, float(np.nanpercentile(plane, 99.9) / middle[y, x]))
+    return middle, brightest
