@@ -114,7 +114,7 @@ class Integrate(Section):
     method: Annotated[Literal["drizzle"], Field(description="How samples become planes")] = "drizzle"
     pixfrac: Annotated[
         float | None,
-        Field(gt=0, le=1, description="Side of a drop over the pixel pitch; unset: from the coverage"),
+        Field(gt=0, le=2, description="Side of a drop over the pixel pitch; unset: from the coverage"),
     ] = None
     reject_sigma: Annotated[float, Field(gt=2, description="Rejection threshold in sigma of one sample")] = (
         4.5

@@ -23,10 +23,11 @@ WIDE = 2.5
 def _gaussian(sigma: float) -> Float64:
     radius = int(np.ceil(3 * sigma))
     profile: Float64 = np.exp(-0.5 * (np.arange(-radius, radius + 1) / sigma) ** 2)
-    return profile / profile.sum()
+    profile /= profile.sum()
+    return profile
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _smoothed(image: Float32, profile: Float64) -> Float32:
     ny, nx = image.shape
     r = profile.size // 2
@@ -58,7 +59,7 @@ def filter_noise(sigma_px: float) -> float:
     return float(np.sqrt((kernel**2).sum()))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _maxima(image: Float32, threshold: float, border: int, most: int) -> tuple[Float64, Float64, Float64]:
     ny, nx = image.shape
     xs, ys, peaks = np.empty(most), np.empty(most), np.empty(most)

@@ -43,7 +43,9 @@ def apply(matrix: Float64, x: Float64, y: Float64) -> tuple[Float64, Float64]:
     >>> apply(np.array([[1.0, 0, 5], [0, 1, -2]]), np.array([1.0]), np.array([1.0]))
     (array([6.]), array([-1.]))
     """
-    return matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2], matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]
+    return matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2], matrix[1, 0] * x + matrix[1, 1] * y + matrix[
+        1, 2
+    ]
 
 
 def inverse(matrix: Float64) -> Float64:
@@ -72,7 +74,8 @@ def _triangles(points: Float64) -> tuple[Float64, Int64]:
     near = cKDTree(points).query(points, k=k)[1][:, 1:]
     first, second = np.triu_indices(k - 1, 1)
     corners = np.stack(
-        [np.repeat(np.arange(len(points)), len(first)), near[:, first].ravel(), near[:, second].ravel()], axis=1
+        [np.repeat(np.arange(len(points)), len(first)), near[:, first].ravel(), near[:, second].ravel()],
+        axis=1,
     )
     corners = np.unique(np.sort(corners, axis=1), axis=0)
     p = points[corners]

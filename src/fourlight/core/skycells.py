@@ -6,12 +6,12 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["cell_levels", "interpolated", "subtracted"]
+__all__ = ["cell_levels", "filled", "interpolated", "interpolated_many", "subtracted"]
 
 Float32 = npt.NDArray[np.float32]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _clipped_median(values: Float32, n: int) -> float:
     """Median of ``values[:n]`` (sorted in place) after cutting what lies above median + 3 sigma.
 
@@ -32,7 +32,7 @@ def _clipped_median(values: Float32, n: int) -> float:
     return float(part[kept // 2])
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int) -> Float32:
     """Robust sky level per plane and cell.
 
@@ -48,8 +48,8 @@ def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int) -> Float
     Returns
     -------
     (4, my, mx) float32
-        Median level with stars cut off; the last cell of a row or column also takes what is left over.
-        NaN where fewer than a quarter of the samples are usable.
+        Median level with stars cut off, for ``ny // side`` by ``nx // side`` cells of equal size (a little
+        above ``side`` where it does not divide the frame). NaN where fewer than a quarter of the samples are usable.
 
     Examples
     --------
@@ -62,9 +62,9 @@ def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int) -> Float
     out = np.full((4, my, mx), np.nan, dtype=np.float32)
     buffer = np.empty((2 * side) * (2 * side), dtype=np.float32)
     for j in range(my):
-        y0, y1 = j * side, ny if j == my - 1 else (j + 1) * side
+        y0, y1 = j * ny // my, (j + 1) * ny // my
         for i in range(mx):
-            x0, x1 = i * side, nx if i == mx - 1 else (i + 1) * side
+            x0, x1 = i * nx // mx, (i + 1) * nx // mx
             for py in range(2):
                 for px in range(2):
                     n, total = 0, 0
@@ -89,29 +89,44 @@ def filled(levels: Float32) -> Float32:
     return out
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
-def _position(pixel: float, side: int, cells: int) -> tuple[int, float]:
-    place = (pixel + 0.5) / side - 0.5
+@njit(cache=True, nogil=True)
+def _position(pixel: float, size: int, cells: int) -> tuple[int, float]:
+    """Cell below a pixel position and the share of the next one; ``size`` pixels hold ``cells`` cells."""
+    place = (pixel + 0.5) * cells / size - 0.5
     place = min(max(place, 0.0), float(cells - 1))
     low = min(int(place), max(cells - 2, 0))
     return low, place - low
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
-def interpolated(level: Float32, side: int, x: float, y: float) -> float:
-    """Bilinear value of one plane's cell map ``(my, mx)`` at pixel ``(x, y)``; held constant outside."""
+@njit(cache=True, nogil=True)
+def interpolated(level: Float32, ny: int, nx: int, x: float, y: float) -> float:
+    """Bilinear value at pixel ``(x, y)`` of one plane's cell map of an ``ny`` by ``nx`` frame.
+
+    Beyond the centres of the outer cells the value is held constant.
+    """
     my, mx = level.shape
-    j, fy = _position(y, side, my)
-    i, fx = _position(x, side, mx)
+    j, fy = _position(y, ny, my)
+    i, fx = _position(x, nx, mx)
     j1, i1 = min(j + 1, my - 1), min(i + 1, mx - 1)
     low = level[j, i] * (1 - fx) + level[j, i1] * fx
     high = level[j1, i] * (1 - fx) + level[j1, i1] * fx
     return float(low * (1 - fy) + high * fy)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
+def interpolated_many(
+    level: Float32, ny: int, nx: int, x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """`interpolated` at many positions ``(n,)``."""
+    out = np.empty(x.size)
+    for k in range(x.size):
+        out[k] = interpolated(level, ny, nx, x[k], y[k])
+    return out
+
+
+@njit(cache=True, nogil=True)
 def subtracted(
-    image: Float32, levels: Float32, cell: npt.NDArray[np.int64], side: int, scale: npt.NDArray[np.float64]
+    image: Float32, levels: Float32, cell: npt.NDArray[np.int64], scale: npt.NDArray[np.float64]
 ) -> Float32:
     """Frame minus its sky, divided by one scale per plane (such as the noise); NaN becomes 0.
 
@@ -121,7 +136,6 @@ def subtracted(
     levels : (4, my, mx) float32
         Finite cell map.
     cell : (2, 2) int64
-    side : int
     scale : (4,) float64
 
     Returns
@@ -132,7 +146,7 @@ def subtracted(
     my, mx = levels.shape[1], levels.shape[2]
     out = np.empty((ny, nx), dtype=np.float32)
     for y in range(ny):
-        j, fy = _position(float(y), side, my)
+        j, fy = _position(float(y), ny, my)
         j1 = min(j + 1, my - 1)
         for x in range(nx):
             value = image[y, x]
@@ -140,7 +154,7 @@ def subtracted(
                 out[y, x] = 0.0
                 continue
             plane = cell[y % 2, x % 2]
-            i, fx = _position(float(x), side, mx)
+            i, fx = _position(float(x), nx, mx)
             i1 = min(i + 1, mx - 1)
             low = levels[plane, j, i] * (1 - fx) + levels[plane, j, i1] * fx
             high = levels[plane, j1, i] * (1 - fx) + levels[plane, j1, i1] * fx

@@ -34,7 +34,7 @@ def moffat_shape(fwhm_px: float) -> float:
     return float((2 ** (1 / BETA) - 1) / (0.5 * fwhm_px) ** 2)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def moffat_fwhm(a: float, b: float, c: float) -> tuple[float, float, float]:
     """Geometric-mean FWHM (pixels), elongation (>= 1) and angle (radians, x towards y) of a profile."""
     mean, half = 0.5 * (a + c), np.sqrt(0.25 * (a - c) ** 2 + b * b)
@@ -45,7 +45,7 @@ def moffat_fwhm(a: float, b: float, c: float) -> tuple[float, float, float]:
     return np.sqrt(major * minor), major / minor, angle
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _solve(matrix: Float64, vector: Float64, n: int) -> bool:
     """Solve ``matrix[:n, :n] s = vector[:n]`` in place by Cholesky; False when not positive definite."""
     for i in range(n):
@@ -72,7 +72,7 @@ def _solve(matrix: Float64, vector: Float64, n: int) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _normal_equations(
     image: Float32, cell: Int64, variance: Float64, poisson: float, x0: int, y0: int, r: int,
     p: Float64, matrix: Float64, vector: Float64,
@@ -117,7 +117,7 @@ def _normal_equations(
     return chi2
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _linear_start(image: Float32, cell: Int64, x0: int, y0: int, r: int, p: Float64) -> None:
     """Start values of amplitude (brightest sample of the core over the rim) and sky (mean of the rim)."""
     ny, nx = image.shape
@@ -140,7 +140,7 @@ def _linear_start(image: Float32, cell: Int64, x0: int, y0: int, r: int, p: Floa
         p[5 + 2 * plane] = max(peak[plane] - sky, 1e-6)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _fit_one(
     image: Float32, cell: Int64, variance: Float64, poisson: float, x0: int, y0: int, r: int, p: Float64
 ) -> bool:
@@ -177,7 +177,7 @@ def _fit_one(
     return False
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def fit_stars(
     image: Float32, cell: Int64, variance: Float64, poisson: float, x: Float64, y: Float64,
     fwhm_px: float, radius: int,

@@ -19,7 +19,7 @@ Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _level_fit(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float,
     cx: float, cy: float, shape: Float64, r: int, guess: float,
@@ -47,7 +47,7 @@ def _level_fit(
     return (sbb * ya - sab * yb) / det, sbb / det, (saa * yb - sab * ya) / det
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _shape_step(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float, x: Float64, y: Float64,
     p: Float64, amplitude: Float64, r: int, matrix: Float64, vector: Float64,
@@ -89,7 +89,7 @@ def _shape_step(
         _project(full, right, matrix, vector)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _project(full: Float64, right: Float64, matrix: Float64, vector: Float64) -> None:
     """Add one star's 7 x 7 equations to the shared 5 x 5 ones with its own two unknowns eliminated."""
     for u in range(7):
@@ -106,7 +106,7 @@ def _project(full: Float64, right: Float64, matrix: Float64, vector: Float64) ->
             matrix[u, v] += full[u, v] - e * full[5, v] - f * full[6, v]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def plane_shape(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float, x: Float64, y: Float64,
     start: Float64, radius: int,
@@ -163,7 +163,7 @@ def plane_shape(
     return p, False
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def plane_fluxes(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float, x: Float64, y: Float64,
     shape: Float64, radius: int,
@@ -183,16 +183,32 @@ def plane_fluxes(
         spread = -1.0
         for _ in range(3):
             guess, spread, _ = _level_fit(
-                image, cell, plane, variance, poisson, x[k] + shape[3], y[k] + shape[4], shape[:3], radius, guess
+                image,
+                cell,
+                plane,
+                variance,
+                poisson,
+                x[k] + shape[3],
+                y[k] + shape[4],
+                shape[:3],
+                radius,
+                guess,
             )
         if spread >= 0:
             flux[k], error[k] = area * guess, area * np.sqrt(spread)
     return flux, error
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def aperture_ratios(
-    image: Float32, cell: Int64, plane: int, x: Float64, y: Float64, flux: Float64, shape: Float64, radius: float
+    image: Float32,
+    cell: Int64,
+    plane: int,
+    x: Float64,
+    y: Float64,
+    flux: Float64,
+    shape: Float64,
+    radius: float,
 ) -> Float64:
     """Light inside a disc over what the fitted profile says for the same samples, per star.
 

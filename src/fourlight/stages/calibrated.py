@@ -28,6 +28,9 @@ class CalibratedSource:
     factor: Float32Array | float
     """Calibrated unit per ADU; NaN at defects."""
 
+    unit_per_adu: float = 1.0
+    """Factor of a sample with full response."""
+
     @property
     def shape(self) -> tuple[int, int]:
         """``(ny, nx)``."""
@@ -45,3 +48,17 @@ class CalibratedSource:
         else:
             samples *= np.float32(self.factor)
         return samples
+
+    def response(self, y0: int, y1: int, x0: int, x1: int) -> Float32Array:
+        """Flat response of the same samples, NaN at defects; shape (0, 0) where no flat was used: 1 everywhere."""
+        if not isinstance(self.factor, np.ndarray):
+            return np.empty((0, 0), dtype=np.float32)
+        return np.float32(self.unit_per_adu) / self.factor[y0:y1, x0:x1]
+
+    def median_response(self) -> npt.NDArray[np.float64]:
+        """(2, 2) median response of the samples at ``[y % 2, x % 2]``, from every eighth row and column."""
+        if not isinstance(self.factor, np.ndarray):
+            return np.ones((2, 2))
+        return np.array(
+            [[self.unit_per_adu / np.nanmedian(self.factor[y::16, x::16]) for x in range(2)] for y in range(2)]
+        )

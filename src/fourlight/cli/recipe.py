@@ -1,0 +1,33 @@
+"""``fourlight recipe``: the settings, with defaults and help."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fourlight import recipe as recipes
+from fourlight.errors import InputError
+
+__all__ = ["recipe"]
+
+
+def recipe(
+    defaults: Annotated[
+        bool, typer.Option("--defaults", help="Print every setting with its default.")
+    ] = False,
+    check: Annotated[Path | None, typer.Option(help="Check a recipe file.")] = None,
+) -> None:
+    """Print all settings as TOML, or check a recipe."""
+    if check is not None:
+        try:
+            recipes.loads(check.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(f"{check}: cannot be read ({error})") from None
+        sys.stdout.write(f"{check}: a valid recipe\n")
+        return
+    if not defaults:
+        raise InputError("say what to print: fourlight recipe --defaults, or --check FILE")
+    sys.stdout.write(recipes.defaults_toml())

@@ -1,0 +1,91 @@
+"""``fourlight run``: the main job."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fourlight import recipe as recipes
+from fourlight.cli.progress import TerminalProgress
+from fourlight.errors import InputError
+
+__all__ = ["execute", "run"]
+
+
+def run(
+    nights: Annotated[
+        list[Path] | None,
+        typer.Argument(help="Files or folders of raw frames; folders are searched through."),
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for results; everything below it is ours.")] = None,
+    recipe: Annotated[Path | None, typer.Option(help="Recipe (TOML); see 'fourlight recipe'.")] = None,
+    settings: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="SECTION.FIELD=VALUE", help="One setting; may be repeated."),
+    ] = None,
+    again: Annotated[
+        Path | None, typer.Option(help="provenance.json of a finished run, to make the same pixels again.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
+) -> None:
+    """Turn nights of raw frames into a stack with error bars, a picture and a report."""
+    if again is not None:
+        if nights or recipe or settings:
+            raise InputError(
+                "--again takes its frames and recipe from the record; leave NIGHTS, --recipe and --set out"
+            )
+        files, chosen = _recorded(again)
+        target = out or again.parent
+    else:
+        if not nights:
+            raise InputError("no frames named; give files or folders, as in: fourlight run NIGHTS --out OUT")
+        if out is None:
+            raise InputError("no output folder named; give one with --out OUT")
+        files, target = nights, out
+        chosen = recipes.with_settings(_loaded(recipe), settings or [])
+    summary = execute(files, target, chosen)
+    if as_json:
+        sys.stdout.write(json.dumps(summary, default=str) + "\n")
+
+
+def execute(files: list[Path], out: Path, recipe: recipes.Recipe) -> dict[str, Any]:
+    """Run with progress in the terminal, and say where to look."""
+    from fourlight.pipeline.run import run as run_job
+
+    progress = TerminalProgress()
+    try:
+        summary = run_job(files, out, recipe, progress)
+    finally:
+        progress.close()
+    sys.stderr.write(f"look at {out / 'report.html'} and {out / 'picture.jpg'}\n")
+    return summary
+
+
+def _loaded(path: Path | None) -> recipes.Recipe:
+    if path is None:
+        return recipes.Recipe()
+    try:
+        return recipes.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"{path}: cannot be read as a recipe ({error}); make one with 'fourlight recipe'"
+        ) from None
+
+
+def _recorded(path: Path) -> tuple[list[Path], recipes.Recipe]:
+    """Files and recipe of an earlier run, each file checked against its hash."""
+    from fourlight.provenance import file_hash, load
+
+    past = load(path)
+    for file, digest in past.inputs.items():
+        if not file.is_file():
+            raise InputError(f"{file}: is gone since {path} was written; put it back to make the same result")
+        if file_hash(file) != digest:
+            raise InputError(
+                f"{file}: has changed since {path} was written; the result would not be the same"
+            )
+    return list(past.inputs), past.recipe

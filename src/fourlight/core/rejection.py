@@ -1,0 +1,124 @@
+"""Telling samples that other frames contradict: satellite trails, cosmic rays, hot samples.
+
+A sample is rejected where it differs from the reference by more than the threshold in units of its expected
+noise plus a share of the local range of the reference, so that steep star flanks, on which a sample and the
+reference differ by place and seeing, are left alone. Rejected samples then lower the threshold for their
+neighbours: the wings of a trail go with its core.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from fourlight.core.samples import expected_variance
+
+__all__ = ["deviations", "grown"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+Int8 = npt.NDArray[np.int8]
+
+
+@njit(cache=True, nogil=True)
+def _sampled(image: Float32, x: float, y: float) -> float:
+    """Bilinear value; NaN outside or where a neighbour is NaN."""
+    h, w = image.shape
+    if not (0.0 <= x <= w - 1.0 and 0.0 <= y <= h - 1.0):
+        return np.nan
+    i, j = min(int(x), w - 2), min(int(y), h - 2)
+    u, v = x - i, y - j
+    low = image[j, i] * (1 - u) + image[j, i + 1] * u
+    high = image[j + 1, i] * (1 - u) + image[j + 1, i + 1] * u
+    return float(low * (1 - v) + high * v)
+
+
+@njit(cache=True, nogil=True)
+def deviations(
+    z: Float32, base: Float32, slope: Float32, y0: int, x0: int, matrix: Float64, cell: Int64, ref: Float32,
+    scatter: Float32, ranges: Float32, oy: int, ox: int, floor: Float64, tolerance: float,
+) -> Float32:  # fmt: skip
+    """Deviation of each sample from the reference, in units of what is expected of a good one.
+
+    Parameters
+    ----------
+    z, base, slope : (h, w) float32
+        Normalised samples of one frame and their variance, see `fourlight.core.samples.normalised`; the first
+        is ``[y0, x0]`` of the frame.
+    matrix : (2, 3) float64
+        Map from frame to output pixels.
+    ref, scatter, ranges : (4, ph, pw) float32
+        Reference, scatter between frames and local range per plane; the first pixel is ``[oy, ox]``.
+    floor : (4,) float64
+        Least variance of a sample per plane.
+    tolerance : float
+        Share of the local range that is always allowed.
+
+    Returns
+    -------
+    (h, w) float32
+        Zero where it cannot be told.
+    """
+    h, w = z.shape
+    out = np.zeros((h, w), dtype=np.float32)
+    for j in range(h):
+        for i in range(w):
+            value = z[j, i]
+            if value != value:
+                continue
+            plane = cell[(y0 + j) % 2, (x0 + i) % 2]
+            x = matrix[0, 0] * (x0 + i) + matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
+            y = matrix[1, 0] * (x0 + i) + matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
+            expected = _sampled(ref[plane], x, y)
+            if expected != expected:
+                continue
+            jj, ii = int(np.rint(y)), int(np.rint(x))
+            variance = expected_variance(base[j, i], slope[j, i], expected, floor[plane])
+            sigma = max(np.sqrt(variance), scatter[plane, jj, ii])
+            excess = value - expected
+            allowed = tolerance * ranges[plane, jj, ii]
+            if abs(excess) > allowed:
+                out[j, i] = (excess - allowed if excess > 0 else excess + allowed) / sigma
+    return out
+
+
+@njit(cache=True, nogil=True)
+def grown(deviation: Float32, limit: float) -> tuple[Int8, int]:
+    """Mask of rejected samples (1), with neighbours of rejected ones judged more strictly.
+
+    A sample within two pixels of at least three rejected ones goes beyond 0.4 of the limit; this is repeated
+    until nothing changes, three times at most.
+
+    Returns
+    -------
+    (h, w) int8, and the number of rejected samples.
+    """
+    h, w = deviation.shape
+    mask = np.zeros((h, w), dtype=np.int8)
+    count = 0
+    for j in range(h):
+        for i in range(w):
+            if abs(deviation[j, i]) > limit:
+                mask[j, i] = 1
+                count += 1
+    strict = 0.4 * limit
+    for _ in range(3 if count > 2 else 0):
+        before = mask.copy()
+        added = 0
+        for j in range(h):
+            for i in range(w):
+                if before[j, i] == 1 or abs(deviation[j, i]) <= strict:
+                    continue
+                near = 0
+                for y in range(max(0, j - 2), min(h, j + 3)):
+                    for x in range(max(0, i - 2), min(w, i + 3)):
+                        near += before[y, x]
+                if near >= 3:
+                    mask[j, i] = 1
+                    added += 1
+        count += added
+        if added == 0:
+            break
+    return mask, count

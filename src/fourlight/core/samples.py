@@ -1,0 +1,201 @@
+"""Samples of one tile from all frames, in one buffer, on the common scale of the reference frame.
+
+Frames that touch a tile are rectangles of different sizes laid end to end in one float32 buffer:
+``start[f]``, ``height[f]``, ``width[f]`` and the raw position ``y0[f]``, ``x0[f]`` of the first sample say where
+each lies. NaN marks samples that are not there (defects, outside the frame).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+__all__ = ["expected_variance", "normalised", "polynomial_terms", "reference", "spread"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+
+
+def polynomial_terms(order: int) -> Int64:
+    """Exponents ``(n, 2)`` of x and y of all terms up to ``order``, constant first.
+
+    >>> polynomial_terms(1).tolist()
+    [[0, 0], [1, 0], [0, 1]]
+    """
+    pairs = [(total - j, j) for total in range(order + 1) for j in range(total + 1)]
+    return np.array(pairs, dtype=np.int64)
+
+
+@njit(cache=True, nogil=True)
+def normalised(
+    rect: Float32, response: Float32, y0: int, x0: int, cell: Int64, coefficients: Float64, terms: Int64,
+    shape: Int64, scale: Float64, dark: Float64, poisson: float, out: Float32, base: Float32, slope: Float32,
+) -> None:  # fmt: skip
+    """Put samples of one frame on the scale of the reference, with the variance each should have.
+
+    A sample y of calibrated signal E behind a flat response r has variance ``(C + p E r) / r^2``: C is all
+    noise that is not of the light, p is 1 for electrons and 0 where the gain is unknown. E is the frame's own
+    sky difference D plus the reference's light times the scale s, so for the normalised sample
+    ``z = (y - D) / s`` the variance is ``base + slope * reference`` with ``base = (C + p D r) / (r s)^2`` and
+    ``slope = p / (r s)``.
+
+    Parameters
+    ----------
+    rect : (h, w) float32
+        Calibrated samples; the first is ``[y0, x0]`` of the frame.
+    response : (h, w) float32
+        Flat response of the samples, 1 where all light arrives; shape (0, 0) means 1 everywhere.
+    cell : (2, 2) int64
+        Plane index of ``[y % 2, x % 2]``.
+    coefficients : (4, n) float64
+        Sky difference of the frame to the reference per plane, for `polynomial_terms` of coordinates that run
+        from -1 to 1 over the frame.
+    terms : (n, 2) int64
+    shape : (2,) int64
+        ``ny, nx`` of the frame.
+    scale : (4,) float64
+        Light of the frame over that of the reference, per plane and pixel area.
+    dark : (4,) float64
+        C of each plane.
+    poisson : float
+        p.
+    out, base, slope : (h * w,) float32, written
+    """
+    h, w = rect.shape
+    flat = response.size == 0
+    powers = np.empty(8)
+    row = np.empty((4, 8))
+    top = 0
+    for k in range(terms.shape[0]):
+        top = max(top, terms[k, 0], terms[k, 1])
+    for j in range(h):
+        v = 2.0 * (y0 + j) / (shape[0] - 1) - 1.0
+        powers[0] = 1.0
+        for k in range(1, top + 1):
+            powers[k] = powers[k - 1] * v
+        # Along a row the polynomial is one of x alone.
+        row[:] = 0.0
+        for plane in range(4):
+            for k in range(terms.shape[0]):
+                row[plane, terms[k, 0]] += coefficients[plane, k] * powers[terms[k, 1]]
+        for i in range(w):
+            plane = cell[(y0 + j) % 2, (x0 + i) % 2]
+            u = 2.0 * (x0 + i) / (shape[1] - 1) - 1.0
+            sky = 0.0
+            for k in range(top, -1, -1):
+                sky = sky * u + row[plane, k]
+            r = 1.0 if flat else response[j, i]
+            rs = r * scale[plane]
+            out[j * w + i] = (rect[j, i] - sky) / scale[plane]
+            base[j * w + i] = (dark[plane] + poisson * sky * r) / (rs * rs)
+            slope[j * w + i] = poisson / rs
+
+
+@njit(cache=True, nogil=True)
+def expected_variance(base: float, slope: float, level: float, floor: float) -> float:
+    """Variance of a normalised sample where the reference has this level; never under ``floor``."""
+    variance = base + slope * level if level == level else floor
+    return float(max(variance, floor))
+
+
+@njit(cache=True, nogil=True)
+def _sorted(values: Float32, n: int) -> None:
+    if n > 48:
+        values[:n] = np.sort(values[:n])
+        return
+    for i in range(1, n):
+        v = values[i]
+        k = i - 1
+        while k >= 0 and values[k] > v:
+            values[k + 1] = values[k]
+            k -= 1
+        values[k + 1] = v
+
+
+@njit(cache=True, nogil=True)
+def _middle(values: Float32, n: int) -> float:
+    """Median of sorted values; with fewer than six the lower one of two, since outliers are mostly bright."""
+    if n % 2 == 1 or n < 6:
+        return float(values[(n - 1) // 2])
+    return 0.5 * (values[n // 2 - 1] + values[n // 2])
+
+
+@njit(cache=True, nogil=True)
+def reference(
+    buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, inverse: Float64,
+    cell: Int64, plane: int, oy: int, ox: int, ref: Float32, scatter: Float32,
+) -> None:  # fmt: skip
+    """Median over frames of the nearest own-plane sample, and the scatter about it, for each output pixel.
+
+    Parameters
+    ----------
+    buffer, start, height, width, y0, x0
+        Samples of the tile, see the module.
+    inverse : (f, 2, 3) float64
+        Maps from output to frame pixels.
+    cell : (2, 2) int64
+    plane : int
+        Plane index.
+    oy, ox : int
+        Output position of the first pixel of ``ref``.
+    ref, scatter : (h, w) float32, written
+        NaN where no frame has a sample; scatter is 1.4826 times the median absolute deviation, 0 with fewer
+        than five samples.
+    """
+    frames = start.size
+    py = px = 0
+    for a in range(2):
+        for b in range(2):
+            if cell[a, b] == plane:
+                py, px = a, b
+    values = np.empty(frames, dtype=np.float32)
+    h, w = ref.shape
+    for j in range(h):
+        for i in range(w):
+            n = 0
+            for f in range(frames):
+                m = inverse[f]
+                u = m[0, 0] * (ox + i) + m[0, 1] * (oy + j) + m[0, 2]
+                v = m[1, 0] * (ox + i) + m[1, 1] * (oy + j) + m[1, 2]
+                # Samples of the plane stand at every second pixel; take the nearest.
+                sx = px + 2 * int(np.floor((u - px) * 0.5 + 0.5)) - x0[f]
+                sy = py + 2 * int(np.floor((v - py) * 0.5 + 0.5)) - y0[f]
+                if sx < 0 or sy < 0 or sx >= width[f] or sy >= height[f]:
+                    continue
+                value = buffer[start[f] + sy * width[f] + sx]
+                if value == value:
+                    values[n] = value
+                    n += 1
+            if n == 0:
+                ref[j, i] = np.nan
+                scatter[j, i] = 0.0
+                continue
+            _sorted(values, n)
+            middle = _middle(values, n)
+            ref[j, i] = middle
+            if n < 5:
+                scatter[j, i] = 0.0
+                continue
+            for k in range(n):
+                values[k] = abs(values[k] - middle)
+            _sorted(values, n)
+            scatter[j, i] = 1.4826 * _middle(values, n)
+
+
+@njit(cache=True, nogil=True)
+def spread(ref: Float32) -> Float32:
+    """Largest minus smallest value of the 3 x 3 pixels around each pixel; NaN neighbours are left out."""
+    h, w = ref.shape
+    out = np.zeros((h, w), dtype=np.float32)
+    for j in range(h):
+        for i in range(w):
+            low, high = np.inf, -np.inf
+            for y in range(max(0, j - 1), min(h, j + 2)):
+                for x in range(max(0, i - 1), min(w, i + 2)):
+                    value = ref[y, x]
+                    if value == value:
+                        low, high = min(low, value), max(high, value)
+            out[j, i] = high - low if high >= low else 0.0
+    return out

@@ -1,0 +1,56 @@
+"""Measured lights kept on disk, so that a stopped run does not measure them again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+from zipfile import BadZipFile
+
+import numpy as np
+
+from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, StarList
+
+__all__ = ["digest", "load", "save"]
+
+FORMAT = 1
+"""Raise this when measuring changes, so that old files are not taken for new ones."""
+
+STARS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation", "saturated")
+ARRAYS = ("sky", "noise", "gradient", "fwhm_px", "elongation", "sky_map")
+
+
+def digest(*parts: Any) -> str:
+    """Short hash of anything that JSON can write; paths and arrays go in as text and lists."""
+    text = json.dumps(parts, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:20]
+
+
+def save(path: Path, frame: MeasuredFrame) -> None:
+    """Write what was measured (not the raw frame's facts) to a file, complete or not at all."""
+    arrays = {f"stars_{name}": getattr(frame.stars, name) for name in STARS}
+    arrays |= {name: getattr(frame, name) for name in ARRAYS}
+    partial = path.with_suffix(".part.npz")
+    with partial.open("wb") as stream:
+        np.savez(stream, format=FORMAT, angle=frame.angle_deg, flags=int(frame.flags), **arrays)
+    partial.replace(path)
+
+
+def load(path: Path, raw: RawFrame) -> MeasuredFrame | None:
+    """What `save` wrote; None where there is nothing usable."""
+    try:
+        with np.load(path, allow_pickle=False) as data:
+            if int(data["format"]) != FORMAT:
+                return None
+            stars = StarList(**{name: data[f"stars_{name}"] for name in STARS})
+            arrays = {name: data[name] for name in ARRAYS}
+            return MeasuredFrame(
+                raw=raw,
+                stars=stars,
+                angle_deg=float(data["angle"]),
+                flags=FrameFlag(int(data["flags"])),
+                **arrays,
+            )
+    except (OSError, KeyError, ValueError, BadZipFile, EOFError):
+        return None

@@ -1,0 +1,167 @@
+"""Writing what a run has found: the stack, its halves, the tables."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fourlight import __version__
+from fourlight.errors import OutputError
+from fourlight.io.fits import write_planes
+from fourlight.pipeline.layers import StackLayers
+
+__all__ = ["write_csv", "write_halves", "write_json", "write_stack"]
+
+PLANES = ("R", "G1", "G2", "B", "G")
+FRAME_PLANES = ("R", "G1", "G2", "B")
+
+Cards = Mapping[str, tuple[Any, str]]
+
+
+def primary_cards(summary: Mapping[str, Any]) -> dict[str, tuple[Any, str]]:
+    """Cards of the primary header of ``stack.fits`` and ``halves.fits``."""
+    frames = summary["frames"]
+    cards: dict[str, tuple[Any, str]] = {
+        "CREATOR": (f"fourlight {__version__}", "program that made this file"),
+        "NCOMBINE": (len(frames), "lights integrated"),
+        "EXPTOTAL": (summary["integration"]["total_exposure_s"], "[s] total exposure of these lights"),
+        "REFFRAME": (summary["grid"]["reference"][:60], "light whose pixel grid the stack has"),
+        "CFAPAT": (summary["mosaic"]["pattern"], "mosaic of the raw frames, array order"),
+        "PIXFRAC": (summary["integration"]["pixfrac"], "side of a drop over the pixel pitch"),
+    }
+    if summary["object"]:
+        cards["OBJECT"] = (str(summary["object"])[:60], "from the lights")
+    times = sorted(f["time"] for f in frames if f["time"])
+    if times:
+        cards["DATE-OBS"] = (times[0][:19], "UTC start of the first light")
+    noise = summary["noise"]
+    if noise["gain_e_per_adu"]:
+        cards["EGAIN"] = (noise["gain_e_per_adu"], "[electron/adu] of the raw frames")
+    if noise["read_noise_e"] is not None:
+        cards["RDNOISE"] = (noise["read_noise_e"], "[electron] of the raw frames")
+    return cards
+
+
+def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> None:
+    """``stack.fits``: per plane the value, VAR_ (for sums over areas) and SAMPLES_."""
+    unit = summary["unit"]
+
+    def extensions() -> Iterator[tuple[str, Any, Cards]]:
+        for plane in PLANES:
+            ratio = layers.noise_correlation(plane)
+            noise = (
+                {"NOISCORR": (round(ratio, 5), "scatter of single pixels over sqrt(VAR)")}
+                if ratio == ratio
+                else {}
+            )
+            yield (
+                plane,
+                layers.read(plane, "value"),
+                {"BUNIT": (unit, "per pixel of the reference light"), **noise},
+            )
+            yield (
+                f"VAR_{plane}",
+                layers.read(plane, "variance"),
+                {"BUNIT": (f"{unit}2", "mean over n pixels has variance VAR/n"), **noise},
+            )
+            yield f"SAMPLES_{plane}", layers.read(plane, "samples"), {"BUNIT": ("count", "effective samples")}
+
+    write_planes(path, primary_cards(summary), extensions())
+
+
+def write_halves(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> None:
+    """``halves.fits``: two stacks of alternate lights, as ``R_A``, ``VAR_R_A`` and so on."""
+    unit = summary["unit"]
+
+    def extensions() -> Iterator[tuple[str, Any, Cards]]:
+        for half in ("a", "b"):
+            for plane in PLANES:
+                name = f"{plane}_{half.upper()}"
+                yield name, layers.read(plane, f"value_{half}"), {"BUNIT": (unit, "as in stack.fits")}
+                variance = layers.read(plane, f"variance_{half}")
+                yield f"VAR_{name}", variance, {"BUNIT": (f"{unit}2", "as in stack.fits")}
+
+    write_planes(path, primary_cards(summary), extensions())
+
+
+def write_json(path: Path, data: Mapping[str, Any]) -> None:
+    """A JSON file, complete or not at all; numbers that are not finite become null."""
+    text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
+    _replace(path, text + "\n")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(part) for key, part in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [_plain(part) for part in value]
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    if isinstance(value, Path):
+        return str(value)
+    return value
+
+
+def _replace(path: Path, text: str) -> None:
+    partial = path.with_name(f".{path.name}.part")
+    try:
+        with partial.open("w", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror}); free space or choose another folder"
+        ) from None
+
+
+SCALARS = ("file", "night", "time", "exposure_s", "filter", "stars", "matched", "rms_px")
+PER_PLANE = ("fwhm_px", "elongation", "sky", "gradient", "noise", "transparency", "weight")
+
+
+def write_csv(path: Path, summary: Mapping[str, Any]) -> None:
+    """``frames.csv``: one row per light, the ones set aside too."""
+    header = [
+        *SCALARS,
+        *(f"{name}_{plane}" for name in PER_PLANE for plane in FRAME_PLANES),
+        "flags",
+        "status",
+        "reason",
+    ]
+    rows: list[list[Any]] = [header]
+    rows.extend(_row(frame, "used", "") for frame in summary["frames"])
+    rows.extend(
+        _row(item.get("measured") or {"file": item["file"]}, f"set aside ({item['stage']})", item["reason"])
+        for item in summary["set_aside"]
+    )
+    lines: list[str] = []
+
+    class Lines:
+        def write(self, text: str) -> None:
+            lines.append(text)
+
+    csv.writer(Lines()).writerows(rows)
+    _replace(path, "".join(lines))
+
+
+def _row(frame: Mapping[str, Any], status: str, reason: str) -> list[Any]:
+    def cell(value: Any) -> Any:
+        if value is None or (isinstance(value, float) and not np.isfinite(value)):
+            return ""
+        return f"{value:.6g}" if isinstance(value, float) else value
+
+    values = [cell(frame.get(name)) for name in SCALARS]
+    values += [cell((frame.get(name) or {}).get(plane)) for name in PER_PLANE for plane in FRAME_PLANES]
+    return [*values, " ".join(frame.get("flags", [])), status, reason]

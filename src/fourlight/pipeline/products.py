@@ -1,0 +1,53 @@
+"""The files of OUT, made from the finished layers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fourlight.engine import Progress
+from fourlight.frames import StarList
+from fourlight.io.export import save_picture
+from fourlight.pipeline import outputs
+from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.layers import StackLayers
+from fourlight.recipe import Recipe
+from fourlight.report import write_report
+from fourlight.stages.finish import finish
+
+__all__ = ["write_all"]
+
+COLOURS = ("R", "G", "B")
+
+
+def write_all(
+    folder: OutputFolder, layers: StackLayers, summary: dict[str, Any], provenance: dict[str, Any],
+    stars: StarList, recipe: Recipe, progress: Progress,
+) -> None:  # fmt: skip
+    """Write every result of a run; each file appears complete or not at all.
+
+    ``summary`` gains the notes of the picture before it is written.
+    """
+    root = folder.root
+    outputs.write_stack(root / "stack.fits", layers, summary)
+    progress.step()
+    outputs.write_halves(root / "halves.fits", layers, summary)
+    progress.step()
+    halves = tuple({c: layers.read(c, f"value_{half}") for c in COLOURS} for half in ("a", "b"))
+    picture = finish(
+        {c: layers.read(c, "value") for c in COLOURS},
+        {c: layers.read(c, "variance") for c in COLOURS},
+        (halves[0], halves[1]),
+        stars,
+        recipe.finish,
+    )
+    del halves
+    save_picture(picture.rgb, root / "picture", recipe.finish.jpeg_quality)
+    progress.step()
+    summary["picture"] = {"window": list(picture.window), "notes": list(picture.notes)}
+    outputs.write_json(root / "summary.json", summary)
+    outputs.write_csv(root / "frames.csv", summary)
+    outputs.write_json(root / "provenance.json", provenance)
+    progress.step()
+    planes = {name: layers.read(name, "value") for name in ("R", "G1", "G2", "B")}
+    write_report(root, summary, picture.rgb, planes, provenance)
+    progress.step()

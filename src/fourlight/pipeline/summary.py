@@ -1,0 +1,158 @@
+"""``summary.json``: everything a run found out, for people, scripts and the report."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight import __version__
+from fourlight.core.cfa import PLANES
+from fourlight.frames import FrameFlag, MeasuredFrame, NoiseModel, RegisteredFrame, SetAside
+
+__all__ = ["Findings", "summarise"]
+
+ARCSEC_PER_RADIAN = 206264.806
+"""EXTERNAL: 180 * 3600 / pi."""
+
+
+@dataclass(slots=True)
+class Findings:
+    """What the stages of a run hand to the summary."""
+
+    reference: MeasuredFrame
+    frames: Sequence[RegisteredFrame]
+    weight: npt.NDArray[np.float64]
+    """(f, 4)"""
+    unit: str
+    mosaic: dict[str, Any]
+    noise: NoiseModel
+    calibration: dict[str, Any]
+    pixfrac: float
+    method: str
+    rejected_share: dict[str, float]
+    noise_correlation: dict[str, float]
+    planes: dict[str, dict[str, Any]]
+    set_aside: Sequence[SetAside]
+    measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
+    """What was measured of lights that were set aside later."""
+    assumptions: Sequence[str] = ()
+
+
+def summarise(found: Findings) -> dict[str, Any]:
+    """The summary as plain data; pixels and matrices follow the convention of ``stack.fits``."""
+    raw = found.reference.raw
+    return {
+        "fourlight": __version__,
+        "unit": found.unit,
+        "object": _common([f.measured.raw.object_name for f in found.frames]),
+        "grid": {"ny": raw.ny, "nx": raw.nx, "reference": raw.path.name},
+        "scale_arcsec_px": _scale(found.reference),
+        "mosaic": found.mosaic,
+        "noise": {
+            name: getattr(found.noise, name)
+            for name in (
+                "gain_e_per_adu", "gain_source", "read_noise_e", "read_noise_source", "pedestal_adu", "pedestal_source",
+            )
+        },
+        "calibration": found.calibration,
+        "integration": {
+            "method": found.method,
+            "pixfrac": found.pixfrac,
+            "rejected_share": found.rejected_share,
+            "noise_correlation": found.noise_correlation,
+            "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
+            "effective_frames": _per_plane(found.weight.sum(axis=0) ** 2 / (found.weight**2).sum(axis=0)),
+        },
+        "planes": found.planes,
+        "frames": [_used(frame, weight) for frame, weight in zip(found.frames, found.weight, strict=True)],
+        "set_aside": [_aside(item, found.measured.get(item.path)) for item in found.set_aside],
+        "nights": _nights(found.frames),
+        "assumptions": list(found.assumptions),
+    }  # fmt: skip
+
+
+def _per_plane(values: npt.NDArray[np.float64]) -> dict[str, float]:
+    return {plane: float(value) for plane, value in zip(PLANES, values, strict=True)}
+
+
+def _used(frame: RegisteredFrame, weight: npt.NDArray[np.float64]) -> dict[str, Any]:
+    return {
+        **_measured(frame.measured),
+        "matrix": frame.matrix.tolist(),
+        "rms_px": frame.rms_px,
+        "matched": frame.matched,
+        "weight": _per_plane(weight),
+        "transparency": _per_plane(frame.transparency),
+        "transparency_error": _per_plane(frame.transparency_error),
+        "flags": _flags(frame.flags),
+    }
+
+
+def _measured(frame: MeasuredFrame) -> dict[str, Any]:
+    raw = frame.raw
+    return {
+        "file": raw.path.name,
+        "path": str(raw.path),
+        "night": raw.night,
+        "time": raw.time.isoformat() if raw.time else None,
+        "exposure_s": raw.exposure_s,
+        "filter": raw.filter_name,
+        "temperature_c": raw.temperature_c,
+        "sky": _per_plane(frame.sky),
+        "gradient": _per_plane(frame.gradient),
+        "noise": _per_plane(frame.noise),
+        "fwhm_px": _per_plane(frame.fwhm_px),
+        "elongation": _per_plane(frame.elongation),
+        "angle_deg": frame.angle_deg,
+        "stars": len(frame.stars),
+        "flags": _flags(frame.flags),
+    }
+
+
+def _flags(flags: FrameFlag) -> list[str]:
+    return [(flag.name or "").lower().replace("_", " ") for flag in FrameFlag if flag and flag in flags]
+
+
+def _aside(item: SetAside, measured: MeasuredFrame | None) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "file": item.path.name,
+        "path": str(item.path),
+        "stage": item.stage,
+        "reason": item.reason,
+    }
+    if measured is not None:
+        data["measured"] = _measured(measured)
+    return data
+
+
+def _common(names: Sequence[str | None]) -> str | None:
+    counts = Counter(name for name in names if name)
+    return counts.most_common(1)[0][0] if counts else None
+
+
+def _scale(frame: MeasuredFrame) -> float | None:
+    """Arcsec per raw pixel from pixel size and focal length (`206.265 p[um] / f[mm]`); None if not known."""
+    raw = frame.raw
+    if not raw.pixel_um or not raw.focal_mm:
+        return None
+    return ARCSEC_PER_RADIAN * raw.pixel_um * 1e-3 / raw.focal_mm
+
+
+def _nights(frames: Sequence[RegisteredFrame]) -> list[dict[str, Any]]:
+    nights: dict[str | None, list[RegisteredFrame]] = {}
+    for frame in frames:
+        nights.setdefault(frame.measured.raw.night, []).append(frame)
+    return [
+        {
+            "night": night,
+            "frames": len(group),
+            "exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in group)),
+        }
+        for night, group in sorted(nights.items(), key=lambda item: item[0] or "")
+    ]

@@ -1,0 +1,97 @@
+"""What a result was made from: hashes of the inputs, the recipe and the versions, enough to make it again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+import sys
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from fourlight import __version__
+from fourlight.errors import InputError
+from fourlight.recipe import Recipe
+
+__all__ = ["Provenance", "file_hash", "load", "record"]
+
+LIBRARIES = ("numpy", "scipy", "numba", "astropy", "rawpy", "pillow", "tifffile")
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """A finished run as ``provenance.json`` records it."""
+
+    inputs: dict[Path, str]
+    """SHA-256 of every file that was read."""
+    searched: tuple[Path, ...]
+    """Files and folders the user named."""
+    recipe: Recipe
+
+
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file as hexadecimal digits."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def record(
+    inputs: Mapping[Path, str], searched: Iterable[Path], recipe: Recipe, measured: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Content of ``provenance.json``.
+
+    Parameters
+    ----------
+    inputs : mapping of Path to str
+        SHA-256 of each file that was read.
+    searched : iterable of Path
+        What the user named.
+    recipe : Recipe
+    measured : mapping
+        Numbers measured by the stages that shaped the result.
+    """
+    return {
+        "fourlight": __version__,
+        "python": platform.python_version(),
+        "platform": f"{sys.platform} {platform.machine()}",
+        "libraries": {name: _version(name) for name in LIBRARIES},
+        "seed": None,
+        "seed_note": "no step of a run draws random numbers",
+        "searched": [str(path) for path in searched],
+        "inputs": {str(path): digest for path, digest in inputs.items()},
+        "recipe": recipe.model_dump(),
+        "measured": dict(measured),
+    }
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def load(path: Path) -> Provenance:
+    """Read a ``provenance.json``.
+
+    Raises
+    ------
+    InputError
+        The file is not there, or is not the record of a run.
+    """
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        inputs = {Path(name): str(digest) for name, digest in data["inputs"].items()}
+        recipe = Recipe.model_validate(data["recipe"])
+        searched = tuple(Path(name) for name in data["searched"])
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; name the provenance.json of a finished run") from None
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, ValidationError) as error:
+        reason = str(error).splitlines()[0]
+        raise InputError(f"{path}: not the record of a run ({reason}); name a provenance.json") from None
+    return Provenance(inputs, searched, recipe)

@@ -1,0 +1,90 @@
+"""How large drops must be so that the samples of these frames leave no holes in the red and blue planes."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import matching
+from fourlight.stages.geometry import FrameTable
+
+__all__ = ["choose_pixfrac", "uneven_share"]
+
+CHOICES = (0.6, 0.7, 0.8, 0.9, 1.0, 1.25, 1.5, 2.0)
+"""Sides of a drop in frame pixels. A plane has a sample every two pixels, so 2 covers any single frame."""
+
+THIN = 0.2
+"""A pixel with less than this share of the mean weight counts as a hole."""
+
+MOST_HOLES = 1e-3
+"""Share of holes that is allowed."""
+
+PATCH = 24
+"""Side in output pixels of the patches that are looked at."""
+
+
+def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[float, str]:
+    """Smallest drop that covers the stack evenly, and a sentence that says why.
+
+    Parameters
+    ----------
+    table : FrameTable
+    shapes : list of (ny, nx)
+        Size of each frame.
+    """
+    for pixfrac in CHOICES:
+        share = uneven_share(table, shapes, pixfrac)
+        if share <= MOST_HOLES:
+            break
+    frames = len(table.matrix)
+    if pixfrac > 1:
+        return pixfrac, (
+            f"The {frames} frames are hardly dithered: their red and blue samples fall on the same places and leave "
+            f"holes. Drops of {pixfrac:g} pixels are used, which fills the holes but blurs; dither by a few pixels "
+            "between subs."
+        )
+    return (
+        pixfrac,
+        f"Drops of {pixfrac:g} pixels cover the red and blue planes of {frames} frames without holes.",
+    )
+
+
+def uneven_share(table: FrameTable, shapes: list[tuple[int, int]], pixfrac: float) -> float:
+    """Share of thinly covered pixels of a plane with one sample per 2 x 2 cell, over patches of the stack."""
+    ny, nx = table.shape
+    thin = total = 0
+    for cy in np.linspace(0.2, 0.8, 3) * ny:
+        for cx in np.linspace(0.2, 0.8, 3) * nx:
+            cover = _coverage(table, shapes, int(cy) - PATCH // 2, int(cx) - PATCH // 2, pixfrac)
+            if cover.mean() > 0:
+                thin += int((cover < THIN * cover.mean()).sum())
+                total += cover.size
+    return thin / total if total else 0.0
+
+
+def _coverage(
+    table: FrameTable, shapes: list[tuple[int, int]], oy: int, ox: int, pixfrac: float
+) -> npt.NDArray[np.float64]:
+    """Drop area on each pixel of a patch; drops are taken as square to the output grid."""
+    cover = np.zeros((PATCH, PATCH))
+    centre = np.arange(PATCH)
+    for matrix, inverse, (ny, nx) in zip(table.matrix, table.inverse, shapes, strict=True):
+        corners = np.array([[-3, -3], [PATCH + 3, -3], [PATCH + 3, PATCH + 3], [-3, PATCH + 3]]) + [ox, oy]
+        u, v = matching.apply(inverse, corners[:, 0].astype(float), corners[:, 1].astype(float))
+        xs = np.arange(max(0, int(u.min()) // 2 * 2), min(nx, int(u.max()) + 1), 2)
+        ys = np.arange(max(0, int(v.min()) // 2 * 2), min(ny, int(v.max()) + 1), 2)
+        if len(xs) == 0 or len(ys) == 0:
+            continue
+        gx, gy = (part.ravel().astype(float) for part in np.meshgrid(xs, ys))
+        x, y = matching.apply(matrix, gx, gy)
+        side = pixfrac * float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
+        cover += _shared(y - oy, centre, side).T @ _shared(x - ox, centre, side)
+    return cover
+
+
+def _shared(
+    position: npt.NDArray[np.float64], centre: npt.NDArray[np.int64], side: float
+) -> npt.NDArray[np.float64]:
+    """Overlap (n, pixels) along one axis of drops at ``position`` with unit pixels."""
+    gap = np.abs(position[:, None] - centre[None, :])
+    return np.clip((side + 1) / 2 - gap, 0.0, min(side, 1.0)) / side

@@ -1,0 +1,153 @@
+"""What integration needs to know of every frame, as plain arrays, and how the stack is cut into tiles."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import matching
+from fourlight.core.samples import polynomial_terms
+from fourlight.frames import MeasuredFrame, RegisteredFrame
+from fourlight.stages.skymatch import pixel_scale, sky_difference
+
+__all__ = ["FrameTable", "Tile", "frame_table", "rectangle", "tiles"]
+
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+
+HALO = 6
+"""Output pixels around a tile that are computed with it: drops reach 3 at most (frames of four times the
+reference's pixel scale), and the weights of the pixels they reach need 3 more."""
+
+BYTES_PER_SAMPLE = 24
+"""Buffer, mask, deviation and calibration copies of one sample while a tile is worked on."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameTable:
+    """One row per frame; planes run along the last axis of four."""
+
+    matrix: Float64
+    """(f, 2, 3) frame to stack pixels."""
+    inverse: Float64
+    scale: Float64
+    """(f, 4) light per pixel over that of the reference."""
+    sky: Float64
+    """(f, 4, n) polynomial coefficients of the sky difference, frame units."""
+    terms: Int64
+    dark: Float64
+    """(f, 4) variance of a sample that does not come from light, frame units; chosen so that variance at the
+    frame's sky level is what was measured there."""
+    poisson: float
+    """Variance per unit of signal: 1 for electrons, 0 where the gain is unknown."""
+    floor: Float64
+    """(f, 4) least variance of a normalised sample."""
+    weight: Float64
+    """(f, 4) inverse variance of a normalised sample at the sky level."""
+    half: Int64
+    """(f,) 0 or 1: which half stack the frame belongs to."""
+    level: Float64
+    """(4,) sky of the reference."""
+    shape: tuple[int, int]
+    """(ny, nx) of the stack."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """A rectangle of the stack: rows ``y0:y1`` and columns ``x0:x1``."""
+
+    y0: int
+    y1: int
+    x0: int
+    x1: int
+
+
+def frame_table(
+    frames: Sequence[RegisteredFrame],
+    reference: MeasuredFrame,
+    sky_order: int,
+    *,
+    electrons: bool,
+    common: Float64,
+    response: Float64,
+) -> FrameTable:
+    """Collect what integration needs of each frame.
+
+    Parameters
+    ----------
+    frames : sequence of RegisteredFrame
+        In time order; halves take turns.
+    reference : MeasuredFrame
+    sky_order : int
+        Order of the sky difference.
+    electrons : bool
+        Whether photon noise follows from the signal.
+    common : (4,) float64
+        Variance per sample that all frames share through the master frames, frame units.
+    response : (f, 4) float64
+        Median flat response of each frame's planes; 1 without flats.
+    """
+    scale = np.array([pixel_scale(frame) for frame in frames])
+    noise = np.array([frame.measured.noise for frame in frames])
+    poisson = 1.0 if electrons else 0.0
+    shared = (together(frames, 8.0) - 1.0)[:, None] * common[None, :]
+    level = np.array([frame.measured.sky for frame in frames])
+    return FrameTable(
+        matrix=np.array([frame.matrix for frame in frames]),
+        inverse=np.array([matching.inverse(frame.matrix) for frame in frames]),
+        scale=scale,
+        sky=np.array([sky_difference(frame, reference, sky_order) for frame in frames]),
+        terms=polynomial_terms(sky_order),
+        dark=(noise**2 + shared) * response**2 - poisson * level * response,
+        poisson=poisson,
+        floor=0.3 * noise**2 / scale**2,
+        weight=scale**2 / noise**2,
+        half=np.arange(len(frames), dtype=np.int64) % 2,
+        level=reference.sky.copy(),
+        shape=(reference.raw.ny, reference.raw.nx),
+    )
+
+
+def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:
+    """How many frames (f,) lay the same sensor pixels on the same block of the stack, on average.
+
+    One for frames dithered by more than the block, the number of frames without dithering. Noise of a master
+    frame is common to them and does not average out.
+    """
+    centre = np.array([[(f.measured.raw.nx - 1) / 2, (f.measured.raw.ny - 1) / 2] for f in frames])
+    linear = np.array([f.matrix[:, :2] for f in frames])
+    place = np.einsum("fij,fj->fi", linear, centre) + np.array([f.matrix[:, 2] for f in frames])
+    out = np.empty(len(frames))
+    for k in range(len(frames)):
+        overlap = np.clip(1 - np.abs(place - place[k]) / block_px, 0, None).prod(axis=1)
+        aligned = np.abs(linear - linear[k]).max(axis=(1, 2)) < 0.1
+        out[k] = (overlap * aligned).sum()
+    return out
+
+
+def tiles(shape: tuple[int, int], frames: int, threads: int, memory_bytes: float) -> list[Tile]:
+    """Cut the stack so that the samples of all frames under one tile fit the memory of one thread."""
+    ny, nx = shape
+    area = max(memory_bytes / threads / (BYTES_PER_SAMPLE * max(frames, 1)), 4096.0)
+    # Whole rows read fastest; where only thin strips would fit, cut columns as well.
+    columns = max(1, min(int(np.ceil(nx / 64)), round(nx * 64 / area)))
+    width = -(-nx // columns)
+    rows = int(np.clip(area / width, 16, 512))
+    return [
+        Tile(y, min(y + rows, ny), x, min(x + width, nx))
+        for y in range(0, ny, rows)
+        for x in range(0, nx, width)
+    ]
+
+
+def rectangle(tile: Tile, inverse: Float64, shape: tuple[int, int]) -> tuple[int, int, int, int] | None:
+    """Rows and columns ``y0, y1, x0, x1`` of a frame that a tile with its halo may need; None: no overlap."""
+    x = np.array([tile.x0, tile.x1, tile.x1, tile.x0]) + np.array([-1, 1, 1, -1]) * (HALO + 2.0)
+    y = np.array([tile.y0, tile.y0, tile.y1, tile.y1]) + np.array([-1, -1, 1, 1]) * (HALO + 2.0)
+    u, v = matching.apply(inverse, x, y)
+    y0, y1 = max(0, int(np.floor(v.min())) - 1), min(shape[0], int(np.ceil(v.max())) + 2)
+    x0, x1 = max(0, int(np.floor(u.min())) - 1), min(shape[1], int(np.ceil(u.max())) + 2)
+    return (y0, y1, x0, x1) if y1 > y0 and x1 > x0 else None

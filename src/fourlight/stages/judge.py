@@ -1,0 +1,75 @@
+"""Judging frames against each other: clouds, trailed and defocused frames, and what is too bad to use."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+
+from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside
+from fourlight.recipe import Integrate
+
+__all__ = ["judge_light", "judge_shape"]
+
+WIDE = 1.35
+"""Stars this much wider than usual are flagged as defocused."""
+FAR_TOO_WIDE = 2.0
+"""Stars this much wider than usual are not used: they carry no detail and a hundred times the sky."""
+LONG = 1.35
+FAR_TOO_LONG = 1.9
+CLOUDED = 0.8
+"""Share of the usual light under which a frame is flagged as clouded."""
+BRIGHT = 1.5
+"""Sky over the usual sky above which a frame is flagged."""
+
+
+def judge_shape(
+    frames: Sequence[MeasuredFrame],
+) -> tuple[list[MeasuredFrame], list[SetAside]]:
+    """Flag trailed and defocused frames, and set aside those that are far off.
+
+    Each frame is compared with the median of all: what is usual in these nights is not a fault.
+    """
+    width = np.array([np.nanmean(f.fwhm_px) if len(f.stars) else np.nan for f in frames])
+    long = np.array([np.nanmedian(f.elongation) if len(f.stars) else np.nan for f in frames])
+    sky = np.array([f.sky.sum() for f in frames])
+    if not np.isfinite(width).any():
+        return list(frames), []
+    usual_width, usual_long, usual_sky = np.nanmedian(width), np.nanmedian(long), np.median(sky)
+    kept: list[MeasuredFrame] = []
+    aside: list[SetAside] = []
+    for frame, w, e, s in zip(frames, width, long, sky, strict=True):
+        if e > FAR_TOO_LONG * usual_long:
+            reason = f"trailed: stars {e:.1f} times as long as wide, {usual_long:.1f} is usual"
+            aside.append(SetAside(frame.raw.path, "measure", reason))
+            continue
+        if w > FAR_TOO_WIDE * usual_width:
+            reason = f"out of focus: stars {w:.1f} px wide, {usual_width:.1f} is usual"
+            aside.append(SetAside(frame.raw.path, "measure", reason))
+            continue
+        flags = frame.flags
+        flags |= FrameFlag.TRAILED if e > LONG * usual_long else FrameFlag.NONE
+        flags |= FrameFlag.DEFOCUSED if w > WIDE * usual_width else FrameFlag.NONE
+        flags |= FrameFlag.BRIGHT_SKY if usual_sky > 0 and s > BRIGHT * usual_sky else FrameFlag.NONE
+        flags |= FrameFlag.NO_DATE if frame.raw.time is None else FrameFlag.NONE
+        kept.append(dataclasses.replace(frame, flags=flags))
+    return kept, aside
+
+
+def judge_light(
+    frames: Sequence[RegisteredFrame], settings: Integrate
+) -> tuple[list[RegisteredFrame], list[SetAside]]:
+    """Flag clouded frames and set aside those with next to no light; allows for exposure and frame scale."""
+    rate = np.array([f.transparency.mean() / (f.measured.raw.exposure_s or 1.0) for f in frames])
+    usual = np.median(rate) if len(rate) else 1.0
+    kept: list[RegisteredFrame] = []
+    aside: list[SetAside] = []
+    for frame, share in zip(frames, rate / usual, strict=True):
+        if share < settings.min_transparency:
+            reason = f"cloud: {share:.0%} of the usual starlight, {settings.min_transparency:.0%} needed (integrate.min_transparency)"  # noqa: E501
+            aside.append(SetAside(frame.measured.raw.path, "register", reason))
+            continue
+        flag = FrameFlag.CLOUD if share < CLOUDED else FrameFlag.NONE
+        kept.append(dataclasses.replace(frame, flags=frame.flags | flag))
+    return kept, aside

@@ -1,0 +1,216 @@
+"""Measuring one calibrated light: stars, sky, noise and shape of each colour plane, on raw samples."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import cfa, detection, skycells, starfit, starshape
+from fourlight.core.noise import sample_noise
+from fourlight.errors import FrameError
+from fourlight.frames import MeasuredFrame, RawFrame, StarList
+from fourlight.recipe import Measure
+
+__all__ = ["measure"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+
+BRIGHT_STARS = 150
+"""Stars that define the shape of a frame; more add nothing to its precision."""
+
+
+def measure(
+    raw: RawFrame, image: Float32, pattern: str, *, electrons: bool, saturation: float, settings: Measure
+) -> MeasuredFrame:
+    """Measure one light.
+
+    Parameters
+    ----------
+    raw : RawFrame
+        Where the frame comes from.
+    image : (ny, nx) float32
+        Calibrated samples; NaN at defects.
+    pattern : str
+        Mosaic pattern.
+    electrons : bool
+        Whether samples are in electrons, so that photon noise follows from the signal.
+    saturation : float
+        Level at which a sample is full, unit of the samples.
+    settings : Measure
+
+    Raises
+    ------
+    FrameError
+        The frame holds no usable samples in some plane.
+    """
+    cell = cfa.plane_map(pattern)
+    side = _cell_side(image.shape, settings.cell_px)
+    levels = skycells.cell_levels(image, cell, side)
+    if not np.isfinite(levels).any(axis=(1, 2)).all():
+        raise FrameError(str(raw.path), "a colour plane has no usable samples; needed a full mosaic frame")
+    noise = np.array([sample_noise(image[y::2, x::2]) for y, x in _origins(cell)])
+    if not (noise > 0).all():
+        raise FrameError(str(raw.path), "samples do not vary; needed a frame with light in it")
+    solid = skycells.filled(levels)
+    poisson = 1.0 if electrons else 0.0
+    fits, width = _fitted(image, cell, solid, noise, poisson, settings)
+    stars, shapes = _photometry(image, cell, noise, poisson, fits, width, saturation, settings.max_stars)
+    fwhm, elongation, angle = _widths(shapes)
+    return MeasuredFrame(
+        raw=raw,
+        stars=stars,
+        sky=np.nanmedian(levels, axis=(1, 2)).astype(np.float64),
+        noise=noise,
+        gradient=np.array([_gradient(plane) for plane in solid]),
+        fwhm_px=fwhm if len(stars) else np.full(4, np.nan),
+        elongation=elongation if len(stars) else np.full(4, np.nan),
+        angle_deg=angle,
+        sky_map=levels,
+    )
+
+
+def _origins(cell: Int64) -> list[tuple[int, int]]:
+    """First row and column of each plane, in the order of `fourlight.core.cfa.PLANES`."""
+    return [tuple(int(v) for v in np.argwhere(cell == plane)[0]) for plane in range(4)]  # type: ignore[misc]
+
+
+def _cell_side(shape: tuple[int, ...], wanted: int) -> int:
+    """Even cell side that leaves at least four cells along the shorter side of the frame."""
+    return max(8, min(wanted, min(shape) // 4) // 2 * 2)
+
+
+def _fitted(
+    image: Float32, cell: Int64, levels: Float32, noise: Float64, poisson: float, settings: Measure
+) -> tuple[Float64, float]:
+    """Parameters of all stars found, and the frame's typical width in pixels."""
+    snr = skycells.subtracted(image, levels, cell, noise)
+    sigma = 1.3
+    width = 2.355 * sigma
+    for _ in range(3):
+        x, y, _significance = detection.candidates(snr, sigma, settings.detection_sigma)
+        few, _ = _settled(image, cell, noise, poisson, x[:80], y[:80], width)
+        if len(few) == 0:
+            return np.empty((0, starfit.NPAR)), width
+        width = float(np.clip(np.median(_fwhm(few)), 1.2, 20.0))
+        better = width / 2.355
+        if 0.75 < better / sigma < 1.33:
+            break
+        sigma = better
+    most = settings.max_stars + settings.max_stars // 4
+    fits, _ = _settled(image, cell, noise, poisson, x[:most], y[:most], width)
+    return fits, width
+
+
+def _settled(
+    image: Float32, cell: Int64, noise: Float64, poisson: float, x: Float64, y: Float64, width: float
+) -> tuple[Float64, Float64]:
+    """Fits that settled on something that is as wide as a star of this frame, and their widths."""
+    radius = int(np.clip(np.ceil(2.2 * width), 4, 24))
+    fits, fine = starfit.fit_stars(image, cell, noise**2, poisson, x, y, width, radius)
+    fits = fits[fine & (fits[:, 5::2].max(axis=1) > 0)]
+    if len(fits) == 0:
+        return fits, np.empty(0)
+    fwhm = _fwhm(fits)
+    typical = np.median(fwhm[: max(20, len(fwhm) // 2)])
+    good = (fwhm > 0.55 * typical) & (fwhm < 1.8 * typical)
+    fits = fits[good]
+    # Two candidates of one star end on the same place; keep the first.
+    if len(fits) > 1:
+        gap = np.hypot(fits[:, None, 0] - fits[None, :, 0], fits[:, None, 1] - fits[None, :, 1])
+        twin = (gap < 0.5 * typical) & np.tri(len(fits), k=-1, dtype=np.bool_)
+        fits = fits[~twin.any(axis=1)]
+    return fits, _fwhm(fits)
+
+
+def _fwhm(fits: Float64) -> Float64:
+    return np.array([starfit.moffat_fwhm(*row[2:5])[0] for row in fits])
+
+
+def _photometry(
+    image: Float32, cell: Int64, noise: Float64, poisson: float, fits: Float64, width: float,
+    saturation: float, most: int,
+) -> tuple[StarList, Float64]:  # fmt: skip
+    """Star list with aperture-corrected fluxes, brightest first, and one shape per plane (4, 5)."""
+    x, y = fits[:, 0].copy(), fits[:, 1].copy()
+    full = _saturated(image, x, y, saturation)
+    shapes = _shapes(image, cell, noise, poisson, fits, full, width)
+    radius = int(np.clip(np.ceil(2.2 * width), 4, 24))
+    flux, error = np.zeros((len(x), 4)), np.full((len(x), 4), np.nan)
+    for plane in range(4):
+        found = starshape.plane_fluxes(
+            image, cell, plane, noise[plane] ** 2, poisson, x, y, shapes[plane], radius
+        )
+        ratio = _aperture_correction(image, cell, plane, x, y, *found, full, shapes[plane], 3.0 * width)
+        flux[:, plane], error[:, plane] = found[0] * ratio, found[1] * ratio
+    total = flux.sum(axis=1)
+    keep = np.isfinite(error).all(axis=1) & (total > 3 * np.sqrt((error**2).sum(axis=1)))
+    order = np.flatnonzero(keep)[np.argsort(-total[keep], kind="stable")][:most]
+    shape = np.array([starfit.moffat_fwhm(*row[2:5])[:2] for row in fits]).reshape(-1, 2)
+    stars = StarList(
+        x[order], y[order], flux[order], error[order], shape[order, 0], shape[order, 1], full[order]
+    )
+    return stars, shapes
+
+
+def _saturated(image: Float32, x: Float64, y: Float64, saturation: float) -> npt.NDArray[np.bool_]:
+    """Whether any sample within two pixels of a star is full."""
+    ny, nx = image.shape
+    out = np.zeros(len(x), dtype=np.bool_)
+    for k, (cx, cy) in enumerate(zip(np.rint(x).astype(int), np.rint(y).astype(int), strict=True)):
+        patch = image[max(0, cy - 2) : min(ny, cy + 3), max(0, cx - 2) : min(nx, cx + 3)]
+        out[k] = bool((patch >= saturation).any())
+    return out
+
+
+def _shapes(
+    image: Float32, cell: Int64, noise: Float64, poisson: float, fits: Float64,
+    full: npt.NDArray[np.bool_], width: float,
+) -> Float64:  # fmt: skip
+    """One profile per plane (4, 5) from the brightest unsaturated stars; the median shape where that fails."""
+    start = np.median(fits[:, 2:5], axis=0) if len(fits) else np.array([1.0, 0.0, 1.0])
+    bright = np.argsort(-fits[:, 5::2].sum(axis=1), kind="stable")
+    bright = bright[~full[bright]][:BRIGHT_STARS]
+    radius = int(np.clip(np.ceil(2.2 * width), 4, 24))
+    out = np.zeros((4, 5))
+    for plane in range(4):
+        out[plane], _ = starshape.plane_shape(
+            image, cell, plane, noise[plane] ** 2, poisson, fits[bright, 0], fits[bright, 1], start, radius
+        )
+    return out
+
+
+def _aperture_correction(
+    image: Float32, cell: Int64, plane: int, x: Float64, y: Float64, flux: Float64, error: Float64,
+    full: npt.NDArray[np.bool_], shape: Float64, radius: float,
+) -> float:  # fmt: skip
+    """Mean light in a disc over the profile's, from the brightest unsaturated stars; 1 where there are few."""
+    snr = np.where(full | ~np.isfinite(error), 0.0, flux / np.where(error > 0, error, np.inf))
+    bright = np.argsort(-snr, kind="stable")[:60]
+    bright = bright[snr[bright] > 40]
+    ratio = starshape.aperture_ratios(image, cell, plane, x[bright], y[bright], flux[bright], shape, radius)
+    weight = np.minimum(snr[bright], 300.0)[np.isfinite(ratio)] ** 2
+    ratio = ratio[np.isfinite(ratio)]
+    for _ in range(4):
+        if len(ratio) < 5:
+            return 1.0
+        middle = np.median(ratio)
+        good = np.abs(ratio - middle) < 3 * 1.4826 * np.median(np.abs(ratio - middle)) + 1e-6
+        ratio, weight = ratio[good], weight[good]
+    return float(np.clip(np.average(ratio, weights=weight), 0.7, 1.4)) if len(ratio) >= 5 else 1.0
+
+
+def _widths(shapes: Float64) -> tuple[Float64, Float64, float]:
+    """FWHM and elongation per plane, and the direction of elongation of the first green, degrees."""
+    found = np.array([starfit.moffat_fwhm(*shape[:3]) for shape in shapes])
+    return found[:, 0], found[:, 1], float(np.degrees(found[1, 2]) % 180.0)
+
+
+def _gradient(level: Float32) -> float:
+    """Range over the frame of a plane fitted to the cell map, in the unit of the samples."""
+    my, mx = level.shape
+    v, u = np.mgrid[-1 : 1 : my * 1j, -1 : 1 : mx * 1j]
+    design = np.column_stack([np.ones(level.size), u.ravel(), v.ravel()])
+    fit = np.linalg.lstsq(design, level.ravel().astype(np.float64), rcond=None)[0]
+    return float(2 * (abs(fit[1]) + abs(fit[2])))

@@ -1,0 +1,149 @@
+"""Placing every light on the pixel grid of the best one, and how much light each has compared with it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import matching
+from fourlight.errors import InputError
+from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside, StarList
+from fourlight.recipe import Registration
+
+__all__ = ["choose_reference", "quality", "register"]
+
+Float64 = npt.NDArray[np.float64]
+
+CENTROID_FLOOR_PX = 0.01
+"""Position error that no amount of light removes (pixel shape, seeing that varies over the field)."""
+
+FLUX_FLOOR = 0.01
+"""Relative flux error of a single star that no amount of light removes."""
+
+COLOUR_PRIOR = 0.005
+"""How far, relatively, the transparency of one plane is expected to stray from that of all planes."""
+
+
+def quality(frame: MeasuredFrame) -> float:
+    """Number of clear stars over the area of their image: high in sharp, dark, transparent frames."""
+    snr = _snr(frame.stars)
+    width = float(np.nanmean(frame.fwhm_px)) if len(snr) else np.nan
+    return float((snr > 15).sum() / width**2) if np.isfinite(width) else 0.0
+
+
+def _snr(stars: StarList) -> Float64:
+    """Signal over noise of each star, all planes together."""
+    error = np.sqrt((stars.flux_error**2).sum(axis=1))
+    return np.asarray(stars.flux.sum(axis=1) / error, dtype=np.float64)
+
+
+def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFrame:
+    """The frame whose grid the stack has: the one named, else the one of highest `quality`.
+
+    Raises
+    ------
+    InputError
+        A frame was named that is not among the lights.
+    """
+    if not name:
+        return max(frames, key=lambda f: (quality(f), str(f.raw.path)))
+    for frame in frames:
+        if frame.raw.path.name == name or str(frame.raw.path) == name:
+            return frame
+    raise InputError(
+        f"registration.reference = {name!r}: no usable light has this file name; "
+        "name one of the lights or leave it empty"
+    )
+
+
+def register(
+    frame: MeasuredFrame, reference: MeasuredFrame, settings: Registration
+) -> RegisteredFrame | SetAside:
+    """Map of a frame to the reference frame's pixels, and its transparency per plane.
+
+    Returns
+    -------
+    RegisteredFrame, or SetAside with the reason where the frame cannot be placed.
+    """
+    if frame is reference:
+        identity = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+        return RegisteredFrame(frame, identity, 0.0, len(frame.stars))
+    if len(frame.stars) < 3:
+        return _aside(
+            frame, f"{len(frame.stars)} stars found, at least 3 needed to place it (cloud, cap or focus?)"
+        )
+    stars, target = frame.stars, reference.stars
+    spread = CENTROID_FLOOR_PX**2 + (stars.fwhm_px / 2.355 / np.maximum(_snr(stars), 1.0)) ** 2
+    # A full star is flat-topped: its place is worth little beside any other star's.
+    weight = 1.0 / (spread + np.where(stars.saturated, 0.25, 0.0))
+    found = matching.match(np.column_stack([stars.x, stars.y]), np.column_stack([target.x, target.y]), weight)
+    if found is None:
+        other = reference.raw.path.name
+        return _aside(
+            frame, f"its {len(stars)} stars do not match those of {other} (other field, cloud or trailing?)"
+        )
+    pairs = len(found.source_index)
+    if pairs < min(settings.min_matches, len(target)):
+        return _aside(
+            frame, f"{pairs} stars matched, {settings.min_matches} needed (registration.min_matches)"
+        )
+    if found.rms_px > settings.max_rms_px:
+        allowed = f"{settings.max_rms_px} allowed (registration.max_rms_px)"
+        return _aside(frame, f"stars miss by {found.rms_px:.2f} px rms, {allowed}")
+    light, error = transparency(stars, target, found)
+    flags = FrameFlag.FEW_STARS if pairs < 3 * settings.min_matches else FrameFlag.NONE
+    return dataclasses.replace(
+        RegisteredFrame(frame, found.matrix, found.rms_px, pairs, light, error), flags=frame.flags | flags
+    )
+
+
+def _aside(frame: MeasuredFrame, reason: str) -> SetAside:
+    return SetAside(frame.raw.path, "register", reason)
+
+
+def transparency(stars: StarList, target: StarList, found: matching.Match) -> tuple[Float64, Float64]:
+    """Light of a frame over that of the reference, per plane (4,), with errors.
+
+    Each plane's own ratio is drawn towards the ratio of all planes together by `COLOUR_PRIOR`, so that a plane
+    with little starlight (blue behind a red filter) does not scatter.
+    """
+    a, b = found.source_index, found.target_index
+    clear = ~(stars.saturated[a] | target.saturated[b])
+    if clear.sum() < 3:
+        clear[:] = True
+    a, b = a[clear], b[clear]
+    ours, ours_error = stars.flux[a], stars.flux_error[a]
+    theirs, theirs_error = target.flux[b], target.flux_error[b]
+    own = [_ratio(ours[:, c], ours_error[:, c], theirs[:, c], theirs_error[:, c]) for c in range(4)]
+    total, total_error = _ratio(
+        ours.sum(axis=1), np.sqrt((ours_error**2).sum(axis=1)),
+        theirs.sum(axis=1), np.sqrt((theirs_error**2).sum(axis=1)),
+    )  # fmt: skip
+    ratio = np.array([value for value, _ in own])
+    error = np.array([sigma for _, sigma in own])
+    prior = COLOUR_PRIOR * total
+    pull = 1 / np.where(np.isfinite(error), error, np.inf) ** 2
+    mixed = (np.where(np.isfinite(ratio), ratio, total) * pull + total / prior**2) / (pull + 1 / prior**2)
+    return mixed, np.sqrt(1 / (pull + 1 / prior**2) + total_error**2 / 4)
+
+
+def _ratio(flux: Float64, error: Float64, other: Float64, other_error: Float64) -> tuple[float, float]:
+    """Weighted mean ratio of two sets of fluxes with outliers cut; weights from errors, not from values."""
+    good = (other > 5 * other_error) & np.isfinite(error)
+    if good.sum() < 3:
+        return np.nan, np.inf
+    f, g = flux[good], other[good]
+    middle = float(np.median(f / g))
+    variance = error[good] ** 2 + (middle * other_error[good]) ** 2 + (FLUX_FLOOR * middle * g) ** 2
+    keep = np.ones(len(f), dtype=np.bool_)
+    value = middle
+    for _ in range(5):
+        pull = (f - value * g) / np.sqrt(variance)
+        keep = np.abs(pull) < max(3.0, 3 * 1.4826 * float(np.median(np.abs(pull))))
+        # Least squares of f = value g; the reference's errors are in the variance.
+        value = float((f * g / variance)[keep].sum() / (g * g / variance)[keep].sum())
+    scale = max(1.0, float(np.sqrt(np.mean(((f - value * g) ** 2 / variance)[keep]))))
+    return value, scale / float(np.sqrt((g * g / variance)[keep].sum()))
