@@ -121,6 +121,11 @@ def write_bytes(path: Path, content: bytes) -> Path:
     return path
 
 
+def read_all(path: Path) -> np.ndarray:
+    found = fits.find_image(path)
+    return fits.rows(found, 0, found.ny)
+
+
 def plain_bytes(image: np.ndarray, tmp_path: Path) -> bytes:
     path = tmp_path / "whole.fits"
     reference.PrimaryHDU(image).writeto(path)
@@ -144,8 +149,7 @@ def test_broken_files_are_refused_with_the_reason(tmp_path: Path, change, reason
     whole = plain_bytes(values_of("uint16"), tmp_path)
     assert 2880 + SHAPE[0] * SHAPE[1] * 2 == 6580
     with pytest.raises(FrameError, match=reason):
-        found = fits.find_image(write_bytes(tmp_path / "broken.fits", change(whole)))
-        fits.rows(found, 0, found.ny)
+        read_all(write_bytes(tmp_path / "broken.fits", change(whole)))
 
 
 @pytest.mark.parametrize(

@@ -39,7 +39,7 @@ class Phase:
     """What the pixels say of the mosaic."""
 
     sigma: float
-    """Joint significance; positive: greens on the main diagonal, negative: on the other."""
+    """The stronger of both parts; positive: greens on the main diagonal, negative: on the other."""
     level_sigma: float
     """The part from sky and nebula levels."""
     star_sigma: float
@@ -69,9 +69,9 @@ def diagonal_of(pattern: str) -> str:
 def green_diagonal(image: npt.NDArray[np.float32], full: float | None = None) -> Phase:
     """Evidence for the diagonal of the greens from one light frame.
 
-    Two statistics are joined with equal weight: mean square level differences across each diagonal over
-    coarse cells, beyond their noise; and mean square flux contrasts across each diagonal over stars. The
-    level of no light need not be known. A frame without stars, sky and nebula cannot tell.
+    Two statistics, of which the stronger counts: mean square level differences across each diagonal over coarse
+    cells, beyond their noise; and mean square flux contrasts across each diagonal over stars. The level of
+    no light need not be known. A frame without stars, sky and nebula cannot tell.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def green_diagonal(image: npt.NDArray[np.float32], full: float | None = None) ->
     """
     ny, nx = image.shape[0] // 2 * 2, image.shape[1] // 2 * 2
     planes = np.stack([image[y:ny:2, x:nx:2] for y in range(2) for x in range(2)])
-    if min(planes.shape[1:]) < 2 * CELL:
+    if min(planes.shape[1:]) < 2 * CELL or np.isfinite(planes).mean(axis=(1, 2)).min() < 0.5:
         return Phase(0.0, 0.0, 0.0, 0, False)
     noise = np.array([_sample_noise(plane) for plane in planes])
     cells = _cell_levels(planes)
@@ -102,7 +102,7 @@ def green_diagonal(image: npt.NDArray[np.float32], full: float | None = None) ->
     floor = 5.0 * noise * (2 * APERTURE + 1)
     star_sigma = _star_sigma(fluxes, floor)
     return Phase(
-        sigma=(level_sigma + star_sigma) / 2.0**0.5,
+        sigma=max(level_sigma, star_sigma, key=abs),
         level_sigma=level_sigma,
         star_sigma=star_sigma,
         stars=len(fluxes),

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from typing import BinaryIO, NamedTuple
 
-__all__ = ["Card", "Cards", "Unit", "parse", "walk"]
+__all__ = ["BLOCK", "Card", "Cards", "Unit", "parse", "walk"]
 
 BLOCK = 2880
 CARD = 80

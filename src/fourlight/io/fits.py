@@ -18,7 +18,7 @@ from astropy.io import fits
 from astropy.utils.exceptions import AstropyWarning
 
 from fourlight.errors import FrameError, OutputError
-from fourlight.io.cards import Card, Cards, Unit, walk
+from fourlight.io.cards import BLOCK, Card, Cards, Unit, walk
 from fourlight.io.mapping import MappedPixels, scaled
 
 __all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "write_planes"]
@@ -201,7 +201,10 @@ def _unzipped(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:
     row = image.nx * dtype.itemsize
     with gzip.open(image.path) as stream:
         stream.seek(image.start + y0 * row)
-        return scaled(np.frombuffer(stream.read((y1 - y0) * row), dtype), *image.scale)
+        stored = np.frombuffer(stream.read((y1 - y0) * row), dtype)
+        while y1 == image.ny and stream.read(BLOCK * 100):
+            pass  # the sum that tells damage (RFC 1952, CRC-32) stands at the end
+    return scaled(stored, *image.scale)
 
 
 def narrowed(values: npt.NDArray[Any]) -> npt.NDArray[np.generic]:

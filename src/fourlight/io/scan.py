@@ -138,11 +138,8 @@ def _named_date(path: Path, problems: list[str]) -> dict[str, Any]:
     if found is None:
         return {}
     day, moment = found
-    problems.append(
-        "its header has no date; "
-        + ("date and time (as UTC)" if moment else "the date")
-        + " are taken from its name"
-    )
+    what = "date and time (as UTC) come" if moment else "the date comes"
+    problems.append(f"its header has no date; {what} from its name")
     return {"time": moment} if moment else {"night": day.isoformat()}
 
 
