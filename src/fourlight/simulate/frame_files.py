@@ -13,7 +13,7 @@ from fourlight.errors import OutputError
 from fourlight.simulate.plan import LightPlan
 from fourlight.simulate.scene import Scene, start_time
 
-__all__ = ["calibration_header", "light_header", "write_fits"]
+__all__ = ["calibration_header", "light_header", "save", "write_fits"]
 
 _WRONG = {"RGGB": "BGGR", "BGGR": "RGGB", "GRBG": "GBRG", "GBRG": "GRBG"}
 
@@ -79,8 +79,15 @@ def write_fits(path: Path, frame: npt.NDArray[np.uint16], header: fits.Header) -
     partial = path.with_suffix(".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        fits.PrimaryHDU(frame, header).writeto(partial, overwrite=True, checksum=True)
+        save(fits.HDUList([fits.PrimaryHDU(frame, header)]), partial)
         partial.replace(path)
     except OSError as error:
         partial.unlink(missing_ok=True)
         raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from None
+
+
+def save(hdus: fits.HDUList, path: Path) -> None:
+    """Write with CHECKSUM and DATASUM, without the date of writing: the same scene gives the same bytes."""
+    for hdu in hdus:
+        hdu.add_checksum(when="simulated")
+    hdus.writeto(path, overwrite=True, output_verify="exception")

@@ -79,8 +79,8 @@ def shape_matrix(fwhm_px: float, extra_px: float, angle_deg: float) -> FloatArra
 
     Examples
     --------
-    >>> shape_matrix(2.0, 0.0, 0.0).round(6).tolist()
-    [[0.5, 0.0], [0.0, 0.5]]
+    >>> shape_matrix(2.0, 0.0, 90.0).round(6).tolist()
+    [[0.0, 0.5], [-0.5, 0.0]]
     """
     cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     along = math.hypot(fwhm_px, extra_px)
@@ -92,7 +92,7 @@ def star_radius_px(profile: Profile, shape: FloatArray, electrons: FloatArray) -
     widest = 1.0 / np.linalg.svd(shape, compute_uv=False).min()
     peak = profile.peak * abs(float(np.linalg.det(shape))) * np.maximum(electrons, 1e-12)
     reach = profile.radius(np.minimum(1.0, FAINTEST_E / peak)) * widest
-    return np.minimum(reach + 1.0, LARGEST_RADIUS_PX)
+    return np.asarray(np.minimum(reach + 1.0, LARGEST_RADIUS_PX))
 
 
 @njit(cache=True, nogil=True)

@@ -20,7 +20,7 @@ from fourlight.recipe import Section
 from fourlight.simulate.scene_camera import Calibration, Camera, Filter, Optics
 from fourlight.simulate.scene_sky import Night, Object, Site, Stars
 
-__all__ = ["Scene", "known_fields", "loads", "packaged"]
+__all__ = ["Scene", "fields", "known_fields", "loads", "packaged", "settings_table", "start_time"]
 
 
 class Scene(Section):
@@ -93,6 +93,15 @@ def fields() -> Iterator[tuple[str, Any]]:
             yield from ((f"{name}.{key}", field) for key, field in model.model_fields.items())
         else:
             yield name, info
+
+
+def settings_table() -> str:
+    """All settings as a Markdown table, for the documentation."""
+    lines = ["| setting | default | meaning |", "|---|---|---|"]
+    for name, field in fields():
+        default = "" if field.default is None else f"`{field.default}`"
+        lines.append(f"| `{name}` | {default} | {field.description} |")
+    return "\n".join(lines) + "\n"
 
 
 def packaged(name: str) -> Scene:

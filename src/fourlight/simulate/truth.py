@@ -14,6 +14,7 @@ from astropy.io import fits
 
 from fourlight.core.cfa import PLANES, plane_map
 from fourlight.simulate.exposure import star_electrons
+from fourlight.simulate.frame_files import save
 from fourlight.simulate.plan import LightPlan, frame_matrix, reference_shapes
 from fourlight.simulate.resample import blurred
 from fourlight.simulate.world import World
@@ -78,7 +79,7 @@ def _write_planes(world: World, path: Path) -> None:
             hdu = fits.ImageHDU(plane, name=name + suffix)
             hdu.header["BUNIT"] = ("electron", "per pixel and reference sub")
             hdus.append(hdu)
-    fits.HDUList(hdus).writeto(path, overwrite=True, checksum=True)
+    save(fits.HDUList(hdus), path)
 
 
 def _write_stars(world: World, path: Path) -> None:

@@ -1,0 +1,56 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import typer
+
+from fourlight.cli.simulate import simulate
+from fourlight.errors import InputError, OutputError, RecipeError
+
+SCENE = "[camera]\nwidth_px = 64\nheight_px = 48\n[stars]\ncount = 3\n[[nights]]\ncount = 1\n"
+
+
+@pytest.fixture
+def app() -> typer.Typer:
+    made = typer.Typer()
+    made.command()(simulate)
+    return made
+
+
+def run(app: typer.Typer, *words: str) -> None:
+    app(args=list(words), standalone_mode=False)
+
+
+def test_a_scene_becomes_frames(app: typer.Typer, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "scene.toml").write_text(SCENE)
+    run(app, str(tmp_path / "scene.toml"), "--out", str(tmp_path / "out"), "--seed", "8")
+    assert (tmp_path / "out" / "night1" / "light_0001.fits").is_file()
+    assert '"seed": 8' in (tmp_path / "out" / "truth" / "truth.json").read_text()
+    assert "1 lights" in capsys.readouterr().out
+
+
+def test_a_missing_scene_is_one_clear_line(app: typer.Typer, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be read"):
+        run(app, str(tmp_path / "none.toml"), "--out", str(tmp_path / "out"))
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_picture_is_not_a_scene(app: typer.Typer, tmp_path: Path) -> None:
+    (tmp_path / "scene.toml").write_bytes(b"\xff\xd8\xff\xe0")
+    with pytest.raises(InputError, match="not a text file"):
+        run(app, str(tmp_path / "scene.toml"), "--out", str(tmp_path / "out"))
+
+
+def test_an_unknown_key_stops_before_anything_is_written(app: typer.Typer, tmp_path: Path) -> None:
+    (tmp_path / "scene.toml").write_text("[optics]\napperture_mm = 80")
+    with pytest.raises(RecipeError, match=r"optics\.aperture_mm"):
+        run(app, str(tmp_path / "scene.toml"), "--out", str(tmp_path / "out"))
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_with_other_things_is_left_alone(app: typer.Typer, tmp_path: Path) -> None:
+    (tmp_path / "scene.toml").write_text(SCENE)
+    with pytest.raises(OutputError, match="something other"):
+        run(app, str(tmp_path / "scene.toml"), "--out", str(tmp_path))
+    assert [path.name for path in tmp_path.iterdir()] == ["scene.toml"]

@@ -1,0 +1,132 @@
+from __future__ import annotations
+
+import hashlib
+import json
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from fourlight.errors import OutputError
+from fourlight.simulate import render
+from fourlight.simulate.scene import loads
+
+SMALL = """
+seed = 5
+[camera]
+width_px = 120
+height_px = 90
+mosaic = "GBRG"
+[stars]
+count = 12
+[calibration]
+darks = 1
+flats = 1
+bias = 1
+[[nights]]
+count = 3
+flip_after = 2
+rotation_deg = 2.0
+trail_share = 0.4
+[[nights]]
+count = 1
+start_utc = "2031-08-16T23:30:00"
+moon_phase_deg = 40.0
+"""
+
+
+def digest(folder: Path) -> dict[str, str]:
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("sim") / "small"
+    render.simulate(loads(SMALL), out)
+    return out
+
+
+def test_files_that_are_there(made: Path) -> None:
+    assert sorted(digest(made)) == [
+        "README.txt",
+        "bias/bias_0001.fits",
+        "darks/dark_0001.fits",
+        "flats/flat_0001.fits",
+        "night1/light_0001.fits",
+        "night1/light_0002.fits",
+        "night1/light_0003.fits",
+        "night2/light_0001.fits",
+        "truth/stars.csv",
+        "truth/truth.fits",
+        "truth/truth.json",
+    ]
+
+
+def test_same_seed_same_bytes_whatever_the_threads(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(render, "_workers", lambda scene: 1)
+    render.simulate(loads(SMALL), tmp_path / "again")
+    assert digest(tmp_path / "again") == digest(made)
+
+
+def test_another_seed_gives_other_frames(made: Path, tmp_path: Path) -> None:
+    render.simulate(loads(SMALL.replace("seed = 5", "seed = 6")), tmp_path / "other")
+    mine, other = digest(made), digest(tmp_path / "other")
+    assert all(mine[name] != other[name] for name in mine)
+
+
+def test_frames_are_honest_fits(made: Path) -> None:
+    path = made / "night1" / "light_0002.fits"
+    with warnings.catch_warnings(), fits.open(path, checksum=True) as hdus:
+        warnings.simplefilter("error")
+        hdus.verify("exception")
+        header, data = hdus[0].header, hdus[0].data
+    assert (data.dtype, data.shape) == (np.dtype("uint16"), (90, 120))
+    expected = {"IMAGETYP": "LIGHT", "EXPTIME": 180.0, "BAYERPAT": "GBRG", "EGAIN": 0.8, "CCD-TEMP": -10.0}
+    assert {name: header[name] for name in expected} == expected
+    # Second light: 180 s of exposure and 8 s of pause after the first.
+    assert header["DATE-OBS"] == "2031-08-14T23:33:08.000"
+    assert fits.getheader(made / "darks" / "dark_0001.fits")["IMAGETYP"] == "DARK"
+
+
+def test_truth_is_marked_and_complete(made: Path) -> None:
+    with fits.open(made / "truth" / "truth.fits", checksum=True) as hdus:
+        assert hdus[0].header["IMAGETYP"] == "TRUTH"
+        names = [hdu.name for hdu in hdus[1:]]
+        shapes = {hdu.data.shape for hdu in hdus[1:]}
+    assert names == [plane + end for end in ("", "_STARS", "_SHARP") for plane in ("R", "G1", "G2", "B")]
+    assert shapes == {(90, 120)}
+    frames = json.loads((made / "truth" / "truth.json").read_text())["frames"]
+    assert [frame["file"] for frame in frames][-1] == "night2/light_0001.fits"
+    assert sum(bool(frame["trails"]) for frame in frames) == 1
+
+
+def test_the_same_scene_may_be_made_again_and_nothing_else(made: Path, tmp_path: Path) -> None:
+    before = digest(made)
+    render.simulate(loads(SMALL), made)
+    assert digest(made) == before
+    with pytest.raises(OutputError, match="something other"):
+        render.simulate(loads(SMALL.replace("seed = 5", "seed = 9")), made)
+    (tmp_path / "mine.txt").write_text("keep")
+    with pytest.raises(OutputError, match="something other"):
+        render.simulate(loads(SMALL), tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_output_that_is_a_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError):
+        render.simulate(loads(SMALL), tmp_path / "file")
+
+
+def test_progress_is_told(tmp_path: Path) -> None:
+    told: list[tuple[str, int, int]] = []
+    render.simulate(loads(SMALL), tmp_path / "x", lambda *what: told.append(what))
+    assert told == [("frames", done, 7) for done in range(1, 8)]

@@ -1,0 +1,62 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from fourlight.errors import RecipeError
+from fourlight.simulate.scene import Scene, fields, loads, packaged, settings_table
+
+
+def test_an_empty_file_is_a_scene() -> None:
+    assert loads("") == Scene()
+
+
+def test_pixel_scale() -> None:
+    # 206.265 p / f: 3.76 um at 530 mm gives 1.4633 arcsec per pixel.
+    assert Scene().pixel_arcsec == pytest.approx(1.4633, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("text", "near"),
+    [
+        ("[camera]\nwidht_px = 300", "camera.width_px"),
+        ("[[nights]]\nseing_arcsec = 2.0", "nights.seeing_arcsec"),
+        ("sed = 3", "seed"),
+    ],
+)
+def test_an_unknown_key_is_refused_with_the_nearest(text: str, near: str) -> None:
+    with pytest.raises(RecipeError, match=f"did you mean {near}"):
+        loads(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[camera]\nwidth_px = 3",
+        "[camera]\nmosaic = 'RGBG'",
+        "nights = []",
+        "[[nights]]\nstart_utc = 'soon'",
+        "x",
+    ],
+)
+def test_a_value_out_of_bounds_is_refused(text: str) -> None:
+    with pytest.raises(RecipeError):
+        loads(text)
+
+
+def test_every_setting_has_help_and_a_default() -> None:
+    for name, field in fields():
+        assert field.description, name
+        assert not field.is_required(), name
+
+
+def test_the_packaged_demo_has_two_nights_and_the_moon() -> None:
+    nights = packaged("demo").nights
+    assert [night.count for night in nights] == [12, 12]
+    assert [night.moon_phase_deg is not None for night in nights] == [False, True]
+
+
+def test_the_page_lists_every_setting() -> None:
+    page = Path(__file__).parents[2] / "docs" / "simulator.md"
+    assert settings_table() in page.read_text("utf-8"), "run builders/simulator_docs.py"
