@@ -10,20 +10,23 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["neighbour_excess", "persistent"]
+__all__ = ["HALO", "STAR_MOVED", "STAR_STILL", "neighbour_excess", "persistent", "stars_moved"]
 
 Float32Array = npt.NDArray[np.float32]
 
-HALO = 3
+HALO = 4
 """Rows and columns around a band that `persistent` and `neighbour_excess` need to decide on its edge."""
 
 _LIMIT = 1e4
 """Excess beyond this many sigma is cut."""
 _LEAST = 1.5
 """Excess in sigma of one sample below which leaving a defect out costs more than it does."""
-_STAR = 0.2
-"""Share of the excess that the nearer adjacent sample shows, along both axes, if it is a star. A Gaussian
-image 1.5 samples wide (FWHM) shows 0.29 when centred on the sample, more when not."""
+STAR_STILL = 0.1
+"""Share of the excess that the nearer adjacent sample shows, along both axes, if it is a star. A Gaussian image
+1.5 samples wide (FWHM) shows 0.29 when centred on the sample, more when not; a star of another colour than the
+sky shows less in one plane."""
+STAR_MOVED = 0.35
+"""The same where exposures are shifted against each other: stars do not persist, so few need protection."""
 _CONTRAST = 3.0
 """Excess over the scatter of the same-plane neighbours that a defect must have; a star's flank has less."""
 
@@ -70,7 +73,9 @@ def neighbour_excess(
 
 
 @njit(cache=True, nogil=True)
-def persistent(excess: Float32Array, contrast: Float32Array, threshold: float) -> npt.NDArray[np.bool_]:
+def persistent(
+    excess: Float32Array, contrast: Float32Array, threshold: float, star_share: float
+) -> npt.NDArray[np.bool_]:
     """Samples that stand out in most exposures and are not part of the image of a star.
 
     Parameters
@@ -80,6 +85,8 @@ def persistent(excess: Float32Array, contrast: Float32Array, threshold: float) -
     threshold : float
         Significance asked of the lower median of the excess, whose error is ``sqrt(pi / 2 / n)`` sigma of one
         sample (1 for one or two exposures, where the lower median is the smaller value).
+    star_share : float
+        Share of the excess at adjacent samples from which it is a star: `STAR_STILL` or `STAR_MOVED`.
 
     Returns
     -------
@@ -96,8 +103,29 @@ def persistent(excess: Float32Array, contrast: Float32Array, threshold: float) -
                 continue
             if abs(_lower_median(contrast, y, x)[0]) < max(_CONTRAST * error, _LEAST):
                 continue
-            out[y, x] = not _is_star(excess, y, x, middle)
+            out[y, x] = not _is_star(excess, y, x, middle, star_share)
     return out
+
+
+@njit(cache=True, nogil=True)
+def stars_moved(excess: Float32Array) -> bool:
+    """Whether stars stand elsewhere in most exposures, from the brightest samples of star-like images.
+
+    True if at least five samples of the first exposure look like stars (excess over 30, shared by adjacent
+    samples) and the typical one keeps less than 0.3 of its excess in the lower median over exposures.
+    """
+    n, ny, nx = excess.shape
+    if n < 3:
+        return False
+    kept = np.empty(1000)
+    count = 0
+    for y in range(ny):
+        for x in range(nx):
+            first = excess[0, y, x]
+            if count < len(kept) and first > 30 and _shared(excess[:1], y, x, first, STAR_MOVED):
+                kept[count] = _lower_median(excess, y, x)[0] / first
+                count += 1
+    return bool(count >= 5 and np.median(kept[:count]) < 0.3)
 
 
 @njit(cache=True, nogil=True)
@@ -140,11 +168,23 @@ def _lower_median(stack: Float32Array, y: int, x: int) -> tuple[float, int]:
 
 
 @njit(cache=True, nogil=True)
-def _is_star(excess: Float32Array, y: int, x: int, middle: float) -> bool:
+def _is_star(excess: Float32Array, y: int, x: int, middle: float, least: float) -> bool:
+    """Whether a sample belongs to the image of a star: it has the light around it, or its brighter side has."""
+    if _shared(excess, y, x, middle, least):
+        return True
+    for yy, xx in ((y - 1, x), (y + 1, x), (y, x - 1), (y, x + 1)):
+        share = _share(excess, yy, xx, middle)
+        if share > 1 and _shared(excess, yy, xx, share * middle, least):
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _shared(excess: Float32Array, y: int, x: int, middle: float, least: float) -> bool:
     """Whether an adjacent sample shares the excess along x and along y; in a bad column only along y."""
     return bool(
-        max(_share(excess, y, x - 1, middle), _share(excess, y, x + 1, middle)) > _STAR
-        and max(_share(excess, y - 1, x, middle), _share(excess, y + 1, x, middle)) > _STAR
+        max(_share(excess, y, x - 1, middle), _share(excess, y, x + 1, middle)) > least
+        and max(_share(excess, y - 1, x, middle), _share(excess, y + 1, x, middle)) > least
     )
 
 

@@ -63,6 +63,7 @@ class Calibration:
             self.open_source(frame),
             plan.offset.open() if isinstance(plan.offset, Master) else plan.offset,
             plan.factor.open() if isinstance(plan.factor, Master) else plan.factor,
+            self.noise.scale,
         )
 
     def saturation_level(self, frame: RawFrame) -> float:

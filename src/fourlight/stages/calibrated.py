@@ -60,5 +60,8 @@ class CalibratedSource:
         if not isinstance(self.factor, np.ndarray):
             return np.ones((2, 2))
         return np.array(
-            [[self.unit_per_adu / np.nanmedian(self.factor[y::16, x::16]) for x in range(2)] for y in range(2)]
+            [
+                [self.unit_per_adu / np.nanmedian(self.factor[y::16, x::16]) for x in range(2)]
+                for y in range(2)
+            ]
         )

@@ -8,7 +8,14 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.cfa import plane_map
-from fourlight.core.defects import HALO, neighbour_excess, persistent
+from fourlight.core.defects import (
+    HALO,
+    STAR_MOVED,
+    STAR_STILL,
+    neighbour_excess,
+    persistent,
+    stars_moved,
+)
 from fourlight.core.noise import sample_noise
 from fourlight.frames import RawFrame
 from fourlight.stages.calibrated import CalibratedSource
@@ -61,7 +68,8 @@ def from_lights(
             contrast = np.empty_like(excess)
             for i, (source, noise) in enumerate(zip(sources, noises, strict=True)):
                 excess[i], contrast[i] = neighbour_excess(source.read(low, high, 0, nx), noise, low, 0)
-            found[y0:y1] = persistent(excess, contrast, threshold)[y0 - low : y1 - low]
+            share = STAR_MOVED if stars_moved(excess) else STAR_STILL
+            found[y0:y1] = persistent(excess, contrast, threshold, share)[y0 - low : y1 - low]
         if found.mean() <= _LARGEST_SHARE:
             break
         threshold *= 2

@@ -47,7 +47,7 @@ def with_pedestal(
         )
         if noise.read_noise_e is None:
             gain = noise.gain_e_per_adu or 1.0
-            sentence += f"; read noise taken as 0, one of 3 e would raise the level by {9 / gain:.1f} ADU"
+            sentence += f"; read noise taken as 0, one of 3 e would raise it by {9 / gain:.1f} ADU"
         bench.note(sentence + ".")
     elif flats:
         level = _darkest(lights, bench)

@@ -1,0 +1,94 @@
+"""Defective samples against planted ones; stars must survive even where exposures were not shifted."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from fourlight.core.defects import STAR_MOVED, STAR_STILL, neighbour_excess, persistent, stars_moved
+
+SHAPE, SKY, NOISE = (160, 200), 100.0, 10.0
+UNIFORM = np.full((2, 2), NOISE, dtype=np.float32)
+Image = npt.NDArray[np.float32]
+
+
+def _exposures(count: int, stars: float, dither: float, hot: dict[tuple[int, int], float]) -> list[Image]:
+    """Exposures with Gaussian stars of ``stars`` px FWHM, moved by up to ``dither`` px; own Poisson noise."""
+    rng, out = np.random.default_rng(1), []
+    places = np.random.default_rng(2).uniform((0, 0, 2), (*SHAPE, 5), (60, 3))
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    colour = np.where((y % 2 == 0) & (x % 2 == 0), 0.5, np.where((y % 2 == 1) & (x % 2 == 1), 0.4, 1.0))
+    sigma = stars / 2.3548
+    for _ in range(count):
+        dy, dx = rng.uniform(-dither, dither, 2)
+        light = np.full(SHAPE, SKY)
+        for cy, cx, size in places:
+            profile = np.exp(-((y - cy - dy) ** 2 + (x - cx - dx) ** 2) / (2 * sigma**2))
+            light += colour * 10**size * profile / (2 * np.pi * sigma**2)
+        for place, excess in hot.items():
+            light[place] = max(light[place] + excess, 0)
+        out.append(rng.poisson(light).astype(np.float32))
+    return out
+
+
+def _found(exposures: list[Image], threshold: float = 6.0) -> npt.NDArray[np.bool_]:
+    parts = [neighbour_excess(image, UNIFORM, 0, 0) for image in exposures]
+    excess, contrast = np.stack([p[0] for p in parts]), np.stack([p[1] for p in parts])
+    return persistent(excess, contrast, threshold, STAR_MOVED if stars_moved(excess) else STAR_STILL)
+
+
+@pytest.mark.parametrize("fwhm", [1.8, 2.5, 4.0])
+@pytest.mark.parametrize(("count", "dither"), [(1, 0.0), (2, 0.0), (8, 0.0), (8, 6.0)])
+def test_stars_are_not_defects(fwhm: float, count: int, dither: float) -> None:
+    found = _found(_exposures(count, fwhm, dither, {}), 9.0 if count < 3 else 6.0)
+    assert found.sum() <= 3  # of some 500 samples that 60 crowded stars lift
+
+
+def test_hot_samples_are_found_among_dithered_stars() -> None:
+    hot = {
+        (20, 30): 25.0,
+        (41, 77): 60.0,
+        (80, 80): 300.0,
+        (81, 80): 500.0,
+        (100, 51): 20000.0,
+        (0, 0): 200.0,
+    }
+    found = _found(_exposures(16, 2.5, 6.0, hot))
+    assert all(found[place] for place in hot)
+    assert found.sum() <= len(hot) + 1
+
+
+def test_dead_samples_and_a_bad_column_are_found() -> None:
+    hot = {(60, 60): -100.0} | {(y, 120): 80.0 for y in range(30, 130)}
+    found = _found(_exposures(8, 2.5, 6.0, hot))
+    assert found[60, 60]
+    assert sum(found[place] for place in hot) >= 0.9 * len(hot)
+    assert found.sum() <= len(hot) + 1
+
+
+def test_a_ray_in_one_exposure_is_no_defect() -> None:
+    exposures = _exposures(5, 2.5, 6.0, {})
+    exposures[2][50, 50] = 60000
+    assert not _found(exposures)[50, 50]
+
+
+def test_noise_alone_makes_no_defects() -> None:
+    rng = np.random.default_rng(3)
+    for count in (1, 2, 3, 8, 16):
+        noise = [rng.normal(SKY, NOISE, (300, 300)).astype(np.float32) for _ in range(count)]
+        assert _found(noise).sum() == 0
+
+
+def test_missing_constant_and_tiny_frames() -> None:
+    holes = np.full((6, 6), np.nan, dtype=np.float32)
+    assert not _found([holes, holes]).any()
+    assert not _found([np.full((6, 6), 5, dtype=np.float32)]).any()
+    assert not _found([np.ones((1, 1), dtype=np.float32)]).any()
+
+
+def test_excess_follows_the_place_in_the_mosaic() -> None:
+    image = np.zeros((8, 8), dtype=np.float32)
+    image[4, 4] = 8
+    noise = np.array([[1, 2], [4, 8]], dtype=np.float32)
+    assert [neighbour_excess(image, noise, y, x)[0][4, 4] for y, x in np.ndindex(2, 2)] == [8, 4, 2, 1]

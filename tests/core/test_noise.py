@@ -1,0 +1,91 @@
+"""Noise of one sample: the truth is the Poisson law plus read noise plus quantisation (EMVA 1288)."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from fourlight.core.noise import cell_noise, quantisation_step, sample_noise
+
+READ_NOISE_E = 1.5
+
+
+def _sky(level: float, shape: tuple[int, int], nebula: bool) -> npt.NDArray[np.float64]:
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    glow = 0.5 * np.exp(-(((x - 200) / 120) ** 2) - ((y - 150) / 90) ** 2) if nebula else 0.0
+    return level * (1 + glow + 0.1 * x / shape[1])
+
+
+def _stars(shape: tuple[int, int], level: float, count: int) -> npt.NDArray[np.float64]:
+    """Moffat stars (beta 2.5, FWHM 1.5 samples of a plane), wings included."""
+    rng, light = np.random.default_rng(5), np.zeros(shape)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    alpha = 1.5 / 2 / np.sqrt(2 ** (1 / 2.5) - 1)
+    for _ in range(count):
+        cy, cx, peak = rng.uniform(0, shape[0]), rng.uniform(0, shape[1]), 10 ** rng.uniform(0.5, 4)
+        light += peak * np.sqrt(level) * (1 + ((y - cy) ** 2 + (x - cx) ** 2) / alpha**2) ** -2.5
+    return light
+
+
+def _exposed(light: npt.NDArray[np.float64], gain: float, seed: int) -> npt.NDArray[np.float64]:
+    rng = np.random.default_rng(seed)
+    electrons = rng.poisson(light) + rng.normal(0, READ_NOISE_E, light.shape)
+    return np.rint(electrons / gain + 100)
+
+
+@pytest.mark.parametrize("level", [20.0, 200.0, 5000.0])
+@pytest.mark.parametrize("gain", [0.5, 5.0])
+@pytest.mark.parametrize("scene", ["flat", "nebula", "stars"])
+def test_noise_is_right_to_one_percent(level: float, gain: float, scene: str) -> None:
+    shape = (300, 400)
+    sky = np.full(shape, level) if scene == "flat" else _sky(level, shape, scene == "nebula")
+    stars = _stars(shape, level, 120) if scene == "stars" else np.zeros(shape)
+    expected = np.sqrt(np.mean(sky) + READ_NOISE_E**2 + gain**2 / 12) / gain
+    found = [sample_noise(_exposed(sky + stars, gain, seed)) for seed in range(3)]
+    # three frames of about 100,000 differences each: statistical error 0.2 %
+    assert np.mean(found) == pytest.approx(expected, rel=0.01)
+
+
+def test_masked_and_missing_samples_are_left_out() -> None:
+    plane = np.random.default_rng(6).normal(0, 3.0, (200, 200))
+    mask = np.zeros(plane.shape, dtype=bool)
+    plane[:100] *= 10
+    mask[:100] = True
+    assert sample_noise(plane, mask) == pytest.approx(3.0, rel=0.02)
+    plane[mask] = np.nan
+    assert sample_noise(plane) == pytest.approx(3.0, rel=0.02)
+
+
+def test_degenerate_planes() -> None:
+    assert np.isnan(sample_noise(np.full((50, 50), np.nan)))
+    assert np.isnan(sample_noise(np.zeros((2, 2))))
+    assert np.isnan(sample_noise(np.empty((0, 0))))
+    assert sample_noise(np.full((50, 50), 7.0)) == 0.0
+    with pytest.raises(ValueError, match="two axes"):
+        sample_noise(np.zeros(5))
+
+
+def test_cells_ignore_what_both_exposures_share() -> None:
+    rng = np.random.default_rng(7)
+    response = rng.normal(1.0, 0.02, (256, 256))  # 2 % PRNU would add 400 to a variance of 1000
+    a, b = rng.poisson(1000 * response), rng.poisson(1000 * response)
+    level, variance = cell_noise(a, b, 32)
+    assert len(level) == 64
+    assert np.mean(level) == pytest.approx(1000, rel=0.002)
+    assert np.mean(variance) == pytest.approx(1000, rel=0.02)
+
+
+def test_cells_that_are_mostly_missing_are_left_out() -> None:
+    a = np.random.default_rng(8).normal(0, 1, (64, 64))
+    a[:32] = np.nan
+    assert len(cell_noise(a, None, 32)[0]) == 2
+
+
+def test_step_of_the_digitiser() -> None:
+    rng = np.random.default_rng(9)
+    fourteen = rng.integers(0, 16384, 1000) * 4.0  # 14 bits stretched to 16
+    assert quantisation_step(fourteen) == 4.0
+    assert quantisation_step(fourteen + 1) == 4.0
+    assert quantisation_step(rng.normal(size=10)) == 0.0
+    assert quantisation_step([]) == 0.0

@@ -1,0 +1,42 @@
+"""The pile of full samples. The shared real pair has one of 306 samples at 13583 ADU."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fourlight.core.saturation import full_level
+
+
+def _bright(seed: int = 1) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    return np.concatenate([rng.normal(1000, 30, 50_000), 1000 + 300 * rng.pareto(1.2, 4000)])
+
+
+def test_pile_is_found_far_below_the_number_type() -> None:
+    values = np.rint(np.minimum(_bright(), 13583))
+    found = full_level(values)
+    assert found is not None
+    assert found[0] == pytest.approx(13583, rel=0.005)
+    assert found[1] >= np.sum(values == 13583)
+
+
+def test_samples_that_fill_at_slightly_different_levels() -> None:
+    rng = np.random.default_rng(2)
+    limit = rng.normal(15000, 15, 54_000)
+    found = full_level(np.minimum(_bright(), limit))
+    assert found is not None
+    assert found[0] == pytest.approx(15000, rel=0.01)
+
+
+def test_no_pile_without_full_samples() -> None:
+    for seed in range(5):
+        values = _bright(seed)
+        assert full_level(values[values < 40_000]) is None
+    assert full_level(np.random.default_rng(3).normal(1000, 30, 50_000)) is None
+
+
+def test_few_constant_and_missing_values() -> None:
+    assert full_level([]) is None
+    assert full_level(np.full(100, 500.0)) is None
+    assert full_level(np.full(100, np.nan)) is None
