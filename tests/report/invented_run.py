@@ -49,7 +49,7 @@ def summary():
             "pattern": "GBRG",
             "source": "pixels",
             "stated": "RGGB",
-            "contradiction": "The header says RGGB, but the two greens only agree with each other as GBRG; GBRG was used.",
+            "contradiction": "The header says RGGB, but the greens agree with each other only as GBRG.",
             "evidence": {},
         },
         "noise": {
@@ -103,7 +103,11 @@ def summary():
                 "reason": "12 % of the light of the reference, needed 25 %",
                 "measured": cloud,
             },
-            {"file": "lantern_009x.fits", "stage": "read", "reason": "the file ends after 1,024 of 3,002,880 bytes"},
+            {
+                "file": "lantern_009x.fits",
+                "stage": "read",
+                "reason": "the file ends after 1,024 of 3,002,880 bytes",
+            },
         ],
         "nights": [
             {"night": "2025-01-11", "frames": 11, "exposure_s": 1980.0},

@@ -19,6 +19,8 @@ class Scene:
     halves: tuple[dict[str, np.ndarray], dict[str, np.ndarray]]
     stars: StarList
     truth: dict[str, np.ndarray]
+    glow: dict[str, np.ndarray]
+    """The truth without stars."""
     colour: np.ndarray
     """(n, 3) light of each star in R, G, B."""
 
@@ -84,7 +86,7 @@ def paint(
         )
         parts = {
             "broadband": ((1.0, 0.3, 0.28), (0.1, 0.5, 0.4)),
-            "dual": ((1.0, 0.05, 0.03), (0.02, 0.5, 0.45)),
+            "dual": ((1.0, 0.05, 0.03), (0.02, 0.5, 0.31)),
         }
         for c, name in enumerate("RGB"):
             truth[name] += 260 * shape * parts[kind][0][c] + 70 * outer * parts[kind][1][c]
@@ -96,6 +98,7 @@ def paint(
         disc, bulge = 160 * np.exp(-r / 0.07) * arms, 2500 * np.exp(-np.sqrt(r / 0.0015))
         for name, a, b in zip("RGB", (0.85, 1.0, 1.15), (1.25, 1.0, 0.7), strict=True):
             truth[name] += RESPONSE[name] * (a * disc + b * bulge)
+    glow = {name: light.copy() for name, light in truth.items()}
     flux = brightest * np.sort(rng.pareto(0.9, stars) + 1)[::-1] ** 1.0
     flux = flux / (flux.max() if stars else 1) * brightest
     sx, sy = rng.uniform(2, nx - 3, stars), rng.uniform(2, ny - 3, stars)
@@ -127,4 +130,4 @@ def paint(
         np.ones(stars),
         saturated,
     )
-    return Scene(planes, variances, (first, second), listed, truth, colours)
+    return Scene(planes, variances, (first, second), listed, truth, glow, colours)

@@ -18,6 +18,9 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
+GROWING_STIFFNESS = 5e-3
+"""Ridge while the set of sky cells grows: a surface that bends easily would follow the flank of an object."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cells:
@@ -125,7 +128,7 @@ def _design(cells: Cells, order: int) -> tuple[Float64, list[tuple[int, int]]]:
     return np.stack(columns, axis=1), terms
 
 
-def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-3) -> Surface:
+def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-4) -> Surface:
     """Least-squares surface through the chosen cells.
 
     Parameters
@@ -137,8 +140,8 @@ def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-3)
     order : int
         Wanted total order; lowered until there are three cells for each coefficient.
     stiffness : float
-        Ridge on all terms but the mean, as a share of the number of cells: where the cells do not fix a
-        term, it stays small.
+        Ridge on the curved terms, as a share of the number of cells, and a thousandth of it on the slopes:
+        where the cells do not fix a term, it stays small.
 
     Returns
     -------
@@ -154,7 +157,7 @@ def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-3)
         return Surface(coefficients, cells.shape)
     design, terms = _design(cells, order)
     design, level = design[good.ravel()], cells.level[good]
-    ridge = np.array([stiffness * count * (p + q) for p, q in terms])
+    ridge = np.array([stiffness * count * (0, 1e-3, 1)[min(p + q, 2)] for p, q in terms])
     offset = float(np.median(level))
     solution = np.linalg.solve(
         design.T @ design + np.diag(ridge + 1e-12 * count), design.T @ (level - offset)
@@ -198,7 +201,9 @@ def sky_cells(cells: Cells, order: int, *, sigma: float = 3.0, start_share: floa
     floor = float(np.median(cells.error[good]))
     for trial in (min(order, 1), order):
         for _ in range(20):
-            residual = cells.level - _on_cells(fit_surface(cells, use, trial), cells)
+            residual = cells.level - _on_cells(
+                fit_surface(cells, use, trial, stiffness=GROWING_STIFFNESS), cells
+            )
             spread = max(_lower_spread(residual[use]), floor)
             kept = good & (residual <= sigma * spread)
             if kept.sum() < fewest:

@@ -78,7 +78,7 @@ def choose_curve(
     *,
     sky: float,
     bright_target: float = 0.68,
-    noise_limit: float = 0.012,
+    noise_limit: float = 0.02,
     top: float = 0.97,
 ) -> Curve:
     """The curve that shows the object as bright as the noise allows.

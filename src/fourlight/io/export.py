@@ -10,6 +10,7 @@ import os
 import struct
 import zlib
 from collections.abc import Callable, Iterator
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -150,11 +151,11 @@ def _chunk(name: bytes, data: bytes) -> bytes:
 
 def jpeg_bytes(shallow: npt.NDArray[np.uint8], quality: int) -> bytes:
     """An (ny, nx, 3) or (ny, nx) picture of 8 bits as JPEG, colour at full resolution."""
-    from io import BytesIO
-
     buffer = BytesIO()
-    options = {"quality": quality, "optimize": True, "icc_profile": srgb_profile()}
+    # no optimised tables: for noisy pictures they outgrow the encoder's buffer
+    image = Image.fromarray(shallow)
     if shallow.ndim == 3:
-        options["subsampling"] = 0
-    Image.fromarray(shallow).save(buffer, "JPEG", **options)
+        image.save(buffer, "JPEG", quality=quality, subsampling=0, icc_profile=srgb_profile())
+    else:
+        image.save(buffer, "JPEG", quality=quality)
     return buffer.getvalue()

@@ -65,8 +65,10 @@ def ticks(low: float, high: float, count: int = 4) -> list[float]:
     >>> ticks(0, 9.3)
     [0.0, 2.5, 5.0, 7.5, 10.0]
     """
-    span = max(high - low, 1e-9 * max(abs(high), 1e-9))
-    raw = span / count
+    if high - low <= 1e-9 * abs(high):
+        margin = 0.1 * abs(high) or 0.5
+        low, high = low - margin, high + margin
+    raw = (high - low) / count
     power = 10.0 ** math.floor(math.log10(raw))
     step = next(m * power for m in (1, 2, 2.5, 5, 10) if m * power >= raw * 0.999)
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
@@ -90,7 +92,7 @@ def share_bar(shares: Mapping[str, Any], label: str) -> str:
         out.append(
             f'<rect class="f-{name}" x="{x:.1f}" y="0" width="{max(width - 1.5, 0.5):.1f}" height="34"/>'
         )
-        if width > 62:
+        if width > 70:
             out.append(f'<text class="on" x="{x + 9:.1f}" y="22">{name} {percent(value / total)}</text>')
         x += width
     return "".join(out) + "</svg>"

@@ -47,12 +47,12 @@ def embedded_picture(rgb: Float32, longest_px: int = 1800) -> str:
 def plane_views(
     planes: Mapping[str, Float32], longest_px: int = 720, detail_px: int = 150
 ) -> list[PlaneView]:
-    """Each plane less its own sky level, all under the same curve; planes that are missing are left out.
+    """Each plane less its own sky level (its 15th percentile), all under the same curve.
 
-    The planes themselves are not changed. Undefined pixels are shown at the brightness of the sky.
+    Planes that are missing or hold nothing are left out; planes are not changed; NaN is shown as sky.
     """
     names = [name for name in PLANES if name in planes and np.isfinite(planes[name]).any()]
-    above = {name: planes[name] - np.float32(np.nanmedian(planes[name])) for name in names}
+    above = {name: planes[name] - np.float32(np.nanquantile(planes[name], 0.15)) for name in names}
     if not names:
         return []
     curve = _shared_curve(above)
@@ -88,17 +88,23 @@ def _shared_curve(above: Mapping[str, Float32]) -> Curve:
     spreads, brights, whites = [], [], []
     for light in above.values():
         values = light[np.isfinite(light)]
-        low, high = np.quantile(values, [0.1587, 0.5])
-        spreads.append(float(high - low))
+        spreads.append(_pixel_noise(light))
         # stars are cut before smoothing, so that the bright end is that of the extended object
         cut = np.minimum(np.nan_to_num(light, nan=0.0), np.float32(np.quantile(values, 0.98)))
         smooth = smooth_step(smooth_step(smooth_step(cut, 0), 1), 2)
         brights.append(float(np.quantile(smooth, 0.98)))
         whites.append(float(np.quantile(values, 0.9998)))
-    bright = max(brights) if max(brights) > 2 * max(spreads) else 0.0
+    bright = max(brights) if max(brights) > max(spreads) else 0.0
     return choose_curve(
         max(spreads), bright, max(whites), sky=0.13, bright_target=0.7, noise_limit=0.04, top=0.98
     )
+
+
+def _pixel_noise(light: Float32) -> float:
+    """Standard deviation of pixels from their neighbours, to which smooth light adds nothing."""
+    step = np.diff(light, axis=1)
+    step = step[np.isfinite(step)]
+    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2)) if step.size else 0.0
 
 
 def _detail_corner(above: Mapping[str, Float32], detail_px: int) -> tuple[int, int]:

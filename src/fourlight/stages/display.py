@@ -95,7 +95,7 @@ def curve_for(
     level : float
         Encoded brightness wanted for empty sky.
     """
-    noise = max(noise_of(brightness, sky), 0.3 * noise_before)
+    noise = max(noise_of(brightness, sky), 0.2 * noise_before)
     smooth = shrinkage.smooth_step(shrinkage.smooth_step(brightness, 0), 1)
     extended = smooth[~mask] if (~mask).any() else smooth.ravel()
     bright = float(np.quantile(extended, 0.995))

@@ -1,0 +1,71 @@
+"""Star light per channel and the balance from it."""
+
+import numpy as np
+import pytest
+import sep
+
+from fourlight.core import starcolour
+from fourlight.core.window import largest_rectangle
+
+
+def field(n=40, seed=1):
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:300, :400]
+    sx, sy = rng.uniform(15, 385, n), rng.uniform(15, 285, n)
+    flux = rng.uniform(2000, 9000, n)
+    image = sum(
+        f * np.exp(-((x - a) ** 2 + (y - b) ** 2) / (2 * 1.5**2)) / (2 * np.pi * 1.5**2)
+        for a, b, f in zip(sx, sy, flux, strict=True)
+    )
+    return (image + rng.normal(size=image.shape)).astype(np.float32), sx, sy, flux
+
+
+def test_aperture_light_equals_sep():
+    image, x, y, _ = field()
+    light = starcolour.star_light([image], [np.ones_like(image)], x, y, 6.0)
+    expected, _, _ = sep.sum_circle(image, x, y, 6.0, subpix=1)
+    alone = np.array([np.sort(np.hypot(x - a, y - b))[1] > 25 for a, b in zip(x, y, strict=True)])
+    good = alone & np.isfinite(light.flux[:, 0])
+    assert good.sum() >= 8
+    np.testing.assert_allclose(light.flux[good, 0], expected[good], rtol=0.03)
+
+
+def test_balance_undoes_the_channel_response():
+    rng = np.random.default_rng(2)
+    response = np.array([0.6, 1.0, 0.45])
+    flux = rng.uniform(1e3, 1e5, (150, 1)) * response * np.exp(rng.normal(size=(150, 3)) * 0.15)
+    light = starcolour.StarLight(flux, np.full_like(flux, 5.0), flux)
+    factors, count = starcolour.balance_from_stars(light, np.ones(150, dtype=bool), np.ones(3))
+    assert count == 150
+    neutral = factors * response
+    np.testing.assert_allclose(neutral / neutral.mean(), 1.0, atol=0.05)
+
+
+def test_a_few_odd_stars_do_not_decide():
+    flux = np.array([[9000.0, 1000.0, 100.0]])
+    light = starcolour.StarLight(flux, flux * 0.001, flux)
+    one, _ = starcolour.balance_from_stars(light, np.array([True]), np.ones(3))
+    many, _ = starcolour.balance_from_stars(
+        starcolour.StarLight(*(np.repeat(a, 100, axis=0) for a in (flux, flux * 0.001, flux))),
+        np.ones(100, bool),
+        np.ones(3),
+    )
+    none, count = starcolour.balance_from_stars(light, np.array([False]), np.ones(3))
+    assert count == 0
+    np.testing.assert_allclose(none, 1.0)
+    assert 1 > one[0] > many[0]
+
+
+def test_a_hundred_random_masks_give_the_largest_rectangle():
+    # brute force over all rectangles of a small mask
+    rng = np.random.default_rng(5)
+    for _ in range(100):
+        mask = rng.random((6, 7)) < 0.7
+        y0, y1, x0, x1 = largest_rectangle(mask)
+        best = max(
+            (b - a) * (d - c)
+            for a in range(6) for b in range(a, 7) for c in range(7) for d in range(c, 8)
+            if mask[a:b, c:d].all()
+        )  # fmt: skip
+        assert mask[y0:y1, x0:x1].all()
+        assert (y1 - y0) * (x1 - x0) == pytest.approx(best)

@@ -1,0 +1,214 @@
+"""The report: whole, self-contained, well-formed, and calm when numbers are missing."""
+
+import copy
+import re
+import runpy
+import xml.etree.ElementTree as ET
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fourlight.errors import OutputError
+from fourlight.report import charts, write_report
+from fourlight.report.page import page
+from fourlight.report.pictures import plane_views
+
+invented = runpy.run_path(str(Path(__file__).with_name("invented_run.py")))
+VOID = {"meta", "img", "br", "link", "hr", "input"}
+
+
+class Tree(HTMLParser):
+    """Checks nesting and collects tags, their attributes and the text."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.tags, self.words = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open, f"</{tag}> without start"
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).split())
+
+
+def parsed(text):
+    tree = Tree()
+    tree.feed(text)
+    assert tree.open == []
+    return tree
+
+
+@pytest.fixture(scope="module")
+def stack():
+    rng = np.random.default_rng(1)
+    planes = {name: rng.normal(100, 3, (200, 300)).astype(np.float32) for name in ("R", "G1", "G2", "B")}
+    planes["R"][80:120, 100:200] += 60
+    planes["B"][:20] = np.nan
+    return rng.uniform(0, 1, (200, 300, 3)).astype(np.float32), planes
+
+
+@pytest.fixture(scope="module")
+def made(stack):
+    return page(invented["summary"](), stack[0], stack[1], invented["provenance"]())
+
+
+def test_page_is_well_formed_and_self_contained(made):
+    tree = parsed(made)
+    assert not any(tag in ("script", "link", "iframe") for tag, _ in tree.tags)
+    for _, attributes in tree.tags:
+        for name in ("src", "href", "srcset", "data"):
+            assert (attributes.get(name) or "data:").startswith("data:")
+    assert "http" not in re.sub(r"base64,[A-Za-z0-9+/=]+", "", made)
+    assert "@import" not in made
+    assert "url(" not in made
+
+
+def test_every_picture_and_chart_says_what_it_shows(made):
+    tree = parsed(made)
+    pictures = [a for tag, a in tree.tags if tag == "img"]
+    assert len(pictures) == 9
+    assert all(len(a["alt"]) > 10 for a in pictures)
+    drawings = [a for tag, a in tree.tags if tag == "svg"]
+    assert len(drawings) == 6
+    assert all(a["role"] == "img" and len(a["aria-label"]) > 10 for a in drawings)
+
+
+def test_page_holds_what_the_issue_asks_in_its_order(made):
+    text = parsed(made).text
+    marks = [
+        "Lantern Nebula",
+        "22 raw frames",
+        "The header and the pixels disagree",
+        "The four planes under one stretch",
+        "the data are never changed",
+        "What each plane holds",
+        "Frames over time",
+        "stars are trailed",
+        "What was assumed",
+        "No darks: defective samples",
+        "How to make it again",
+        "fourlight run --again",
+    ]
+    places = [text.index(mark) for mark in marks]
+    assert places == sorted(places)
+    assert "1 h 6 min" in text
+    assert "5.27" in text  # 2.715 px at 1.94 arcsec
+    assert "GBRG" in text
+
+
+@pytest.mark.parametrize("gone", sorted(invented["summary"]()))
+def test_any_missing_part_is_left_out_calmly(gone, stack):
+    summary = invented["summary"]()
+    for value in (None, "absent"):
+        changed = copy.deepcopy(summary)
+        if value is None:
+            changed[gone] = None
+        else:
+            del changed[gone]
+        text = parsed(page(changed, stack[0], stack[1], {})).text
+        assert "None" not in text
+        assert "nan" not in text.split()
+
+
+def test_a_nearly_empty_summary_still_makes_a_page(stack):
+    text = parsed(page({}, stack[0], {}, {})).text
+    assert "Deep-sky stack" in text
+    assert "None" not in text
+
+
+def test_names_from_headers_cannot_break_the_page(stack):
+    summary = invented["summary"]()
+    summary["object"] = "<script>alert(1)</script>"
+    summary["frames"][0]["file"] = 'a"><img src=x onerror=1>.fits'
+    summary["set_aside"][0]["reason"] = '<b>bold</b> & "quoted"'
+    tree = parsed(page(summary, stack[0], stack[1], {}))
+    assert not any(tag in ("script", "b") for tag, _ in tree.tags)
+    assert not any("onerror" in attributes for _, attributes in tree.tags)
+
+
+def test_report_is_written_whole(tmp_path, stack):
+    write_report(tmp_path, invented["summary"](), stack[0], stack[1], invented["provenance"]())
+    assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
+    with pytest.raises(OutputError):
+        write_report(tmp_path / "nowhere", {}, stack[0], {}, {})
+
+
+def test_charts_are_xml_and_mark_frames_set_aside():
+    order = charts.moments(invented["summary"]())
+    assert len(order) == 25
+    assert [m.file for m in order if m.reason] == [
+        "lantern_005.fits",
+        "lantern_009x.fits",
+        "lantern_017.fits",
+    ]
+    for key, per_plane in (("fwhm_px", True), ("stars", False)):
+        root = ET.fromstring(charts.over_time(order, key, key, per_plane=per_plane))
+        crosses = [e for e in root.iter() if e.get("class") == "aside"]
+        assert len(crosses) == 3
+        markers = [e for e in root.iter() if (e.get("class") or "").startswith("f-")]
+        assert len(markers) == 22 * (4 if per_plane else 1)
+
+
+def test_charts_survive_one_frame_gaps_and_equal_values():
+    one = [charts.Moment("a.fits", "", "", {"stars": 5})]
+    assert "<circle" in charts.over_time(one, "stars", "Stars", per_plane=False)
+    some = [
+        charts.Moment(f"{k}", "n", "", {"sky": {"R": 2.0, "G1": float("nan"), "B": None}}) for k in range(3)
+    ]
+    root = ET.fromstring(charts.over_time(some, "sky", "Sky", per_plane=True))
+    assert len([e for e in root.iter() if e.get("class") == "f-R"]) == 3
+    assert not [e for e in root.iter() if e.get("class") == "f-G1"]
+    assert charts.over_time(some, "fwhm_px", "Width", per_plane=True) == ""
+    assert charts.over_time([], "sky", "Sky", per_plane=True) == ""
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [(0, 1), (2.41, 3.19), (0, 1e-4), (120, 980), (5, 5), (0, 0), (-3, 4)]
+)
+def test_ticks_span_the_values_in_round_steps(low, high):
+    marks = charts.ticks(low, high)
+    steps = np.diff(marks)
+    assert marks[0] <= low + 1e-12
+    assert marks[-1] >= high - 1e-9 * max(abs(high), 1)
+    assert 2 <= len(marks) <= 8
+    np.testing.assert_allclose(steps, steps[0], rtol=1e-6)
+
+
+def test_share_bar_widths_follow_the_shares():
+    root = ET.fromstring(charts.share_bar({"R": 0.2, "G1": 0.3, "G2": 0.3, "B": 0.2}, "Light"))
+    widths = [float(e.get("width")) + 1.5 for e in root if e.tag == "rect"]
+    np.testing.assert_allclose(widths, [128, 192, 192, 128], atol=0.2)
+    assert charts.share_bar({"R": None, "B": float("nan")}, "Light") == ""
+
+
+def test_planes_share_one_curve_and_stay_unchanged(stack):
+    _, planes = stack
+    before = {name: plane.copy() for name, plane in planes.items()}
+    views = plane_views(planes)
+    assert [view.name for view in views] == ["R", "G1", "G2", "B"]
+    for name, plane in planes.items():
+        np.testing.assert_array_equal(plane, before[name])
+    twins = plane_views({"G1": planes["G1"], "G2": planes["G1"] + 40})
+    assert twins[0].whole[:200] == twins[1].whole[:200]
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (3, 2), (40, 900), (200, 160)])
+def test_planes_of_any_size_are_drawn(shape):
+    plane = np.random.default_rng(0).normal(size=shape).astype(np.float32)
+    views = plane_views({"R": plane, "B": np.full(shape, np.nan, dtype=np.float32)})
+    assert [view.name for view in views] == ["R"]
