@@ -101,7 +101,8 @@ def test_truth_is_marked_and_complete(made: Path) -> None:
         assert hdus[0].header["IMAGETYP"] == "TRUTH"
         names = [hdu.name for hdu in hdus[1:]]
         shapes = {hdu.data.shape for hdu in hdus[1:]}
-    assert names == [plane + end for end in ("", "_STARS", "_SHARP") for plane in ("R", "G1", "G2", "B")]
+    planes = [plane + end for end in ("", "_STARS", "_SHARP") for plane in ("R", "G1", "G2", "B")]
+    assert names == [*planes, "SENSITIVITY"]
     assert shapes == {(90, 120)}
     frames = json.loads((made / "truth" / "truth.json").read_text())["frames"]
     assert [frame["file"] for frame in frames][-1] == "night2/light_0001.fits"

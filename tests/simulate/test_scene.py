@@ -37,6 +37,7 @@ def test_an_unknown_key_is_refused_with_the_nearest(text: str, near: str) -> Non
         "[camera]\nmosaic = 'RGBG'",
         "nights = []",
         "[[nights]]\nstart_utc = 'soon'",
+        "[[nights]]\ncount = 8\ntrailed = [9]",
         "x",
     ],
 )

@@ -11,14 +11,14 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from fourlight.errors import InputError
 from fourlight.simulate.render import simulate as render
-from fourlight.simulate.scene import loads, packaged
+from fourlight.simulate.scene import loads, packaged, packaged_names
 
 __all__ = ["simulate"]
 
 
 def simulate(
     scene: Annotated[
-        str, typer.Argument(help="Scene file (TOML), or 'demo' for the scene that comes along.")
+        str, typer.Argument(help="Scene file (TOML), or the name of one that comes along: demo, dual-band.")
     ],
     out: Annotated[Path, typer.Option("--out", help="New or empty folder for the frames.")],
     seed: Annotated[
@@ -26,7 +26,7 @@ def simulate(
     ] = None,
 ) -> None:
     """Make raw frames of an invented sky with known truth beside them."""
-    chosen = packaged("demo") if scene == "demo" else loads(_text(Path(scene)))
+    chosen = packaged(scene) if scene in packaged_names() else loads(_text(Path(scene)))
     if seed is not None:
         chosen = chosen.model_copy(update={"seed": seed})
     console = Console(stderr=True)

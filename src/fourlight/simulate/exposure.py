@@ -163,7 +163,7 @@ def _exposed(
     world: World, mean: FloatArray, exposure_s: float, temperature_c: float, rng: np.random.Generator
 ) -> Frame:
     mean += world.detector.dark_e(exposure_s, temperature_c)
-    electrons = rng.poisson(mean).astype(np.float64)
+    electrons = rng.poisson(np.maximum(mean, 0.0)).astype(np.float64)
     add_particles(world.scene, electrons, exposure_s, rng)
     return world.detector.read_out(electrons, rng)
 

@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib import resources
+from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import Field, ValidationError
@@ -20,7 +21,16 @@ from fourlight.recipe import Section
 from fourlight.simulate.scene_camera import Calibration, Camera, Filter, Optics
 from fourlight.simulate.scene_sky import Night, Object, Site, Stars
 
-__all__ = ["Scene", "fields", "known_fields", "loads", "packaged", "settings_table", "start_time"]
+__all__ = [
+    "Scene",
+    "fields",
+    "known_fields",
+    "loads",
+    "packaged",
+    "packaged_names",
+    "settings_table",
+    "start_time",
+]
 
 
 class Scene(Section):
@@ -112,6 +122,16 @@ def packaged(name: str) -> Scene:
     """
     text = resources.files("fourlight.simulate").joinpath("scenes", f"{name}.toml").read_text("utf-8")
     return loads(text)
+
+
+def packaged_names() -> list[str]:
+    """Names of the scenes that come with the program.
+
+    >>> packaged_names()
+    ['demo', 'dual-band']
+    """
+    folder = resources.files("fourlight.simulate").joinpath("scenes")
+    return sorted(Path(entry.name).stem for entry in folder.iterdir() if entry.name.endswith(".toml"))
 
 
 def start_time(night: Night) -> datetime:

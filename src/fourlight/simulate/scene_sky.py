@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from fourlight.recipe import Section
 
@@ -70,7 +70,7 @@ class Stars(Section):
 class Site(Section):
     """Where the camera stands; an invented place."""
 
-    name: Annotated[str, Field(description="Name written in the headers")] = "Harrow Ledge"
+    name: Annotated[str, Field(description="Name written in the headers")] = "Ondrel Ledge"
     latitude_deg: Annotated[float, Field(ge=-90, le=90, description="Latitude, degrees north")] = 31.5
     longitude_deg: Annotated[float, Field(ge=-180, le=360, description="Longitude, degrees east")] = -38.0
     ra_deg: Annotated[float, Field(ge=0, lt=360, description="Right ascension of the object")] = 287.4
@@ -161,3 +161,12 @@ class Night(Section):
     def _is_a_date(cls, text: str) -> str:
         datetime.fromisoformat(text)
         return text
+
+    @model_validator(mode="after")
+    def _frames_exist(self) -> Night:
+        for number in (*self.trailed, *self.defocused):
+            if not 1 <= number <= self.count:
+                raise ValueError(
+                    f"frame {number} in trailed or defocused: the night has frames 1 to {self.count}"
+                )
+        return self

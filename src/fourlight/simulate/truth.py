@@ -13,6 +13,7 @@ import numpy.typing as npt
 from astropy.io import fits
 
 from fourlight.core.cfa import PLANES, plane_map
+from fourlight.errors import OutputError
 from fourlight.simulate.exposure import star_electrons
 from fourlight.simulate.frame_files import save
 from fourlight.simulate.plan import LightPlan, frame_matrix, reference_shapes
@@ -58,12 +59,21 @@ def star_truth(world: World) -> dict[str, npt.NDArray[np.float32]]:
 
 
 def write_truth(world: World, plans: list[LightPlan], folder: Path) -> None:
-    """Write truth.fits, truth.json and stars.csv into ``folder``."""
-    folder.mkdir(parents=True, exist_ok=True)
-    _write_planes(world, folder / "truth.fits")
-    _write_stars(world, folder / "stars.csv")
+    """Write truth.fits, truth.json and stars.csv into ``folder``.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written or the disk is full.
+    """
     text = json.dumps(_summary(world, plans), indent=1)
-    (folder / "truth.json").write_text(text, encoding="utf-8")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _write_planes(world, folder / "truth.fits")
+        _write_stars(world, folder / "stars.csv")
+        (folder / "truth.json").write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be written ({error.strerror or error})") from None
 
 
 def _write_planes(world: World, path: Path) -> None:
@@ -79,7 +89,9 @@ def _write_planes(world: World, path: Path) -> None:
             hdu = fits.ImageHDU(plane, name=name + suffix)
             hdu.header["BUNIT"] = ("electron", "per pixel and reference sub")
             hdus.append(hdu)
-    save(fits.HDUList(hdus), path)
+    share = fits.ImageHDU(world.detector.sensitivity, name="SENSITIVITY")
+    share.header["BUNIT"] = ("", "share of light that counts, per sample of a frame")
+    save(fits.HDUList([*hdus, share]), path)
 
 
 def _write_stars(world: World, path: Path) -> None:
