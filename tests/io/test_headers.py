@@ -37,6 +37,7 @@ def said(*lines: str, ny: int = 100, nx: int = 100, bitpix: int = 16) -> dict[st
         ("EXPOINUS= 32000", 0.032),
         ("EXPTIME = -1", None),
         ("EXPTIME = 'long'", None),
+        ("EXPTIME = 1E300", None),
     ],
 )
 def test_exposure(card: str, seconds: float | None) -> None:

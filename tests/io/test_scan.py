@@ -242,6 +242,25 @@ def test_garbage_cards_do_not_cost_the_frame(tmp_path: Path) -> None:
     assert (frame.role, frame.exposure_s) == (Role.LIGHT, 12.0)
 
 
+def test_odd_things_under_a_frame_name(tmp_path: Path) -> None:
+    """A pipe must not block the search; links that lead nowhere, or to themselves, are named."""
+    put(tmp_path / "good.fits")
+    os.mkfifo(tmp_path / "pipe.fits")
+    (tmp_path / "gone.fits").symlink_to(tmp_path / "nowhere")
+    (tmp_path / "self.fits").symlink_to(tmp_path / "self.fits")
+    (tmp_path / "folder.fits").mkdir()
+    found = scan([tmp_path])
+    assert [frame.path.name for frame in found.frames] == ["good.fits"]
+    assert sorted(item.path.name for item in found.set_aside) == ["gone.fits", "pipe.fits", "self.fits"]
+
+
+def test_undefined_samples_in_every_looked_at_row(tmp_path: Path) -> None:
+    image = np.full((1000, 64), np.nan, np.float32)
+    image[300:310] = np.random.default_rng(0).normal(100, 5, (10, 64))
+    (frame,) = scan([put(tmp_path / "a.fits", image)]).frames
+    assert frame.saturation_adu is None
+
+
 def test_frames_are_not_touched(tmp_path: Path) -> None:
     path = put(tmp_path / "a.fits")
     before = (path.read_bytes(), path.stat().st_mtime_ns)

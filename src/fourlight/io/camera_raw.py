@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import logging
 import re
-import warnings
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,6 +18,8 @@ from fourlight.core.cfa import PATTERNS
 from fourlight.errors import FrameError
 
 __all__ = ["SUFFIXES", "CameraFacts", "is_camera_raw", "read"]
+
+logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # damaged tags are read as far as they go
 
 SUFFIXES = frozenset(
     {".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos"}
@@ -137,8 +139,7 @@ def _blacks(raw: Any) -> npt.NDArray[np.uint16]:
 def _tags(path: Path) -> dict[str, Any]:
     """TIFF and EXIF tags by name, for the kinds of camera raw that are TIFF inside; else nothing."""
     try:
-        with warnings.catch_warnings(), tifffile.TiffFile(path) as file:
-            warnings.simplefilter("ignore")
+        with tifffile.TiffFile(path) as file:
             tags = {tag.name: tag.value for tag in file.pages.first.tags}
     except Exception:  # other containers, or tags that tifffile does not accept: LibRaw's own facts remain
         return {}

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import gzip
 import os
+import stat
 import struct
+import threading
 import warnings
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
@@ -25,6 +27,9 @@ __all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "write_plane
 
 SMALLEST = 32
 """Frames with a shorter side, in pixels, are not taken as frames."""
+
+_WARNINGS = threading.Lock()
+"""Filters of warnings belong to the process: only one thread at a time may change them."""
 
 NUMBER_TYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 
@@ -68,7 +73,10 @@ def find_image(path: Path) -> FitsImage:
         The file cannot be read, is not FITS, is cut short, or holds no single-plane image.
     """
     try:
-        size = path.stat().st_size
+        state = path.stat()
+        size = state.st_size
+        if not stat.S_ISREG(state.st_mode):
+            raise FrameError(str(path), "not a plain file (a pipe or device)")
         if size == 0:
             raise FrameError(str(path), "the file is empty (zero bytes); copy it again from the camera")
         with path.open("rb") as raw:
@@ -190,10 +198,12 @@ def rows(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:
 
 
 def _tiles(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:
-    with warnings.catch_warnings():
+    with _WARNINGS, warnings.catch_warnings():
         warnings.simplefilter("ignore", AstropyWarning)
-        with fits.open(image.path, memmap=False, lazy_load_hdus=True) as units:
-            return np.asarray(units[image.hdu].section[..., y0:y1, :])
+        units = fits.open(image.path, memmap=False, lazy_load_hdus=True)
+        section = units[image.hdu].section
+    with units:
+        return np.asarray(section[..., y0:y1, :])
 
 
 def _unzipped(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:

@@ -18,6 +18,8 @@ from fourlight.io.header_values import first_number, first_text
 
 __all__ = ["facts"]
 
+LONGEST_S = 1e8
+"""Numbers beyond this (three years; a day in milliseconds is less) are no exposure."""
 EXPOSURES = ("EXPTIME", "EXPOSURE", "EXP_TIME", "EXPOTIME", "EXPOSTIM", "INTTIME", "ITIME", "SHUTTER")
 ISO_SETTINGS = ("ISO", "ISOSPEED", "ISOSETTI", "GAINSET", "GAINRAW", "CAMGAIN")
 ELECTRON_GAINS = ("EGAIN", "GAINEADU", "E_GAIN", "CONVGAIN")
@@ -61,12 +63,13 @@ def facts(cards: Cards, ny: int, nx: int, bitpix: int) -> dict[str, Any]:
 
 def _exposure(cards: Cards, problems: list[str]) -> float | None:
     """Seconds. The unit is seconds unless value or comment say otherwise."""
-    found = first_number(cards, EXPOSURES, low=0)
+    found = first_number(cards, EXPOSURES, low=0, high=LONGEST_S)
     if found is None:
-        micro = first_number(cards, ("EXPOINUS",), low=0)
+        micro = first_number(cards, ("EXPOINUS",), low=0, high=LONGEST_S * 1e6)
         return micro[0] * 1e-6 if micro else None
     value = found[0] * _seconds(found[1])
-    other = first_number(cards, [name for name in EXPOSURES[:2] if name != found[2]], low=0)
+    others = [name for name in EXPOSURES[:2] if name != found[2]]
+    other = first_number(cards, others, low=0, high=LONGEST_S)
     second = other[0] * _seconds(other[1]) if other else value
     if other and abs(second - value) > 0.01 * value + 1e-3:
         problems.append(f"{found[2]} says {value:g} s, {other[2]} {second:g} s; the first is used")

@@ -129,6 +129,7 @@ def from_pixels(
         Level of a full sample.
     """
     planes = [band[y::2, x::2] for band in bands for y in range(2) for x in range(2)]
+    planes = [plane for plane in planes if np.isfinite(plane).any()]
     if sum(_compact(plane) for plane in planes) >= 2 * len(bands):
         return Role.LIGHT
     level = float(np.median([np.nanmedian(plane) for plane in planes]))
@@ -157,8 +158,11 @@ def _differ(bands: Sequence[npt.NDArray[np.float32]]) -> bool:
     for y in range(2):
         for x in range(2):
             values = np.concatenate([band[y::2, x::2].ravel() for band in bands])
-            middle = np.nanmedian(values)
+            values = values[np.isfinite(values)]
+            if not values.size:
+                return False
+            middle = np.median(values)
             levels.append(middle)
-            errors.append(1.86 * np.nanmedian(np.abs(values - middle)) / np.sqrt(values.size))
+            errors.append(1.86 * np.median(np.abs(values - middle)) / np.sqrt(values.size))
     spread = max(levels) - min(levels)
     return bool(spread > 8 * max(errors) and spread > max(0.01 * abs(min(levels)), 2.0))

@@ -56,8 +56,11 @@ def scan(paths: Iterable[Path], read: Read | None = None) -> Scan:
     """
     settings = read or Read()
     found, denied = _files([Path(path) for path in paths])
-    with ThreadPoolExecutor(READERS) as pool:
+    pool = ThreadPoolExecutor(READERS)
+    try:
         results = list(pool.map(lambda item: _frame(item[0], item[1], settings), found))
+    finally:
+        pool.shutdown(cancel_futures=True)
     frames, notes = nights.assign(
         [result for result in results if isinstance(result, RawFrame)], settings.longitude_deg
     )
@@ -67,14 +70,14 @@ def scan(paths: Iterable[Path], read: Read | None = None) -> Scan:
 
 def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside]]:
     """Files of a known kind, each once, with the folder the user named; and what could not be looked into."""
-    found: dict[Path, tuple[Path, Path]] = {}
+    found: dict[str, tuple[Path, Path]] = {}
     denied: list[SetAside] = []
     for path in paths:
-        if path.is_dir():
+        if os.path.isdir(path):
             for file in _walk(path, denied):
-                found.setdefault(file.resolve(), (file, path))
-        elif path.exists():
-            found.setdefault(path.resolve(), (path, path.parent))
+                found.setdefault(os.path.realpath(file), (file, path))
+        elif os.path.lexists(path):
+            found.setdefault(os.path.realpath(path), (path, path.parent))
         else:
             raise InputError(f"{path}: no such file or folder; name files or folders of raw frames")
     if not found and not denied:
@@ -94,7 +97,12 @@ def _walk(top: Path, denied: list[SetAside]) -> Iterator[Path]:
         denied.append(SetAside(Path(error.filename), "read", f"the folder cannot be read: {error.strerror}"))
 
     for folder, below, names in os.walk(top, followlinks=True, onerror=refused):
-        state = Path(folder).stat()
+        try:
+            state = Path(folder).stat()
+        except OSError as error:
+            refused(error)
+            below.clear()
+            continue
         if (state.st_dev, state.st_ino) in seen:
             below.clear()
             continue
@@ -112,9 +120,15 @@ def _is_known(name: str) -> bool:
 def _frame(path: Path, top: Path, read: Read) -> RawFrame | SetAside:
     """One frame, or why it cannot be used."""
     try:
-        facts, bands, role = _camera_frame(path) if camera_raw.is_camera_raw(path) else _fits_frame(path)
+        return _usable(path, top, read)
     except FrameError as error:
         return SetAside(path, "read", error.reason)
+    except Exception as error:  # one file, however odd, never ends the search
+        return SetAside(path, "read", f"cannot be read ({type(error).__name__}: {error})")
+
+
+def _usable(path: Path, top: Path, read: Read) -> RawFrame:
+    facts, bands, role = _camera_frame(path) if camera_raw.is_camera_raw(path) else _fits_frame(path)
     facts |= {
         name: value
         for name in ("gain_e_per_adu", "read_noise_e", "black_adu", "saturation_adu")
@@ -151,8 +165,11 @@ def _fits_frame(path: Path) -> Found:
     facts = headers.facts(image.cards, image.ny, image.nx, image.bitpix)
     first = [0] if image.packing == "gzip" else _starts(image.ny)
     bands = [fits.rows(image, y, min(y + BAND_ROWS, image.ny)).astype(np.float32) for y in first]
-    if _constant(bands) and _constant([fits.rows(image, 0, image.ny)]):
-        raise FrameError(str(path), _constant_reason(bands[0]))
+    bands = [band for band in bands if np.isfinite(band).any()]
+    if _constant(bands):
+        bands = [fits.rows(image, 0, image.ny).astype(np.float32)]
+        if _constant(bands):
+            raise FrameError(str(path), _constant_reason(bands))
     if roles.is_master(image.cards):
         facts["problems"] += ("its header calls it a master; single frames give better error bars",)
     facts |= {"hdu": image.hdu, "ny": image.ny, "nx": image.nx}
@@ -162,7 +179,7 @@ def _fits_frame(path: Path) -> Found:
 def _camera_frame(path: Path) -> Found:
     said, samples = camera_raw.read(path)
     if _constant([samples]):
-        raise FrameError(str(path), _constant_reason(samples))
+        raise FrameError(str(path), _constant_reason([samples]))
     ny, nx = samples.shape
     facts: dict[str, Any] = {
         "hdu": 0, "ny": ny, "nx": nx, "mosaic": said.mosaic, "mosaic_source": "camera raw",
@@ -180,12 +197,11 @@ def _starts(ny: int) -> list[int]:
 
 
 def _constant(bands: list[Any]) -> bool:
-    values = [(np.nanmin(band), np.nanmax(band)) for band in bands if not np.isnan(band).all()]
+    values = [(np.nanmin(band), np.nanmax(band)) for band in bands if np.isfinite(band).any()]
     return not values or min(low for low, _ in values) == max(high for _, high in values)
 
 
-def _constant_reason(band: npt.NDArray[Any]) -> str:
-    finite = band[np.isfinite(band)]
-    if not finite.size:
+def _constant_reason(bands: list[Any]) -> str:
+    if not any(np.isfinite(band).any() for band in bands):
         return "all samples are undefined (NaN); nothing was exposed or the file is damaged"
-    return f"all samples are {float(finite[0]):g}; nothing was exposed or the file is damaged"
+    return f"all samples are {float(np.nanmax(bands[0])):g}; nothing was exposed or the file is damaged"
