@@ -36,31 +36,42 @@ def _mirrored(index: int, size: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _rows(image: Float32, step: int, out: Float32) -> None:
-    ny, nx = image.shape
-    left = min(2 * step, nx)
-    right = max(nx - 2 * step, left)
-    for y in range(ny):
-        for x in range(nx):
-            if left <= x < right:
-                near = image[y, x - step] + image[y, x + step]
-                far = image[y, x - 2 * step] + image[y, x + 2 * step]
-            else:
-                near = image[y, _mirrored(x - step, nx)] + image[y, _mirrored(x + step, nx)]
-                far = image[y, _mirrored(x - 2 * step, nx)] + image[y, _mirrored(x + 2 * step, nx)]
-            out[y, x] = np.float32(0.375) * image[y, x] + np.float32(0.25) * near + np.float32(0.0625) * far
+def _weighted(a: Float32, b: Float32, c: Float32, d: Float32, e: Float32, out: Float32) -> None:
+    """Spline of five equally long rows; plain indices let the compiler use wide instructions."""
+    for x in range(out.size):
+        out[x] = (
+            np.float32(0.375) * c[x] + np.float32(0.25) * (b[x] + d[x]) + np.float32(0.0625) * (a[x] + e[x])
+        )
 
 
 @njit(cache=True, nogil=True)
-def _columns(image: Float32, step: int, out: Float32) -> None:
+def _smooth(image: Float32, step: int, out: Float32) -> None:
     ny, nx = image.shape
+    reach = 2 * step
+    padded = np.empty(nx + 2 * reach, dtype=np.float32)
+    half = np.empty((ny, nx), dtype=np.float32)
     for y in range(ny):
-        a, b = _mirrored(y - step, ny), _mirrored(y + step, ny)
-        c, d = _mirrored(y - 2 * step, ny), _mirrored(y + 2 * step, ny)
-        for x in range(nx):
-            near = image[a, x] + image[b, x]
-            far = image[c, x] + image[d, x]
-            out[y, x] = np.float32(0.375) * image[y, x] + np.float32(0.25) * near + np.float32(0.0625) * far
+        padded[reach : reach + nx] = image[y]
+        for x in range(reach):
+            padded[x] = image[y, _mirrored(x - reach, nx)]
+            padded[reach + nx + x] = image[y, _mirrored(nx + x, nx)]
+        _weighted(
+            padded[:nx],
+            padded[step : step + nx],
+            padded[reach : reach + nx],
+            padded[reach + step : reach + step + nx],
+            padded[2 * reach :],
+            half[y],
+        )
+    for y in range(ny):
+        _weighted(
+            half[_mirrored(y - reach, ny)],
+            half[_mirrored(y - step, ny)],
+            half[y],
+            half[_mirrored(y + step, ny)],
+            half[_mirrored(y + reach, ny)],
+            out[y],
+        )
 
 
 def smooth_step(image: Float32, scale: int) -> Float32:
@@ -68,11 +79,8 @@ def smooth_step(image: Float32, scale: int) -> Float32:
 
     Edges are mirrored about the last pixel. NaN spreads: see `fill_gaps`.
     """
-    step = 2**scale
-    half = np.empty_like(image)
     out = np.empty_like(image)
-    _rows(image, step, half)
-    _columns(half, step, out)
+    _smooth(image, 2**scale, out)
     return out
 
 
@@ -89,11 +97,6 @@ def starlet(image: Float32, scales: int) -> Iterator[Float32]:
         yield current - smoother
         current = smoother
     yield current
-
-
-def _local_mean(image: Float32, scale: int) -> Float32:
-    """Mean over a neighbourhood that grows with the scale (spline cascade, about 2**(scale + 2) wide)."""
-    return smooth_step(smooth_step(image, scale), scale + 1)
 
 
 def confirmed(
@@ -151,11 +154,15 @@ def _gain(signal: Float32, noise: Float32, scale: int, strength: float) -> Float
 
     Beside a star the wide mean of the power is all star; the narrow one keeps its noisy surroundings apart.
     """
-    wide = _local_mean(signal, scale)
     narrow = smooth_step(signal, scale)
-    power = np.maximum(np.minimum(wide, narrow), np.float32(1e-30))
-    share = np.minimum(np.float32(PENALTY) * _local_mean(noise, scale) / power, np.float32(1))
-    return np.asarray(1 - np.float32(strength) * share, dtype=np.float32)
+    power = np.minimum(smooth_step(narrow, scale + 1), narrow)
+    share = smooth_step(smooth_step(noise, scale), scale + 1)
+    share *= np.float32(PENALTY)
+    share /= np.maximum(power, np.float32(1e-30), out=power)
+    np.minimum(share, np.float32(1), out=share)
+    share *= np.float32(-strength)
+    share += np.float32(1)
+    return share
 
 
 def fill_gaps(image: Float32) -> Float32:

@@ -97,6 +97,7 @@ def _write_tiff(deep: npt.NDArray[np.uint16], path: Path) -> None:
         deep,
         photometric="rgb",
         compression="zlib",
+        compressionargs={"level": 2},
         iccprofile=srgb_profile(),
         metadata=None,
         software="Fourlight",
@@ -122,7 +123,7 @@ def _png_chunks(deep: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> Iterato
     yield _chunk(b"gAMA", struct.pack(">I", 45455))
     yield _chunk(b"cHRM", struct.pack(">8I", 31270, 32900, 64000, 33000, 30000, 60000, 15000, 6000))
     yield _chunk(b"iCCP", b"sRGB\0\0" + zlib.compress(srgb_profile(), 9))
-    packer = zlib.compressobj(4)
+    packer = zlib.compressobj(3)
     above = np.zeros(nx * 3 * deep.dtype.itemsize, dtype=np.uint8)
     for y0 in range(0, ny, 64):
         data, above = _filtered_rows(deep[y0 : y0 + 64], above)

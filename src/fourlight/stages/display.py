@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import colour, shrinkage, starcolour, stretch
+from fourlight.core import colour, shrinkage, stretch
 
 __all__ = ["Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repaired_cores"]
 
@@ -60,8 +60,26 @@ def repaired_cores(image: list[Float32], peaks: Float64, field: Field) -> list[F
     if len(full) == 0:
         return image
     ceiling = 0.7 * np.median(full, axis=0)
-    reach = 3 * field.fwhm_px * np.sqrt(1 + np.log2(1 + field.brightness[field.saturated]))
-    near = starcolour.star_mask(image[0].shape, field.x[field.saturated], field.y[field.saturated], reach)
+    image = [plane.copy() for plane in image]
+    ny, nx = image[0].shape
+    reach = 3 * field.fwhm_px * np.sqrt(1 + np.log2(1 + field.brightness))
+    for k in np.flatnonzero(field.saturated):
+        size = int(np.ceil(2 * reach[k]))
+        row, column = round(field.y[k]), round(field.x[k])
+        part = (
+            slice(max(row - size, 0), min(row + size + 1, ny)),
+            slice(max(column - size, 0), min(column + size + 1, nx)),
+        )
+        rows, columns = np.ogrid[part]
+        near = (rows - field.y[k]) ** 2 + (columns - field.x[k]) ** 2 <= reach[k] ** 2
+        mended = _recoloured([plane[part] for plane in image], ceiling, near)
+        for plane, patch in zip(image, mended, strict=True):
+            plane[part] = patch
+    return image
+
+
+def _recoloured(image: list[Float32], ceiling: Float64, near: Bool) -> list[Float32]:
+    """A patch whose over-full pixels keep their mean light and take the colour of their rim."""
     hot = near & np.any([plane > limit for plane, limit in zip(image, ceiling, strict=True)], axis=0)
     around = []
     for plane in image:

@@ -79,10 +79,12 @@ def finish(
     weights = _luminance_weights(channels, sky, mask)
     noise_before = noise_of(mix(channels.image, weights), sky)
     image = _smoothed(channels, weights, settings.smoothing, notes)
+    covered = channels.covered
+    del channels  # the halves take most of the memory
     image = repaired_cores(image, peaks, field)
     curve = curve_for(mix(image, weights), peaks @ weights, sky, mask, noise_before, settings.background)
     rgb = displayed(image, weights, curve, settings.saturation)
-    return Picture(faded(rgb, channels.covered, settings.background), tuple(notes), frame)
+    return Picture(faded(rgb, covered, settings.background), tuple(notes), frame)
 
 
 def _stars_on(stars: StarList | None, frame: tuple[int, int, int, int]) -> Field:
