@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +27,9 @@ NII_WEAK = 1.0 / 2.95
 HALPHA_OVER_HBETA = 2.86 * (656.28 / 486.13)
 """Photons: case B at 10 000 K, energy ratio 2.86 (Osterbrock & Ferland 2006)."""
 
+_BAND_ROWS = 128
+"""Rows of the object drawn at a time, so that memory does not grow with the frame."""
+
 
 @dataclass(frozen=True)
 class Emission:
@@ -34,7 +39,7 @@ class Emission:
     """(3, ny, nx) R, G, B; no point spread."""
     canvases: tuple[Canvas, ...]
     """The same, transformed, one per colour."""
-    dust_mag: FloatArray
+    dust_mag: npt.NDArray[np.float32]
     x0: int
     y0: int
 
@@ -50,13 +55,28 @@ def emission(scene: Scene, light: Throughput, box: tuple[int, int, int, int]) ->
         Corner and size; the corner is negative where the canvas reaches beyond the reference frame.
     """
     x0, y0, nx, ny = box
+    rate = np.empty((3, ny, nx), dtype=np.float32)
+    dust = np.empty((ny, nx), dtype=np.float32)
+
+    def draw(top: int) -> None:
+        rows = slice(top, min(ny, top + _BAND_ROWS))
+        rate[:, rows], dust[rows] = _band(scene, light, x0, nx, y0 + rows.start, y0 + rows.stop)
+
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, 4)) as pool:
+        list(pool.map(draw, range(0, ny, _BAND_ROWS)))
+    canvases = tuple(Canvas(fft.rfft2(plane, workers=1), ny, nx, x0, y0) for plane in rate)
+    return Emission(rate, canvases, dust, x0, y0)
+
+
+def _band(
+    scene: Scene, light: Throughput, x0: int, nx: int, top: int, bottom: int
+) -> tuple[FloatArray, FloatArray]:
+    """Electrons per second and truth pixel, and dust, of some rows; one row more on each side for slopes."""
     height, width = scene.camera.height_px, scene.camera.width_px
-    v, u = np.mgrid[y0 : y0 + ny, x0 : x0 + nx].astype(np.float64)
+    v, u = np.mgrid[top - 1 : bottom + 1, x0 : x0 + nx].astype(np.float64)
     maps = shapes(scene.object, (u - 0.5 * (width - 1)) / height, (v - 0.5 * (height - 1)) / height)
     rate = _electrons(scene, light, maps) * scene.pixel_arcsec**2
-    planes = rate.astype(np.float32)
-    canvases = tuple(Canvas(fft.rfft2(plane, workers=1), ny, nx, x0, y0) for plane in planes)
-    return Emission(planes, canvases, maps.dust_mag, x0, y0)
+    return rate[:, 1:-1], maps.dust_mag[1:-1]
 
 
 def _electrons(scene: Scene, light: Throughput, maps: Shapes) -> FloatArray:

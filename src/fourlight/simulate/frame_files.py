@@ -55,7 +55,8 @@ def _common(scene: Scene, role: str, exposure_s: float, temperature_c: float, ti
         ("APTDIA", scene.optics.aperture_mm, "[mm] aperture"),
         ("FILTER", scene.filter.name, "filter"),
         ("INSTRUME", "simulated camera", "no such camera exists"),
-        ("SITELAT", scene.site.latitude_deg, "[deg] latitude of an invented site"),
+        ("OBSERVAT", scene.site.name, "invented site"),
+        ("SITELAT", scene.site.latitude_deg, "[deg] latitude"),
         ("SITELONG", scene.site.longitude_deg, "[deg] longitude east"),
     ]
     if said:
