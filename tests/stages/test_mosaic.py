@@ -137,6 +137,6 @@ def test_the_statement_of_most_frames_counts() -> None:
 
 def test_a_large_frame_is_judged_by_its_middle_in_phase() -> None:
     """The part that is read starts on an even row and column, so the phase is that of the frame."""
-    image = coloured("GRBG", 2304, 2106)
-    found = decide([light(None, 2304, 2106)], held(image), "auto")
+    image = coloured("GRBG", 2054, 2060)
+    found = decide([light(None, 2054, 2060)], held(image), "auto")
     assert found.pattern == "GBRG"
