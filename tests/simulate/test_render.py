@@ -130,4 +130,4 @@ def test_output_that_is_a_file_is_refused(tmp_path: Path) -> None:
 def test_progress_is_told(tmp_path: Path) -> None:
     told: list[tuple[str, int, int]] = []
     render.simulate(loads(SMALL), tmp_path / "x", lambda *what: told.append(what))
-    assert told == [("frames", done, 7) for done in range(1, 8)]
+    assert told == [("frames", done, 7) for done in range(8)]

@@ -6,9 +6,8 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
 from fourlight.simulate.render import simulate as render
 from fourlight.simulate.scene import loads, packaged, packaged_names
@@ -29,11 +28,18 @@ def simulate(
     chosen = packaged(scene) if scene in packaged_names() else loads(_text(Path(scene)))
     if seed is not None:
         chosen = chosen.model_copy(update={"seed": seed})
-    console = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task("simulate", total=None)
-        render(chosen, out, lambda _, done, total: progress.update(task, completed=done, total=total))
+    progress = TerminalProgress()
+
+    def report(what: str, done: int, total: int) -> None:
+        if done == 0:
+            progress.begin(what, total)
+        else:
+            progress.step()
+
+    try:
+        render(chosen, out, report)
+    finally:
+        progress.close()
     lights = sum(night.count for night in chosen.nights)
     typer.echo(f"{lights} lights of {chosen.object.name} in {out}, truth in {out / 'truth'}")
 

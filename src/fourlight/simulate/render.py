@@ -34,7 +34,7 @@ def simulate(scene: Scene, out: Path, report: Report | None = None) -> None:
     out : Path
         New or empty folder, or one that holds this same scene (it is made again, with the same bytes).
     report : callable, optional
-        Called with a word, the count done and the count in all, after each frame.
+        Called with a word, the count done and the count in all: at the start and after each frame.
 
     Raises
     ------
@@ -44,6 +44,9 @@ def simulate(scene: Scene, out: Path, report: Report | None = None) -> None:
     out = Path(out)
     claim(scene, out)
     plans = plan_lights(scene, throughput(scene))
+    if report is not None:
+        chosen = scene.calibration
+        report("frames", 0, len(plans) + chosen.darks + chosen.flats + chosen.bias)
     world = build_world(scene, plans)
     write_truth(world, plans, out / "truth")
     _run(list(_jobs(world, plans, out)), _workers(scene), report)
