@@ -6,10 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fourlight.core.defects import STAR_MOVED, STAR_STILL, neighbour_excess, persistent, stars_moved
+from fourlight.core.defects import HALO, STAR_MOVED, STAR_STILL, excess_at, persistent, stars_moved
 
 SHAPE, SKY, NOISE = (160, 200), 100.0, 10.0
-UNIFORM = np.full((2, 2), NOISE, dtype=np.float32)
 Image = npt.NDArray[np.float32]
 
 
@@ -33,9 +32,9 @@ def _exposures(count: int, stars: float, dither: float, hot: dict[tuple[int, int
 
 
 def _found(exposures: list[Image], threshold: float = 6.0) -> npt.NDArray[np.bool_]:
-    parts = [neighbour_excess(image, UNIFORM, 0, 0) for image in exposures]
-    excess, contrast = np.stack([p[0] for p in parts]), np.stack([p[1] for p in parts])
-    return persistent(excess, contrast, threshold, STAR_MOVED if stars_moved(excess) else STAR_STILL)
+    stack, noise = np.stack(exposures), np.full((len(exposures), 2, 2), NOISE)
+    share = STAR_MOVED if stars_moved(stack, noise, 0) else STAR_STILL
+    return persistent(stack, noise, 0, threshold, share)
 
 
 @pytest.mark.parametrize("fwhm", [1.8, 2.5, 4.0])
@@ -87,8 +86,21 @@ def test_missing_constant_and_tiny_frames() -> None:
     assert not _found([np.ones((1, 1), dtype=np.float32)]).any()
 
 
-def test_excess_follows_the_place_in_the_mosaic() -> None:
-    image = np.zeros((8, 8), dtype=np.float32)
-    image[4, 4] = 8
-    noise = np.array([[1, 2], [4, 8]], dtype=np.float32)
-    assert [neighbour_excess(image, noise, y, x)[0][4, 4] for y, x in np.ndindex(2, 2)] == [8, 4, 2, 1]
+def test_bands_decide_as_the_whole_frame_does() -> None:
+    exposures = np.stack(_exposures(8, 2.5, 6.0, {(41, 77): 60.0, (80, 80): 300.0}))
+    noise = np.random.default_rng(4).uniform(8, 12, (8, 2, 2))
+    whole = persistent(exposures, noise, 0, 6.0, STAR_MOVED)
+    for y0 in (37, 60):
+        part = persistent(exposures[:, y0 - HALO : y0 + 40 + HALO], noise, y0 - HALO, 6.0, STAR_MOVED)
+        np.testing.assert_array_equal(part[HALO:-HALO], whole[y0 : y0 + 40])
+
+
+def test_excess_is_in_units_of_the_noise_or_of_the_scatter_around() -> None:
+    image = np.zeros((9, 9), dtype=np.float32)
+    image[4, 4] = 12
+    assert excess_at(image, 4, 4, 2.0) == (6.0, 6.0)
+    image[2, ::2] = 100
+    excess, contrast = excess_at(image, 4, 4, 2.0)
+    assert excess == 6.0
+    assert contrast == pytest.approx(12 / 80)
+    assert np.isnan(excess_at(image, 9, 4, 2.0)[0])

@@ -78,9 +78,22 @@ def clipped_mean(
 
 @njit(cache=True, nogil=True)
 def _median(values: npt.NDArray[np.float64]) -> float:
-    values.sort()
-    half = len(values) // 2
-    return float(values[half]) if len(values) % 2 else float((values[half - 1] + values[half]) / 2)
+    ordered = np.sort(values)
+    half = len(ordered) // 2
+    return float(ordered[half]) if len(ordered) % 2 else float((ordered[half - 1] + ordered[half]) / 2)
+
+
+@njit(cache=True, nogil=True)
+def _limits(
+    values: npt.NDArray[np.float64], clip_sigma: float, noise: float, few: npt.NDArray[np.float64]
+) -> tuple[float, float]:
+    """Range of values that are kept; without end where nothing can be far from the median."""
+    count = len(values)
+    if count < 3 or values.max() - values.min() <= clip_sigma * noise:
+        return -np.inf, np.inf
+    middle = _median(values)
+    limit = clip_sigma * max(noise, few[count] * _median(np.abs(values - middle)))
+    return middle - limit, middle + limit
 
 
 @njit(cache=True, nogil=True)
@@ -95,7 +108,6 @@ def _clip(
 ) -> None:
     n, my, mx = samples.shape
     values = np.empty(n)
-    away = np.empty(n)
     for y in range(my):
         for x in range(mx):
             count = 0
@@ -103,23 +115,15 @@ def _clip(
                 if np.isfinite(samples[i, y, x]):
                     values[count] = samples[i, y, x]
                     count += 1
-            middle = _median(values[:count]) if count else np.nan
-            limit = np.inf
-            if count > 2:
-                for i in range(count):
-                    away[i] = abs(values[i] - middle)
-                limit = clip_sigma * max(noise, few[count] * _median(away[:count]))
-            total = 0.0
+            low, high = _limits(values[:count], clip_sigma, noise, few)
+            total = square = 0.0
             used = 0
-            for i in range(count):
-                if abs(values[i] - middle) <= limit:
-                    total += values[i]
+            start = values[0]
+            for value in values[:count]:
+                if low <= value <= high:
+                    total += value - start
+                    square += (value - start) ** 2
                     used += 1
-            average = total / used if used else np.nan
-            square = 0.0
-            for i in range(count):
-                if abs(values[i] - middle) <= limit:
-                    square += (values[i] - average) ** 2
-            mean[y, x] = average
-            variance[y, x] = square / (used - 1) if used > 1 else np.nan
+            mean[y, x] = start + total / used if used else np.nan
+            variance[y, x] = max(square - total * total / used, 0.0) / (used - 1) if used > 1 else np.nan
             kept[y, x] = used

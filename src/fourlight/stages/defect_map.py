@@ -3,19 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.cfa import plane_map
-from fourlight.core.defects import (
-    HALO,
-    STAR_MOVED,
-    STAR_STILL,
-    neighbour_excess,
-    persistent,
-    stars_moved,
-)
+from fourlight.core.defects import HALO, STAR_MOVED, STAR_STILL, persistent, stars_moved
 from fourlight.core.noise import sample_noise
 from fourlight.frames import RawFrame
 from fourlight.stages.calibrated import CalibratedSource
@@ -56,20 +50,17 @@ def from_lights(
         True at defects; the threshold in the end, doubled until at most 2 % of samples are above it.
     """
     sources = [open_light(frame) for frame in spread_over(lights, _MOST_LIGHTS)]
-    noises = [_cell_noise(source) for source in sources]
+    noises = np.stack([_cell_noise(source) for source in sources])
     if len(sources) < 3:
         threshold *= 1.5
     ny, nx = sources[0].shape
     for _ in range(4):
         found = np.zeros((ny, nx), dtype=np.bool_)
-        for y0, y1 in bands(ny, nx, 3 * len(sources)):
+        for y0, y1 in bands(ny, nx, 2 * len(sources)):
             low, high = max(0, y0 - HALO), min(ny, y1 + HALO)
-            excess = np.empty((len(sources), high - low, nx), dtype=np.float32)
-            contrast = np.empty_like(excess)
-            for i, (source, noise) in enumerate(zip(sources, noises, strict=True)):
-                excess[i], contrast[i] = neighbour_excess(source.read(low, high, 0, nx), noise, low, 0)
-            share = STAR_MOVED if stars_moved(excess) else STAR_STILL
-            found[y0:y1] = persistent(excess, contrast, threshold, share)[y0 - low : y1 - low]
+            stack = np.stack([source.read(low, high, 0, nx) for source in sources])
+            share = STAR_MOVED if stars_moved(stack, noises, low) else STAR_STILL
+            found[y0:y1] = persistent(stack, noises, low, threshold, share)[y0 - low : y1 - low]
         if found.mean() <= _LARGEST_SHARE:
             break
         threshold *= 2
@@ -116,8 +107,9 @@ def spread_over(frames: Sequence[RawFrame], most: int) -> list[RawFrame]:
     return [ordered[i] for i in np.linspace(0, len(ordered) - 1, most).astype(int)]
 
 
-def _cell_noise(source: CalibratedSource) -> npt.NDArray[np.float32]:
-    """Noise of one sample by place in the mosaic cell, the median over patches of the frame."""
-    found = [[sample_noise(part[y::2, x::2]) for y, x in np.ndindex(2, 2)] for part in patches(source)]
-    noise = np.nanmedian(np.asarray(found), axis=0) if np.isfinite(found).any() else np.zeros(4)
-    return np.nan_to_num(noise).reshape(2, 2).astype(np.float32)
+def _cell_noise(source: CalibratedSource) -> npt.NDArray[np.float64]:
+    """Noise of one sample by place in the mosaic cell (2, 2), the median over a few patches of the frame."""
+    parts = islice(patches(source), 0, None, 3)
+    found = np.asarray([[sample_noise(part[y::2, x::2]) for y, x in np.ndindex(2, 2)] for part in parts])
+    noise = np.nanmedian(found, axis=0) if np.isfinite(found).all(axis=1).any() else np.zeros(4)
+    return np.nan_to_num(noise).reshape(2, 2)
