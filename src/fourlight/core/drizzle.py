@@ -38,7 +38,8 @@ def area_factor(drop_px: float, block: int = 8) -> float:
 
 @njit(cache=True, nogil=True)
 def deposit_values(
-    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, chosen: npt.NDArray[np.bool_], table: Float32, floor: Float64, sky: Float64, ref: Float32,
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64,
+    chosen: npt.NDArray[np.bool_], table: Float32, floor: Float64, sky: Float64, ref: Float32,
     oy: int, ox: int, num: Float32, den: Float32, squares: Float32, pixel: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of the chosen planes to the sums of a tile.
@@ -97,7 +98,8 @@ def deposit_values(
 
 @njit(cache=True, nogil=True)
 def deposit_variance(
-    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, chosen: npt.NDArray[np.bool_], table: Float32, floor: Float64, sky: Float64, ref: Float32,
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64,
+    chosen: npt.NDArray[np.bool_], table: Float32, floor: Float64, sky: Float64, ref: Float32,
     oy: int, ox: int, den_all: Float32, den_half: Float32, var_all: Float32, var_half: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's noise power to a tile, once for the whole stack and once for its own half.

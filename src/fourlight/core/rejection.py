@@ -14,7 +14,7 @@ from numba import njit
 
 from fourlight.core.samples import expected_variance
 
-__all__ = ["deviations", "grown"]
+__all__ = ["deviations", "grown", "residuals"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -82,6 +82,46 @@ def deviations(
             if abs(excess) > allowed:
                 out[j, i] = (excess - allowed if excess > 0 else excess + allowed) / sigma
     return out
+
+
+@njit(cache=True, nogil=True)
+def residuals(
+    z: Float32, base: Float32, slope: Float32, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    ref: Float32, ranges: Float32, oy: int, ox: int, floor: float, flat: float,
+) -> Float32:  # fmt: skip
+    """Residuals of one plane's samples from the reference over their expected noise, in flat places only.
+
+    Parameters
+    ----------
+    z, base, slope, y0, x0, matrix, cell, oy, ox
+        As in `deviations`.
+    plane : int
+    ref, ranges : (ph, pw) float32
+        Reference and local range of this plane.
+    floor : float
+    flat : float
+        Places of a larger local range are left out: there a sample differs by where it lies.
+
+    Returns
+    -------
+    (n,) float32
+    """
+    h, w = z.shape
+    out = np.empty(h * w, dtype=np.float32)
+    n = 0
+    for j in range(h):
+        for i in range(w):
+            if cell[(y0 + j) % 2, (x0 + i) % 2] != plane:
+                continue
+            x = matrix[0, 0] * (x0 + i) + matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
+            y = matrix[1, 0] * (x0 + i) + matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
+            excess = z[j, i] - _sampled(ref, x, y)
+            if excess != excess or ranges[int(np.rint(y)), int(np.rint(x))] > flat:
+                continue
+            level = ref[int(np.rint(y)), int(np.rint(x))]
+            out[n] = excess / np.sqrt(expected_variance(base[j, i], slope[j, i], level, floor))
+            n += 1
+    return out[:n]
 
 
 @njit(cache=True, nogil=True)

@@ -97,7 +97,7 @@ def normalised(
 def expected_variance(base: float, slope: float, level: float, floor: float) -> float:
     """Variance of a normalised sample where the reference has this level; never under ``floor``."""
     variance = base + slope * level if level == level else floor
-    return float(max(variance, floor))
+    return variance if variance > floor else floor
 
 
 @njit(cache=True, nogil=True)

@@ -25,7 +25,7 @@ from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import file_hash, record
 from fourlight.recipe import Recipe
-from fourlight.stages import calibrate, geometry, integrate, judge, mosaic
+from fourlight.stages import calibrate, geometry, integrate, judge, mosaic, noise_check
 from fourlight.stages.dropsize import choose_pixfrac
 from fourlight.stages.holdings import plane_holdings, with_shares
 from fourlight.stages.measure import measure
@@ -247,23 +247,26 @@ def _integrated(
     common = np.mean([calibration.sample_variance_extra(f.measured.raw) for f in frames], axis=0)
     sources = [calibration.open(f.measured.raw) for f in frames]
     cell = cfa.plane_map(pattern)
+    response = np.array([_by_plane(source.median_response(), cell) for source in sources])
     table = geometry.frame_table(
         frames, reference, settings.sky_order, electrons=calibration.noise.unit == "electron", common=common,
-        response=np.array([_by_plane(source.median_response(), cell) for source in sources]),
+        response=response,
     )  # fmt: skip
     shapes = [(f.measured.raw.ny, f.measured.raw.nx) for f in frames]
+
+    def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
+        return sources[f].read(y0, y1, x0, x1), sources[f].response(y0, y1, x0, x1)
+
+    factor = noise_check.noise_factors(table, shapes, cell, read)
+    table = noise_check.with_noise(table, factor, response, np.array([f.measured.sky for f in frames]))
     pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else choose_pixfrac(table, shapes)
     job.notes += [why] if why else []
     overlaps = integrate.Overlaps()
     for matrix in table.matrix:  # before the threads start, so that none is made twice
         overlaps.get(matrix[:, :2], pixfrac)
 
-    def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
-        return sources[f].read(y0, y1, x0, x1), sources[f].response(y0, y1, x0, x1)
-
     def work(tile: geometry.Tile) -> integrate.TileResult:
-        found = integrate.gather(tile, table, shapes, cell, read, settings)
-        return integrate.drizzle_tile(found, table, cell, pixfrac, overlaps)
+        return integrate.integrate_tile(tile, table, shapes, cell, read, settings, pixfrac, overlaps)
 
     tiles = geometry.tiles(table.shape, len(frames), job.threads, job.recipe.run.memory_gb * 1e9)
     key = cache.digest(

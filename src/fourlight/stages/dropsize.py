@@ -19,6 +19,9 @@ THIN = 0.2
 MOST_HOLES = 1e-3
 """Share of holes that is allowed."""
 
+MIN_DROPS = 4
+"""Drops of a red or blue plane that must touch a pixel on average: with fewer, single samples show through."""
+
 PATCH = 24
 """Side in output pixels of the patches that are looked at."""
 
@@ -32,11 +35,16 @@ def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[fl
     shapes : list of (ny, nx)
         Size of each frame.
     """
-    for pixfrac in CHOICES:
-        share = uneven_share(table, shapes, pixfrac)
-        if share <= MOST_HOLES:
-            break
     frames = len(table.matrix)
+    for pixfrac in CHOICES:
+        touching = frames * (1 + pixfrac) ** 2 / 4
+        if touching >= MIN_DROPS and uneven_share(table, shapes, pixfrac) <= MOST_HOLES:
+            break
+    if pixfrac > 1 and frames < 5:
+        return pixfrac, (
+            f"With {frames} frames few red and blue samples fall on each pixel: drops of {pixfrac:g} pixels are used, "
+            "which blurs; more subs allow smaller ones."
+        )
     if pixfrac > 1:
         return pixfrac, (
             f"The {frames} frames are hardly dithered: their red and blue samples fall on the same places and leave "

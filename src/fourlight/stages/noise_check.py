@@ -1,0 +1,117 @@
+"""Checking the noise of every frame on what the frames themselves disagree about.
+
+The noise measured inside a frame also holds the unresolved stars and the grain of the nebula. These are common
+to all frames and drop out of the residuals from the reference, so the residuals say what the noise really is.
+How wide residuals of pure noise would be, with the same frames at the same places, is found by putting pure
+noise through the same steps.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import rejection, samples
+from fourlight.core.spread import core_spread
+from fourlight.stages import tile_samples
+from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.tile_samples import Reader, TileSamples
+
+__all__ = ["noise_factors", "with_noise"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+
+FEWEST_FRAMES = 3
+"""Two frames alone cannot say which of them is the noisier one."""
+
+PATCH_PX = 96
+PATCHES = 4
+"""Patches along each axis of the stack."""
+
+ENOUGH = 500
+"""Samples that a factor needs."""
+
+SEED = 20
+"""The pure noise is the same in every run."""
+
+Residuals = list[list[list[Float32]]]
+
+
+def noise_factors(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, read: Reader) -> Float64:
+    """Variance of the residuals over the expected one, per frame and plane (f, 4); 1 where it cannot be told."""
+    frames = len(table.matrix)
+    if frames < FEWEST_FRAMES:
+        return np.ones((frames, 4))
+    seen: Residuals = [[[] for _ in range(4)] for _ in range(frames)]
+    null: Residuals = [[[] for _ in range(4)] for _ in range(frames)]
+    random = np.random.default_rng(SEED)
+    for tile in _patches(table.shape):
+        found = tile_samples.load(tile, table, shapes, cell, read)
+        _collect(found, table, cell, seen)
+        _fill_with_noise(found, table, cell, random)
+        _collect(found, table, cell, null)
+    return np.array([[_factor(seen[f][plane], null[f][plane]) for plane in range(4)] for f in range(frames)])
+
+
+def _patches(shape: tuple[int, int]) -> list[Tile]:
+    ny, nx = shape
+    side = min(PATCH_PX, ny, nx)
+    return [
+        Tile(y, y + side, x, x + side)
+        for y in np.linspace(0.1 * (ny - side), 0.9 * (ny - side), PATCHES).astype(int).tolist()
+        for x in np.linspace(0.1 * (nx - side), 0.9 * (nx - side), PATCHES).astype(int).tolist()
+    ]
+
+
+def _collect(found: TileSamples, table: FrameTable, cell: Int64, into: Residuals) -> None:
+    """Add the residuals of a patch from its reference, in the flatter half of each plane."""
+    ref, _ = tile_samples.reference(found, table, cell)
+    for plane in range(4):
+        ranges = samples.spread(ref[plane])
+        flat = float(np.median(ranges))
+        for k, f in enumerate(found.frames):
+            into[f][plane].append(
+                rejection.residuals(
+                    *found.values(k), *found.origin(k), table.matrix[f], cell, plane, ref[plane], ranges,
+                    *found.offset, table.floor[f, plane], flat,
+                )
+            )  # fmt: skip
+
+
+def _fill_with_noise(found: TileSamples, table: FrameTable, cell: Int64, random: np.random.Generator) -> None:
+    """Replace the samples by the sky of the reference plus noise of the expected variance."""
+    for k in range(len(found.frames)):
+        rect, base, slope = found.values(k)
+        (y0, x0), (h, w) = found.origin(k), rect.shape
+        level = table.level[cell[(y0 + np.arange(h))[:, None] % 2, (x0 + np.arange(w))[None, :] % 2]]
+        sigma = np.sqrt(np.maximum(base + slope * level, 0.0))
+        rect[:] = level + sigma * random.standard_normal(rect.shape) + 0.0 * rect
+
+
+def _factor(seen: list[Float32], null: list[Float32]) -> float:
+    """Ratio of two variances, each of the normal core of its values."""
+    ours, pure = np.concatenate(seen or [np.empty(0)]), np.concatenate(null or [np.empty(0)])
+    if min(len(ours), len(pure)) < ENOUGH:
+        return 1.0
+    _, width = core_spread(ours.astype(np.float64))
+    _, expected = core_spread(pure.astype(np.float64))
+    return float(np.clip((width / expected) ** 2, 0.5, 2.0))
+
+
+def with_noise(table: FrameTable, factor: Float64, response: Float64, level: Float64) -> FrameTable:
+    """The table with each frame's variance at its sky level multiplied by ``factor`` (f, 4).
+
+    ``response`` and ``level`` (f, 4) are the median flat response and the sky of each frame, as given to
+    `fourlight.stages.geometry.frame_table`.
+    """
+    sky = table.poisson * level * response
+    return dataclasses.replace(
+        table,
+        dark=(table.dark + sky) * factor - sky,
+        floor=table.floor * factor,
+        weight=table.weight / factor,
+    )

@@ -1,0 +1,142 @@
+"""Samples of all frames under one tile: read, put on one scale, compared, and those that stand out rejected.
+
+This much is common to all ways of integrating; a method turns a `TileSamples` into layers of the stack.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import rejection, samples
+from fourlight.recipe import Integrate
+from fourlight.stages.geometry import HALO, FrameTable, Tile, rectangle
+
+__all__ = ["Reader", "TileSamples", "load", "reference", "reject"]
+
+Float32 = npt.NDArray[np.float32]
+Int64 = npt.NDArray[np.int64]
+
+Reader = Callable[[int, int, int, int, int], tuple[Float32, Float32]]
+"""``read(frame, y0, y1, x0, x1)``: calibrated samples of one frame, and their flat response (empty: 1)."""
+
+
+@dataclass(slots=True)
+class TileSamples:
+    """Normalised samples of the frames that touch a tile, laid end to end in one buffer."""
+
+    tile: Tile
+    frames: list[int]
+    """Rows of the frame table that touch the tile."""
+    boxes: Int64
+    """(n, 4) ``y0, y1, x0, x1`` of each frame's rectangle in that frame."""
+    starts: Int64
+    """(n,) place of each rectangle in the buffers."""
+    buffer: Float32
+    """Normalised samples; NaN where there is none."""
+    base: Float32
+    slope: Float32
+    """Variance of each sample is ``base + slope * level``, see `fourlight.core.samples.normalised`."""
+    bad: list[npt.NDArray[np.int8]] = field(default_factory=list)
+    """Rejection mask of each rectangle."""
+    rejected: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
+    """(4,) rejected samples per plane."""
+    used: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
+    """(4,) samples per plane."""
+
+    @property
+    def offset(self) -> tuple[int, int]:
+        """Output position ``y, x`` of the first pixel of the tile with its halo."""
+        return self.tile.y0 - HALO, self.tile.x0 - HALO
+
+    @property
+    def padded_shape(self) -> tuple[int, int]:
+        """Size of the tile with its halo."""
+        return self.tile.y1 - self.tile.y0 + 2 * HALO, self.tile.x1 - self.tile.x0 + 2 * HALO
+
+    def origin(self, k: int) -> tuple[int, int]:
+        """``y0, x0`` of rectangle k in its frame."""
+        return int(self.boxes[k, 0]), int(self.boxes[k, 2])
+
+    def part(self, buffer: Float32, k: int) -> Float32:
+        """Rectangle k (h, w) as a view of one of the buffers."""
+        y0, y1, x0, x1 = self.boxes[k]
+        return buffer[self.starts[k] : self.starts[k] + (y1 - y0) * (x1 - x0)].reshape(y1 - y0, x1 - x0)
+
+    def values(self, k: int) -> tuple[Float32, Float32, Float32]:
+        """Samples, ``base`` and ``slope`` of rectangle k."""
+        return self.part(self.buffer, k), self.part(self.base, k), self.part(self.slope, k)
+
+
+def load(
+    tile: Tile, table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, read: Reader
+) -> TileSamples:
+    """Read and normalise the samples of all frames under one tile.
+
+    Parameters
+    ----------
+    tile : Tile
+    table : FrameTable
+    shapes : list of (ny, nx)
+        Size of each frame.
+    cell : (2, 2) int64
+        Plane index of ``[y % 2, x % 2]``.
+    read : callable
+        Calibrated samples of a rectangle of a frame.
+    """
+    touching = [(f, rectangle(tile, table.inverse[f], shapes[f])) for f in range(len(table.matrix))]
+    frames = [f for f, box in touching if box is not None]
+    boxes = np.array([box for _, box in touching if box is not None], dtype=np.int64).reshape(-1, 4)
+    sizes = (boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])
+    ends = np.cumsum(sizes)
+    total = int(ends[-1]) if len(ends) else 0
+    buffers = [np.empty(total, dtype=np.float32) for _ in range(3)]
+    found = TileSamples(tile, frames, boxes, ends - sizes, *buffers)
+    for f, start, end, (y0, y1, x0, x1) in zip(frames, ends - sizes, ends, boxes.tolist(), strict=True):
+        samples.normalised(
+            *read(f, y0, y1, x0, x1), y0, x0, cell, table.sky[f], table.terms, np.array(shapes[f], dtype=np.int64),
+            table.scale[f], table.dark[f], table.poisson, *(buffer[start:end] for buffer in buffers),
+        )  # fmt: skip
+    return found
+
+
+def reference(found: TileSamples, table: FrameTable, cell: Int64) -> tuple[Float32, Float32]:
+    """Robust reference and scatter between frames, each (4, ph, pw) on the tile with its halo."""
+    ref = np.full((4, *found.padded_shape), np.nan, dtype=np.float32)
+    scatter = np.zeros_like(ref)
+    y0, y1, x0, x1 = (np.ascontiguousarray(column) for column in found.boxes.T)
+    for plane in range(4 if found.frames else 0):
+        samples.reference(
+            found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.inverse[found.frames], cell, plane,
+            *found.offset, ref[plane], scatter[plane],
+        )  # fmt: skip
+    return ref, scatter
+
+
+def reject(
+    found: TileSamples, table: FrameTable, cell: Int64, ref: Float32, scatter: Float32, settings: Integrate
+) -> None:
+    """Fill the rejection masks; with a single frame nothing contradicts anything."""
+    ranges = np.stack([samples.spread(plane) for plane in ref])
+    # The reference itself is uncertain: its median of n frames has pi / 2 n of a sample's variance.
+    widen = np.sqrt(1 + np.pi / 2 / max(len(found.frames), 1))
+    for k, f in enumerate(found.frames):
+        y0, x0 = found.origin(k)
+        rect, base, slope = found.values(k)
+        if len(found.frames) < 2:
+            found.bad.append(np.zeros(rect.shape, dtype=np.int8))
+            continue
+        deviation = rejection.deviations(
+            rect, base, slope, y0, x0, table.matrix[f], cell, ref, scatter, ranges, *found.offset,
+            table.floor[f], settings.gradient_tolerance,
+        )  # fmt: skip
+        mask, _ = rejection.grown(deviation, settings.reject_sigma * widen)
+        found.bad.append(mask)
+        for y in range(2):
+            for x in range(2):
+                plane = cell[(y0 + y) % 2, (x0 + x) % 2]
+                found.rejected[plane] += int(mask[y::2, x::2].sum())
+                found.used[plane] += int(np.isfinite(rect[y::2, x::2]).sum())
