@@ -8,6 +8,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from weakref import WeakValueDictionary
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,8 @@ Float32Array = npt.NDArray[np.float32]
 OpenSource = Callable[[RawFrame], PixelSource]
 
 BAND_BYTES = 200_000_000
+_open_arrays: WeakValueDictionary[Path, Float32Array] = WeakValueDictionary()
+
 PATCH = 512
 """Side in pixels of the squares from which levels and noise of a frame are taken."""
 
@@ -41,8 +44,11 @@ class Master:
     """Variance of the master per plane (R, G1, G2, B), square of its unit."""
 
     def open(self) -> Float32Array:
-        """The array, mapped read-only."""
-        array: Float32Array = np.load(self.path, mmap_mode="r")
+        """The array, mapped read-only, once for all who hold it."""
+        array = _open_arrays.get(self.path)
+        if array is None:
+            array = np.load(self.path, mmap_mode="r")
+            _open_arrays[self.path] = array
         return array
 
 
