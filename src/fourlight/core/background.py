@@ -18,8 +18,11 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-GROWING_STIFFNESS = 5e-3
+GROWING_STIFFNESS = 1e-3
 """Ridge while the set of sky cells grows: a surface that bends easily would follow the flank of an object."""
+
+MAX_REACH = 60.0
+"""Largest allowed variance of a surface, in units of that of a mean; an even field has about 20 at order 2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +135,9 @@ def _design(cells: Cells, order: int) -> tuple[Float64, list[tuple[int, int]]]:
     return np.stack(columns, axis=1), terms
 
 
-def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-4) -> Surface:
+def fit_surface(
+    cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-4, max_reach: float = MAX_REACH
+) -> Surface:
     """Least-squares surface through the chosen cells.
 
     Parameters
@@ -142,10 +147,14 @@ def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-4)
     use : (my, mx) bool
         Cells that show sky.
     order : int
-        Wanted total order; lowered until there are three cells for each coefficient.
+        Wanted total order; lowered until there are three cells for each coefficient, and until the chosen
+        cells fix the surface everywhere: cells in one corner say little about the other.
     stiffness : float
         Ridge on the curved terms, as a share of the number of cells, and a thousandth of it on the slopes:
         where the cells do not fix a term, it stays small.
+    max_reach : float
+        Largest variance of the surface anywhere, in units of that of a plain mean; beyond it the order is
+        lowered.
 
     Returns
     -------
@@ -154,7 +163,9 @@ def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-4)
     """
     good = use & np.isfinite(cells.level)
     count = int(good.sum())
-    while order > 0 and count < 3 * (order + 1) * (order + 2) // 2:
+    while order > 0 and (
+        count < 3 * (order + 1) * (order + 2) // 2 or _reach(cells, good, order) > max_reach
+    ):
         order -= 1
     coefficients = np.zeros((order + 1, order + 1))
     if count == 0:
@@ -172,13 +183,21 @@ def fit_surface(cells: Cells, use: Bool, order: int, *, stiffness: float = 1e-4)
     return Surface(coefficients, cells.shape)
 
 
+def _reach(cells: Cells, use: Bool, order: int) -> float:
+    """Largest variance of the fitted surface over the image, in units of that of a plain mean."""
+    design, _ = _design(cells, order)
+    chosen = design[use.ravel()]
+    normal = chosen.T @ chosen / len(chosen) + 1e-9 * np.eye(design.shape[1])
+    return float(np.max(np.sum(design * np.linalg.solve(normal, design.T).T, axis=1)))
+
+
 def sky_cells(cells: Cells, order: int, *, sigma: float = 3.0, start_share: float = 0.2) -> Bool:
     """Cells that show empty sky: those on the lower envelope of the levels.
 
     A plane that lies under nearly all cells (least squares with little weight above) names the darkest.
     From those the set grows: a surface is fitted to it, and every cell joins that rises above the surface
-    by less than ``sigma`` times the spread. The spread is that of the cells below the surface, because the
-    object can only add light.
+    by less than ``sigma`` times the spread. The spread is fixed at the start, by the darkest cells and by the
+    noise: a spread that grew with the set would let it climb up the flanks of an object.
 
     Parameters
     ----------
@@ -200,15 +219,15 @@ def sky_cells(cells: Cells, order: int, *, sigma: float = 3.0, start_share: floa
     if not good.any():
         return good
     fewest = max(3, int(np.ceil(start_share * good.sum())))
-    residual = cells.level - _envelope(cells, good)
-    use = _lowest(residual, good, fewest)
-    floor = float(np.median(cells.error[good]))
+    use = _lowest(cells.level - _envelope(cells, good), good, fewest)
+    start = (cells.level - _on_cells(fit_surface(cells, use, order, max_reach=np.inf), cells))[use]
+    # 1.5: the darkest fifth of a normal distribution is about a third as wide as the whole
+    spread = max(1.5 * float(np.std(start)), float(np.median(cells.error[good])))
     for trial in (min(order, 1), order):
-        for _ in range(20):
+        for _ in range(30):
             residual = cells.level - _on_cells(
-                fit_surface(cells, use, trial, stiffness=GROWING_STIFFNESS), cells
+                fit_surface(cells, use, trial, stiffness=GROWING_STIFFNESS, max_reach=np.inf), cells
             )
-            spread = max(_lower_spread(residual[use]), floor)
             kept = good & (residual <= sigma * spread)
             if kept.sum() < fewest:
                 kept = _lowest(residual, good, fewest)
@@ -223,7 +242,7 @@ def _lowest(residual: Float64, good: Bool, count: int) -> Bool:
     return np.asarray(good & (values <= np.sort(values, axis=None)[min(count, int(good.sum())) - 1]))
 
 
-def _envelope(cells: Cells, good: Bool, *, weight_above: float = 0.03) -> Float64:
+def _envelope(cells: Cells, good: Bool, *, weight_above: float = 0.01) -> Float64:
     """Plane under the cells: least squares in which a cell above counts ``weight_above`` of one below."""
     design, _ = _design(cells, 1 if good.sum() >= 9 else 0)
     points, level = design[good.ravel()], cells.level[good]
@@ -242,12 +261,3 @@ def _envelope(cells: Cells, good: Bool, *, weight_above: float = 0.03) -> Float6
 def _on_cells(surface: Surface, cells: Cells) -> Float64:
     y, x = cells.centres()
     return surface.at(*np.meshgrid(y, x, indexing="ij"))
-
-
-def _lower_spread(residual: Float64) -> float:
-    """One sigma of a distribution from its lower side, where no object adds light."""
-    residual = residual[np.isfinite(residual)]
-    if len(residual) < 3:
-        return 0.0
-    low, middle = np.quantile(residual, [0.1587, 0.4])
-    return float(max(middle - low, 0.0)) * 1.34

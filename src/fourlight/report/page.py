@@ -89,7 +89,7 @@ def page(
         "plane_names": PLANE_NAMES,
         "contradiction": reached(summary, "mosaic", "contradiction"),
         "grounds": _grounds(summary),
-        "assumptions": [*(summary.get("assumptions") or ()), *(reached(summary, "picture", "notes") or ())],
+        "assumptions": _sentences(summary),
         "version": summary.get("fourlight") or __version__,
     }
     return environment.get_template("template.html.j2").render(shown)
@@ -252,12 +252,20 @@ def _grounds(summary: Facts) -> list[tuple[str, str, str]]:
             (
                 "Integration",
                 f"{method}{'' if pixfrac is None else f', drop side {digits(pixfrac)} px'}",
-                "recipe",
+                "recipe, or chosen from the coverage",
             )
         )
-    notes = reached(summary, "calibration", "notes") or ()
-    rows.extend(("Calibration", str(note), "") for note in notes)
     return rows
+
+
+def _sentences(summary: Facts) -> list[str]:
+    """What the stages said about themselves, in the order of the work, each sentence once."""
+    said = [
+        *(reached(summary, "calibration", "notes") or ()),
+        *(summary.get("assumptions") or ()),
+        *(reached(summary, "picture", "notes") or ()),
+    ]
+    return list(dict.fromkeys(str(sentence) for sentence in said))
 
 
 def _with_unit(value: Any, unit: str) -> str:

@@ -47,7 +47,7 @@ def duration(seconds: Any) -> str:
     if seconds < 60:
         return f"{round(float(seconds), 1 if seconds >= 10 else 3):g} s"
     if seconds < 600:
-        return f"{digits(seconds / 60, 2)} min"
+        return f"{round(seconds / 60, 1):g} min"
     hours, minutes = divmod(round(seconds / 60), 60)
     return f"{hours} h {minutes} min" if hours and minutes else f"{hours} h" if hours else f"{minutes} min"
 

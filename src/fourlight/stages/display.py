@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from fourlight.core import colour, shrinkage, stretch
 
@@ -14,6 +15,12 @@ __all__ = ["Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repai
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
+
+STARS_BEYOND = 12.0
+"""The curve of a picture with an extended object ends at this times the light of its bright parts."""
+
+PURITY_LIMIT = 0.05
+"""Smallest channel over the largest, linear light, in the displayed picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,45 +49,46 @@ def noise_of(image: Float32, sky: Bool) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
-def repaired_cores(image: list[Float32], peaks: Float64, field: Field) -> list[Float32]:
+def repaired_cores(image: list[Float32], peaks: Float64, factors: Float64, field: Field) -> list[Float32]:
     """Cores of saturated stars given the colour of the light around them.
 
-    Full samples stop at the same level in every channel; balanced, they would show the balance factors.
+    Full samples stop at the same level in every channel; balanced, they would show the balance factors. The
+    level is that of the brightest channel of the typical saturated star.
 
     Parameters
     ----------
     image : three (ny, nx) float32
         Balanced channels.
     peaks : (n, 3) float64
-        Brightest pixel of each star and channel, balanced alike.
+        Brightest pixel of each star and channel before the balance.
+    factors : (3,) float64
+        The balance.
     field : Field
         The stars.
     """
     full = peaks[field.saturated & np.isfinite(peaks).all(axis=1)]
     if len(full) == 0:
         return image
-    ceiling = 0.7 * np.median(full, axis=0)
+    ceiling = 0.8 * float(np.median(full.max(axis=1))) * factors
+    # the whole picture is searched, because a list of stars may miss the brightest of all
+    hot = np.any([plane > limit for plane, limit in zip(image, ceiling, strict=True)], axis=0)
+    labels, _ = ndimage.label(hot, structure=np.ones((3, 3)))
     image = [plane.copy() for plane in image]
-    ny, nx = image[0].shape
-    reach = 3 * field.fwhm_px * np.sqrt(1 + np.log2(1 + field.brightness))
-    for k in np.flatnonzero(field.saturated):
-        size = int(np.ceil(2 * reach[k]))
-        row, column = round(field.y[k]), round(field.x[k])
+    for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
+        margin = 4 + max(rows.stop - rows.start, columns.stop - columns.start)
         part = (
-            slice(max(row - size, 0), min(row + size + 1, ny)),
-            slice(max(column - size, 0), min(column + size + 1, nx)),
+            slice(max(rows.start - margin, 0), rows.stop + margin),
+            slice(max(columns.start - margin, 0), columns.stop + margin),
         )
-        rows, columns = np.ogrid[part]
-        near = (rows - field.y[k]) ** 2 + (columns - field.x[k]) ** 2 <= reach[k] ** 2
-        mended = _recoloured([plane[part] for plane in image], ceiling, near)
-        for plane, patch in zip(image, mended, strict=True):
-            plane[part] = patch
+        patches = [plane[part] for plane in image]
+        mended = _recoloured(patches, hot[part], labels[part] == k)
+        for patch, new in zip(patches, mended, strict=True):
+            patch[...] = new
     return image
 
 
-def _recoloured(image: list[Float32], ceiling: Float64, near: Bool) -> list[Float32]:
-    """A patch whose over-full pixels keep their mean light and take the colour of their rim."""
-    hot = near & np.any([plane > limit for plane, limit in zip(image, ceiling, strict=True)], axis=0)
+def _recoloured(image: list[Float32], hot: Bool, core: Bool) -> list[Float32]:
+    """A patch whose core keeps its mean light and takes the colour of its rim; other hot pixels do not count."""
     around = []
     for plane in image:
         rim = shrinkage.fill_gaps(np.where(hot, np.nan, plane).astype(np.float32))
@@ -90,7 +98,7 @@ def _recoloured(image: list[Float32], ceiling: Float64, near: Bool) -> list[Floa
     rim_mean = np.maximum(mix(around, np.full(3, 1 / 3)), np.float32(1e-20))
     mean = mix(image, np.full(3, 1 / 3))
     return [
-        np.where(hot, mean * np.clip(rim / rim_mean, 0, 3), plane).astype(np.float32)
+        np.where(core, mean * np.clip(rim / rim_mean, 0, 3), plane).astype(np.float32)
         for plane, rim in zip(image, around, strict=True)
     ]
 
@@ -118,9 +126,12 @@ def curve_for(
     extended = smooth[~mask] if (~mask).any() else smooth.ravel()
     bright = float(np.quantile(extended, 0.995))
     tops = tops[np.isfinite(tops)]
+    white = float(np.quantile(tops, 0.97)) if len(tops) else float(np.quantile(brightness, 0.9999))
     if bright < 8 * noise:
         bright = float(np.quantile(tops, 0.7)) if len(tops) else 0.0
-    white = float(np.quantile(tops, 0.97)) if len(tops) else float(np.quantile(brightness, 0.9999))
+    else:
+        # stars go beyond the end of the curve and are compressed later, so that the object keeps its contrast
+        white = min(white, STARS_BEYOND * bright)
     return stretch.choose_curve(noise, max(bright, 0.0), white, sky=level)
 
 
@@ -135,6 +146,8 @@ def displayed(image: list[Float32], weights: Float64, curve: stretch.Curve, satu
     below = np.maximum(brightness + pedestal, pedestal * np.float32(0.2))
     ratios = np.stack([np.maximum(plane + pedestal, 0) / below for plane in image], axis=-1)
     ratios = colour.saturate(np.asarray(ratios, dtype=np.float32), saturation)
+    # a pure primary is harsh and hides all form: every channel keeps a little of the strongest
+    ratios = np.maximum(ratios, np.float32(PURITY_LIMIT) * ratios.max(axis=-1, keepdims=True))
     norm = np.maximum(ratios @ weights.astype(np.float32), np.float32(1e-6))
     rgb = np.asarray(ratios * (light / norm)[..., None], dtype=np.float32)
     rgb = colour.lighten_cores(colour.compress_peaks(rgb), rgb.max(axis=-1))

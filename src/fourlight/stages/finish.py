@@ -81,7 +81,7 @@ def finish(
     image = _smoothed(channels, weights, settings.smoothing, notes)
     covered = channels.covered
     del channels  # the halves take most of the memory
-    image = repaired_cores(image, peaks, field)
+    image = repaired_cores(image, light.peak, factors, field)
     curve = curve_for(mix(image, weights), peaks @ weights, sky, mask, noise_before, settings.background)
     rgb = displayed(image, weights, curve, settings.saturation)
     return Picture(faded(rgb, covered, settings.background), tuple(notes), frame)
