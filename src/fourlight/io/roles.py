@@ -14,7 +14,7 @@ from fourlight.frames import Role
 from fourlight.io.cards import Cards
 from fourlight.io.header_values import first_text
 
-__all__ = ["from_cards", "from_path", "from_pixels", "is_master"]
+__all__ = ["from_cards", "from_path", "from_pixels", "is_master", "is_result"]
 
 CARDS = (
     "IMAGETYP",
@@ -54,6 +54,13 @@ def from_cards(cards: Cards) -> Role | None:
 def is_master(cards: Cards) -> bool:
     """Whether the header calls the frame a master (already combined)."""
     return any("master" in found[0].lower() for name in CARDS if (found := first_text(cards, (name,))))
+
+
+def is_result(cards: Cards) -> bool:
+    """Whether the program itself made the file: a stack, half stacks or the truth of a simulation."""
+    maker = first_text(cards, ("CREATOR",))
+    kind = first_text(cards, ("IMAGETYP",))
+    return bool((maker and maker[0].startswith("fourlight")) or (kind and kind[0] == "TRUTH"))
 
 
 def _tokens(text: str) -> list[str]:

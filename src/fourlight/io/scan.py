@@ -17,9 +17,11 @@ from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io import camera_raw, dates, fits, headers, nights, roles
 from fourlight.recipe import Read
 
-__all__ = ["Scan", "scan"]
+__all__ = ["MARKER", "Scan", "scan"]
 
 FITS_ENDS = tuple(f"{end}{packed}" for end in (".fits", ".fit", ".fts") for packed in ("", ".gz", ".fz"))
+MARKER = ".fourlight"
+"""Name of a file in folders that the program itself fills: they hold results, never raw frames."""
 BAND_ROWS = 64
 READERS = 4
 
@@ -107,6 +109,9 @@ def _walk(top: Path, denied: list[SetAside]) -> Iterator[Path]:
             below.clear()
             continue
         seen.add((state.st_dev, state.st_ino))
+        if MARKER in names:
+            below.clear()
+            continue
         below[:] = sorted(name for name in below if not name.startswith("."))
         yield from (Path(folder, name) for name in sorted(names) if _is_known(name))
 
@@ -162,6 +167,10 @@ Found = tuple[dict[str, Any], list[npt.NDArray[np.float32]], Role | None]
 
 def _fits_frame(path: Path) -> Found:
     image = fits.find_image(path)
+    if roles.is_result(image.cards):
+        raise FrameError(
+            str(path), "a result or simulated truth, not a raw frame; point at the raw frames alone"
+        )
     facts = headers.facts(image.cards, image.ny, image.nx, image.bitpix)
     first = [0] if image.packing == "gzip" else _starts(image.ny)
     bands = [fits.rows(image, y, min(y + BAND_ROWS, image.ny)).astype(np.float32) for y in first]

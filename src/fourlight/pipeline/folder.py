@@ -9,11 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fourlight.errors import InputError, OutputError
+from fourlight.io.scan import MARKER
 
 __all__ = ["OutputFolder", "prepare"]
-
-MARKER = ".fourlight"
-
 
 @dataclass(frozen=True, slots=True)
 class OutputFolder:

@@ -14,6 +14,7 @@ from astropy.io import fits
 
 from fourlight.core.cfa import PLANES, plane_map
 from fourlight.errors import OutputError
+from fourlight.io.scan import MARKER
 from fourlight.simulate.exposure import star_electrons
 from fourlight.simulate.frame_files import save
 from fourlight.simulate.plan import LightPlan, frame_matrix, reference_shapes
@@ -69,6 +70,7 @@ def write_truth(world: World, plans: list[LightPlan], folder: Path) -> None:
     text = json.dumps(_summary(world, plans), indent=1)
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        (folder / MARKER).write_text("What was simulated; not raw frames.\n", encoding="utf-8")
         _write_planes(world, folder / "truth.fits")
         _write_stars(world, folder / "stars.csv")
         (folder / "truth.json").write_text(text, encoding="utf-8")

@@ -41,7 +41,7 @@ class TileResult:
     layers: dict[str, dict[str, Float32]] = field(default_factory=dict)
     """``layers[plane][layer]``: (y1 - y0, x1 - x0) float32."""
     pixel_noise: dict[str, tuple[float, int]] = field(default_factory=dict)
-    """Per plane: sum over pixels of pixel variance over VAR, and number of pixels."""
+    """Per plane: median of pixel variance over VAR times the number of pixels, and that number."""
     rejected: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     used: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
 
@@ -137,4 +137,5 @@ def _layers(
         layers["variance" + name][weight == 0] = np.nan
     layers["samples"][whole == 0] = 0.0
     good = ratio[np.isfinite(ratio)]
-    return {k: v[inner].astype(np.float32) for k, v in layers.items()}, (float(good.sum()), good.size)
+    typical = float(np.median(good)) * good.size if good.size else 0.0
+    return {k: v[inner].astype(np.float32) for k, v in layers.items()}, (typical, good.size)

@@ -94,7 +94,8 @@ def _fill_with_noise(found: TileSamples, table: FrameTable, cell: Int64, random:
 
 def _factor(seen: list[Float32], null: list[Float32]) -> float:
     """Ratio of two variances, each of the normal core of its values."""
-    ours, pure = np.concatenate(seen or [np.empty(0)]), np.concatenate(null or [np.empty(0)])
+    nothing = [np.empty(0, dtype=np.float32)]
+    ours, pure = np.concatenate(seen or nothing), np.concatenate(null or nothing)
     if min(len(ours), len(pure)) < ENOUGH:
         return 1.0
     _, width = core_spread(ours.astype(np.float64))

@@ -9,12 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.cfa import plane_map
+from fourlight.core.skycells import cell_levels
 from fourlight.stages.masters import Master, bands, derived
 
 __all__ = ["factor_map"]
 
 _LEAST_RESPONSE = 0.05
 """A sample with less of the usual response is taken as defective (practice, no source)."""
+_CELL_PX = 64
+"""Side of the cells whose levels tell where the flat is brightest."""
 
 
 def factor_map(
@@ -22,8 +25,9 @@ def factor_map(
 ) -> tuple[Master | float, float]:
     """``scale / response`` for every sample, and the highest response.
 
-    The response is that of the flat over the median of its plane, so that the colour of the flat's lamp does
-    not tint the lights.
+    The response is that of the flat over the brightest part of its plane: where the optics lose no light the
+    samples keep the electrons that were counted, elsewhere they become those that would have been. Each plane
+    has its own brightest level, so that the colour of the flat's lamp does not tint the lights.
 
     Parameters
     ----------
@@ -48,13 +52,13 @@ def factor_map(
     if flat is None and not defects.any():
         return scale, 1.0
     ratios = flat.open() if flat is not None else None
-    middle, brightest = _plane_medians(ratios, pattern)
+    full, brightest = _full_light(ratios, pattern)
 
     def fill(out: npt.NDArray[np.float32]) -> None:
         ny, nx = out.shape
         for y0, y1 in bands(ny, nx, 3):
             rows = (np.arange(y0, y1) % 2)[:, None]
-            band = (scale * middle)[rows, (np.arange(nx) % 2)[None, :]]
+            band = (scale * full)[rows, (np.arange(nx) % 2)[None, :]]
             if ratios is not None:
                 band /= np.where(ratios[y0:y1] > _LEAST_RESPONSE, ratios[y0:y1], np.nan)
             band[defects[y0:y1]] = np.nan
@@ -67,14 +71,20 @@ def factor_map(
     ), brightest
 
 
-def _plane_medians(
+def _full_light(
     ratios: npt.NDArray[np.float32] | None, pattern: str
 ) -> tuple[npt.NDArray[np.float64], float]:
-    """Median of each plane by place in the mosaic cell (the greens apart), and the highest response."""
-    middle, brightest = np.ones((2, 2)), 1.0
+    """Level of each plane where all light arrives, by place in the mosaic cell, and the highest response.
+
+    The level is that of the brightest hundredth of a plane's coarse cells (medians, so that dust, defects and
+    noise do not count).
+    """
+    full, brightest = np.ones((2, 2)), 1.0
     if ratios is not None:
-        for y, x in np.ndindex(plane_map(pattern).shape):
-            plane = np.asarray(ratios[y::2, x::2])
-            middle[y, x] = np.nanmedian(plane)
-            brightest = max(brightest, float(np.nanpercentile(plane, 99.9) / middle[y, x]))
-    return middle, brightest
+        cell = plane_map(pattern)
+        side = max(2, min(_CELL_PX, *ratios.shape) // 2 * 2)
+        levels = cell_levels(np.asarray(ratios), cell, side)
+        for y, x in np.ndindex(cell.shape):
+            full[y, x] = np.nanpercentile(levels[cell[y, x]], 99.0)
+            brightest = max(brightest, float(np.nanpercentile(ratios[y::2, x::2], 99.9) / full[y, x]))
+    return full, brightest

@@ -93,8 +93,8 @@ def load(
     sizes = (boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])
     ends = np.cumsum(sizes)
     total = int(ends[-1]) if len(ends) else 0
-    buffers = [np.empty(total, dtype=np.float32) for _ in range(3)]
-    found = TileSamples(tile, frames, boxes, ends - sizes, *buffers)
+    buffers = tuple(np.empty(total, dtype=np.float32) for _ in range(3))
+    found = TileSamples(tile, frames, boxes, ends - sizes, buffers[0], buffers[1], buffers[2])
     for f, start, end, (y0, y1, x0, x1) in zip(frames, ends - sizes, ends, boxes.tolist(), strict=True):
         samples.normalised(
             *read(f, y0, y1, x0, x1), y0, x0, cell, table.sky[f], table.terms, np.array(shapes[f], dtype=np.int64),

@@ -1,0 +1,40 @@
+# On Windows use the plain pip commands in README.md.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test lint lock docs clean
+
+demo: $(VENV)/.run
+	$(BIN)/fourlight demo demo
+
+test: $(VENV)/.dev lint
+	$(BIN)/pytest
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+$(VENV)/bin/python:
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Fourlight needs Python 3.11 or newer")'
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.run: locks/run.txt pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --require-hashes -r locks/run.txt
+	$(BIN)/python -m pip install --quiet --no-deps -e .
+	touch $@
+
+$(VENV)/.dev: locks/dev.txt pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --require-hashes -r locks/dev.txt
+	$(BIN)/python -m pip install --quiet --no-deps -e .
+	touch $@ $(VENV)/.run
+
+# Needs uv; writes exact versions with hashes and names no package index.
+lock:
+	uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 pyproject.toml -o locks/run.txt
+	uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev -c locks/run.txt pyproject.toml -o locks/dev.txt
+
+clean:
+	rm -rf demo .pytest_cache .mypy_cache .ruff_cache .import_linter_cache

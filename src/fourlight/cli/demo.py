@@ -1,0 +1,46 @@
+"""``fourlight demo``: two simulated nights through the main job."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fourlight.cli.progress import TerminalProgress
+from fourlight.cli.run import execute
+from fourlight.recipe import Recipe
+
+__all__ = ["demo"]
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(help="New or empty folder; frames and results go below it.")
+    ] = Path("demo"),
+) -> None:
+    """Simulate two nights on an invented nebula, run the main job on them, and say where to look."""
+    from fourlight.simulate.render import simulate
+    from fourlight.simulate.scene import packaged
+
+    nights = folder / "nights"
+    progress = TerminalProgress()
+    last = 0
+
+    def told(_what: str, done: int, total: int) -> None:
+        nonlocal last
+        if done == 0:
+            progress.begin("simulate", total)
+        progress.step(done - last)
+        last = done
+
+    try:
+        simulate(packaged("demo"), nights, told)
+        progress.end(f"{last} raw frames with known truth in {nights}")
+    finally:
+        progress.close()
+    execute([nights], folder / "results", Recipe())
+    sys.stderr.write(
+        f"raw frames: {nights}\ntruth:      {nights / 'truth'}\nresults:    {folder / 'results'}\n"
+    )
