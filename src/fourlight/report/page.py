@@ -16,8 +16,9 @@ from fourlight import __version__
 from fourlight.core.cfa import PLANES
 from fourlight.io.export import write_whole
 from fourlight.report import charts, words
+from fourlight.report.grounds import grounds, origin, sentences
 from fourlight.report.pictures import embedded_picture, plane_views
-from fourlight.report.words import counted, digits, duration, percent, reached
+from fourlight.report.words import digits, duration, percent, reached
 
 __all__ = ["page", "write_report"]
 
@@ -81,15 +82,15 @@ def page(
         **_heading(summary),
         **_planes(summary),
         **_frames(summary),
-        **_origin(provenance, out),
+        **origin(provenance, out),
         "style": Markup(style),
         "picture": embedded_picture(picture),
         "picture_size": f"{picture.shape[1]} x {picture.shape[0]} px",
         "views": plane_views(planes),
         "plane_names": PLANE_NAMES,
         "contradiction": reached(summary, "mosaic", "contradiction"),
-        "grounds": _grounds(summary),
-        "assumptions": _sentences(summary),
+        "grounds": grounds(summary),
+        "assumptions": sentences(summary),
         "version": summary.get("fourlight") or __version__,
     }
     return environment.get_template("template.html.j2").render(shown)
@@ -217,86 +218,3 @@ def _row(frame: Facts) -> dict[str, Any]:
 def _mean(values: Sequence[Any]) -> float | None:
     known = [float(v) for v in values if isinstance(v, int | float) and math.isfinite(v)]
     return sum(known) / len(known) if known else None
-
-
-def _grounds(summary: Facts) -> list[tuple[str, str, str]]:
-    """Quantities everything rests on: name, value, source."""
-    noise = summary.get("noise") or {}
-    mosaic = summary.get("mosaic") or {}
-    source = str(mosaic.get("source") or words.UNKNOWN)
-    stated = mosaic.get("stated")
-    if stated and stated != mosaic.get("pattern"):
-        source += f" (the header says {stated})"
-    rows = [
-        ("Mosaic pattern", str(mosaic.get("pattern") or words.UNKNOWN), source),
-        (
-            "Gain",
-            _with_unit(noise.get("gain_e_per_adu"), "e⁻ per ADU"),
-            str(noise.get("gain_source") or words.UNKNOWN),
-        ),
-        (
-            "Read noise",
-            _with_unit(noise.get("read_noise_e"), "e⁻"),
-            str(noise.get("read_noise_source") or words.UNKNOWN),
-        ),
-        (
-            "Level of no light",
-            _with_unit(noise.get("pedestal_adu"), "ADU"),
-            str(noise.get("pedestal_source") or words.UNKNOWN),
-        ),
-    ]
-    method = reached(summary, "integration", "method")
-    if method:
-        pixfrac = reached(summary, "integration", "pixfrac")
-        rows.append(
-            (
-                "Integration",
-                f"{method}{'' if pixfrac is None else f', drop side {digits(pixfrac)} px'}",
-                "recipe, or chosen from the coverage",
-            )
-        )
-    return rows
-
-
-def _sentences(summary: Facts) -> list[str]:
-    """What the stages said about themselves, in the order of the work, each sentence once."""
-    said = [
-        *(reached(summary, "calibration", "notes") or ()),
-        *(summary.get("assumptions") or ()),
-        *(reached(summary, "picture", "notes") or ()),
-    ]
-    return list(dict.fromkeys(str(sentence) for sentence in said))
-
-
-def _with_unit(value: Any, unit: str) -> str:
-    text = digits(value)
-    return "not known" if text == words.UNKNOWN else f"{text} {unit}"
-
-
-def _origin(provenance: Facts, out: Path | None) -> dict[str, Any]:
-    libraries = provenance.get("libraries") or {}
-    versions = [f"Fourlight {provenance['fourlight']}"] if provenance.get("fourlight") else []
-    versions += [f"Python {provenance['python']}"] if provenance.get("python") else []
-    versions += [f"{name} {version}" for name, version in libraries.items()]
-    folder = out.name if out is not None and out.name else "OUT"
-    recipe = provenance.get("recipe") or {}
-    inputs = provenance.get("inputs") or {}
-    again = f"fourlight run --again {folder}/provenance.json"
-    if inputs:
-        again += f"    # {counted(len(inputs), 'input file')}"
-    return {
-        "command": again,
-        "versions": ", ".join(versions),
-        "inputs": [(Path(str(name)).name, digest) for name, digest in inputs.items()],
-        "recipe": _settings(recipe),
-    }
-
-
-def _settings(recipe: Facts) -> str:
-    lines = []
-    for section, values in recipe.items():
-        if isinstance(values, Mapping):
-            lines.append(f"[{section}]")
-            lines += [f"{key} = {'(automatic)' if value is None else value}" for key, value in values.items()]
-            lines.append("")
-    return "\n".join(lines).strip()
