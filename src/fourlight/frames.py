@@ -185,4 +185,7 @@ class RegisteredFrame:
     transparency: FloatArray = field(default_factory=lambda: np.ones(4))
     """(4,) star flux over that of the reference frame."""
     transparency_error: FloatArray = field(default_factory=lambda: np.zeros(4))
+    light: float = 1.0
+    """Star flux over that of the reference frame, all planes together."""
+    light_error: float = 0.0
     flags: FrameFlag = FrameFlag.NONE

@@ -92,7 +92,7 @@ class Measure(Section):
     detection_sigma: Annotated[
         float, Field(gt=2, description="Detection threshold in sigma of the smoothed frame")
     ] = 5.0
-    max_stars: Annotated[int, Field(ge=10, description="Brightest stars kept per frame")] = 500
+    max_stars: Annotated[int, Field(ge=10, description="Brightest stars kept per frame")] = 2000
     cell_px: Annotated[int, Field(ge=16, description="Side in pixels of a cell of the coarse sky map")] = 64
 
 

@@ -96,8 +96,8 @@ def normalised(
 @njit(cache=True, nogil=True)
 def expected_variance(base: float, slope: float, level: float, floor: float) -> float:
     """Variance of a normalised sample where the reference has this level; never under ``floor``."""
-    variance: float = base + slope * level if level == level else floor
-    return variance if variance > floor else floor
+    variance = base + slope * level if level == level else floor
+    return float(variance) if variance > floor else floor
 
 
 @njit(cache=True, nogil=True)

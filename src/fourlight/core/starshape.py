@@ -201,54 +201,67 @@ def plane_fluxes(
 
 @njit(cache=True, nogil=True)
 def aperture_ratios(
-    image: Float32,
-    cell: Int64,
-    plane: int,
-    x: Float64,
-    y: Float64,
-    flux: Float64,
-    shape: Float64,
-    radius: float,
+    image: Float32, cell: Int64, x: Float64, y: Float64, flux: Float64, shapes: Float64, radius: float
 ) -> Float64:
-    """Light inside a disc over what the fitted profile says for the same samples, per star.
+    """Light inside a disc over what the fitted profiles say for the same samples, per star.
 
     The profile misses part of the wings in a way that changes with the seeing; the mean of these ratios over
-    bright stars turns profile fluxes into aperture fluxes. The sky comes from a ring of 1.0 to 1.5 radii.
+    bright stars turns profile fluxes into aperture fluxes. Samples count in units of their plane's flux, so
+    that all four planes together sample the disc at every pixel: a single plane of a sharp star, seen at every
+    other pixel only, scatters by per cents. The sky of each plane comes from a ring of 1.0 to 1.5 radii.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32
+        Calibrated mosaic frame; NaN left out.
+    cell : (2, 2) int64
+    x, y : (n,) float64
+        Positions common to all planes.
+    flux : (n, 4) float64
+        Profile flux per plane; planes without light (flux <= 0) are left out.
+    shapes : (4, 5) float64
+        From `plane_shape`.
+    radius : float
+        Of the disc, pixels.
 
     Returns
     -------
     (n,) float64
-        NaN where disc and ring do not lie inside the frame.
+        NaN where disc and ring do not lie inside the frame or the core has a defect.
     """
     ny, nx = image.shape
     out = np.full(x.size, np.nan)
-    peak = (BETA - 1) * np.sqrt(shape[0] * shape[2] - shape[1] * shape[1]) / np.pi
-    reach = int(np.ceil(1.5 * radius))
-    ring = np.empty((2 * reach + 1) ** 2)
+    reach = int(np.ceil(1.5 * radius)) + 1
+    ring = np.empty((4, (reach + 1) ** 2))
     for k in range(x.size):
-        cx, cy = x[k] + shape[3], y[k] + shape[4]
-        x0, y0 = int(np.rint(cx)), int(np.rint(cy))
+        x0, y0 = int(np.rint(x[k])), int(np.rint(y[k]))
         if x0 < reach or y0 < reach or x0 >= nx - reach or y0 >= ny - reach:
             continue
-        data = model = 0.0
-        inside = n = 0
+        light, model, inside, n = np.zeros(4), np.zeros(4), np.zeros(4), np.zeros(4, dtype=np.int64)
         whole = True
         for j in range(y0 - reach, y0 + reach + 1):
             for i in range(x0 - reach, x0 + reach + 1):
-                if cell[j % 2, i % 2] != plane:
-                    continue
-                dx, dy = i - cx, j - cy
+                plane = cell[j % 2, i % 2]
+                shape = shapes[plane]
+                dx, dy = i - x[k] - shape[3], j - y[k] - shape[4]
                 d2, value = dx * dx + dy * dy, image[j, i]
                 if value != value:
                     whole = whole and d2 > 0.25 * radius * radius
                 elif d2 <= radius * radius:
-                    data += value
-                    inside += 1
-                    q = shape[0] * dx * dx + 2 * shape[1] * dx * dy + shape[2] * dy * dy
-                    model += flux[k] * peak * (1.0 + q) ** -BETA
+                    light[plane] += value
+                    inside[plane] += 1
+                    peak = (BETA - 1) * np.sqrt(shape[0] * shape[2] - shape[1] * shape[1]) / np.pi
+                    model[plane] += (
+                        peak * (1 + shape[0] * dx * dx + 2 * shape[1] * dx * dy + shape[2] * dy * dy) ** -BETA
+                    )
                 elif d2 <= 2.25 * radius * radius:
-                    ring[n] = value
-                    n += 1
-        if whole and n > 8 and model > 0:
-            out[k] = (data - inside * np.median(ring[:n])) / model
+                    ring[plane, n[plane]] = value
+                    n[plane] += 1
+        data = total = 0.0
+        for plane in range(4):
+            if flux[k, plane] > 0 and n[plane] > 8:
+                data += (light[plane] - inside[plane] * np.median(ring[plane, : n[plane]])) / flux[k, plane]
+                total += model[plane]
+        if whole and total > 0.5:
+            out[k] = data / total
     return out

@@ -14,7 +14,7 @@ from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, StarList
 
 __all__ = ["digest", "load", "save"]
 
-FORMAT = 1
+FORMAT = 3
 """Raise this when measuring changes, so that old files are not taken for new ones."""
 
 STARS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation", "saturated")

@@ -31,6 +31,7 @@ from fourlight.stages.holdings import plane_holdings, with_shares
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, register
 from fourlight.stages.select import choose_lights
+from fourlight.stages.transparency import steadied
 
 __all__ = ["run"]
 
@@ -220,6 +221,7 @@ def _placed(job: _Job, frames: list[MeasuredFrame]) -> tuple[MeasuredFrame, list
     placed, aside = judge.judge_light(placed, job.recipe.integrate)
     job.drop(aside)
     _enough(job, len(placed))
+    placed = steadied(placed, reference)
     rms = float(np.median([frame.rms_px for frame in placed if frame.measured is not reference] or [0.0]))
     job.progress.end(
         f"{len(placed)} lights registered to {reference.raw.path.name}, {rms:.3f} px rms per star"

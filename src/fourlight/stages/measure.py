@@ -20,6 +20,9 @@ Int64 = npt.NDArray[np.int64]
 BRIGHT_STARS = 150
 """Stars that define the shape of a frame; more add nothing to its precision."""
 
+APERTURE_STARS = 250
+"""Stars that tie profile fluxes to aperture fluxes."""
+
 
 def measure(
     raw: RawFrame, image: Float32, pattern: str, *, electrons: bool, saturation: float, settings: Measure
@@ -137,13 +140,16 @@ def _photometry(
     full = _saturated(image, x, y, saturation)
     shapes = _shapes(image, cell, noise, poisson, fits, full, width)
     radius = int(np.clip(np.ceil(2.2 * width), 4, 24))
+    # One shape for all planes: the error of a plane's own shape would be an error of all its fluxes, while that
+    # of a common one is taken out by the aperture, which all planes together sample at every pixel.
+    common = np.column_stack([np.tile(shapes[:, :3].mean(axis=0), (4, 1)), shapes[:, 3:]])
     flux, error = np.zeros((len(x), 4)), np.full((len(x), 4), np.nan)
     for plane in range(4):
-        found = starshape.plane_fluxes(
-            image, cell, plane, noise[plane] ** 2, poisson, x, y, shapes[plane], radius
+        flux[:, plane], error[:, plane] = starshape.plane_fluxes(
+            image, cell, plane, noise[plane] ** 2, poisson, x, y, common[plane], radius
         )
-        ratio = _aperture_correction(image, cell, plane, x, y, *found, full, shapes[plane], 3.0 * width)
-        flux[:, plane], error[:, plane] = found[0] * ratio, found[1] * ratio
+    ratio = _aperture_correction(image, cell, x, y, flux, error, full, common, 3.0 * width)
+    flux, error = flux * ratio, error * ratio
     total = flux.sum(axis=1)
     keep = np.isfinite(error).all(axis=1) & (total > 3 * np.sqrt((error**2).sum(axis=1)))
     order = np.flatnonzero(keep)[np.argsort(-total[keep], kind="stable")][:most]
@@ -182,14 +188,17 @@ def _shapes(
 
 
 def _aperture_correction(
-    image: Float32, cell: Int64, plane: int, x: Float64, y: Float64, flux: Float64, error: Float64,
-    full: npt.NDArray[np.bool_], shape: Float64, radius: float,
+    image: Float32, cell: Int64, x: Float64, y: Float64, flux: Float64, error: Float64,
+    full: npt.NDArray[np.bool_], shapes: Float64, radius: float,
 ) -> float:  # fmt: skip
     """Mean light in a disc over the profile's, from the brightest unsaturated stars; 1 where there are few."""
-    snr = np.where(full | ~np.isfinite(error), 0.0, flux / np.where(error > 0, error, np.inf))
-    bright = np.argsort(-snr, kind="stable")[:60]
-    bright = bright[snr[bright] > 40]
-    ratio = starshape.aperture_ratios(image, cell, plane, x[bright], y[bright], flux[bright], shape, radius)
+    total = np.sqrt((error**2).sum(axis=1))
+    snr = np.where(full | ~(total > 0), 0.0, flux.sum(axis=1) / np.where(total > 0, total, 1.0))
+    # Weak planes would only add noise: a plane counts for a star where it is measured to five per cent.
+    useful = np.where(flux > 20 * error, flux, 0.0)
+    bright = np.argsort(-snr, kind="stable")[:APERTURE_STARS]
+    bright = bright[(snr[bright] > 40) & (useful[bright] > 0).all(axis=1)]
+    ratio = starshape.aperture_ratios(image, cell, x[bright], y[bright], useful[bright], shapes, radius)
     weight = np.minimum(snr[bright], 300.0)[np.isfinite(ratio)] ** 2
     ratio = ratio[np.isfinite(ratio)]
     for _ in range(4):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,6 +11,7 @@ from fourlight.core import matching
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside, StarList
 from fourlight.recipe import Registration
+from fourlight.stages.transparency import compared
 
 __all__ = ["choose_reference", "quality", "register"]
 
@@ -19,12 +19,6 @@ Float64 = npt.NDArray[np.float64]
 
 CENTROID_FLOOR_PX = 0.01
 """Position error that no amount of light removes (pixel shape, seeing that varies over the field)."""
-
-FLUX_FLOOR = 0.01
-"""Relative flux error of a single star that no amount of light removes."""
-
-COLOUR_PRIOR = 0.005
-"""How far, relatively, the transparency of one plane is expected to stray from that of all planes."""
 
 
 def quality(frame: MeasuredFrame) -> float:
@@ -93,57 +87,10 @@ def register(
     if found.rms_px > settings.max_rms_px:
         allowed = f"{settings.max_rms_px} allowed (registration.max_rms_px)"
         return _aside(frame, f"stars miss by {found.rms_px:.2f} px rms, {allowed}")
-    light, error = transparency(stars, target, found)
+    light = compared(stars, target, found)
     flags = FrameFlag.FEW_STARS if pairs < 3 * settings.min_matches else FrameFlag.NONE
-    return dataclasses.replace(
-        RegisteredFrame(frame, found.matrix, found.rms_px, pairs, light, error), flags=frame.flags | flags
-    )
+    return RegisteredFrame(frame, found.matrix, found.rms_px, pairs, *light, flags=frame.flags | flags)
 
 
 def _aside(frame: MeasuredFrame, reason: str) -> SetAside:
     return SetAside(frame.raw.path, "register", reason)
-
-
-def transparency(stars: StarList, target: StarList, found: matching.Match) -> tuple[Float64, Float64]:
-    """Light of a frame over that of the reference, per plane (4,), with errors.
-
-    Each plane's own ratio is drawn towards the ratio of all planes together by `COLOUR_PRIOR`, so that a plane
-    with little starlight (blue behind a red filter) does not scatter.
-    """
-    a, b = found.source_index, found.target_index
-    clear = ~(stars.saturated[a] | target.saturated[b])
-    if clear.sum() < 3:
-        clear[:] = True
-    a, b = a[clear], b[clear]
-    ours, ours_error = stars.flux[a], stars.flux_error[a]
-    theirs, theirs_error = target.flux[b], target.flux_error[b]
-    own = [_ratio(ours[:, c], ours_error[:, c], theirs[:, c], theirs_error[:, c]) for c in range(4)]
-    total, total_error = _ratio(
-        ours.sum(axis=1), np.sqrt((ours_error**2).sum(axis=1)),
-        theirs.sum(axis=1), np.sqrt((theirs_error**2).sum(axis=1)),
-    )  # fmt: skip
-    ratio = np.array([value for value, _ in own])
-    error = np.array([sigma for _, sigma in own])
-    prior = COLOUR_PRIOR * total
-    pull = 1 / np.where(np.isfinite(error), error, np.inf) ** 2
-    mixed = (np.where(np.isfinite(ratio), ratio, total) * pull + total / prior**2) / (pull + 1 / prior**2)
-    return mixed, np.sqrt(1 / (pull + 1 / prior**2) + total_error**2 / 4)
-
-
-def _ratio(flux: Float64, error: Float64, other: Float64, other_error: Float64) -> tuple[float, float]:
-    """Weighted mean ratio of two sets of fluxes with outliers cut; weights from errors, not from values."""
-    good = (other > 5 * other_error) & np.isfinite(error)
-    if good.sum() < 3:
-        return np.nan, np.inf
-    f, g = flux[good], other[good]
-    middle = float(np.median(f / g))
-    variance = error[good] ** 2 + (middle * other_error[good]) ** 2 + (FLUX_FLOOR * middle * g) ** 2
-    keep = np.ones(len(f), dtype=np.bool_)
-    value = middle
-    for _ in range(5):
-        pull = (f - value * g) / np.sqrt(variance)
-        keep = np.abs(pull) < max(3.0, 3 * 1.4826 * float(np.median(np.abs(pull))))
-        # Least squares of f = value g; the reference's errors are in the variance.
-        value = float((f * g / variance)[keep].sum() / (g * g / variance)[keep].sum())
-    scale = max(1.0, float(np.sqrt(np.mean(((f - value * g) ** 2 / variance)[keep]))))
-    return value, scale / float(np.sqrt((g * g / variance)[keep].sum()))

@@ -1,0 +1,105 @@
+"""How much light each frame has compared with the reference: clouds, air mass, exposure."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.matching import Match
+from fourlight.frames import MeasuredFrame, RegisteredFrame, StarList
+
+__all__ = ["compared", "steadied"]
+
+Float64 = npt.NDArray[np.float64]
+
+FLUX_FLOOR = 0.01
+"""Relative flux error of a single star that no amount of light removes."""
+
+PLANE_FLOOR = 0.004
+"""Relative error of a frame's light in a single plane: a plane samples sharp stars at every other pixel only."""
+
+WEAK = 5.0
+"""Planes whose stars are this much noisier than the best plane's do not count for the light of all planes."""
+
+
+def compared(stars: StarList, target: StarList, found: Match) -> tuple[Float64, Float64, float, float]:
+    """Light of a frame over that of the reference: per plane (4,) with errors, and over all planes with error.
+
+    Each plane's stars count in units of the reference's mean colour, so that all four planes together sample
+    the stars at every pixel.
+    """
+    a, b = found.source_index, found.target_index
+    clear = ~(stars.saturated[a] | target.saturated[b])
+    if clear.sum() < 3:
+        clear[:] = True
+    a, b = a[clear], b[clear]
+    ours, ours_error = stars.flux[a], stars.flux_error[a]
+    theirs, theirs_error = target.flux[b], target.flux_error[b]
+    own = [_ratio(ours[:, c], ours_error[:, c], theirs[:, c], theirs_error[:, c]) for c in range(4)]
+    unit = np.maximum(np.median(theirs, axis=0), 1e-6)
+    noise = np.median(theirs_error, axis=0) / unit
+    unit = np.where(noise <= WEAK * noise.min(), unit, np.inf)
+    total, total_error = _ratio(
+        (ours / unit).sum(axis=1), np.sqrt(((ours_error / unit) ** 2).sum(axis=1)),
+        (theirs / unit).sum(axis=1), np.sqrt(((theirs_error / unit) ** 2).sum(axis=1)),
+    )  # fmt: skip
+    if not np.isfinite(total):
+        total, total_error = 1.0, np.inf
+    ratio = np.array([value if np.isfinite(value) else total for value, _ in own])
+    error = np.hypot(np.array([sigma for _, sigma in own]), PLANE_FLOOR * ratio)
+    return ratio, error, total, total_error
+
+
+def _ratio(flux: Float64, error: Float64, other: Float64, other_error: Float64) -> tuple[float, float]:
+    """Weighted mean ratio of two sets of fluxes with outliers cut; weights from errors, not from values."""
+    good = (other > 5 * other_error) & np.isfinite(error)
+    if good.sum() < 3:
+        return np.nan, np.inf
+    f, g = flux[good], other[good]
+    middle = float(np.median(f / g))
+    variance = error[good] ** 2 + (middle * other_error[good]) ** 2 + (FLUX_FLOOR * middle * g) ** 2
+    keep = np.ones(len(f), dtype=np.bool_)
+    value = middle
+    for _ in range(5):
+        pull = (f - value * g) / np.sqrt(variance)
+        keep = np.abs(pull) < max(3.0, 3 * 1.4826 * float(np.median(np.abs(pull))))
+        # Least squares of f = value g; the reference's errors are in the variance.
+        value = float((f * g / variance)[keep].sum() / (g * g / variance)[keep].sum())
+    scale = max(1.0, float(np.sqrt(np.mean(((f - value * g) ** 2 / variance)[keep]))))
+    return value, scale / float(np.sqrt((g * g / variance)[keep].sum()))
+
+
+def steadied(frames: Sequence[RegisteredFrame], reference: MeasuredFrame) -> list[RegisteredFrame]:
+    """Frames with the light of each plane drawn towards that of all planes as far as the frames ask for it.
+
+    A plane's ratio to all planes strays by its error, and by real changes of colour (air mass, Moon through
+    cloud). What the frames show beyond the errors is taken as real. The reference has errors too: where the
+    colours do not really change, it is the one that is corrected.
+    """
+    if len(frames) < 2:
+        return list(frames)
+    colour = np.array([f.transparency / f.light - 1 for f in frames])
+    error = np.array([f.transparency_error / f.light for f in frames])
+    others = np.array([f.measured is not reference for f in frames])
+    error[~others] = np.median(error[others], axis=0)
+    seen = 1.4826 * np.median(np.abs(colour[others] - np.median(colour[others], axis=0)), axis=0)
+    real = np.maximum(seen**2 - np.median(error[others], axis=0) ** 2, 0.0)
+    offset = (
+        np.median(colour[others], axis=0)
+        * error[~others].max(axis=0) ** 2
+        / (error[~others].max(axis=0) ** 2 + real)
+    )
+    share = real / (real + error**2)
+    colour = (colour - offset) * np.where(np.isfinite(share), share, 0.0)
+    colour = (1 + colour) / (1 + colour[~others][0])
+    return [
+        dataclasses.replace(
+            frame,
+            transparency=frame.light * tint,
+            transparency_error=np.hypot(frame.light_error, frame.light * spread),
+        )
+        for frame, tint, spread in zip(frames, colour, np.sqrt(share) * error, strict=True)
+    ]
