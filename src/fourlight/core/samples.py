@@ -97,7 +97,7 @@ def normalised(
 def expected_variance(base: float, slope: float, level: float, floor: float) -> float:
     """Variance of a normalised sample where the reference has this level; never under ``floor``."""
     variance = base + slope * level if level == level else floor
-    return float(variance) if variance > floor else floor
+    return variance if variance > floor else floor
 
 
 @njit(cache=True, nogil=True)
@@ -119,7 +119,7 @@ def _middle(values: Float32, n: int) -> float:
     """Median of sorted values; with fewer than six the lower one of two, since outliers are mostly bright."""
     if n % 2 == 1 or n < 6:
         return float(values[(n - 1) // 2])
-    return 0.5 * (values[n // 2 - 1] + values[n // 2])
+    return float(0.5 * (values[n // 2 - 1] + values[n // 2]))
 
 
 @njit(cache=True, nogil=True)
