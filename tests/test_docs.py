@@ -1,0 +1,79 @@
+"""Documents: every command in them runs, generated pages are current, links lead somewhere."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from fourlight.cli.app import COMMANDS, build
+from fourlight.simulate.render import simulate
+from fourlight.simulate.scene import loads
+
+ROOT = Path(__file__).parent.parent
+PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+
+SMALL = """
+seed = 3
+[camera]
+width_px = 240
+height_px = 200
+[stars]
+count = 60
+[calibration]
+darks = 2
+flats = 2
+bias = 2
+[[nights]]
+count = 5
+"""
+"""Stands for the demo's nights, which the demo test makes at full size."""
+
+
+def shell_lines(page: Path) -> list[str]:
+    """Commands in the ``sh`` blocks of a page."""
+    blocks = re.findall(r"```sh\n(.*?)```", page.read_text(encoding="utf-8"), flags=re.S)
+    return [line for block in blocks for line in block.splitlines() if line.strip()]
+
+
+@pytest.mark.slow
+def test_commands_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the order they stand, in a folder where `make demo` has left its frames (smaller ones here)."""
+    monkeypatch.chdir(tmp_path)
+    simulate(loads(SMALL), Path("demo/nights"))
+    lines = shell_lines(ROOT / "README.md")
+    assert len(lines) >= 5
+    for line in lines:
+        words = shlex.split(line)
+        assert words[0] == "fourlight"
+        assert build(words[1:]) == 0, line
+
+
+def test_every_command_is_in_the_readme() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [name for name in COMMANDS if f"fourlight {name}" not in text] == []
+
+
+def test_make_targets_of_the_readme_exist() -> None:
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    named = set(re.findall(r"\bmake (\w+)", (ROOT / "README.md").read_text(encoding="utf-8")))
+    assert {"demo", "test"} <= named
+    assert [name for name in sorted(named - {"it"}) if not re.search(rf"^{name}:", makefile, flags=re.M)] == []
+
+
+def test_recipe_page_is_current() -> None:
+    spec = importlib.util.spec_from_file_location("recipe_docs", ROOT / "builders" / "recipe_docs.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    assert (ROOT / "docs" / "recipe.md").read_text(encoding="utf-8") == module.page()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere(page: Path) -> None:
+    targets = re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8"))
+    assert [name for name in targets if not name.startswith("http") and not (page.parent / name).exists()] == []
