@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fourlight.core.noise import cell_noise, quantisation_step, sample_noise
+from fourlight.core.noise import quantisation_step, sample_noise
 
 READ_NOISE_E = 1.5
 
@@ -64,22 +64,6 @@ def test_degenerate_planes() -> None:
     assert sample_noise(np.full((50, 50), 7.0)) == 0.0
     with pytest.raises(ValueError, match="two axes"):
         sample_noise(np.zeros(5))
-
-
-def test_cells_ignore_what_both_exposures_share() -> None:
-    rng = np.random.default_rng(7)
-    response = rng.normal(1.0, 0.02, (256, 256))  # 2 % PRNU would add 400 to a variance of 1000
-    a, b = rng.poisson(1000 * response), rng.poisson(1000 * response)
-    level, variance = cell_noise(a, b, 32)
-    assert len(level) == 64
-    assert np.mean(level) == pytest.approx(1000, rel=0.002)
-    assert np.mean(variance) == pytest.approx(1000, rel=0.02)
-
-
-def test_cells_that_are_mostly_missing_are_left_out() -> None:
-    a = np.random.default_rng(8).normal(0, 1, (64, 64))
-    a[:32] = np.nan
-    assert len(cell_noise(a, None, 32)[0]) == 2
 
 
 def test_step_of_the_digitiser() -> None:

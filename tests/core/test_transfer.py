@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fourlight.core.noise import cell_noise
+from fourlight.core.cells import cell_noise
 from fourlight.core.transfer import pair_gain, pair_read_noise, variance_line
 
 GAIN, READ, SHAPE = 1.35, 3.2, (400, 400)
@@ -55,8 +55,8 @@ def test_line_gives_gain_and_read_noise_back() -> None:
     camera, level, variance = Camera(9), [], []
     for sky in (40.0, 120.0, 400.0, 1000.0):
         found = cell_noise(camera.expose(sky), camera.expose(sky), 40)
-        level.append(found[0])
-        variance.append(found[1])
+        level.append(found.level)
+        variance.append(found.variance)
     line = variance_line(np.concatenate(level), np.concatenate(variance))
     assert line is not None
     assert 1 / line.slope == pytest.approx(GAIN, abs=4 * line.slope_error / line.slope**2)

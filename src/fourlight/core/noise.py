@@ -8,19 +8,27 @@ from numba import njit
 
 from fourlight.core.spread import core_spread
 
-__all__ = ["cell_noise", "quantisation_step", "sample_noise"]
+__all__ = [
+    "FEWEST",
+    "SECOND_DIFFERENCE",
+    "faint_differences",
+    "prepared",
+    "quantisation_step",
+    "sample_noise",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Array = npt.NDArray[np.floating]
 
-_SECOND_DIFFERENCE = 1.5
+SECOND_DIFFERENCE = 1.5
 """Variance of ``x - (left + right) / 2`` over that of one sample: 1 + 2 / 4."""
-_STAR_CUT = 2.5
+_STAR_CUT = 1.5
+"""Light of the surroundings, in sigma of their mean, from which a star is suspected. Low: faint stars count."""
 _BLOCK = 32
 """Side in samples of the blocks within which light is compared with its surroundings."""
 _MOST = 200_000
 """Samples that are looked at: the error of the answer is then about 0.2 %."""
-_FEWEST = 50
+FEWEST = 50
 
 
 def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None) -> float:
@@ -54,48 +62,12 @@ def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None) -> flo
     >>> round(sample_noise(sky))
     20
     """
-    samples = _prepared(plane, mask)
+    samples = prepared(plane, mask)
     step = max(1, round(samples.size / _MOST))
-    difference = _faint_differences(samples, samples, step)
-    if len(difference) < _FEWEST:
+    difference = _sampled_differences(samples, step)
+    if len(difference) < FEWEST:
         return float("nan")
-    return float(core_spread(difference)[1] / np.sqrt(_SECOND_DIFFERENCE))
-
-
-def cell_noise(
-    first: Array, second: Array | None, side: int, mask: npt.NDArray[np.bool_] | None = None
-) -> tuple[FloatArray, FloatArray]:
-    """Level and variance of one sample, cell by cell, from two exposures of the same field (or one).
-
-    The variance comes from the difference of the exposures, so what both share (response differences from
-    pixel to pixel, smooth light) drops out; its second differences also take out changed gradients.
-
-    Parameters
-    ----------
-    first, second : (my, mx) array
-        One plane of each exposure, ADU. With ``second`` None the second differences of ``first`` are used.
-    side : int
-        Side of a cell in samples.
-    mask : (my, mx) bool array, optional
-        True where a sample shall not be used.
-
-    Returns
-    -------
-    level, variance : (n,) float64
-        Mean level (ADU) and variance (ADU^2) per sample and exposure of the cells where at least half of
-        the samples could be used and few were outliers.
-
-    Notes
-    -----
-    Janesick's photon transfer, by cells: ``var(F1 - F2) / 2`` against ``(F1 + F2) / 2``.
-    """
-    a = _prepared(first, mask)
-    if second is None:
-        found = _cells(a, a, side)
-        return found[:, 0], found[:, 1] / _SECOND_DIFFERENCE
-    b = _prepared(second, mask)
-    found = _cells(a - b, (a + b) / 2, side)
-    return found[:, 0], found[:, 1] / (2 * _SECOND_DIFFERENCE)
+    return float(core_spread(difference)[1] / np.sqrt(SECOND_DIFFERENCE))
 
 
 def quantisation_step(values: npt.ArrayLike) -> float:
@@ -115,7 +87,8 @@ def quantisation_step(values: npt.ArrayLike) -> float:
     return float(step) if step else 1.0
 
 
-def _prepared(plane: Array, mask: npt.NDArray[np.bool_] | None) -> FloatArray:
+def prepared(plane: Array, mask: npt.NDArray[np.bool_] | None) -> FloatArray:
+    """Copy of a plane as float64 with NaN where masked; ValueError unless it has two axes."""
     samples = np.array(plane, dtype=np.float64)
     if samples.ndim != 2:
         raise ValueError(f"a plane has two axes, found shape {samples.shape}")
@@ -149,8 +122,11 @@ def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_]) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _block_differences(change: FloatArray, level: FloatArray, twice: bool) -> FloatArray:
-    """Second differences of ``change`` along x where neither the level nor its change shows a star."""
+def faint_differences(change: FloatArray, level: FloatArray, twice: bool) -> FloatArray:
+    """Second differences of ``change`` along x (ny - 2, nx - 2), NaN where the rows above and below show a star.
+
+    Judged by the level, and with ``twice`` also by the change itself.
+    """
     ny, nx = change.shape
     keep = np.ones((ny - 2, nx - 2), dtype=np.bool_)
     around = np.empty((ny - 2, nx - 2))
@@ -159,21 +135,18 @@ def _block_differences(change: FloatArray, level: FloatArray, twice: bool) -> Fl
     if twice:
         _neighbour_rows(change, around)
         _unlike(around, keep)
-    out = np.empty((ny - 2) * (nx - 2))
-    count = 0
+    out = np.full((ny - 2, nx - 2), np.nan)
     for y in range(1, ny - 1):
         for x in range(1, nx - 1):
-            value = change[y, x] - (change[y, x - 1] + change[y, x + 1]) / 2
-            if keep[y - 1, x - 1] and np.isfinite(value):
-                out[count] = value
-                count += 1
-    return out[:count]
+            if keep[y - 1, x - 1]:
+                out[y - 1, x - 1] = change[y, x] - (change[y, x - 1] + change[y, x + 1]) / 2
+    return out
 
 
 @njit(cache=True, nogil=True)
-def _faint_differences(change: FloatArray, level: FloatArray, step: int) -> FloatArray:
+def _sampled_differences(samples: FloatArray, step: int) -> FloatArray:
     """Differences of every ``step``-th block of the frame, in one array."""
-    ny, nx = change.shape
+    ny, nx = samples.shape
     out = np.empty(ny * nx)
     count = 0
     number = 0
@@ -186,30 +159,9 @@ def _faint_differences(change: FloatArray, level: FloatArray, step: int) -> Floa
             y1, x1 = min(ny, y + _BLOCK + 2), min(nx, x + _BLOCK + 2)
             if y1 - y < 3 or x1 - x < 3:
                 continue
-            part = _block_differences(change[y:y1, x:x1], level[y:y1, x:x1], False)
-            out[count : count + len(part)] = part
-            count += len(part)
-    return out[:count]
-
-
-@njit(cache=True, nogil=True)
-def _cells(change: FloatArray, level: FloatArray, side: int) -> FloatArray:
-    """Level, and variance of the second differences of ``change``, of each usable cell."""
-    ny, nx = change.shape
-    rows, columns = ny // side, nx // side
-    out = np.empty((max(rows * columns, 1), 2))
-    count = 0
-    for j in range(rows):
-        for i in range(columns):
-            box = slice(j * side, (j + 1) * side), slice(i * side, (i + 1) * side)
-            difference = _block_differences(change[box], level[box], True)
-            if len(difference) < max(_FEWEST, (side - 2) ** 2 // 2):
-                continue
-            sigma = core_spread(difference)[1]
-            if not sigma > 0 or np.mean(np.abs(difference) > 5 * sigma) > 0.02:
-                continue
-            values = level[box].copy().ravel()
-            out[count, 0] = core_spread(values[np.isfinite(values)])[0]
-            out[count, 1] = sigma**2
-            count += 1
+            block = samples[y:y1, x:x1]
+            for value in faint_differences(block, block, False).ravel():
+                if np.isfinite(value):
+                    out[count] = value
+                    count += 1
     return out[:count]

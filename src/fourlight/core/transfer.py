@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.noise import cell_noise
+from fourlight.core.cells import cell_noise
 
 __all__ = ["Line", "pair_gain", "pair_read_noise", "variance_line"]
 
@@ -64,12 +64,11 @@ def pair_gain(
     -----
     Janesick's method (Howell 2006, section 4.3). It fails where the flats are saturated or nearly so.
     """
-    flat_level, flat_variance = cell_noise(*flats, side)
-    bias_level, bias_variance = cell_noise(*biases, side)
-    if min(len(flat_level), len(bias_level)) < 4:
+    high, low = cell_noise(*flats, side), cell_noise(*biases, side)
+    if min(len(high.level), len(low.level)) < 4:
         return None
-    level = flat_level - np.median(bias_level)
-    variance = flat_variance - np.mean(bias_variance)
+    level = high.level - np.median(low.level)
+    variance = high.variance - np.mean(low.variance)
     keep = np.abs(variance / level - np.median(variance / level)) <= 5 * _scatter(variance / level)
     ratio = float(variance[keep].sum() / level[keep].sum()) if keep.any() else 0.0
     if ratio <= 0:
@@ -84,7 +83,7 @@ def pair_read_noise(biases: tuple[Array, Array], step: float = 0.0, side: int = 
     ``sd(B1 - B2) / sqrt 2`` (Janesick; Howell 2006, section 4.3), as the median over cells. None without
     cells, 0 where the step alone explains the scatter.
     """
-    _, variance = cell_noise(*biases, side)
+    variance = cell_noise(*biases, side).variance
     if len(variance) == 0:
         return None
     return float(np.sqrt(max(np.median(variance) - step**2 / 12.0, 0.0)))

@@ -9,8 +9,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cells import Cells, cell_noise, structure_share
 from fourlight.core.cfa import plane_map
-from fourlight.core.noise import cell_noise, quantisation_step
+from fourlight.core.noise import quantisation_step
 from fourlight.core.transfer import Line, pair_gain, pair_read_noise, variance_line
 from fourlight.frames import RawFrame
 from fourlight.stages.bench import Bench
@@ -41,13 +42,16 @@ class Survey:
     """Step of the digitiser in ADU, 0 if the samples are not whole numbers."""
     nights: int
     cells: int
+    structure: float = 0.0
+    """Share of the scatter in the cells that was faint structure; it has been taken off."""
+    structure_error: float = 0.0
+    """Relative error that this leaves in all variances."""
 
 
 def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) -> Survey:
     """Levels and variances from pairs of successive lights spread over all nights (or one light alone)."""
     cell = plane_map(pattern)
-    level: list[list[FloatArray]] = [[], [], [], []]
-    variance: list[list[FloatArray]] = [[], [], [], []]
+    cells: list[list[Cells]] = [[], [], [], []]
     steps: list[float] = []
     nights = set()
     for first, second in _light_pairs(lights):
@@ -56,11 +60,10 @@ def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) ->
             steps.append(quantisation_step(a))
             for y, x in np.ndindex(2, 2):
                 other = None if b is None else b[y::2, x::2]
-                found = cell_noise(a[y::2, x::2], other, _cell_side(a.shape))
-                level[cell[y, x]].append(found[0])
-                variance[cell[y, x]].append(found[1])
-    levels = [np.concatenate(part) for part in level]
-    variances = [np.concatenate(part) for part in variance]
+                cells[cell[y, x]].append(cell_noise(a[y::2, x::2], other, _cell_side(a.shape)))
+    share, error = structure_share([one for part in cells for one in part])
+    levels = [np.concatenate([one.level for one in part]) for part in cells]
+    variances = [np.concatenate([one.variance for one in part]) * (1 - share) for part in cells]
     line = variance_line(np.concatenate(levels), np.concatenate(variances))
     return Survey(
         line,
@@ -69,6 +72,8 @@ def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) ->
         min(steps, default=0.0),
         len(nights),
         sum(len(part) for part in levels),
+        share,
+        error / (1 - share),
     )
 
 

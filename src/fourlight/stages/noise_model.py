@@ -67,11 +67,12 @@ def chosen(
 def pedestal_from_lights(seen: Survey, read_noise_e: float | None, gain: float | None) -> float | None:
     """Level at which the variance of the lights falls to that of reading alone, ADU.
 
-    None unless the line of variance against level is known to 5 % and the level to a tenth of the sky above.
-    Without a read noise, 0 is taken: the level is then low by ``R^2 / gain`` ADU (a few ADU).
+    None unless the level is known to a tenth of the sky above it. An unknown share of structure in all
+    variances does not move it. Without a read noise, 0 is taken: the level is then low by ``R^2 / gain`` ADU
+    (a few ADU).
     """
     line = seen.line
-    if line is None or line.slope <= 0 or line.slope_error > _LARGEST_ERROR * line.slope:
+    if line is None or line.slope <= 0:
         return None
     scale = gain or 1.0 / line.slope
     dark = ((read_noise_e or 0.0) / scale) ** 2 + seen.step**2 / 12
@@ -114,11 +115,12 @@ def _gain_of_line(seen: Survey, bench: Bench) -> list[_Candidate]:
     line = seen.line
     if line is None or line.slope <= 0:
         return []
-    relative = line.slope_error / line.slope
+    relative = float(np.hypot(line.slope_error / line.slope, seen.structure_error))
     if relative > _LARGEST_ERROR:
         bench.note(
             f"The lights cannot tell the gain: their levels span {line.high - line.low:.0f} ADU, which leaves"
-            f" an error of {100 * relative:.0f} % (5 % needed; other skies, or flats and bias, would tell)."
+            f" an error of {100 * relative:.0f} % on {1 / line.slope:.2f} e/ADU (5 % needed; other skies, or"
+            " flats and bias, would tell)."
         )
         return []
     return [_Candidate(1.0 / line.slope, "lights", relative / line.slope)]

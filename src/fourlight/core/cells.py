@@ -1,0 +1,156 @@
+"""Level and variance of samples by cells: the points of a photon transfer curve, from any two exposures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from fourlight.core.noise import FEWEST, SECOND_DIFFERENCE, faint_differences, prepared
+from fourlight.core.spread import core_spread
+
+__all__ = ["Cells", "cell_noise", "structure_share"]
+
+FloatArray = npt.NDArray[np.float64]
+Array = npt.NDArray[np.floating]
+
+_PAIR_ERROR = 1.944
+"""Variance of a mean of products of differences in successive rows, over sigma^4 / n: the differences of one row
+are correlated by -2/3 and 1/6, so 1 + 2 (4/9 + 1/36)."""
+_STAR = 6.0
+_BRIGHTEST = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Cells of one plane where at least half of the samples could be used and few were outliers."""
+
+    level: FloatArray
+    """(n,) mean level of the exposures, ADU."""
+    variance: FloatArray
+    """(n,) variance of one sample of one exposure, ADU^2, faint structure included."""
+    linked: FloatArray
+    """(n,) correlation of the differences of successive rows: 0 for noise alone."""
+    pairs: FloatArray
+    """(n,) products that went into ``linked``."""
+    stars: FloatArray
+    """(2,) over bright stars: sum of those products, and of the squares they would be at full correlation."""
+
+
+def cell_noise(
+    first: Array, second: Array | None, side: int, mask: npt.NDArray[np.bool_] | None = None
+) -> Cells:
+    """Level and variance of one sample, cell by cell, from two exposures of the same field (or one).
+
+    The variance comes from the difference of the exposures, so what both share (response differences from
+    pixel to pixel, smooth light) drops out; its second differences also take out changed gradients.
+
+    Parameters
+    ----------
+    first, second : (my, mx) array
+        One plane of each exposure, ADU. With ``second`` None the second differences of ``first`` are used.
+    side : int
+        Side of a cell in samples.
+    mask : (my, mx) bool array, optional
+        True where a sample shall not be used.
+
+    Notes
+    -----
+    Janesick's photon transfer, by cells: ``var(F1 - F2) / 2`` against ``(F1 + F2) / 2``.
+    """
+    a = prepared(first, mask)
+    if second is None:
+        found, stars = _cells(a, a, side)
+        factor = SECOND_DIFFERENCE
+    else:
+        b = prepared(second, mask)
+        found, stars = _cells(a - b, (a + b) / 2, side)
+        factor = 2 * SECOND_DIFFERENCE
+    return Cells(found[:, 0], found[:, 1] / factor, found[:, 2], found[:, 3], stars)
+
+
+def structure_share(cells: Sequence[Cells]) -> tuple[float, float]:
+    """Share of the variance that is faint structure, such as stars below detection that moved, and its error.
+
+    Noise does not correlate between rows, images of stars do, by a share that bright stars of the same frames
+    show. Without bright stars the share is taken as 0.3 to 1 (image widths of 1 to 4 samples).
+
+    Parameters
+    ----------
+    cells : sequence of Cells
+        Of any number of planes and pairs of exposures with alike images.
+
+    Returns
+    -------
+    share, error : float
+        Between 0 and 0.5; the error holds that of the correlation, half of the share's uncertainty in image
+        width included.
+    """
+    pairs = np.concatenate([part.pairs for part in cells]) if cells else np.empty(0)
+    if pairs.sum() == 0:
+        return 0.0, 0.0
+    linked = float(np.sum(np.concatenate([part.linked for part in cells]) * pairs) / pairs.sum())
+    noise = float(np.sqrt(_PAIR_ERROR / pairs.sum()))
+    product, square = np.sum([part.stars for part in cells], axis=0)
+    of_star = float(np.clip(product / square, 0.1, 1.0)) if square > 0 else 0.5
+    share = min(max(linked / of_star, 0.0), 0.5)
+    return share, float(np.hypot(noise / of_star, 0.3 * share))
+
+
+@njit(cache=True, nogil=True)
+def _cells(change: FloatArray, level: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
+    """Level, variance of the second differences, their row-to-row correlation and its pairs per usable cell."""
+    ny, nx = change.shape
+    rows, columns = ny // side, nx // side
+    out = np.empty((max(rows * columns, 1), 4))
+    stars = np.zeros(2)
+    count = 0
+    for j in range(rows):
+        for i in range(columns):
+            box = slice(j * side, (j + 1) * side), slice(i * side, (i + 1) * side)
+            faint = faint_differences(change[box], level[box], True)
+            used = faint.ravel()[np.isfinite(faint.ravel())]
+            if len(used) < max(FEWEST, (side - 2) ** 2 // 3):
+                continue
+            sigma = core_spread(used)[1]
+            if not sigma > 0:
+                continue
+            _add_stars(change[box], sigma, stars)
+            if np.mean(np.abs(used) > 5 * sigma) > 0.02:
+                continue
+            values = level[box].copy().ravel()
+            out[count, 0] = core_spread(values[np.isfinite(values)])[0]
+            out[count, 1] = sigma**2
+            out[count, 2], out[count, 3] = _row_link(faint, sigma)
+            count += 1
+    return out[:count], stars
+
+
+@njit(cache=True, nogil=True)
+def _row_link(faint: FloatArray, sigma: float) -> tuple[float, float]:
+    """Mean product of differences in successive rows over sigma^2, outliers left out, and how many."""
+    total = 0.0
+    pairs = 0
+    for y in range(1, faint.shape[0]):
+        for x in range(faint.shape[1]):
+            above, here = faint[y - 1, x], faint[y, x]
+            if abs(above) < 4 * sigma and abs(here) < 4 * sigma:
+                total += above * here
+                pairs += 1
+    return (total / pairs / sigma**2 if pairs else 0.0), float(pairs)
+
+
+@njit(cache=True, nogil=True)
+def _add_stars(change: FloatArray, sigma: float, stars: FloatArray) -> None:
+    """Add products and mean squares of differences in successive rows where one of them is a bright star."""
+    ny, nx = change.shape
+    for y in range(1, ny):
+        for x in range(1, nx - 1):
+            above = (change[y - 1, x] - (change[y - 1, x - 1] + change[y - 1, x + 1]) / 2) / sigma
+            here = (change[y, x] - (change[y, x - 1] + change[y, x + 1]) / 2) / sigma
+            if _STAR < max(abs(above), abs(here)) < _BRIGHTEST:
+                stars[0] += above * here / max(above**2, here**2)
+                stars[1] += (above**2 + here**2 - 2.0) / 2 / max(above**2, here**2)
