@@ -82,7 +82,9 @@ def run(
     """
     job = _Job(prepare_folder(out, searched), recipe, progress or Silent(), thread_count(recipe.run.threads))
     lights, others = _found(job, searched)
-    hashes = _hashed(job, [*lights, *others])
+    hashes = _checked(job, [*lights, *others])
+    lights, others = ([frame for frame in part if frame.path in hashes] for part in (lights, others))
+    _enough(job, len(lights))
     decision = mosaic.decide(lights, job.source, recipe.read.mosaic)
     calibration = _calibrated(job, lights, others, decision.pattern)
     frames = _measured(job, lights, calibration, decision.pattern, hashes)
@@ -120,19 +122,25 @@ def _found(job: _Job, searched: Sequence[Path]) -> tuple[list[RawFrame], list[Ra
     return lights, others
 
 
-def _hashed(job: _Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
+def _checked(job: _Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
+    """Hash of every file that can be read to its end; the others are set aside."""
     job.progress.begin("check", len(frames))
     out: dict[Path, str] = {}
 
-    def work(frame: RawFrame) -> tuple[Path, str | None]:
+    def work(frame: RawFrame) -> str | SetAside:
         try:
-            return frame.path, file_hash(frame.path)
-        except OSError:
-            return frame.path, None
+            job.source(frame)  # packed files are unpacked here, which finds damage further in
+            return file_hash(frame.path)
+        except FrameError as error:
+            return SetAside(frame.path, "read", error.reason)
+        except OSError as error:
+            return SetAside(frame.path, "read", f"cannot be read: {error.strerror}")
 
-    for path, digest in in_order(work, frames, job.threads):
-        if digest is not None:
-            out[path] = digest
+    for frame, result in zip(frames, in_order(work, frames, job.threads), strict=True):
+        if isinstance(result, SetAside):
+            job.drop([result])
+        else:
+            out[frame.path] = result
         job.progress.step()
     job.progress.end(f"{len(out)} files checked")
     return out

@@ -17,6 +17,8 @@ __all__ = ["chosen", "pedestal_from_lights"]
 _LARGEST_ERROR = 0.05
 """Relative error of a gain from the lights above which it is not used."""
 _DISAGREEMENT = 0.10
+_CONFIRMED = 0.05
+"""A gain in the header that the lights confirm to this is more exact than what the lights alone can tell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ def chosen(
     """Noise model of the run; every choice and contradiction becomes a note.
 
     Order for the gain: recipe, flats and bias (photon transfer), lights (variance against level, error under
-    5 %), header. Order for the read noise: recipe, bias pairs, lights, header. The read noise does not hold
+    5 %), header. A header that the lights confirm goes before them. Order for the read noise: recipe, bias pairs, lights, header. The read noise does not hold
     the ``step^2 / 12`` of the digitiser.
     """
     gain = _gain(lights, flats, biases, seen, bench)
@@ -100,6 +102,9 @@ def _gain(
     header = _median([f.gain_e_per_adu for f in lights])
     if header is not None and header > 0:
         found.append(_Candidate(header, "header"))
+        if found[0].source == "lights" and abs(found[0].value / header - 1) < _CONFIRMED:
+            bench.note(f"The lights confirm the header's gain: {found[0]} e/ADU from the lights.")
+            found = [found[1], found[0]]
     if not found:
         return None
     for other in found[1:]:
