@@ -38,11 +38,10 @@ def area_factor(drop_px: float, block: int = 8) -> float:
 
 @njit(cache=True, nogil=True)
 def deposit_values(
-    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64,
-    chosen: npt.NDArray[np.bool_], table: Float32, floor: Float64, sky: Float64, ref: Float32,
-    oy: int, ox: int, num: Float32, den: Float32, squares: Float32, pixel: Float32,
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    table: Float32, floor: float, sky: float, ref: Float32, oy: int, ox: int, sums: Float32,
 ) -> None:  # fmt: skip
-    """Add one frame's good samples of the chosen planes to the sums of a tile.
+    """Add one frame's good samples of one plane to the sums of a tile.
 
     Parameters
     ----------
@@ -53,86 +52,109 @@ def deposit_values(
         Rejection mask.
     matrix : (2, 3) float64
         Map from frame to output pixels.
-    chosen : (4,) bool
-        Planes whose samples are taken.
-    table : (P, P, k, k) float32
+    cell : (2, 2) int64
+        Plane index of ``[y % 2, x % 2]``.
+    plane : int
+        Plane whose samples are taken.
+    table : (P, P, n, n) float32
         From `fourlight.core.overlap.overlap_table`.
-    floor, sky : (4,) float64
+    floor, sky : float
         Least variance of a sample, and sky of the reference. A sample's weight is the inverse of its variance
         at the sky level: light of the object must not change weights, or fluxes would be biased.
-    ref : (4, ph, pw) float32
-        Reference planes: photon noise is taken from these, not from the sample itself.
+    ref : (ph, pw) float32
+        Reference plane: photon noise is taken from it, not from the sample itself.
     oy, ox : int
         Output position of the first pixel of the sums.
-    num, den : (ph, pw) float32
-        Sums of ``w a z`` and ``w a``.
-    squares, pixel : (ph, pw) float32
-        Sums of ``w^2 a`` and ``w^2 a^2 v``.
+    sums : (ph, pw, 4) float32, added to
+        Sums of ``w a z``, ``w a``, ``w^2 a`` and ``w^2 a^2 v``.
     """
     h, w = z.shape
-    ph, pw = num.shape
-    phases, k = table.shape[0], table.shape[2] // 2
-    for j in range(h):
-        for i in range(w):
+    ph, pw = ref.shape
+    phases, n = table.shape[0], table.shape[2]
+    shift = 0.5 * (n - 2)
+    top, left = _first(cell, plane, y0, x0)
+    for j in range(top, h, 2):
+        px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox - shift
+        py = matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy - shift
+        for i in range(left, w, 2):
             value = z[j, i]
-            plane = cell[(y0 + j) % 2, (x0 + i) % 2]
-            if not chosen[plane] or bad[j, i] != 0 or value != value:
+            if bad[j, i] != 0 or value != value:
                 continue
-            x = matrix[0, 0] * (x0 + i) + matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
-            y = matrix[1, 0] * (x0 + i) + matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
-            cx, cy = int(np.floor(x + 0.5)), int(np.floor(y + 0.5))
-            if cx < k or cy < k or cx >= pw - k or cy >= ph - k:
+            x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
+            cx, cy = int(np.floor(x)), int(np.floor(y))
+            if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
                 continue
-            part = table[int((y - cy + 0.5) * phases) % phases, int((x - cx + 0.5) * phases) % phases]
-            wt = 1.0 / expected_variance(base[j, i], slope[j, i], sky[plane], floor[plane])
-            v = expected_variance(base[j, i], slope[j, i], ref[plane, cy, cx], floor[plane])
-            for b in range(2 * k + 1):
-                for a in range(2 * k + 1):
+            part = table[int((y - cy) * phases), int((x - cx) * phases)]
+            wt = np.float32(1.0 / expected_variance(base[j, i], slope[j, i], sky, floor))
+            level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
+            noise = wt * wt * np.float32(expected_variance(base[j, i], slope[j, i], level, floor))
+            for b in range(n):
+                for a in range(n):
                     share = part[b, a]
-                    yy, xx = cy + b - k, cx + a - k
-                    num[yy, xx] += wt * share * value
-                    den[yy, xx] += wt * share
-                    squares[yy, xx] += wt * wt * share
-                    pixel[yy, xx] += wt * wt * share * share * v
+                    out = sums[cy + b, cx + a]
+                    out[0] += wt * share * value
+                    out[1] += wt * share
+                    out[2] += wt * wt * share
+                    out[3] += noise * share * share
 
 
 @njit(cache=True, nogil=True)
 def deposit_variance(
-    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64,
-    chosen: npt.NDArray[np.bool_], table: Float32, floor: Float64, sky: Float64, ref: Float32,
-    oy: int, ox: int, den_all: Float32, den_half: Float32, var_all: Float32, var_half: Float32,
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    table: Float32, floor: float, sky: float, ref: Float32, oy: int, ox: int, inverse: Float32, power: Float32,
 ) -> None:  # fmt: skip
-    """Add one frame's noise power to a tile, once for the whole stack and once for its own half.
+    """Add the noise power of one frame's good samples of one plane to a tile.
 
-    Parameters are those of `deposit_values`; ``den_all`` and ``den_half`` are the finished sums of weights,
-    ``var_all`` and ``var_half`` are added to.
+    Parameters are those of `deposit_values` but for the last two.
+
+    Parameters
+    ----------
+    inverse : (ph, pw, 4) float32
+        One over the finished sums of weights of four stacks that the samples are part of; 0 where there is no
+        weight.
+    power : (ph, pw, 4) float32, added to
+        Noise power in each of the four.
     """
     h, w = z.shape
-    ph, pw = den_all.shape
-    phases, k = table.shape[0], table.shape[2] // 2
-    for j in range(h):
-        for i in range(w):
-            value = z[j, i]
-            plane = cell[(y0 + j) % 2, (x0 + i) % 2]
-            if not chosen[plane] or bad[j, i] != 0 or value != value:
+    ph, pw = ref.shape
+    phases, n = table.shape[0], table.shape[2]
+    shift = 0.5 * (n - 2)
+    top, left = _first(cell, plane, y0, x0)
+    total = np.empty(4, dtype=np.float32)
+    for j in range(top, h, 2):
+        px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox - shift
+        py = matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy - shift
+        for i in range(left, w, 2):
+            if bad[j, i] != 0 or z[j, i] != z[j, i]:
                 continue
-            x = matrix[0, 0] * (x0 + i) + matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
-            y = matrix[1, 0] * (x0 + i) + matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
-            cx, cy = int(np.floor(x + 0.5)), int(np.floor(y + 0.5))
-            if cx < k or cy < k or cx >= pw - k or cy >= ph - k:
+            x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
+            cx, cy = int(np.floor(x)), int(np.floor(y))
+            if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
                 continue
-            part = table[int((y - cy + 0.5) * phases) % phases, int((x - cx + 0.5) * phases) % phases]
-            wt = 1.0 / expected_variance(base[j, i], slope[j, i], sky[plane], floor[plane])
-            v = expected_variance(base[j, i], slope[j, i], ref[plane, cy, cx], floor[plane])
-            total = half = 0.0
-            for b in range(2 * k + 1):
-                for a in range(2 * k + 1):
-                    share = part[b, a]
-                    if share > 0:
-                        total += wt * share / den_all[cy + b - k, cx + a - k]
-                        half += wt * share / den_half[cy + b - k, cx + a - k]
-            for b in range(2 * k + 1):
-                for a in range(2 * k + 1):
-                    share = part[b, a]
-                    var_all[cy + b - k, cx + a - k] += v * total * total * share
-                    var_half[cy + b - k, cx + a - k] += v * half * half * share
+            part = table[int((y - cy) * phases), int((x - cx) * phases)]
+            wt = np.float32(1.0 / expected_variance(base[j, i], slope[j, i], sky, floor))
+            level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
+            noise = wt * wt * np.float32(expected_variance(base[j, i], slope[j, i], level, floor))
+            total[:] = 0.0
+            for b in range(n):
+                for a in range(n):
+                    share, known = part[b, a], inverse[cy + b, cx + a]
+                    for k in range(4):
+                        total[k] += share * known[k]
+            for k in range(4):
+                total[k] *= total[k] * noise
+            for b in range(n):
+                for a in range(n):
+                    share, out = part[b, a], power[cy + b, cx + a]
+                    for k in range(4):
+                        out[k] += share * total[k]
+
+
+@njit(cache=True, nogil=True)
+def _first(cell: Int64, plane: int, y0: int, x0: int) -> tuple[int, int]:
+    """First row and column of a plane in a rectangle that starts at ``[y0, x0]`` of the frame."""
+    for y in range(2):
+        for x in range(2):
+            if cell[(y0 + y) % 2, (x0 + x) % 2] == plane:
+                return y, x
+    return 0, 0

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["PHASES", "overlap_table", "reach"]
+__all__ = ["PHASES", "overlap_table", "span"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -59,34 +59,38 @@ def _area(corners_x: Float64, corners_y: Float64, left: float, low: float) -> fl
     return abs(total) / 2
 
 
-def reach(linear: Float64, pixfrac: float) -> int:
-    """Output pixels on each side of the central one that a drop may touch.
+def span(linear: Float64, pixfrac: float) -> int:
+    """Output pixels along each axis that a drop may touch.
 
-    >>> reach(np.eye(2), 1.0), reach(2.5 * np.eye(2), 1.0)
-    (1, 2)
+    >>> span(np.eye(2), 1.0), span(2.5 * np.eye(2), 1.0)
+    (2, 4)
     """
-    half = 0.5 * pixfrac * float(np.abs(linear).sum(axis=1).max())
-    return max(1, int(np.ceil(half - 1e-9)))
+    extent = pixfrac * float(np.abs(linear).sum(axis=1).max())
+    return max(1, int(np.ceil(extent - 1e-9))) + 1
 
 
 @njit(cache=True, nogil=True)
-def _fill(table: Float32, linear: Float64, pixfrac: float, k: int) -> None:
-    phases = table.shape[0]
+def _fill(table: Float32, linear: Float64, pixfrac: float) -> None:
+    phases, n = table.shape[0], table.shape[2]
     sx, sy = np.array([-1.0, 1.0, 1.0, -1.0]), np.array([-1.0, -1.0, 1.0, 1.0])
     bx = 0.5 * pixfrac * (linear[0, 0] * sx + linear[0, 1] * sy)
     by = 0.5 * pixfrac * (linear[1, 0] * sx + linear[1, 1] * sy)
     whole = pixfrac * pixfrac * abs(linear[0, 0] * linear[1, 1] - linear[0, 1] * linear[1, 0])
+    shift = 0.5 * (n - 2)
     for j in range(phases):
-        fy = (j + 0.5) / phases - 0.5
+        fy = (j + 0.5) / phases + shift
         for i in range(phases):
-            fx = (i + 0.5) / phases - 0.5
-            for v in range(-k, k + 1):
-                for u in range(-k, k + 1):
-                    table[j, i, v + k, u + k] = _area(bx + fx, by + fy, u - 0.5, v - 0.5) / whole
+            fx = (i + 0.5) / phases + shift
+            for v in range(n):
+                for u in range(n):
+                    table[j, i, v, u] = _area(bx + fx, by + fy, u - 0.5, v - 0.5) / whole
 
 
 def overlap_table(linear: Float64, pixfrac: float) -> Float32:
-    """Share of a drop that falls on each pixel around its centre.
+    """Share of a drop that falls on each pixel it may touch.
+
+    The first of the n pixels along an axis that a drop at position x may touch is ``floor(x - (n - 2) / 2)``;
+    the phase is what that floor cuts off, from 0 to 1 in `PHASES` steps.
 
     Parameters
     ----------
@@ -97,17 +101,16 @@ def overlap_table(linear: Float64, pixfrac: float) -> Float32:
 
     Returns
     -------
-    (PHASES, PHASES, 2 k + 1, 2 k + 1) float32
-        Indexed by the phase of the centre in y and x (its place within the pixel it falls on, from -0.5 to
-        0.5 in `PHASES` steps), then by pixel offset in y and x from -k to k. Each entry sums to one.
+    (PHASES, PHASES, n, n) float32
+        Indexed by phase in y and x, then by pixel in y and x; n is `span`. Each entry sums to one.
 
     Examples
     --------
     >>> table = overlap_table(np.eye(2), 1.0)
     >>> table.shape, bool(np.allclose(table.sum(axis=(2, 3)), 1.0, atol=1e-5))
-    ((128, 128, 3, 3), True)
+    ((128, 128, 2, 2), True)
     """
-    k = reach(linear, pixfrac)
-    table = np.empty((PHASES, PHASES, 2 * k + 1, 2 * k + 1), dtype=np.float32)
-    _fill(table, np.ascontiguousarray(linear, dtype=np.float64), pixfrac, k)
+    n = span(linear, pixfrac)
+    table = np.empty((PHASES, PHASES, n, n), dtype=np.float32)
+    _fill(table, np.ascontiguousarray(linear, dtype=np.float64), pixfrac)
     return table

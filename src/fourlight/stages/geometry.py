@@ -22,7 +22,7 @@ HALO = 6
 """Output pixels around a tile that are computed with it: drops reach 3 at most (frames of four times the
 reference's pixel scale), and the weights of the pixels they reach need 3 more."""
 
-BYTES_PER_SAMPLE = 24
+BYTES_PER_SAMPLE = 28
 """Buffer, mask, deviation and calibration copies of one sample while a tile is worked on."""
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import drizzle
+from fourlight.core.cfa import PLANES
 from fourlight.core.overlap import overlap_table
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
@@ -20,14 +22,11 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-OUTPUT_PLANES: dict[str, tuple[bool, bool, bool, bool]] = {
-    "R": (True, False, False, False),
-    "G1": (False, True, False, False),
-    "G2": (False, False, True, False),
-    "B": (False, False, False, True),
-    "G": (False, True, True, False),
-}
-"""Planes of the stack and the mosaic planes (R, G1, G2, B) whose samples each is made from."""
+OUTPUT_PLANES = ("R", "G1", "G2", "B", "G")
+"""Planes of the stack; G is made from the samples of both greens."""
+
+GROUPS = (("R",), ("G1", "G2"), ("B",))
+"""Mosaic planes whose samples are also put together."""
 
 LAYERS = ("value", "variance", "samples", "value_a", "variance_a", "value_b", "variance_b")
 """What is known of each output plane: the stack, and its two half stacks."""
@@ -81,34 +80,64 @@ def integrate_tile(
     ref, scatter = tile_samples.reference(found, table, cell)
     tile_samples.reject(found, table, cell, ref, scatter, settings)
     out = TileResult(tile, rejected=found.rejected, used=found.used)
-    for name, chosen in OUTPUT_PLANES.items():
-        out.layers[name], out.pixel_noise[name] = _drizzle_plane(
-            found, ref, table, cell, np.array(chosen), pixfrac, overlaps
-        )
+    claim = _claim(table, pixfrac)
+    for group in GROUPS:
+        planes = [PLANES.index(name) for name in group]
+        drops = {plane: _drops(found, ref, table, cell, plane, pixfrac, overlaps) for plane in planes}
+        sums = {plane: _summed(found, table, drops[plane]) for plane in planes}
+        whole = np.add.reduce(list(sums.values()))
+        power = {plane: _power(found, table, drops[plane], sums[plane], whole) for plane in planes}
+        for name, plane in zip(group, planes, strict=True):
+            _finish(out, name, sums[plane], power[plane][..., :2], claim)
+        if len(group) > 1:
+            _finish(out, "G", whole, np.add.reduce(list(power.values()))[..., 2:], claim)
     return out
 
 
-def _drizzle_plane(
-    found: TileSamples, ref: Float32, table: FrameTable, cell: Int64, chosen: npt.NDArray[np.bool_],
-    pixfrac: float, overlaps: Overlaps,
-) -> tuple[dict[str, Float32], tuple[float, int]]:  # fmt: skip
-    shape = found.padded_shape
-    num, den, var_half = (np.zeros((2, *shape), dtype=np.float32) for _ in range(3))
-    squares, pixel, var_all = (np.zeros(shape, dtype=np.float32) for _ in range(3))
-    common = [
+Drops = list[tuple[Any, ...]]
+
+
+def _drops(
+    found: TileSamples,
+    ref: Float32,
+    table: FrameTable,
+    cell: Int64,
+    plane: int,
+    pixfrac: float,
+    overlaps: Overlaps,
+) -> Drops:
+    """What both deposits of one plane need of every frame."""
+    return [
         (
-            *found.values(k), found.bad[k], *found.origin(k), table.matrix[f], cell, chosen,
-            overlaps.get(table.matrix[f, :, :2], pixfrac), table.floor[f], table.level, ref, *found.offset,
+            *found.values(k), found.bad[k], *found.origin(k), table.matrix[f], cell, plane,
+            overlaps.get(table.matrix[f, :, :2], pixfrac), table.floor[f, plane], table.level[plane], ref[plane],
+            *found.offset,
         )
         for k, f in enumerate(found.frames)
     ]  # fmt: skip
-    halves = table.half[found.frames]
-    for arguments, h in zip(common, halves, strict=True):
-        drizzle.deposit_values(*arguments, num[h], den[h], squares, pixel)
-    whole = den[0] + den[1]
-    for arguments, h in zip(common, halves, strict=True):
-        drizzle.deposit_variance(*arguments, whole, den[h], var_all, var_half[h])
-    return _layers(num, den, whole, squares, pixel, var_all, var_half, _claim(table, pixfrac))
+
+
+def _summed(found: TileSamples, table: FrameTable, drops: Drops) -> Float32:
+    """(2, ph, pw, 4) sums of each half."""
+    sums = np.zeros((2, *found.padded_shape, 4), dtype=np.float32)
+    for arguments, h in zip(drops, table.half[found.frames], strict=True):
+        drizzle.deposit_values(*(*arguments, sums[h]))
+    return sums
+
+
+def _power(found: TileSamples, table: FrameTable, drops: Drops, own: Float32, whole: Float32) -> Float32:
+    """(2, ph, pw, 4) noise power that each half's samples add to: the plane, its half, the group, its half."""
+    power = np.zeros_like(own)
+    for h in range(2):
+        weights = np.stack(
+            [own[..., 1].sum(axis=0), own[h, ..., 1], whole[..., 1].sum(axis=0), whole[h, ..., 1]], -1
+        )
+        with np.errstate(divide="ignore"):
+            inverse = np.where(weights > 0, np.float32(1) / weights, np.float32(0))
+        for arguments, half in zip(drops, table.half[found.frames], strict=True):
+            if half == h:
+                drizzle.deposit_variance(*(*arguments, inverse, power[h]))
+    return power
 
 
 def _claim(table: FrameTable, pixfrac: float) -> float:
@@ -117,25 +146,22 @@ def _claim(table: FrameTable, pixfrac: float) -> float:
     return float(np.sqrt(drizzle.area_factor(pixfrac * scale, 8)))
 
 
-def _layers(
-    num: Float32, den: Float32, whole: Float32, squares: Float32, pixel: Float32, var_all: Float32,
-    var_half: Float32, claim: float,
-) -> tuple[dict[str, Float32], tuple[float, int]]:  # fmt: skip
+def _finish(out: TileResult, name: str, sums: Float32, power: Float32, claim: float) -> None:
+    """Layers of one plane from its sums (2, ph, pw, 4) and noise power (2, ph, pw, 2: plane, half)."""
     inner = (slice(HALO, -HALO), slice(HALO, -HALO))
+    sums, power = sums[:, *inner], power[:, *inner] * np.float32(claim)
+    both = sums.sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
         layers = {
-            "value": (num[0] + num[1]) / whole,
-            "variance": var_all * np.float32(claim),
-            "samples": whole**2 / squares,
-            "value_a": num[0] / den[0],
-            "variance_a": var_half[0] * np.float32(claim),
-            "value_b": num[1] / den[1],
-            "variance_b": var_half[1] * np.float32(claim),
+            "value": both[..., 0] / both[..., 1],
+            "variance": power[..., 0].sum(axis=0),
+            "samples": np.where(both[..., 1] > 0, both[..., 1] ** 2 / both[..., 2], 0),
         }
-        ratio = (pixel / whole**2 / layers["variance"])[inner]
-    for name, weight in (("", whole), ("_a", den[0]), ("_b", den[1])):
-        layers["variance" + name][weight == 0] = np.nan
-    layers["samples"][whole == 0] = 0.0
+        for h, half in enumerate("ab"):
+            layers[f"value_{half}"] = sums[h, ..., 0] / sums[h, ..., 1]
+            layers[f"variance_{half}"] = np.where(sums[h, ..., 1] > 0, power[h, ..., 1], np.nan)
+        layers["variance"][both[..., 1] == 0] = np.nan
+        ratio = both[..., 3] / both[..., 1] ** 2 / layers["variance"]
+    out.layers[name] = {key: layer.astype(np.float32) for key, layer in layers.items()}
     good = ratio[np.isfinite(ratio)]
-    typical = float(np.median(good)) * good.size if good.size else 0.0
-    return {k: v[inner].astype(np.float32) for k, v in layers.items()}, (typical, good.size)
+    out.pixel_noise[name] = (float(np.median(good)) * good.size if good.size else 0.0, good.size)

@@ -42,8 +42,8 @@ def chosen(
     """Noise model of the run; every choice and contradiction becomes a note.
 
     Order for the gain: recipe, flats and bias (photon transfer), lights (variance against level, error under
-    5 %), header. A header that the lights confirm goes before them. Order for the read noise: recipe, bias pairs, lights, header. The read noise does not hold
-    the ``step^2 / 12`` of the digitiser.
+    5 %), header; a header that the lights confirm goes before them. Order for the read noise: recipe, bias
+    pairs, lights, header. The read noise does not hold the ``step^2 / 12`` of the digitiser.
     """
     gain = _gain(lights, flats, biases, seen, bench)
     read = _read_noise(lights, biases, seen, pedestal[0], gain, bench)
