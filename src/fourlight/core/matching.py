@@ -86,7 +86,8 @@ def _triangles(points: Float64) -> tuple[Float64, Int64]:
     p = points[corners]
     a, b = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
     sense = np.sign(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
-    ratios = np.column_stack([sides[:, 1] / sides[:, 0], sides[:, 2] / sides[:, 0], sense])
+    longest = np.maximum(sides[:, 0], 1e-9)
+    ratios = np.column_stack([sides[:, 1] / longest, sides[:, 2] / longest, sense])
     # Flat or near-isosceles triangles do not say which corner is which.
     useful = (ratios[:, 1] > 0.15) & (ratios[:, 0] < 0.98) & (ratios[:, 0] - ratios[:, 1] > 0.02)
     return ratios[useful], corners[useful]

@@ -18,9 +18,10 @@ __all__ = ["FrameTable", "Tile", "frame_table", "rectangle", "tiles"]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-HALO = 6
-"""Output pixels around a tile that are computed with it: drops reach 3 at most (frames of four times the
-reference's pixel scale), and the weights of the pixels they reach need 3 more."""
+HALO = 12
+"""Output pixels around a tile that are computed with it. Weights must be whole wherever a drop that touches the
+tile reaches: twice a drop's span less one, and drops span 7 pixels at most (turned frames of four times the
+reference's pixel scale)."""
 
 BYTES_PER_SAMPLE = 28
 """Buffer, mask, deviation and calibration copies of one sample while a tile is worked on."""
