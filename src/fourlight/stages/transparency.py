@@ -86,7 +86,8 @@ def steadied(frames: Sequence[RegisteredFrame], reference: MeasuredFrame) -> lis
     others = np.array([f.measured is not reference for f in frames])
     error[~others] = np.median(error[others], axis=0)
     seen = 1.4826 * np.median(np.abs(colour[others] - np.median(colour[others], axis=0)), axis=0)
-    real = np.maximum(seen**2 - np.median(error[others], axis=0) ** 2, 0.0)
+    # Twice the error: the scatter of a few frames is itself uncertain, and real changes are per cents.
+    real = np.maximum(seen**2 - 2 * np.median(error[others], axis=0) ** 2, 0.0)
     offset = (
         np.median(colour[others], axis=0)
         * error[~others].max(axis=0) ** 2
