@@ -9,7 +9,7 @@ from scipy import sparse
 
 from fourlight.core.cfa import plane_map
 from fourlight.core.drizzle import area_factor, deposit_values, deposit_variance
-from fourlight.core.overlap import overlap_table
+from fourlight.core.overlap import PHASES, overlap_table
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 CELL = plane_map("RGGB")
@@ -79,8 +79,8 @@ def invented(seed, shape, matrices, missing=0.05):
 def test_sums_equal_a_slow_float64_version(pixfrac, scale, plane):
     rng = np.random.default_rng(3)
     shape = out_shape = (30, 34)
-    # places on the table's own grid of 1/128 px, so that nothing but float32 arithmetic may differ
-    grid = (rng.integers(0, 512, (5, 2)) + 0.5) / 128
+    # places on the table's own grid, so that nothing but float32 arithmetic may differ
+    grid = (rng.integers(0, 1024, (5, 2)) + 0.5) / PHASES
     flip = [1, -1, 1, -1, 1]
     matrices = [
         [[f * scale, 0, gx + (33 * scale if f < 0 else 0)], [0, f * scale, gy + (29 * scale if f < 0 else 0)]]
