@@ -11,6 +11,7 @@ from zipfile import BadZipFile
 import numpy as np
 
 from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, StarList
+from fourlight.io.room import writing
 
 __all__ = ["digest", "load", "save"]
 
@@ -32,9 +33,10 @@ def save(path: Path, frame: MeasuredFrame) -> None:
     arrays = {f"stars_{name}": getattr(frame.stars, name) for name in STARS}
     arrays |= {name: getattr(frame, name) for name in ARRAYS}
     partial = path.with_suffix(".part.npz")
-    with partial.open("wb") as stream:
-        np.savez(stream, format=FORMAT, angle=frame.angle_deg, flags=int(frame.flags), **arrays)
-    partial.replace(path)
+    with writing(path):
+        with partial.open("wb") as stream:
+            np.savez(stream, format=FORMAT, angle=frame.angle_deg, flags=int(frame.flags), **arrays)
+        partial.replace(path)
 
 
 def load(path: Path, raw: RawFrame) -> MeasuredFrame | None:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.engine import Progress, in_order
+from fourlight.io.room import new_array, writing
 from fourlight.stages.geometry import Tile
 from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, TileResult
 
@@ -113,10 +114,12 @@ def _resumed(layers: StackLayers, journal: Path, key: str) -> set[tuple[int, int
     lines = journal.read_text(encoding="utf-8").splitlines() if journal.exists() else []
     complete = all(layers.path(p, name).exists() for p in OUTPUT_PLANES for name in LAYERS)
     if not (lines and lines[0] == key and complete):
+        journal.unlink(missing_ok=True)  # first, so that no old list ever stands beside new empty layers
         for plane in OUTPUT_PLANES:
             for name in LAYERS:
-                np.lib.format.open_memmap(layers.path(plane, name), "w+", np.float32, layers.shape).flush()
-        journal.write_text(key + "\n", encoding="utf-8")
+                new_array(layers.path(plane, name), layers.shape)
+        with writing(journal):
+            journal.write_text(key + "\n", encoding="utf-8")
         return set()
     done: set[tuple[int, int]] = set()
     for text in lines[1:]:

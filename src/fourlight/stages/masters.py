@@ -18,6 +18,7 @@ from fourlight.core.combine import clipped_mean
 from fourlight.core.noise import sample_noise
 from fourlight.frames import RawFrame
 from fourlight.io.pixels import PixelSource
+from fourlight.io.room import new_array, writing
 
 __all__ = ["Master", "OpenSource", "bands", "combined", "derived", "identity", "patches", "plane_levels"]
 
@@ -209,24 +210,27 @@ def _digest(key: list[object]) -> str:
 
 
 def _written(path: Path, shape: tuple[int, int], fill: Callable[[Float32Array], None]) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    out = np.lib.format.open_memmap(temporary, mode="w+", dtype=np.float32, shape=shape)
     try:
+        with writing(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        out = new_array(temporary, shape)
         fill(out)
         out.flush()
+        del out
+        with writing(path):
+            os.replace(temporary, path)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
-    del out
-    os.replace(temporary, path)
 
 
 def _remember(master: Master) -> Master:
     note = {"frames": master.frames, "variance": list(master.variance)}
     temporary = master.path.with_name(f".{master.path.name}.json.{os.getpid()}")
-    temporary.write_text(json.dumps(note), encoding="utf-8")
-    os.replace(temporary, master.path.with_suffix(".json"))
+    with writing(master.path):
+        temporary.write_text(json.dumps(note), encoding="utf-8")
+        os.replace(temporary, master.path.with_suffix(".json"))
     return master
 
 

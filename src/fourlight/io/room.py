@@ -1,0 +1,75 @@
+"""Room on the disk: arrays whose space is taken before they are filled, and write errors as one clear line."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fourlight.errors import FourlightError, OutputError
+
+__all__ = ["new_array", "writing"]
+
+CHUNK = 1 << 22
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """Turn whatever the system says against writing ``path`` into an `OutputError`.
+
+    Raises
+    ------
+    OutputError
+        The disk is full or read-only, or the folder cannot be written to.
+
+    Examples
+    --------
+    >>> with writing(Path("full/stack.fits")):
+    ...     raise OSError(28, "No space left on device")
+    Traceback (most recent call last):
+    fourlight.errors.OutputError: full/stack.fits: cannot be written (No space left on device); free some \
+space or choose another folder
+    """
+    try:
+        yield
+    except FourlightError:
+        raise
+    except OSError as error:
+        reason = error.strerror or error
+        raise OutputError(
+            f"{path}: cannot be written ({reason}); free some space or choose another folder"
+        ) from error
+
+
+def new_array(path: Path, shape: tuple[int, int]) -> np.memmap[Any, np.dtype[np.float32]]:
+    """Zeros (ny, nx) float32 in a new ``.npy`` file, mapped for writing.
+
+    The space is taken at once: a mapped file with holes on a full disk would end the process with a bus error
+    when it is filled.
+
+    Raises
+    ------
+    OutputError
+        There is no room, or the folder cannot be written to.
+    """
+    with writing(path):
+        with path.open("wb") as file:
+            header = {"descr": "<f4", "fortran_order": False, "shape": shape}
+            np.lib.format.write_array_header_1_0(file, header)
+            file.flush()
+            _take(file.fileno(), file.tell(), 4 * shape[0] * shape[1])
+        return np.lib.format.open_memmap(path, mode="r+")
+
+
+def _take(handle: int, start: int, length: int) -> None:
+    """Allocate ``length`` bytes from ``start`` on."""
+    os.lseek(handle, start, os.SEEK_SET)
+    if hasattr(os, "posix_fallocate"):
+        os.posix_fallocate(handle, start, length)
+        return
+    for begin in range(0, length, CHUNK):
+        os.write(handle, bytes(min(CHUNK, length - begin)))
