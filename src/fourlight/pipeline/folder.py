@@ -8,10 +8,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from fourlight.errors import InputError, OutputError
+from fourlight.errors import OutputError
+from fourlight.io.room import writing
 from fourlight.io.scan import MARKER
 
-__all__ = ["OutputFolder", "prepare"]
+__all__ = ["OutputFolder", "check_apart", "prepare"]
+
 
 @dataclass(frozen=True, slots=True)
 class OutputFolder:
@@ -45,25 +47,47 @@ class OutputFolder:
         return self.work / "layers"
 
 
-def prepare(out: Path, searched: Iterable[Path]) -> OutputFolder:
-    """Check and make the output folder.
+def check_apart(out: Path, raw: Iterable[Path]) -> None:
+    """Refuse an OUT that could touch raw frames, links followed.
 
     Parameters
     ----------
     out : Path
-    searched : iterable of Path
-        Files and folders the user named as input.
+    raw : iterable of Path
+        Files and folders that the user named, or files that were found in them.
 
     Raises
     ------
-    InputError
-        An input does not exist.
     OutputError
-        OUT lies inside an input folder or holds one, holds something that is not ours, or cannot be written.
+        OUT is or lies inside a folder of raw frames, or holds one.
     """
-    target = out.absolute().resolve()
-    for path in searched:
-        _check_apart(target, path, out)
+    target = Path(os.path.realpath(out))
+    folders = {
+        Path(place if os.path.isdir(place) else os.path.dirname(place))
+        for path in raw
+        if os.path.lexists(path)
+        for place in (os.path.abspath(path), os.path.realpath(path))
+    }
+    for folder in sorted(folders):
+        if target == folder or folder in target.parents:
+            raise OutputError(
+                f"{out}: lies inside the raw folder {folder}; nothing is ever written there, choose another"
+            )
+        if target in folder.parents:
+            raise OutputError(
+                f"{out}: holds the raw folder {folder}; everything below OUT is ours, choose another"
+            )
+
+
+def prepare(out: Path) -> OutputFolder:
+    """Make the output folder.
+
+    Raises
+    ------
+    OutputError
+        OUT is a file, holds something that is not ours, or cannot be written.
+    """
+    target = Path(os.path.realpath(out))
     if target.exists() and not target.is_dir():
         raise OutputError(f"{out}: is a file; name a folder for the results")
     try:
@@ -80,22 +104,9 @@ def prepare(out: Path, searched: Iterable[Path]) -> OutputFolder:
     _check_writable(target, out)
     folder = OutputFolder(target)
     for part in (folder.work, folder.decoded, folder.masters, folder.measured, folder.layers):
-        part.mkdir(parents=True, exist_ok=True)
+        with writing(part):
+            part.mkdir(parents=True, exist_ok=True)
     return folder
-
-
-def _check_apart(target: Path, path: Path, out: Path) -> None:
-    if not path.exists():
-        raise InputError(f"{path}: no such file or folder")
-    source = path.absolute().resolve()
-    folder = source if source.is_dir() else source.parent
-    inside = target == folder or (source.is_dir() and folder in target.parents)
-    if inside:
-        raise OutputError(
-            f"{out}: lies inside the raw folder {path}; nothing is ever written there, choose another"
-        )
-    if target in source.parents:
-        raise OutputError(f"{out}: holds the raw frames {path}; everything below OUT is ours, choose another")
 
 
 def _check_writable(target: Path, out: Path) -> None:

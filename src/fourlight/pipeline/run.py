@@ -17,9 +17,9 @@ from fourlight.engine import Progress, Silent, in_order, thread_count
 from fourlight.errors import FrameError, StageError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
-from fourlight.io.scan import scan
+from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
-from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.folder import OutputFolder, check_apart
 from fourlight.pipeline.folder import prepare as prepare_folder
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.pipeline.summary import Findings, summarise
@@ -80,8 +80,13 @@ def run(
     StageError
         Fewer than two usable lights remain.
     """
-    job = _Job(prepare_folder(out, searched), recipe, progress or Silent(), thread_count(recipe.run.threads))
-    lights, others = _found(job, searched)
+    progress = progress or Silent()
+    check_apart(out, searched)
+    progress.begin("read", 1)
+    found = scan(searched, recipe.read)
+    check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
+    job = _Job(prepare_folder(out), recipe, progress, thread_count(recipe.run.threads))
+    lights, others = _chosen(job, found)
     hashes = _checked(job, [*lights, *others])
     lights, others = ([frame for frame in part if frame.path in hashes] for part in (lights, others))
     _enough(job, len(lights))
@@ -102,9 +107,7 @@ def run(
     return summary
 
 
-def _found(job: _Job, searched: Sequence[Path]) -> tuple[list[RawFrame], list[RawFrame]]:
-    job.progress.begin("read", 1)
-    found = scan(searched, job.recipe.read)
+def _chosen(job: _Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     job.drop(found.set_aside)
     job.notes += found.notes
     lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter)
