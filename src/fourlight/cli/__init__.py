@@ -9,6 +9,8 @@ __all__ = ["main"]
 
 def main() -> None:
     """Entry point: run a command; one clear line and exit code 1 or 2 when it cannot be done."""
-    from fourlight.cli.app import build
-
+    try:
+        from fourlight.cli.app import build
+    except KeyboardInterrupt:
+        sys.exit(1)
     sys.exit(build(sys.argv[1:]))

@@ -13,6 +13,10 @@ from fourlight.errors import FourlightError
 
 __all__ = ["build"]
 
+INTERRUPTED = 130
+"""Exit code to which the command library turns Ctrl-C (128 + SIGINT, POSIX shells)."""
+STOPPED = "stopped; run the same command again to continue"
+
 COMMANDS = ("run", "inspect", "simulate", "demo", "recipe")
 
 
@@ -23,20 +27,39 @@ def build(arguments: list[str]) -> int:
     """
     debug = "--debug" in arguments
     arguments = [word for word in arguments if word != "--debug"]
-    app = _app(arguments)
     try:
-        app(args=arguments, prog_name="fourlight", standalone_mode=True)
+        _app(arguments)(args=arguments, prog_name="fourlight", standalone_mode=True)
     except SystemExit as stop:
+        if stop.code == INTERRUPTED:
+            return _failed(STOPPED, 1, debug=debug)
         return stop.code if isinstance(stop.code, int) else 1
     except FourlightError as error:
-        if debug:
-            traceback.print_exc()
-        sys.stderr.write(f"fourlight: {error}\n")
-        return error.exit_code
-    except KeyboardInterrupt:
-        sys.stderr.write("fourlight: stopped; run the same command again to continue\n")
-        return 1
+        return _failed(str(error), error.exit_code, debug=debug)
+    except MemoryError:
+        return _failed("not enough memory; close other programs or lower run.memory_gb", 1, debug=debug)
+    except (Exception, KeyboardInterrupt) as error:
+        if _interrupted(error):
+            return _failed(STOPPED, 1, debug=debug)
+        text = f"a fault of the program ({type(error).__name__}: {error}); please report it with --debug"
+        return _failed(text, 1, debug=debug)
     return 0
+
+
+def _interrupted(error: BaseException | None) -> bool:
+    """Whether Ctrl-C lies behind an error: compiled code that is called at that moment wraps it."""
+    while error is not None:
+        if isinstance(error, KeyboardInterrupt):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+def _failed(text: str, code: int, *, debug: bool) -> int:
+    """One line on standard error, with the place before it where asked for; the exit code."""
+    if debug:
+        traceback.print_exc()
+    sys.stderr.write(f"fourlight: {' '.join(text.splitlines())}\n")
+    return code
 
 
 def _app(arguments: list[str]) -> typer.Typer:
@@ -50,7 +73,9 @@ def _app(arguments: list[str]) -> typer.Typer:
     )
 
     @app.callback(invoke_without_command=True)
-    def _version(version: bool = typer.Option(False, "--version", help="Print the version and stop.")) -> None:
+    def _version(
+        version: bool = typer.Option(False, "--version", help="Print the version and stop."),
+    ) -> None:
         if version:
             typer.echo(__version__)
             raise typer.Exit
