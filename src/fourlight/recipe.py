@@ -22,7 +22,7 @@ __all__ = ["Recipe", "defaults_toml", "loads", "with_settings"]
 class Section(BaseModel):
     """Base of every section: unknown keys are refused, values cannot be changed after loading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True, allow_inf_nan=False)
 
 
 Mosaic = Literal["auto", "RGGB", "BGGR", "GRBG", "GBRG"]

@@ -10,6 +10,7 @@ import typer
 
 from fourlight.cli.progress import TerminalProgress
 from fourlight.cli.run import execute
+from fourlight.errors import OutputError
 from fourlight.recipe import Recipe
 
 __all__ = ["demo"]
@@ -25,6 +26,7 @@ def demo(
     from fourlight.simulate.scene import packaged
 
     nights = folder / "nights"
+    _check_free(folder)
     progress = TerminalProgress()
     last = 0
 
@@ -44,3 +46,17 @@ def demo(
     sys.stderr.write(
         f"raw frames: {nights}\ntruth:      {nights / 'truth'}\nresults:    {folder / 'results'}\n"
     )
+
+
+def _check_free(folder: Path) -> None:
+    """Refuse a folder that holds anything but an earlier demo."""
+    try:
+        foreign = sorted({entry.name for entry in folder.iterdir()} - {"nights", "results"})
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: cannot be used ({error.strerror}); name a new or empty folder"
+        ) from None
+    if foreign:
+        raise OutputError(f"{folder}: holds {foreign[0]}; name a new or empty folder for the demo")

@@ -25,7 +25,8 @@ def recipe(
         try:
             recipes.loads(check.read_text(encoding="utf-8"))
         except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{check}: cannot be read ({error})") from None
+            reason = getattr(error, "strerror", None) or "not a text file"
+            raise InputError(f"{check}: cannot be read ({reason}); name a recipe file (TOML)") from None
         sys.stdout.write(f"{check}: a valid recipe\n")
         return
     if not defaults:

@@ -71,8 +71,9 @@ def _loaded(path: Path | None) -> recipes.Recipe:
     try:
         return recipes.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "not a text file"
         raise InputError(
-            f"{path}: cannot be read as a recipe ({error}); make one with 'fourlight recipe'"
+            f"{path}: cannot be read as a recipe ({reason}); make one with 'fourlight recipe --defaults'"
         ) from None
 
 
