@@ -28,6 +28,9 @@ __all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "write_plane
 SMALLEST = 32
 """Frames with a shorter side, in pixels, are not taken as frames."""
 
+CHECKED = "of this unit"
+"""Comment of CHECKSUM and DATASUM in place of the time of writing: equal pixels give equal bytes."""
+
 _WARNINGS = threading.Lock()
 """Filters of warnings belong to the process: only one thread at a time may change them."""
 
@@ -253,10 +256,14 @@ def write_planes(path: Path, header: Mapping[str, tuple[Any, str]], planes: Iter
     """
     partial = path.with_name(f".{path.name}.part")
     try:
-        fits.PrimaryHDU(header=_header(header)).writeto(partial, overwrite=True, checksum=True)
+        primary = fits.PrimaryHDU(header=_header(header))
+        primary.add_checksum(when=CHECKED)
+        primary.writeto(partial, overwrite=True)
         for name, samples, cards in planes:
             unit = fits.ImageHDU(np.asarray(samples), header=_header(cards), name=name)
-            fits.append(partial, unit.data, unit.header, checksum=True)
+            unit.add_checksum(when=CHECKED)
+            with fits.open(partial, mode="append") as units:
+                units.append(unit)
         with partial.open("rb+") as file:
             os.fsync(file.fileno())
         partial.replace(path)
