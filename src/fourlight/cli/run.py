@@ -12,6 +12,7 @@ import typer
 from fourlight import recipe as recipes
 from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
+from fourlight.provenance import Provenance, file_hash, load
 
 __all__ = ["execute", "run"]
 
@@ -38,27 +39,30 @@ def run(
             raise InputError(
                 "--again takes its frames and recipe from the record; leave NIGHTS, --recipe and --set out"
             )
-        files, chosen = _recorded(again)
+        past = _recorded(again)
+        files, chosen, only = list(past.searched), past.recipe, set(past.inputs)
         target = out or again.parent
     else:
         if not nights:
             raise InputError("no frames named; give files or folders, as in: fourlight run NIGHTS --out OUT")
         if out is None:
             raise InputError("no output folder named; give one with --out OUT")
-        files, target = nights, out
+        files, target, only = nights, out, None
         chosen = recipes.with_settings(_loaded(recipe), settings or [])
-    summary = execute(files, target, chosen)
+    summary = execute(files, target, chosen, only)
     if as_json:
         sys.stdout.write(json.dumps(summary, default=str) + "\n")
 
 
-def execute(files: list[Path], out: Path, recipe: recipes.Recipe) -> dict[str, Any]:
+def execute(
+    files: list[Path], out: Path, recipe: recipes.Recipe, only: set[Path] | None = None
+) -> dict[str, Any]:
     """Run with progress in the terminal, and say where to look."""
     from fourlight.pipeline.run import run as run_job
 
     progress = TerminalProgress()
     try:
-        summary = run_job(files, out, recipe, progress)
+        summary = run_job(files, out, recipe, progress, only)
     finally:
         progress.close()
     sys.stderr.write(f"look at {out / 'report.html'} and {out / 'picture.jpg'}\n")
@@ -77,9 +81,8 @@ def _loaded(path: Path | None) -> recipes.Recipe:
         ) from None
 
 
-def _recorded(path: Path) -> tuple[list[Path], recipes.Recipe]:
-    """Files and recipe of an earlier run, each file checked against its hash."""
-    from fourlight.provenance import file_hash, load
+def _recorded(path: Path) -> Provenance:
+    """The record of an earlier run, each file checked against its hash."""
 
     past = load(path)
     for file, digest in past.inputs.items():
@@ -89,4 +92,4 @@ def _recorded(path: Path) -> tuple[list[Path], recipes.Recipe]:
             raise InputError(
                 f"{file}: has changed since {path} was written; the result would not be the same"
             )
-    return list(past.inputs), past.recipe
+    return past

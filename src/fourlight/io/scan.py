@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,7 +36,7 @@ class Scan:
     """What was assumed about the frames as a whole, one sentence each."""
 
 
-def scan(paths: Iterable[Path], read: Read | None = None) -> Scan:
+def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path] | None = None) -> Scan:
     """All raw frames below some files and folders, with what their headers, names and pixels say.
 
     Parameters
@@ -45,6 +45,8 @@ def scan(paths: Iterable[Path], read: Read | None = None) -> Scan:
         Files, or folders that are searched through; hidden files and folders are left out.
     read : Read or None
         Settings that outrank headers (longitude, gain, read noise, black and full level).
+    only : collection of Path or None
+        Look at no other files than these, written as the search would write them.
 
     Returns
     -------
@@ -58,6 +60,8 @@ def scan(paths: Iterable[Path], read: Read | None = None) -> Scan:
     """
     settings = read or Read()
     found, denied = _files([Path(path) for path in paths])
+    if only is not None:
+        found = [item for item in found if item[0] in only]
     pool = ThreadPoolExecutor(READERS)
     try:
         results = list(pool.map(lambda item: _frame(item[0], item[1], settings), found))

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import functools
+import os
 import shutil
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,7 @@ from fourlight.stages.dropsize import choose_pixfrac
 from fourlight.stages.holdings import plane_holdings, with_shares
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, register
-from fourlight.stages.select import choose_lights
+from fourlight.stages.select import choose_lights, drop_copies
 from fourlight.stages.transparency import steadied
 
 __all__ = ["run"]
@@ -60,8 +61,9 @@ class _Job:
 
 
 def run(
-    searched: Sequence[Path], out: Path, recipe: Recipe, progress: Progress | None = None
-) -> dict[str, Any]:
+    searched: Sequence[Path], out: Path, recipe: Recipe, progress: Progress | None = None,
+    only: Collection[Path] | None = None,
+) -> dict[str, Any]:  # fmt: skip
     """Do the whole main job and return the summary that is also written to OUT.
 
     Parameters
@@ -72,6 +74,8 @@ def run(
         Folder for results; everything below it is ours.
     recipe : Recipe
     progress : Progress or None
+    only : collection of Path or None
+        Use no other files than these absolute paths.
 
     Raises
     ------
@@ -81,14 +85,15 @@ def run(
         Fewer than two usable lights remain.
     """
     progress = progress or Silent()
+    searched = [Path(os.path.abspath(path)) for path in searched]
     check_apart(out, searched)
     progress.begin("read", 1)
-    found = scan(searched, recipe.read)
+    found = scan(searched, recipe.read, only)
     check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
     job = _Job(prepare_folder(out), recipe, progress, thread_count(recipe.run.threads))
     lights, others = _chosen(job, found)
     hashes = _checked(job, [*lights, *others])
-    lights, others = ([frame for frame in part if frame.path in hashes] for part in (lights, others))
+    lights, others = (_once(job, part, hashes) for part in (lights, others))
     _enough(job, len(lights))
     decision = mosaic.decide(lights, job.source, recipe.read.mosaic)
     calibration = _calibrated(job, lights, others, decision.pattern)
@@ -110,7 +115,7 @@ def run(
 def _chosen(job: _Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     job.drop(found.set_aside)
     job.notes += found.notes
-    lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter)
+    lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter, job.recipe.read.mosaic)
     job.drop(aside)
     job.notes += notes
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
@@ -118,10 +123,9 @@ def _chosen(job: _Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     counts = ", ".join(
         f"{n} {role.value}" for role in RAW_ROLES if (n := sum(f.role is role for f in others))
     )
-    nights = len({frame.night for frame in lights})
-    job.progress.end(
-        f"{len(lights)} lights of {nights} night{'s' * (nights != 1)}; {counts or 'no calibration frames'}"
-    )
+    nights = len({frame.night for frame in lights if frame.night})
+    when = f" of {nights} night{'s' * (nights != 1)}" if nights else ""
+    job.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")
     return lights, others
 
 
@@ -147,6 +151,13 @@ def _checked(job: _Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
         job.progress.step()
     job.progress.end(f"{len(out)} files checked")
     return out
+
+
+def _once(job: _Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
+    """Frames that could be read to their end, copies left out."""
+    kept, aside = drop_copies([frame for frame in frames if frame.path in hashes], hashes)
+    job.drop(aside)
+    return kept
 
 
 def _calibrated(

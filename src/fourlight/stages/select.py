@@ -1,20 +1,21 @@
-"""Which lights make one stack: one camera, one frame size, one gain setting, one filter."""
+"""Which lights make one stack: one camera, size, gain setting, filter and mosaic, each exposure once."""
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Hashable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Hashable, Mapping, Sequence
+from pathlib import Path
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 
-__all__ = ["choose_lights"]
+__all__ = ["choose_lights", "drop_copies"]
 
-FIELDS = ("camera", "size", "binning", "gain setting", "filter")
+FIELDS = ("camera", "size", "binning", "gain setting", "filter", "mosaic")
 
 
 def choose_lights(
-    frames: Sequence[RawFrame], filter_name: str
+    frames: Sequence[RawFrame], filter_name: str, mosaic: str = "auto"
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
     """The lights that are integrated together: the group with the longest total exposure.
 
@@ -24,6 +25,9 @@ def choose_lights(
         All frames found, of any role.
     filter_name : str
         Only lights with this filter; empty: any.
+    mosaic : str
+        ``read.mosaic`` of the recipe; with ``auto``, lights whose headers state another pattern than most are
+        another kind (their rows may be stored the other way round). Those that state none go with the most.
 
     Returns
     -------
@@ -59,8 +63,10 @@ def choose_lights(
         ]
         lights = wanted
     groups: dict[tuple[Hashable, ...], list[RawFrame]] = defaultdict(list)
+    stated = Counter(frame.mosaic for frame in lights if frame.mosaic and mosaic == "auto")
+    usual = stated.most_common(1)[0][0] if stated else None
     for frame in lights:
-        groups[_key(frame)].append(frame)
+        groups[(*_key(frame), frame.mosaic or usual if stated else None)].append(frame)
     best = max(groups, key=lambda key: (_exposure(groups[key]), len(groups[key]), str(key)))
     for key, group in groups.items():
         if key != best:
@@ -70,9 +76,35 @@ def choose_lights(
     if len(chosen) < 2:
         raise InputError(
             f"{len(lights)} light{'s' * (len(lights) != 1)} found, of which {len(chosen)} of one kind; "
-            "at least 2 lights of one camera, size, gain and filter are needed to integrate"
+            "at least 2 lights of one camera, size, gain, filter and mosaic are needed to integrate"
         )
     return chosen, aside, notes
+
+
+def drop_copies(
+    frames: Sequence[RawFrame], hashes: Mapping[Path, str]
+) -> tuple[list[RawFrame], list[SetAside]]:
+    """Frames without those whose file is a copy, byte for byte, of an earlier one.
+
+    The same exposure twice would count as independent data, and every error bar would be too small.
+
+    Parameters
+    ----------
+    frames : sequence of RawFrame
+    hashes : mapping of Path to str
+        Hash of the content of each file.
+    """
+    first: dict[str, RawFrame] = {}
+    kept: list[RawFrame] = []
+    aside: list[SetAside] = []
+    for frame in frames:
+        other = first.setdefault(hashes[frame.path], frame)
+        if other is frame:
+            kept.append(frame)
+        else:
+            reason = f"a copy of {other.path.name}; each exposure counts once"
+            aside.append(SetAside(frame.path, "select", reason))
+    return kept, aside
 
 
 def _when(frame: RawFrame) -> tuple[float, str]:
@@ -105,8 +137,8 @@ def _text(value: Hashable) -> str:
 
 def _mixed(groups: dict[tuple[Hashable, ...], list[RawFrame]], best: tuple[Hashable, ...]) -> str:
     return (
-        f"The lights are of {len(groups)} kinds (camera, size, gain or filter); the {len(groups[best])} with the "
-        "longest total exposure are integrated, the others are set aside."
+        f"The lights are of {len(groups)} kinds (camera, size, gain, filter or mosaic); the "
+        f"{len(groups[best])} with the longest total exposure are integrated, the others are set aside."
     )
 
 
