@@ -24,7 +24,7 @@ Int8 = npt.NDArray[np.int8]
 
 @njit(cache=True, nogil=True)
 def _sampled(image: Float32, x: float, y: float) -> float:
-    """Bilinear value; NaN outside or where a neighbour is NaN."""
+    """Bilinear value, that of the nearest pixel where a neighbour is NaN; NaN outside."""
     h, w = image.shape
     if not (0.0 <= x <= w - 1.0 and 0.0 <= y <= h - 1.0):
         return np.nan
@@ -32,7 +32,9 @@ def _sampled(image: Float32, x: float, y: float) -> float:
     u, v = x - i, y - j
     low = image[j, i] * (1 - u) + image[j, i + 1] * u
     high = image[j + 1, i] * (1 - u) + image[j + 1, i + 1] * u
-    return float(low * (1 - v) + high * v)
+    value = float(low * (1 - v) + high * v)
+    # At the rim of the stack a plane's outer row or column has no neighbour on one side.
+    return value if value == value else float(image[int(np.rint(y)), int(np.rint(x))])
 
 
 @njit(cache=True, nogil=True)
