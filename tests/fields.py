@@ -91,7 +91,7 @@ def frame_table(
     """Table of frames that differ in place and noise (f, 4) only."""
     count = len(matrices)
     noise = np.broadcast_to(noise, (count, 4)).astype(float)
-    return FrameTable(
+    facts = dict(
         matrix=np.array(matrices, dtype=float),
         inverse=np.array([matching.inverse(m) for m in matrices]),
         scale=np.ones((count, 4)),
@@ -103,8 +103,10 @@ def frame_table(
         weight=1 / noise**2,
         half=np.arange(count) % 2,
         level=np.full(4, level),
+        fwhm_px=np.full(4, 3.0),
         shape=shape,
-    )  # fmt: skip
+    )
+    return FrameTable(**{k: v for k, v in facts.items() if k in FrameTable.__slots__})
 
 
 def stacked(
