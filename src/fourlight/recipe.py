@@ -111,7 +111,9 @@ class Registration(Section):
 class Integrate(Section):
     """Reconstruction of each plane from its own samples."""
 
-    method: Annotated[Literal["drizzle"], Field(description="How samples become planes")] = "drizzle"
+    method: Annotated[Literal["drizzle", "least-squares"], Field(description="How samples become planes")] = (
+        "drizzle"
+    )
     pixfrac: Annotated[
         float | None,
         Field(gt=0, le=2, description="Side of a drop over the pixel pitch; unset: from the coverage"),

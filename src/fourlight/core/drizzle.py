@@ -14,7 +14,7 @@ from numba import njit
 
 from fourlight.core.samples import expected_variance
 
-__all__ = ["area_factor", "deposit_values", "deposit_variance"]
+__all__ = ["area_factor", "deposit_values", "deposit_variance", "first_sample"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -72,7 +72,7 @@ def deposit_values(
     ph, pw = ref.shape
     phases, n = table.shape[0], table.shape[2]
     shift = 0.5 * (n - 2)
-    top, left = _first(cell, plane, y0, x0)
+    top, left = first_sample(cell, plane, y0, x0)
     for j in range(top, h, 2):
         px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox - shift
         py = matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy - shift
@@ -119,7 +119,7 @@ def deposit_variance(
     ph, pw = ref.shape
     phases, n = table.shape[0], table.shape[2]
     shift = 0.5 * (n - 2)
-    top, left = _first(cell, plane, y0, x0)
+    top, left = first_sample(cell, plane, y0, x0)
     total = np.empty(4, dtype=np.float32)
     for j in range(top, h, 2):
         px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox - shift
@@ -151,7 +151,7 @@ def deposit_variance(
 
 
 @njit(cache=True, nogil=True)
-def _first(cell: Int64, plane: int, y0: int, x0: int) -> tuple[int, int]:
+def first_sample(cell: Int64, plane: int, y0: int, x0: int) -> tuple[int, int]:
     """First row and column of a plane in a rectangle that starts at ``[y0, x0]`` of the frame."""
     for y in range(2):
         for x in range(2):

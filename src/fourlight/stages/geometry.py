@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +18,7 @@ __all__ = ["FrameTable", "Tile", "frame_table", "rectangle", "tiles"]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-HALO = 12
+HALO = 16
 """Output pixels around a tile that are computed with it. Weights must be whole wherever a drop that touches the
 tile reaches: twice a drop's span less one, and drops span 7 pixels at most (turned frames of four times the
 reference's pixel scale)."""
@@ -54,6 +54,8 @@ class FrameTable:
     """(4,) sky of the reference."""
     shape: tuple[int, int]
     """(ny, nx) of the stack."""
+    fwhm_px: Float64 = field(default_factory=lambda: np.full(4, 2.0))
+    """(4,) typical star width on the stack's grid."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +110,17 @@ def frame_table(
         weight=scale**2 / noise**2,
         half=np.arange(len(frames), dtype=np.int64) % 2,
         level=reference.sky.copy(),
+        fwhm_px=_typical_width(frames),
         shape=(reference.raw.ny, reference.raw.nx),
     )
+
+
+def _typical_width(frames: Sequence[RegisteredFrame]) -> Float64:
+    """Median star width per plane (4,) in stack pixels; 2 where no frame has stars."""
+    scale = np.sqrt([abs(np.linalg.det(f.matrix[:, :2])) for f in frames])
+    width = np.array([f.measured.fwhm_px for f in frames]) * scale[:, None]
+    known = np.isfinite(width).any(axis=0)
+    return np.where(known, np.nanmedian(np.where(known, width, 2.0), axis=0), 2.0)
 
 
 def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:

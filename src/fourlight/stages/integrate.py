@@ -14,6 +14,7 @@ from fourlight.core.overlap import overlap_table
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
 from fourlight.stages.geometry import HALO, FrameTable, Tile
+from fourlight.stages.least_squares import least_squares_planes
 from fourlight.stages.tile_samples import Reader, TileSamples
 
 __all__ = ["LAYERS", "OUTPUT_PLANES", "Overlaps", "TileResult", "integrate_tile"]
@@ -27,6 +28,9 @@ OUTPUT_PLANES = ("R", "G1", "G2", "B", "G")
 
 GROUPS = (("R",), ("G1", "G2"), ("B",))
 """Mosaic planes whose samples are also put together."""
+
+FINE_BELOW_PX = 2.5
+"""Star width under which least squares gathers samples on thirds of a pixel instead of halves."""
 
 LAYERS = ("value", "variance", "samples", "value_a", "variance_a", "value_b", "variance_b")
 """What is known of each output plane: the stack, and its two half stacks."""
@@ -80,6 +84,10 @@ def integrate_tile(
     ref, scatter = tile_samples.reference(found, table, cell)
     tile_samples.reject(found, table, cell, ref, scatter, settings)
     out = TileResult(tile, rejected=found.rejected, used=found.used)
+    if settings.method == "least-squares":
+        fine = 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
+        out.layers, out.pixel_noise = least_squares_planes(found, ref, table, cell, fine)
+        return out
     claim = _claim(table, pixfrac)
     for group in GROUPS:
         planes = [PLANES.index(name) for name in group]

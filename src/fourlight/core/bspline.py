@@ -1,0 +1,43 @@
+"""Cubic B-splines on the pixel grid: a plane as a smooth function that can be asked for at any place.
+
+With coefficients c on the pixels, the value at x is ``sum_k c_k b3(x - k)``; four coefficients per axis matter
+(Unser, Aldroubi & Eden 1993).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.ndimage import convolve1d
+
+__all__ = ["at_pixels", "weights"]
+
+Float32 = npt.NDArray[np.float32]
+
+
+@njit(cache=True, nogil=True)
+def weights(t: float, out: npt.NDArray[np.float64]) -> None:
+    """Weights (4,) of the coefficients at -1, 0, 1, 2 for a place ``t`` (0 to 1) past the one at 0.
+
+    >>> w = np.empty(4)
+    >>> weights(0.0, w)
+    >>> [round(float(v), 4) for v in w]
+    [0.1667, 0.6667, 0.1667, 0.0]
+    """
+    u = 1.0 - t
+    out[0] = u * u * u / 6
+    out[1] = (3 * t * t * t - 6 * t * t + 4) / 6
+    out[2] = (3 * u * u * u - 6 * u * u + 4) / 6
+    out[3] = t * t * t / 6
+
+
+def at_pixels(coefficients: Float32) -> Float32:
+    """Values of the spline at the pixel centres, (ny, nx); coefficients are held constant beyond the edge.
+
+    >>> at_pixels(np.full((5, 6), 2.0, np.float32)).round(5).max()
+    np.float32(2.0)
+    """
+    kernel = np.array([1, 4, 1], dtype=np.float32) / 6
+    rows = convolve1d(coefficients, kernel, axis=0, mode="nearest")
+    return np.asarray(convolve1d(rows, kernel, axis=1, mode="nearest"), dtype=np.float32)

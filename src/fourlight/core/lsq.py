@@ -1,0 +1,147 @@
+"""Normal equations of a spline through mosaic samples, at a cost that hardly grows with the number of frames.
+
+Samples are first gathered on a grid of a third (or half) of a pixel. Each fine cell keeps the sum of weights, of
+weighted values, and of weighted positions, so that its samples act as one that stands at their mean position: the
+error of that is of second order in the size of the cell. The normal equations then have at most nine entries per
+pixel, however many frames there are.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from fourlight.core import bspline
+from fourlight.core.drizzle import first_sample
+from fourlight.core.samples import expected_variance
+
+__all__ = ["LANES", "assembled", "gathered", "noise_power", "scattered"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+Int8 = npt.NDArray[np.int8]
+
+LANES = 6
+"""Per fine cell: sums of w, w z, w x, w y, w^2 v and w^2."""
+
+
+@njit(cache=True, nogil=True)
+def gathered(
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    floor: float, sky: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
+) -> None:  # fmt: skip
+    """Add one frame's good samples of one plane to the fine grid of a tile.
+
+    Parameters are those of `fourlight.core.drizzle.deposit_values`; ``fine`` is the number of cells per pixel and
+    axis, ``cells`` (ph * fine, pw * fine, 6) float32 is added to, positions counted from the tile's first pixel.
+    """
+    h, w = z.shape
+    ph, pw = ref.shape
+    top, left = first_sample(cell, plane, y0, x0)
+    for j in range(top, h, 2):
+        px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
+        py = matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
+        for i in range(left, w, 2):
+            value = z[j, i]
+            if bad[j, i] != 0 or value != value:
+                continue
+            x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
+            if x < 0.0 or y < 0.0 or x > pw - 1.0 or y > ph - 1.0:
+                continue
+            wt = np.float32(1.0 / expected_variance(base[j, i], slope[j, i], sky, floor))
+            level = ref[int(y + 0.5), int(x + 0.5)]
+            out = cells[int((y + 0.5) * fine), int((x + 0.5) * fine)]
+            out[0] += wt
+            out[1] += wt * value
+            out[2] += wt * np.float32(x)
+            out[3] += wt * np.float32(y)
+            out[4] += wt * wt * np.float32(expected_variance(base[j, i], slope[j, i], level, floor))
+            out[5] += wt * wt
+
+
+@njit(cache=True, nogil=True)
+def assembled(cells: Float32, layers: Float32, right: Float32) -> None:
+    """Add the fine cells to the normal equations ``layers`` (25, ph, pw) and right-hand side (ph, pw)."""
+    ny, nx, _ = cells.shape
+    _, ph, pw = layers.shape
+    bx, by, b = np.empty(4), np.empty(4), np.empty((4, 4))
+    for fy in range(ny):
+        for fx in range(nx):
+            weight = cells[fy, fx, 0]
+            if weight <= 0:
+                continue
+            x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
+            i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
+            if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
+                continue
+            bspline.weights(x - i0 - 1, bx)
+            bspline.weights(y - j0 - 1, by)
+            for v in range(4):
+                for u in range(4):
+                    b[v, u] = by[v] * bx[u]
+            for v in range(4):
+                for u in range(4):
+                    j, i, part = j0 + v, i0 + u, weight * b[v, u]
+                    right[j, i] += cells[fy, fx, 1] * b[v, u]
+                    for u2 in range(u, 4):
+                        layers[u2 - u, j, i] += part * b[v, u2]
+                    for v2 in range(v + 1, 4):
+                        k = 4 + (v2 - v - 1) * 7 + 3 - u
+                        for u2 in range(4):
+                            layers[k + u2, j, i] += part * b[v2, u2]
+
+
+@njit(cache=True, nogil=True)
+def scattered(cells: Float32, values: Float32, right: Float32) -> None:
+    """Add one value per fine cell, spread by the spline's weights at its mean position, to ``right`` (ph, pw)."""
+    ny, nx, _ = cells.shape
+    ph, pw = right.shape
+    bx, by = np.empty(4), np.empty(4)
+    for fy in range(ny):
+        for fx in range(nx):
+            weight = cells[fy, fx, 0]
+            if weight <= 0:
+                continue
+            x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
+            i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
+            if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
+                continue
+            bspline.weights(x - i0 - 1, bx)
+            bspline.weights(y - j0 - 1, by)
+            for v in range(4):
+                for u in range(4):
+                    right[j0 + v, i0 + u] += by[v] * bx[u] * values[fy, fx]
+
+
+@njit(cache=True, nogil=True)
+def noise_power(cells: Float32, reach: Float32, power: Float32) -> None:
+    """Lay down the noise power of the samples where they lie, ``power`` (ph, pw) is added to.
+
+    ``reach`` (ph, pw) holds spline coefficients of the solution of ``A u = 1``: a sample of weight w at x adds
+    ``w u(x)`` times its value to the sum of the whole plane, so its noise power in sums over areas is
+    ``w^2 v u(x)^2``.
+    """
+    ny, nx, _ = cells.shape
+    ph, pw = power.shape
+    bx, by = np.empty(4), np.empty(4)
+    for fy in range(ny):
+        for fx in range(nx):
+            weight = cells[fy, fx, 0]
+            if weight <= 0:
+                continue
+            x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
+            i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
+            if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
+                continue
+            bspline.weights(x - i0 - 1, bx)
+            bspline.weights(y - j0 - 1, by)
+            total = 0.0
+            for v in range(4):
+                for u in range(4):
+                    total += by[v] * bx[u] * reach[j0 + v, i0 + u]
+            total *= total * cells[fy, fx, 4]
+            for v in range(4):
+                for u in range(4):
+                    power[j0 + v, i0 + u] += by[v] * bx[u] * total

@@ -1,0 +1,117 @@
+"""Symmetric systems on the pixel grid whose rows reach three pixels: the normal equations of a cubic spline.
+
+Row (j, i) couples pixel (j, i) with those up to three away. By symmetry 25 of the 49 couplings are kept: layer 0 is
+the pixel itself, layers 1-3 the next ones along the row, and layers 4-24 the seven below for each of three rows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy import fft
+
+__all__ = ["LAYERS", "add_smoothness", "applied", "preconditioner", "solve"]
+
+Float32 = npt.NDArray[np.float32]
+
+LAYERS = 25
+
+
+@njit(cache=True, nogil=True)
+def applied(layers: Float32, x: Float32, out: Float32) -> None:
+    """``out = A x`` for ``layers`` (25, ny, nx) and ``x`` (ny, nx); couplings beyond the edge do not count."""
+    _, ny, nx = layers.shape
+    for j in range(ny):
+        for i in range(nx):
+            out[j, i] = layers[0, j, i] * x[j, i]
+    for d in range(1, 4):
+        for j in range(ny):
+            a, row, o = layers[d, j], x[j], out[j]
+            for i in range(nx - d):
+                o[i] += a[i] * row[i + d]
+            for i in range(nx - d):
+                o[i + d] += a[i] * row[i]
+    for dy in range(1, 4):
+        for dx in range(-3, 4):
+            k = 4 + (dy - 1) * 7 + 3 + dx
+            first, last = max(0, -dx), min(nx, nx - dx)
+            for j in range(ny - dy):
+                a, here, below = layers[k, j], x[j], x[j + dy]
+                o, under = out[j], out[j + dy]
+                for i in range(first, last):
+                    o[i] += a[i] * below[i + dx]
+                for i in range(first, last):
+                    under[i + dx] += a[i] * here[i]
+
+
+def add_smoothness(layers: Float32, strength: float) -> None:
+    """Add ``strength`` times the squared five-point Laplacian to the system, in place."""
+    for layer, factor in ((0, 20), (1, -8), (2, 1), (7, -8), (6, 2), (8, 2), (14, 1)):
+        layers[layer] += np.float32(factor * strength)
+
+
+def preconditioner(layers: Float32) -> tuple[Float32, tuple[int, int]]:
+    """Inverse spectrum of the mean stencil, and the padded size of the transforms.
+
+    With samples at random places the system is nearly the same everywhere, and this nearly its inverse.
+    """
+    _, ny, nx = layers.shape
+    shape = (fft.next_fast_len(ny + 8, real=True), fft.next_fast_len(nx + 8, real=True))
+    mean = layers.mean(axis=(1, 2), dtype=np.float64)
+    kernel = np.zeros(shape)
+    kernel[0, 0] = mean[0]
+    for d in range(1, 4):
+        kernel[0, d] = kernel[0, -d] = mean[d]
+    for dy in range(1, 4):
+        for dx in range(-3, 4):
+            kernel[dy, dx] = kernel[-dy, -dx] = mean[4 + (dy - 1) * 7 + 3 + dx]
+    spectrum = fft.rfft2(kernel).real
+    return (1 / np.maximum(spectrum, 1e-3 * mean[0])).astype(np.float32), shape
+
+
+def solve(
+    layers: Float32, right: Float32, start: Float32, inverse: tuple[Float32, tuple[int, int]], *,
+    tolerance: float = 1e-3, most: int = 30,
+) -> tuple[Float32, int]:  # fmt: skip
+    """Solve ``A x = right`` by preconditioned conjugate gradients.
+
+    Parameters
+    ----------
+    layers : (25, ny, nx) float32
+    right, start : (ny, nx) float32
+        Right-hand side and where to start.
+    inverse
+        From `preconditioner`.
+    tolerance : float
+        Residual over right-hand side, both in the norm of the preconditioner, at which to stop.
+    most : int
+        Most steps.
+
+    Returns
+    -------
+    (ny, nx) float32, and the number of steps.
+    """
+    spectrum, shape = inverse
+    ny, nx = right.shape
+
+    def improved(r: Float32) -> Float32:
+        return np.asarray(fft.irfft2(fft.rfft2(r, s=shape) * spectrum, s=shape)[:ny, :nx], dtype=np.float32)
+
+    x, product = start.copy(), np.empty_like(right)
+    applied(layers, x, product)
+    r = right - product
+    z = improved(r)
+    p, power = z.copy(), float(np.vdot(r, z))
+    target = tolerance**2 * float(np.vdot(right, improved(right)))
+    for step in range(most):
+        if power <= target:
+            return x, step
+        applied(layers, p, product)
+        share = np.float32(power / float(np.vdot(p, product)))
+        x += share * p
+        r -= share * product
+        z = improved(r)
+        power, before = float(np.vdot(r, z)), power
+        p = z + np.float32(power / before) * p
+    return x, most
