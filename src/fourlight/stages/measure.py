@@ -219,7 +219,8 @@ def _widths(shapes: Float64) -> tuple[Float64, Float64, float]:
 def _gradient(level: Float32) -> float:
     """Range over the frame of a plane fitted to the cell map, in the unit of the samples."""
     my, mx = level.shape
-    v, u = np.mgrid[-1 : 1 : my * 1j, -1 : 1 : mx * 1j]
+    # Centres of the cells; the frame itself runs from -1 to 1.
+    v, u = np.mgrid[1 / my - 1 : 1 - 1 / my : my * 1j, 1 / mx - 1 : 1 - 1 / mx : mx * 1j]
     design = np.column_stack([np.ones(level.size), u.ravel(), v.ravel()])
     fit = np.linalg.lstsq(design, level.ravel().astype(np.float64), rcond=None)[0]
     return float(2 * (abs(fit[1]) + abs(fit[2])))
