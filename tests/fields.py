@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,13 +9,14 @@ import numpy.typing as npt
 
 from fourlight.core import cfa, matching
 from fourlight.core.samples import polynomial_terms
-from fourlight.frames import RawFrame, Role
+from fourlight.frames import MeasuredFrame, RawFrame, Role, StarList
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, Overlaps, integrate_tile
 
 Float64 = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
+Bool = npt.NDArray[np.bool_]
 
 NODES, WEIGHTS = (0.5 * part for part in np.polynomial.legendre.leggauss(4))
 
@@ -83,6 +83,32 @@ def turned(degrees: float, scale: float, shift: tuple[float, float], about: tupl
 
 def raw_frame(name: str, shape: tuple[int, int], **facts: object) -> RawFrame:
     return RawFrame(Path(name), 0, *shape, Role.LIGHT, "header", **facts)  # type: ignore[arg-type]
+
+
+def star_list(
+    x: Float64,
+    y: Float64,
+    flux: Float64,
+    error: float = 30.0,
+    fwhm: float = 3.0,
+    saturated: Bool | None = None,
+) -> StarList:
+    """Stars of given flux (n, 4), brightest first."""
+    order = np.argsort(-flux.sum(axis=1), kind="stable")
+    count = len(x)
+    full = np.zeros(count, dtype=bool) if saturated is None else saturated
+    return StarList(
+        x[order], y[order], flux[order], np.full((count, 4), error), np.full(count, fwhm), np.ones(count), full[order]
+    )  # fmt: skip
+
+
+def measured_frame(name: str, stars: StarList, shape: tuple[int, int], fwhm: float = 3.0) -> MeasuredFrame:
+    """A light with an even sky of 100 and a noise of 10."""
+    four = np.ones(4)
+    return MeasuredFrame(
+        raw_frame(name, shape), stars, 100 * four, 10 * four, 0 * four, fwhm * four, four, 0.0,
+        np.full((4, 8, 8), 100.0, dtype=np.float32),
+    )  # fmt: skip
 
 
 def frame_table(

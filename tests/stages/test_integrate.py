@@ -1,6 +1,7 @@
 """Integrated planes: claimed noise against actual noise, halves, seams, permutations, tiny and empty stacks."""
 
 import runpy
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -196,7 +197,7 @@ def test_order_of_the_frames_does_not_matter(crossed):
     images, table = crossed
     order = np.random.default_rng(6).permutation(10)
     mixed = fields["frame_table"](table.matrix[order], table.shape, noise=np.full(4, 3.0), level=LEVEL)
-    mixed = fields["replace"](mixed, half=table.half[order])
+    mixed = replace(mixed, half=table.half[order])
     first, _ = stacked(images, table, 1.0)
     second, _ = stacked(images[order], mixed, 1.0)
     for plane in OUTPUT_PLANES:

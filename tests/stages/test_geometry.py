@@ -1,0 +1,104 @@
+"""The frame table, the cut into tiles and what a tile needs of a frame."""
+
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fourlight.core import matching
+from fourlight.frames import RegisteredFrame
+from fourlight.stages.geometry import BYTES_PER_SAMPLE, HALO, Tile, frame_table, rectangle, tiles, together
+
+fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
+STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
+STARS = fields["star_list"](np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
+
+
+def placed(matrix=STILL, light=1.0, shape=(100, 120)):
+    frame = fields["measured_frame"]("a.fits", STARS, shape)
+    return RegisteredFrame(frame, matrix, 0.1, 50, np.full(4, light), light=light)
+
+
+@given(
+    st.integers(1, 3000), st.integers(1, 4000), st.integers(1, 5000), st.integers(1, 32), st.floats(1e6, 1e11)
+)
+def test_tiles_cover_every_pixel_once_and_keep_the_memory(ny, nx, frames, threads, memory):
+    cut = tiles((ny, nx), frames, threads, memory)
+    assert sum((t.y1 - t.y0) * (t.x1 - t.x0) for t in cut) == ny * nx
+    assert len({(t.y0, t.x0) for t in cut}) == len(cut)
+    assert all(0 <= t.y0 < t.y1 <= ny and 0 <= t.x0 < t.x1 <= nx for t in cut)
+    largest = max((t.y1 - t.y0) * (t.x1 - t.x0) for t in cut)
+    # one thread's share, or the smallest tile that is worth the work: 4096 pixels and a bit
+    assert (
+        largest * frames * BYTES_PER_SAMPLE <= max(memory / threads, 8500 * frames * BYTES_PER_SAMPLE) * 1.01
+    )
+
+
+@given(st.floats(0, 360), st.floats(0.5, 2.0), st.floats(-80, 80), st.floats(-80, 80), st.booleans())
+def test_a_rectangle_holds_all_samples_that_can_reach_the_tile(degrees, scale, sx, sy, mirrored):
+    matrix = fields["turned"](degrees, scale, (sx, sy), (60, 50)) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
+    tile = Tile(30, 46, 40, 64)
+    box = rectangle(tile, matching.inverse(matrix), (100, 120))
+    y, x = np.mgrid[:100, :120].astype(float)
+    u, v = matching.apply(matrix, x, y)
+    near = (u > 40 - HALO) & (u < 63 + HALO) & (v > 30 - HALO) & (v < 45 + HALO)
+    if box is None:
+        assert not near.any()
+        return
+    inside = np.zeros((100, 120), dtype=bool)
+    inside[box[0] : box[1], box[2] : box[3]] = True
+    assert not (near & ~inside).any()
+
+
+def test_variance_at_the_sky_level_is_what_was_measured():
+    """dark + p E r over (r s)^2 at the frame's sky gives back the measured noise, whatever gain, flat and cloud."""
+    frame = placed(light=0.7)
+    response = np.array([[0.8, 0.9, 0.9, 1.0]])
+    for electrons in (True, False):
+        table = frame_table(
+            [frame], frame.measured, 1, electrons=electrons, common=np.zeros(4), response=response
+        )
+        signal = frame.measured.sky
+        found = (table.dark[0] + table.poisson * signal * response[0]) / response[0] ** 2
+        np.testing.assert_allclose(found, frame.measured.noise**2)
+        np.testing.assert_allclose(table.weight[0], (0.7 / frame.measured.noise) ** 2)
+
+
+def test_inverse_variance_times_transparency_squared_is_the_weight():
+    # SCIENCE 5: per channel, inverse variance x transparency^2
+    dark, cloud = placed(), placed(light=0.5)
+    table = frame_table(
+        [dark, cloud], dark.measured, 0, electrons=True, common=np.zeros(4), response=np.ones((2, 4))
+    )
+    np.testing.assert_allclose(table.weight[1] / table.weight[0], 0.25)
+    assert table.half.tolist() == [0, 1]
+
+
+def test_noise_of_masters_is_shared_by_frames_that_lie_on_each_other():
+    still = [placed()] * 5
+    np.testing.assert_allclose(together(still, 8.0), 5)
+    apart = [placed(fields["turned"](0, 1, (20.0 * k, 0), (60, 50))) for k in range(5)]
+    np.testing.assert_allclose(together(apart, 8.0), 1)
+    # a shift of half a block leaves half of its pixels on the same block
+    half = [placed(), placed(fields["turned"](0, 1, (4.0, 0), (60, 50)))]
+    np.testing.assert_allclose(together(half, 8.0), 1.5)
+    flipped = [placed(), placed(fields["turned"](180, 1, (0, 0), (59.5, 49.5)))]
+    np.testing.assert_allclose(together(flipped, 8.0), 1)
+    common = np.full(4, 3.0)
+    table = frame_table(still, still[0].measured, 0, electrons=False, common=common, response=np.ones((5, 4)))
+    # n frames with a common variance c: mean has v / n + c = (v + (n - 1) c + c) / n
+    np.testing.assert_allclose(table.dark, 100 + 4 * 3.0)
+
+
+def test_a_frame_elsewhere_touches_no_tile():
+    away = matching.inverse(fields["turned"](0, 1, (5000, 0), (0, 0)))
+    assert rectangle(Tile(0, 50, 0, 50), away, (100, 120)) is None
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (24, 24), (17, 3000)])
+def test_small_and_thin_stacks(shape):
+    cut = tiles(shape, 3, 8, 2e9)
+    assert sum((t.y1 - t.y0) * (t.x1 - t.x0) for t in cut) == shape[0] * shape[1]

@@ -1,0 +1,155 @@
+"""Measuring a light: pieces the libraries do not show (colours, mosaic, elongation, bad frames)."""
+
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fourlight.core.cfa import PLANES, plane_map
+from fourlight.errors import FrameError
+from fourlight.recipe import Measure
+from fourlight.stages.measure import measure
+
+fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
+SHAPE = (300, 320)
+COLOUR = np.array([0.5, 1.0, 1.0, 0.3])
+SKY = np.array([80.0, 200.0, 200.0, 120.0])
+
+
+def painted(seed=1, fwhm=3.0, pattern="RGGB", stars=45, shape=SHAPE, gradient=0.0, **shape_of_star):
+    """Coloured stars on a coloured sky; fluxes are those of a plane that sees all of the light."""
+    rng = np.random.default_rng(seed)
+    place = fields["apart"](rng, stars, shape, 24, 20)
+    flux = np.geomspace(1.5e5, 3e3, max(len(place), 1))[: len(place)]
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    plane = plane_map(pattern)[y % 2, x % 2]
+    light = fields["paint_stars"](shape, *place.reshape(-1, 2).T, flux, fwhm, reach=30, **shape_of_star)
+    sky = SKY[plane] * (1 + gradient * (x / (shape[1] - 1) - 0.5))
+    clean = sky + COLOUR[plane] * light
+    return place, flux, (rng.poisson(clean) + rng.normal(0, 1.5, shape)).astype(np.float32)
+
+
+def measured(image, pattern="RGGB", saturation=1e9, electrons=True, **settings):
+    raw = fields["raw_frame"]("light.fits", image.shape)
+    return measure(
+        raw, image, pattern, electrons=electrons, saturation=saturation, settings=Measure(**settings)
+    )
+
+
+def rows(place, stars):
+    gap = np.hypot(stars.x[None, :] - place[:, :1], stars.y[None, :] - place[:, 1:])
+    assert (gap.min(axis=1) < 0.5).all()
+    return gap.argmin(axis=1)
+
+
+@pytest.mark.parametrize("pattern", ["RGGB", "GBRG"])
+def test_colours_sky_and_noise_of_each_plane(pattern):
+    place, flux, image = painted(pattern=pattern)
+    frame = measured(image, pattern)
+    k = rows(place, frame.stars)[:25]
+    ratio = frame.stars.flux[k] / flux[:25, None]
+    # 25 stars of 1e4 to 1e5 electrons; the blue of the last has 3 %: a mean good to under 1 per cent
+    np.testing.assert_allclose(np.median(ratio, axis=0) / np.median(ratio[:, 1]), COLOUR, rtol=0.02)
+    np.testing.assert_allclose(frame.sky, SKY, rtol=0.01)
+    # Poisson sky and 1.5 e of read noise
+    np.testing.assert_allclose(frame.noise, np.sqrt(SKY + 1.5**2), rtol=0.025)
+    assert len(PLANES) == len(frame.fwhm_px) == 4
+
+
+def test_a_gradient_is_the_range_over_the_frame():
+    _, _, image = painted(gradient=0.2)
+    np.testing.assert_allclose(measured(image).gradient, 0.2 * SKY, rtol=0.1)
+
+
+@pytest.mark.parametrize("turn", [0.0, 50.0, 110.0])
+def test_trailed_stars_tell_their_length_and_direction(turn):
+    _, _, image = painted(long=1.6, turn=np.radians(turn))
+    frame = measured(image)
+    # a square pixel makes a star of 3 px a little rounder: sqrt((4.8 + .46) / (1.9 + .46)) of the squares
+    np.testing.assert_allclose(frame.elongation, 1.56, atol=0.06)
+    assert np.cos(2 * np.radians(frame.angle_deg - turn)) > np.cos(np.radians(4))
+
+
+@pytest.mark.parametrize("fwhm", [1.8, 3.0, 6.0, 10.0])
+def test_width_from_sharp_to_far_out_of_focus(fwhm):
+    _, _, image = painted(fwhm=fwhm, stars=25)
+    frame = measured(image)
+    assert len(frame.stars) >= 20
+    # the pixel adds 1/12 px^2 per axis; a Moffat fit to it is good to 3 per cent even at 1.8 px
+    np.testing.assert_allclose(frame.fwhm_px, np.sqrt(fwhm**2 + 2.355**2 / 12), rtol=0.03)
+
+
+def test_saturated_stars_are_marked_and_do_not_bend_the_shape():
+    place, _, image = painted()
+    level = 6000.0
+    frame = measured(np.minimum(image, level), saturation=level)
+    k = rows(place, frame.stars)
+    full = image.max(where=np.isfinite(image), initial=0) > level
+    assert full
+    y, x = np.rint(place[:, 1]).astype(int), np.rint(place[:, 0]).astype(int)
+    peak = np.array([image[j - 2 : j + 3, i - 2 : i + 3].max() for j, i in zip(y, x, strict=True)])
+    np.testing.assert_array_equal(frame.stars.saturated[k], peak >= level)
+    np.testing.assert_allclose(frame.fwhm_px, np.sqrt(9 + 2.355**2 / 12), rtol=0.03)
+
+
+def test_stars_are_sorted_and_limited():
+    _, _, image = painted()
+    few = measured(image, max_stars=12).stars
+    many = measured(image).stars
+    assert len(few) == 12
+    assert (np.diff(many.flux.sum(axis=1)) <= 0).all()
+    np.testing.assert_allclose(few.x, many.x[:12], atol=0.02)
+
+
+def test_defects_are_left_out():
+    place, _, image = painted()
+    holes = np.random.default_rng(9).random(SHAPE) < 0.02
+    damaged = image.copy()
+    damaged[holes] = np.nan
+    a, b = measured(image), measured(damaged)
+    k, m = rows(place, a.stars)[:30], rows(place, b.stars)[:30]
+    assert np.std(a.stars.x[k] - b.stars.x[m]) < 0.02
+    np.testing.assert_allclose(a.stars.flux[k].sum(axis=0), b.stars.flux[m].sum(axis=0), rtol=0.01)
+
+
+def test_unknown_gain_gives_the_same_stars():
+    place, _, image = painted()
+    a, b = measured(image), measured(image / 3, electrons=False)
+    k, m = rows(place, a.stars)[:20], rows(place, b.stars)[:20]
+    np.testing.assert_allclose(b.stars.x[m], a.stars.x[k], atol=0.03)
+    np.testing.assert_allclose(3 * b.stars.flux[m].sum(axis=0), a.stars.flux[k].sum(axis=0), rtol=0.01)
+
+
+def test_a_frame_without_stars():
+    _, _, image = painted(stars=0)
+    frame = measured(image)
+    assert len(frame.stars) == 0
+    assert np.isnan(frame.fwhm_px).all()
+    np.testing.assert_allclose(frame.sky, SKY, rtol=0.01)
+
+
+@pytest.mark.parametrize("shape", [(24, 24), (25, 31), (40, 33)])
+def test_tiny_and_odd_frames(shape):
+    _, _, image = painted(stars=0, shape=shape)
+    image[9:13, 10:14] += np.array(
+        [[40, 90, 90, 40], [90, 400, 400, 90], [90, 400, 400, 90], [40, 90, 90, 40]]
+    )
+    frame = measured(image)
+    assert len(frame.stars) <= 2
+    np.testing.assert_allclose(frame.sky, SKY, rtol=0.12)
+
+
+@pytest.mark.parametrize(
+    ("image", "words"),
+    [
+        (np.full((64, 64), np.nan), "no usable samples"),
+        (np.full((64, 64), 7.0), "do not vary"),
+        (np.where(np.mgrid[:64, :64][0] % 2 == 0, np.nan, 5.0), "no usable samples"),
+    ],
+)
+def test_what_is_no_light_is_refused_by_name(image, words):
+    with pytest.raises(FrameError, match=words) as caught:
+        measured(image.astype(np.float32))
+    assert caught.value.path == "light.fits"
+    assert "needed" in caught.value.reason

@@ -1,0 +1,74 @@
+"""Which lights are integrated together, and what is said of the others."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from fourlight.errors import InputError
+from fourlight.frames import RawFrame, Role
+from fourlight.stages.select import choose_lights
+
+
+def light(number, role=Role.LIGHT, **facts):
+    when = datetime(2030, 1, 1, tzinfo=UTC) + timedelta(minutes=number)
+    known = {"exposure_s": 60.0, "camera": "A", "gain_setting": 100.0, "time": when} | facts
+    return RawFrame(Path(f"{number:02d}.fits"), 0, 100, 120, role, "header", **known)
+
+
+def test_lights_of_one_kind_come_in_time_order():
+    frames = [light(3), light(1), light(2), light(9, time=None), light(5, Role.DARK)]
+    chosen, aside, notes = choose_lights(frames, "")
+    assert [f.path.name for f in chosen] == ["01.fits", "02.fits", "03.fits", "09.fits"]
+    assert not aside
+    assert not notes
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"camera": "B"}, "camera B instead of A"),
+        ({"gain_setting": 200.0}, "gain setting 200.0 instead of 100.0"),
+        ({"binning": 2}, "binning 2 instead of 1"),
+        ({"filter_name": "Dual"}, "filter dual instead of (not said)"),
+    ],
+)
+def test_another_kind_is_set_aside_with_what_differs(facts, words):
+    chosen, aside, notes = choose_lights([*(light(k) for k in range(4)), light(7, **facts)], "")
+    assert len(chosen) == 4
+    assert [item.path.name for item in aside] == ["07.fits"]
+    assert words in aside[0].reason
+    assert "2 kinds" in notes[0]
+
+
+def test_another_size_is_set_aside():
+    odd = replace(light(7), ny=50)
+    _, aside, _ = choose_lights([light(1), light(2), odd], "")
+    assert "size 120 x 50 instead of 120 x 100" in aside[0].reason
+
+
+def test_the_longest_total_exposure_wins():
+    short = [light(k, filter_name="a", exposure_s=10.0) for k in range(6)]
+    long = [light(10 + k, filter_name="b", exposure_s=60.0) for k in range(2)]
+    chosen, aside, _ = choose_lights(short + long, "")
+    assert {f.filter_name for f in chosen} == {"b"}
+    assert len(aside) == 6
+    chosen, aside, _ = choose_lights(short + long, "A")
+    assert len(chosen) == 6
+    assert "read.filter asks for A" in aside[0].reason
+
+
+@pytest.mark.parametrize(
+    ("frames", "name", "words"),
+    [
+        ([], "", "no lights among the frames found .none usable"),
+        ([light(1, Role.DARK), light(2, Role.DARK), light(3, Role.FLAT)], "", "2 darks, 1 flat"),
+        ([light(1)], "", "at least 2 lights"),
+        ([light(1), light(2, camera="B")], "", "2 lights found, of which 1 of one kind"),
+        ([light(1, filter_name="L"), light(2)], "Ha", "no light has filter 'Ha'; found .*L.*read.filter"),
+    ],
+)
+def test_what_cannot_make_a_stack(frames, name, words):
+    with pytest.raises(InputError, match=words):
+        choose_lights(frames, name)

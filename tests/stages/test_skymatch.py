@@ -1,0 +1,116 @@
+"""Sky differences between frames: painted differences come back, the object does not count as sky."""
+
+import dataclasses
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fourlight.core.samples import polynomial_terms
+from fourlight.frames import RegisteredFrame
+from fourlight.stages.skymatch import pixel_scale, sky_difference
+
+fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
+SHAPE = (640, 960)
+CELLS = (10, 15)
+
+
+def grid():
+    y = (np.arange(CELLS[0]) + 0.5) * SHAPE[0] / CELLS[0] - 0.5
+    x = (np.arange(CELLS[1]) + 0.5) * SHAPE[1] / CELLS[1] - 0.5
+    return np.meshgrid(x, y)
+
+
+def light(x, y):
+    """The object, in stack pixels: a nebula and the reference's own sky gradient, different in each plane."""
+    glow = 200 + 0.05 * x + 80 * np.exp(-((x - 480) ** 2 + (y - 320) ** 2) / (2 * 160**2))
+    return np.stack([f * glow for f in (0.5, 1.0, 1.0, 0.7)])
+
+
+def frame(name, level):
+    empty = fields["star_list"](np.empty(0), np.empty(0), np.empty((0, 4)))
+    return dataclasses.replace(fields["measured_frame"](name, empty, SHAPE), sky_map=level.astype(np.float32))
+
+
+def placed(matrix, extra, transparency, noise=0.0, seed=1):
+    x, y = grid()
+    u, v = (
+        matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2],
+        matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2],
+    )
+    area = abs(np.linalg.det(matrix[:, :2]))
+    level = area * np.asarray(transparency)[:, None, None] * light(u, v) + extra(
+        2 * x / 959 - 1, 2 * y / 639 - 1
+    )
+    level = level + np.random.default_rng(seed).normal(0, noise, level.shape)
+    return RegisteredFrame(frame("b.fits", level), matrix, 0.1, 100, np.asarray(transparency, dtype=float))
+
+
+def moon(u, v):
+    return np.stack([f * (60 + 25 * u - 10 * v + 8 * u * v + 5 * u**2) for f in (1.0, 1.5, 1.5, 2.0)])
+
+
+REFERENCE = frame("a.fits", light(*grid()))
+STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
+
+
+def surface(coefficients, u, v, order=2):
+    terms = polynomial_terms(order)
+    return np.stack(
+        [sum(c[k] * u ** terms[k, 0] * v ** terms[k, 1] for k in range(len(terms))) for c in coefficients]
+    )
+
+
+def test_the_reference_has_no_difference():
+    assert not sky_difference(RegisteredFrame(REFERENCE, STILL, 0.0, 0), REFERENCE, 3).any()
+
+
+@pytest.mark.parametrize(
+    ("degrees", "scale", "shift", "transparency"),
+    [
+        (0, 1.0, (0, 0), (1, 1, 1, 1)),
+        (180, 1.0, (9, -7), (0.7, 0.72, 0.72, 0.65)),
+        (25, 1.3, (20, 10), (0.9,) * 4),
+    ],
+)
+def test_a_painted_difference_comes_back(degrees, scale, shift, transparency):
+    matrix = fields["turned"](degrees, scale, shift, (479.5, 319.5))
+    found = sky_difference(placed(matrix, moon, transparency), REFERENCE, 2)
+    u, v = np.meshgrid(np.linspace(-0.7, 0.7, 7), np.linspace(-0.7, 0.7, 7))
+    # cells of 64 px do not resolve the nebula's curvature wholly: 1 per cent of 80
+    np.testing.assert_allclose(surface(found, u, v), moon(u, v), atol=2.0)
+
+
+def test_clouded_cells_lose_their_say():
+    case = placed(STILL, moon, (1, 1, 1, 1), noise=0.5)
+    level = case.measured.sky_map.copy()
+    level[:, 2:4, 3:8] += 400
+    level[:, 7, 7] = np.nan
+    bent = dataclasses.replace(case, measured=frame("c.fits", level))
+    u, v = np.meshgrid(np.linspace(-1, 1, 7), np.linspace(-1, 1, 7))
+    np.testing.assert_allclose(surface(sky_difference(bent, REFERENCE, 2), u, v), moon(u, v), atol=1.5)
+
+
+@pytest.mark.parametrize("order", [0, 1, 3, 4])
+def test_any_order_of_the_recipe(order):
+    flat = placed(STILL, lambda u, v: np.full((4, *u.shape), 33.0), (1, 1, 1, 1))
+    found = sky_difference(flat, REFERENCE, order)
+    np.testing.assert_allclose(found[:, 0], 33.0, atol=1e-3)
+    np.testing.assert_allclose(found[:, 1:], 0.0, atol=1e-3)
+
+
+def test_small_overlap_lowers_the_order_and_none_gives_zero():
+    edge = fields["turned"](0, 1, (820, 0), (0, 0))
+    found = sky_difference(placed(edge, moon, (1, 1, 1, 1)), REFERENCE, 4)
+    assert np.isfinite(found).all()
+    away = fields["turned"](0, 1, (5000, 0), (0, 0))
+    assert not sky_difference(placed(away, moon, (1, 1, 1, 1)), REFERENCE, 2).any()
+    nothing = RegisteredFrame(frame("n.fits", np.full((4, *CELLS), np.nan)), STILL, 0.0, 0)
+    assert not sky_difference(nothing, REFERENCE, 2).any()
+
+
+def test_larger_pixels_gather_more_light():
+    # a pixel that is 1.3 times as wide covers 1.69 times the sky
+    wide = placed(fields["turned"](30, 1.3, (0, 0), (0, 0)), moon, (0.5, 0.6, 0.6, 0.7))
+    np.testing.assert_allclose(pixel_scale(wide), 1.69 * np.array([0.5, 0.6, 0.6, 0.7]))
