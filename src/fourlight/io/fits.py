@@ -221,14 +221,17 @@ def _unzipped(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:
 
 
 def narrowed(values: npt.NDArray[Any]) -> npt.NDArray[np.generic]:
-    """The same values as native uint16 where that loses nothing, else as float32."""
+    """The same values as native uint16 where that loses nothing, else as float32 with NaN for what is infinite."""
     if values.dtype.kind == "u" and values.dtype.itemsize <= 2:
         return values.astype(np.uint16)
     with np.errstate(invalid="ignore"):
         small = values.astype(np.uint16)
     if np.array_equal(small, values):
         return small
-    return values.astype(np.float32)
+    with np.errstate(over="ignore"):
+        wide = values.astype(np.float32)
+    wide[np.isinf(wide)] = np.nan
+    return wide
 
 
 Plane = tuple[str, npt.ArrayLike, Mapping[str, Any]]

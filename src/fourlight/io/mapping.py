@@ -30,15 +30,19 @@ def scaled(stored: npt.NDArray[np.generic], scale: float, zero: float, blank: in
     Returns
     -------
     float32 array of the same shape
+        Undefined samples, and those beyond the range of float32, are NaN.
     """
     wide = stored.dtype.itemsize > 2 and stored.dtype.kind in "iu"
     if wide or scale != 1.0 or zero != int(zero):
         # float32 would lose the low bits of 32-bit integers before the offset brings them near zero
         values = (stored.astype(np.float64) * scale + zero).astype(np.float32)
     else:
-        values = stored.astype(np.float32)
+        with np.errstate(over="ignore"):
+            values = stored.astype(np.float32)
         if zero:
             values += np.float32(zero)
+        if stored.dtype.kind == "f":
+            values[np.isinf(values)] = np.nan
     if blank is not None and stored.dtype.kind in "iu":
         values[stored == blank] = np.nan
     return values
