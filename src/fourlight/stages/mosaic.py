@@ -66,7 +66,7 @@ def decide(
         return MosaicDecision(setting, "recipe", stated, _against(setting, "the recipe", phase), evidence)
     if phase.mono:
         raise InputError(
-            f"{lights[0].path.name}: all four places of the 2 x 2 cell see every star alike "
+            f"the lights ({lights[0].path.name} and others): all four places of the 2 x 2 cell see every star alike "
             f"({phase.stars} stars): a monochrome or binned frame; raw frames of a one-shot-colour camera "
             "are needed (read.mosaic=RGGB or another pattern overrides this)"
         )
@@ -87,7 +87,10 @@ def _stated(lights: Sequence[RawFrame]) -> tuple[str | None, str]:
 
 
 def _looked_at(lights: Sequence[RawFrame], sources: Callable[[RawFrame], PixelSource]) -> Phase:
-    """The middle evidence, by significance, of up to three lights; frames that fail are passed over."""
+    """The middle evidence, by significance, of up to three lights; frames that fail are passed over.
+
+    A single frame that seems mono among others (covered, read out in part) is no evidence.
+    """
     picked = sorted({round(place) for place in np.linspace(0, len(lights) - 1, LIGHTS_LOOKED_AT)})
     found: list[Phase] = []
     failure: FrameError | None = None
@@ -100,7 +103,8 @@ def _looked_at(lights: Sequence[RawFrame], sources: Callable[[RawFrame], PixelSo
             failure = error
     if not found:
         raise failure or InputError("no light could be read")
-    return sorted(found, key=lambda phase: phase.sigma)[len(found) // 2]
+    telling = [phase for phase in found if not phase.mono] or found
+    return sorted(telling, key=lambda phase: phase.sigma)[len(telling) // 2]
 
 
 def _phase(source: PixelSource, full: float | None) -> Phase:

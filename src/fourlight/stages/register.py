@@ -64,7 +64,7 @@ def register(
     """
     if frame is reference:
         identity = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
-        return RegisteredFrame(frame, identity, 0.0, len(frame.stars))
+        return RegisteredFrame(frame, identity, 0.0, len(frame.stars), flags=frame.flags)
     if len(frame.stars) < 3:
         return _aside(
             frame, f"{len(frame.stars)} stars found, at least 3 needed to place it (cloud, cap or focus?)"
