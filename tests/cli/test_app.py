@@ -1,0 +1,82 @@
+"""The command line as a whole: exit codes, usage errors, and one line for whatever goes wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fourlight import __version__
+from fourlight.cli import app, run
+
+
+def test_the_version_is_printed(command: Any) -> None:
+    done = command("--version")
+    assert (done.code, done.out.strip()) == (0, __version__)
+
+
+def test_help_names_every_command(command: Any) -> None:
+    done = command("--help")
+    assert done.code == 0
+    assert all(name in done.out for name in app.COMMANDS)
+
+
+@pytest.mark.parametrize("name", app.COMMANDS)
+def test_every_command_has_help(command: Any, name: str) -> None:
+    done = command(name, "--help")
+    assert done.code == 0
+    assert "Usage: fourlight " + name in done.out
+
+
+@pytest.mark.parametrize("words", [("stack",), ("run", "--into", "x"), ("inspect",), ("simulate", "demo")])
+def test_wrong_usage_is_exit_code_2_with_a_hint(command: Any, words: tuple[str, ...]) -> None:
+    done = command(*words)
+    assert done.code == 2
+    assert "Usage: fourlight" in done.err
+    assert "Traceback" not in done.err
+
+
+def broken(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
+    def fail(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr(run, "execute", fail)
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "text"),
+    [
+        (MemoryError(), 1, "not enough memory"),
+        (KeyboardInterrupt(), 1, "stopped; run the same command again to continue"),
+        (ZeroDivisionError("by nothing\nat all"), 1, "ZeroDivisionError: by nothing at all"),
+        (OSError(28, "No space left on device"), 1, "No space left on device"),
+    ],
+)
+def test_whatever_happens_is_one_line(
+    command: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, error: BaseException, code: int, text: str
+) -> None:
+    broken(monkeypatch, error)
+    done = command("run", tmp_path, "--out", tmp_path / "out")
+    assert done.code == code
+    assert text in done.line
+
+
+def test_ctrl_c_inside_compiled_code_is_still_ctrl_c(
+    command: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    wrapped = SystemError("returned a result with an exception set")
+    wrapped.__cause__ = KeyboardInterrupt()
+    broken(monkeypatch, wrapped)
+    done = command("run", tmp_path, "--out", tmp_path / "out")
+    assert (done.code, done.line) == (1, "stopped; run the same command again to continue")
+
+
+def test_debug_shows_where_an_error_came_from(
+    command: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    broken(monkeypatch, ZeroDivisionError("by nothing"))
+    done = command("run", tmp_path, "--out", tmp_path / "out", "--debug")
+    assert done.code == 1
+    assert "Traceback" in done.err
+    assert done.err.splitlines()[-1].startswith("fourlight: ")

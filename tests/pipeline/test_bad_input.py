@@ -1,0 +1,251 @@
+"""Bad input (issue 2): one clear line, bad frames set aside by name with the reason, raw folders untouched."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import json
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from astropy.io import fits
+from scipy.ndimage import map_coordinates
+
+Image = npt.NDArray[Any]
+
+
+def put(path: Path, like: Path, image: Image | None = None, **cards: Any) -> None:
+    """A frame with the header of another one, some cards changed (None removes one)."""
+    header = fits.getheader(like)
+    data = fits.getdata(like) if image is None else image
+    for name in ("BZERO", "BSCALE"):
+        header.remove(name, ignore_missing=True)
+    for name, value in cards.items():
+        name = name.replace("_", "-")
+        header.remove(name, ignore_missing=True)
+        if value is not None:
+            header[name] = value
+    fits.PrimaryHDU(data, header).writeto(path)
+
+
+def as_mono(image: Image, seed: int) -> Image:
+    """What a camera without a mosaic would see: the first green plane at every sample, with noise of its own."""
+    y, x = np.mgrid[: image.shape[0], : image.shape[1]]
+    smooth = map_coordinates(image[0::2, 1::2].astype(float), [y / 2, (x - 1) / 2], order=3, mode="nearest")
+    noise = np.random.default_rng(seed).normal(0, 20, image.shape)
+    return np.clip(np.rint(smooth + noise), 0, 65535).astype(np.uint16)
+
+
+def spoilt(raw: Path) -> dict[str, str]:
+    """Bad frames of every kind beside the good ones; what the reason of each must say."""
+    good = raw / "light_0001.fits"
+    image = fits.getdata(good)
+    content = good.read_bytes()
+    shape = image.shape
+    (raw / "text.fits").write_text("no frame " * 900)
+    (raw / "cut.fits").write_bytes(content[: len(content) // 2])
+    (raw / "empty.fits").write_bytes(b"")
+    (raw / "cut.fits.gz").write_bytes(gzip.compress(content)[:40000])
+    (raw / "copy.fits").write_bytes(content)
+    (raw / "dead link.fits").symlink_to(raw / "nowhere.fits")
+    put(raw / "nan.fits", good, np.full(shape, np.nan, np.float32))
+    put(raw / "constant.fits", good, np.full(shape, 700, np.uint16))
+    put(raw / "full.fits", good, np.full(shape, 65535, np.uint16))
+    put(raw / "half.fits", good, np.where(np.arange(shape[0])[:, None] < 60, image, 0).astype(np.uint16))
+    put(raw / "colour.fits", good, np.stack([image] * 3))
+    put(raw / "size.fits", good, image[:120, :200])
+    put(raw / "camera.fits", good, INSTRUME="another camera")
+    put(raw / "mirrored.fits", good, image[::-1], BAYERPAT="GBRG")
+    put(raw / "clouded.fits", good, np.random.default_rng(1).normal(800, 20, shape).astype(np.uint16))
+    return {
+        "text.fits": "not a FITS file",
+        "cut.fits": "cut short",
+        "empty.fits": "zero bytes",
+        "cut.fits.gz": "cut short",
+        "copy.fits": "a copy of",
+        "dead link.fits": "No such file",
+        "nan.fits": "NaN",
+        "constant.fits": "all samples are 700",
+        "full.fits": "all samples are 65535",
+        "half.fits": "do not vary",
+        "colour.fits": "already a colour image",
+        "size.fits": "size 200 x 120 instead of 240 x 180",
+        "camera.fits": "camera another camera instead of",
+        "mirrored.fits": "mosaic GBRG instead of RGGB",
+        "clouded.fits": "stars found",
+    }
+
+
+def test_bad_frames_are_set_aside_and_the_night_goes_on(
+    command: Any, raw: Path, tmp_path: Path, untouched: Any
+) -> None:
+    expected = spoilt(raw)
+    out = tmp_path / "out"
+    with untouched(raw):
+        done = command("run", raw, "--out", out)
+    assert done.code == 0, done.err
+    assert "Traceback" not in done.err
+    summary = json.loads((out / "summary.json").read_text())
+    reasons = {item["file"]: item["reason"] for item in summary["set_aside"]}
+    used = {frame["file"] for frame in summary["frames"]}
+    copies = {"copy.fits", "light_0001.fits"}
+    assert used | copies == {f"light_000{n}.fits" for n in range(1, 5)} | copies
+    assert len(used & copies) == 1, "the same exposure counts once"
+    spare = (copies - used).pop()
+    expected[spare] = expected.pop("copy.fits")
+    assert reasons.keys() == expected.keys()
+    for name, reason in reasons.items():
+        assert expected[name] in reason, name
+    with (out / "frames.csv").open(newline="", encoding="utf-8") as file:
+        rows = {row["file"]: row for row in csv.DictReader(file)}
+    assert rows.keys() == used | reasons.keys()
+    assert all(rows[name]["status"].startswith("set aside") for name in reasons)
+    assert all(rows[name]["reason"] == reason for name, reason in reasons.items())
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert all(name in page for name in reasons)
+
+
+def test_a_frame_in_part_undefined_is_used(command: Any, raw: Path, tmp_path: Path) -> None:
+    """Undefined samples (NaN, infinite) weigh nothing; the rest of the frame counts. No date is a flag."""
+    image = fits.getdata(raw / "light_0001.fits").astype(np.float32)
+    image[:60], image[100, 100], image[101, 120] = np.nan, np.inf, -np.inf
+    put(raw / "part.fits", raw / "light_0001.fits", image)
+    put(raw / "undated.fits", raw / "light_0002.fits", DATE_OBS=None)
+    (raw / "light_0001.fits").unlink()
+    (raw / "light_0002.fits").unlink()
+    assert command("run", raw, "--out", tmp_path / "out").code == 0
+    frames = json.loads((tmp_path / "out" / "summary.json").read_text())["frames"]
+    flags = {frame["file"]: frame["flags"] for frame in frames}
+    assert flags.keys() == {"part.fits", "undated.fits", "light_0003.fits", "light_0004.fits"}
+    assert "no date" in flags["undated.fits"]
+    assert "no date" not in flags["part.fits"]
+    with fits.open(tmp_path / "out" / "stack.fits") as hdus:
+        assert np.isfinite(hdus["G"].data).mean() > 0.97
+
+
+def only(raw: Path, *kept: str) -> None:
+    for path in raw.iterdir():
+        if path.name not in kept:
+            path.unlink()
+
+
+def no_lights(raw: Path) -> None:
+    for path in sorted(raw.iterdir()):
+        put(raw / f"d_{path.name}", path, IMAGETYP="DARK")
+        path.unlink()
+
+
+def one_frame(raw: Path) -> None:
+    only(raw, "light_0002.fits")
+
+
+def one_frame_twice(raw: Path) -> None:
+    only(raw, "light_0002.fits")
+    (raw / "b.fits").write_bytes((raw / "light_0002.fits").read_bytes())
+
+
+def all_broken(raw: Path) -> None:
+    for path in raw.iterdir():
+        path.write_bytes(path.read_bytes()[:5000])
+
+
+def all_mono(raw: Path) -> None:
+    for number, path in enumerate(sorted(raw.iterdir())):
+        put(raw / f"m_{path.name}", path, as_mono(fits.getdata(path), number), BAYERPAT=None)
+        path.unlink()
+
+
+def all_colour(raw: Path) -> None:
+    for path in sorted(raw.iterdir()):
+        put(raw / f"c_{path.name}", path, np.stack([fits.getdata(path)] * 3))
+        path.unlink()
+
+
+def all_starless(raw: Path) -> None:
+    for number, path in enumerate(sorted(raw.iterdir())):
+        image = fits.getdata(path)
+        noise = np.random.default_rng(number).normal(np.median(image), 25, image.shape)
+        put(raw / f"s_{path.name}", path, np.rint(noise).astype(np.uint16))
+        path.unlink()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "code", "expected"),
+    [
+        (no_lights, 2, "no lights among the frames found (4 darks)"),
+        (one_frame, 2, "1 light found, of which 1 of one kind; at least 2"),
+        (one_frame_twice, 1, "1 usable light left; 2 are needed"),
+        (all_broken, 2, "no lights among the frames found (none usable)"),
+        (all_mono, 2, "a monochrome or binned frame"),
+        (all_colour, 2, "no lights among the frames found (none usable)"),
+        (all_starless, 1, "0 stars found"),
+    ],
+)
+def test_nights_that_cannot_be_stacked(
+    command: Any,
+    raw: Path,
+    tmp_path: Path,
+    untouched: Any,
+    spoil: Callable[[Path], None],
+    code: int,
+    expected: str,
+) -> None:
+    spoil(raw)
+    with untouched(raw):
+        done = command("run", raw, "--out", tmp_path / "out")
+    assert done.code == code
+    assert expected in done.line
+    assert not (tmp_path / "out" / "stack.fits").exists()
+
+
+@pytest.fixture
+def ordinary_user(tmp_path: Path) -> Iterator[None]:
+    """Lay down the rights of root for a while, where the tests run with them."""
+    if os.name != "posix":
+        pytest.skip("needs POSIX permissions")
+    if os.geteuid() != 0:
+        yield
+        return
+    modes = {path: path.stat().st_mode for path in (tmp_path, *tmp_path.parents[:2])}
+    for path in modes:
+        path.chmod(0o755)
+    os.seteuid(65534)
+    yield
+    os.seteuid(0)
+    for path, mode in modes.items():
+        path.chmod(mode)
+
+
+def test_folders_without_permission_are_named(
+    command: Any, raw: Path, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    locked, shut, hidden = raw / "locked", tmp_path / "shut", raw / "light_0003.fits"
+    for folder in (locked, shut):
+        folder.mkdir()
+    (raw / "light_0004.fits").rename(locked / "light_0004.fits")
+    assert command("inspect", raw).code == 0  # whatever is imported late is there now
+    for path, mode in ((shut, 0o555), (locked, 0o000), (hidden, 0o000)):
+        path.chmod(mode)
+    request.getfixturevalue("ordinary_user")
+    listed = command("inspect", raw, "--json")
+    refused = command("run", raw, "--out", shut)
+    below = command("run", raw, "--out", shut / "out")
+    nothing = command("run", locked, "--out", tmp_path / "out")
+    assert listed.code == 0
+    found = json.loads(listed.out)
+    assert len(found["frames"]) == 2
+    reasons = {Path(item["path"]).name: item["reason"] for item in found["set_aside"]}
+    assert reasons == {
+        "locked": "the folder cannot be read: Permission denied",
+        "light_0003.fits": "permission to read the file is denied",
+    }
+    for done in (refused, below):
+        assert done.code == 2
+        assert "Permission denied" in done.line
+    assert nothing.code == 2
+    assert "Permission denied" in nothing.line
