@@ -117,21 +117,21 @@ def frame_table(
     """Table of frames that differ in place and noise (f, 4) only."""
     count = len(matrices)
     noise = np.broadcast_to(noise, (count, 4)).astype(float)
-    facts = dict(
-        matrix=np.array(matrices, dtype=float),
-        inverse=np.array([matching.inverse(m) for m in matrices]),
-        scale=np.ones((count, 4)),
-        sky=np.zeros((count, 4, 1)),
-        terms=polynomial_terms(0),
-        dark=noise**2 - poisson * level,
-        poisson=poisson,
-        floor=0.3 * noise**2,
-        weight=1 / noise**2,
-        half=np.arange(count) % 2,
-        level=np.full(4, level),
-        fwhm_px=np.full(4, 3.0),
-        shape=shape,
-    )
+    facts = {
+        "matrix": np.array(matrices, dtype=float),
+        "inverse": np.array([matching.inverse(m) for m in matrices]),
+        "scale": np.ones((count, 4)),
+        "sky": np.zeros((count, 4, 1)),
+        "terms": polynomial_terms(0),
+        "dark": noise**2 - poisson * level,
+        "poisson": poisson,
+        "floor": 0.3 * noise**2,
+        "weight": 1 / noise**2,
+        "half": np.arange(count) % 2,
+        "level": np.full(4, level),
+        "fwhm_px": np.full(4, 3.0),
+        "shape": shape,
+    }
     return FrameTable(**{k: v for k, v in facts.items() if k in FrameTable.__slots__})
 
 

@@ -122,7 +122,9 @@ def test_shift_equals_the_phase_correlation_of_skimage():
     images = [painted(m, k, place, flux) for k, m in enumerate(matrices)]
     shift, _, _ = phase_cross_correlation(images[0], images[1], upsample_factor=100)
     ours = [
-        measure(fields["raw_frame"](f"{k}.fits", SHAPE), image, "RGGB", electrons=True, saturation=1e9, settings=Measure())
+        measure(
+            fields["raw_frame"](f"{k}.fits", SHAPE), image, "RGGB", electrons=True, saturation=1e9, settings=Measure()
+        )
         for k, image in enumerate(images)
     ]  # fmt: skip
     placed = register(ours[1], ours[0], Registration())

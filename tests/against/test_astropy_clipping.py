@@ -68,7 +68,7 @@ def larger_of_claim_and_scatter(data, axis=None):
 
 @pytest.mark.parametrize("sigma", [3.0, 4.5])
 def test_the_same_samples_are_cut_as_by_astropy_with_our_noise(flat, sigma):
-    """astropy's clipping with the noise we expect, about the same median; the threshold holds the median's own error."""
+    """astropy's clipping with the noise we expect, about the same median; its own error widens the threshold."""
     images = flat.copy()
     images[5, 100:110] += 300
     bad, *_ = judged(images, gradient_tolerance=0.0, reject_sigma=sigma)

@@ -77,7 +77,7 @@ def test_planes_equal_the_package_to_a_hundredth_of_a_sigma(night, pixfrac):
 def test_correlated_noise_of_the_package_is_ours(night):
     """Scatter of pixels of pure noise: the package's planes and ours, and NOISCORR's claim for them."""
     rng = np.random.default_rng(2)
-    _, matrices, noise = night
+    _, matrices, _ = night
     images = rng.normal(0, 1, (12, *SHAPE)).astype(np.float32)
     table = fields["frame_table"](matrices, SHAPE, noise=np.ones(4))
     layers, ratio = fields["stacked"](images, table, 1.0, PATTERN, reject_sigma=1e6)

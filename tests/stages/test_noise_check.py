@@ -1,0 +1,92 @@
+"""Noise of frames found from what the frames disagree about: true noise, common structure, few frames."""
+
+import runpy
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fourlight.core import cfa, matching
+from fourlight.stages.noise_check import noise_factors, with_noise
+
+fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
+SHAPE = (300, 320)
+CELL = cfa.plane_map("RGGB")
+
+
+def night(count, truth, claimed, structure=0.0, seed=1):
+    """Frames whose samples scatter by ``truth`` (f, 4) where the table says ``claimed``; structure common to all."""
+    rng = np.random.default_rng(seed)
+    grain = rng.normal(0, structure, (80, 80))
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    plane = CELL[y % 2, x % 2]
+    matrices, images = [], []
+    for k in range(count):
+        matrix = fields["turned"](rng.normal(0, 0.3), 1, tuple(rng.uniform(-6, 6, 2)), (160, 150))
+        u, v = matching.apply(matrix, x.astype(float), y.astype(float))
+        common = grain[(v.astype(int) + 40) // 5, (u.astype(int) + 40) // 5]
+        images.append(200 + common + np.asarray(truth)[k][plane] * rng.standard_normal(SHAPE))
+        matrices.append(matrix)
+    table = fields["frame_table"](np.array(matrices), SHAPE, noise=np.asarray(claimed), level=200.0)
+
+    def read(f, y0, y1, x0, x1):
+        return images[f][y0:y1, x0:x1].astype(np.float32), np.empty((0, 0), dtype=np.float32)
+
+    return noise_factors(table, [SHAPE] * count, CELL, read), table
+
+
+@pytest.mark.parametrize("count", [4, 10])
+def test_right_noise_gives_one(count):
+    noise = np.full((count, 4), 6.0)
+    found, _ = night(count, noise, noise)
+    # 9 000 residuals of each frame and plane and as many of pure noise: 2.2 per cent of a variance, 3.8 with four
+    # frames, where a frame and the reference share much
+    np.testing.assert_allclose(found, 1.0, atol=4 * (0.038 if count == 4 else 0.025))
+    assert np.mean(found) == pytest.approx(1.0, abs=0.02)
+
+
+def test_noise_that_is_claimed_wrongly_is_mended():
+    claimed = np.full((10, 4), 6.0)
+    truth = claimed * np.linspace(0.9, 1.1, 10)[:, None] * [1.0, 1.05, 1.05, 0.95]
+    found, _ = night(10, truth, claimed)
+    # the reference is a median of the ten themselves, so a frame's excess is shared out a little
+    np.testing.assert_allclose(found, (truth / claimed) ** 2, rtol=0.1)
+    assert np.corrcoef(found.ravel(), (truth**2).ravel())[0, 1] > 0.95
+
+
+def test_unresolved_structure_is_no_noise():
+    """A claim that took grain of 3 for noise: sqrt(36 + 9) where 6 is true."""
+    truth = np.full((10, 4), 6.0)
+    found, _ = night(10, truth, np.sqrt(truth**2 + 9.0), structure=3.0)
+    assert np.median(found) == pytest.approx(36 / 45, rel=0.1)
+
+
+def test_two_frames_cannot_tell():
+    noise = np.full((2, 4), 6.0)
+    found, _ = night(2, noise, 2 * noise)
+    np.testing.assert_array_equal(found, 1.0)
+
+
+def test_the_same_frames_give_the_same_factors():
+    noise = np.full((4, 4), 6.0)
+    np.testing.assert_array_equal(night(4, noise, noise)[0], night(4, noise, noise)[0])
+
+
+def test_factors_multiply_the_variance_at_the_sky_level():
+    noise = np.full((3, 4), 6.0)
+    table = fields["frame_table"]([np.eye(2, 3)] * 3, SHAPE, noise=noise, level=20.0, poisson=1.0)
+    response, level = np.full((3, 4), 0.8), np.full((3, 4), 20.0)
+    factor = np.array([[1.0] * 4, [1.2] * 4, [0.9, 1.1, 1.0, 1.0]])
+    after = with_noise(table, factor, response, level)
+    sky = 20.0 * 0.8
+    np.testing.assert_allclose(after.dark + sky, (table.dark + sky) * factor)
+    np.testing.assert_allclose(after.weight, table.weight / factor)
+    np.testing.assert_allclose(after.floor, table.floor * factor)
+
+
+def test_frames_too_small_to_tell():
+    def read(f, y0, y1, x0, x1):
+        return np.full((y1 - y0, x1 - x0), 5.0, np.float32), np.empty((0, 0), dtype=np.float32)
+
+    table = fields["frame_table"]([np.eye(2, 3)] * 3, (12, 12), noise=np.full(4, 1.0))
+    assert np.isfinite(noise_factors(table, [(12, 12)] * 3, CELL, read)).all()
