@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from fourlight.engine import Progress, in_order
 from fourlight.io.room import new_array, writing
+from fourlight.pipeline.cache import digest
 from fourlight.stages.geometry import Tile
 from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, TileResult
 
@@ -69,6 +70,8 @@ def integrate_tiles(
     """
     nothing: dict[str, list[float]] = {plane: [0.0, 0] for plane in OUTPUT_PLANES}
     layers = StackLayers(folder, shape, np.zeros(4, np.int64), np.zeros(4, np.int64), nothing)
+    # The same number of tiles may be another cut (fewer threads, less memory): then old tiles would leave gaps.
+    key = digest(key, [(tile.y0, tile.y1, tile.x0, tile.x1) for tile in tiles])
     done = _resumed(layers, folder / "tiles.jsonl", key)
     maps = {
         (p, name): np.load(layers.path(p, name), mmap_mode="r+") for p in OUTPUT_PLANES for name in LAYERS

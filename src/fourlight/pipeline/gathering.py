@@ -1,0 +1,67 @@
+"""First steps of a run: which frames there are, which belong together, and which can be read to their end."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from fourlight.engine import in_order
+from fourlight.errors import FrameError
+from fourlight.frames import RawFrame, Role, SetAside
+from fourlight.io.scan import Scan
+from fourlight.pipeline.job import Job
+from fourlight.provenance import file_hash
+from fourlight.stages.select import choose_lights, drop_copies
+
+__all__ = ["checked", "chosen", "once"]
+
+RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
+
+
+def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
+    """Lights that make one stack, in time order, and all calibration frames."""
+    job.drop(found.set_aside)
+    job.notes += found.notes
+    lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter, job.recipe.read.mosaic)
+    job.drop(aside)
+    job.notes += notes
+    others = [frame for frame in found.frames if frame.role in RAW_ROLES]
+    job.progress.step()
+    counts = ", ".join(
+        f"{n} {role.value}" for role in RAW_ROLES if (n := sum(f.role is role for f in others))
+    )
+    nights = len({frame.night for frame in lights if frame.night})
+    when = f" of {nights} night{'s' * (nights != 1)}" if nights else ""
+    job.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")
+    return lights, others
+
+
+def checked(job: Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
+    """Hash of every file that can be read to its end; the others are set aside."""
+    job.progress.begin("check", len(frames))
+    out: dict[Path, str] = {}
+
+    def work(frame: RawFrame) -> str | SetAside:
+        try:
+            job.source(frame)  # packed files are unpacked here, which finds damage further in
+            return file_hash(frame.path)
+        except FrameError as error:
+            return SetAside(frame.path, "read", error.reason)
+        except OSError as error:
+            return SetAside(frame.path, "read", f"cannot be read: {error.strerror}")
+
+    for frame, result in zip(frames, in_order(work, frames, job.threads), strict=True):
+        if isinstance(result, SetAside):
+            job.drop([result])
+        else:
+            out[frame.path] = result
+        job.progress.step()
+    job.progress.end(f"{len(out)} files checked")
+    return out
+
+
+def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
+    """Frames that could be read to their end, copies left out."""
+    kept, aside = drop_copies([frame for frame in frames if frame.path in hashes], hashes)
+    job.drop(aside)
+    return kept

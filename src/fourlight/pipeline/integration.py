@@ -1,0 +1,101 @@
+"""Integration step of a run: the frame table, the noise check, the drops, then tile by tile."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import cfa
+from fourlight.frames import MeasuredFrame, RegisteredFrame
+from fourlight.pipeline import cache
+from fourlight.pipeline.job import Job
+from fourlight.pipeline.layers import StackLayers, integrate_tiles
+from fourlight.stages import calibrate, geometry, integrate, noise_check
+from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.dropsize import choose_pixfrac
+
+__all__ = ["Integrated", "integrated"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Integrated:
+    """The finished stack and what it was made with."""
+
+    layers: StackLayers
+    table: geometry.FrameTable
+    pixfrac: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    """Calibrated samples of all frames, and their flat response."""
+
+    sources: list[CalibratedSource]
+
+    def read(self, f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
+        return self.sources[f].read(y0, y1, x0, x1), self.sources[f].response(y0, y1, x0, x1)
+
+
+def integrated(
+    job: Job,
+    frames: list[RegisteredFrame],
+    reference: MeasuredFrame,
+    calibration: calibrate.Calibration,
+    pattern: str,
+) -> Integrated:
+    """Integrate registered lights; finished tiles of a stopped run are used again."""
+    settings = job.recipe.integrate
+    cell = cfa.plane_map(pattern)
+    samples = _Samples([calibration.open(f.measured.raw) for f in frames])
+    shapes = [(f.measured.raw.ny, f.measured.raw.nx) for f in frames]
+    tiles = geometry.tiles(
+        (reference.raw.ny, reference.raw.nx), len(frames), job.threads, job.recipe.run.memory_gb * 1e9
+    )
+    job.progress.begin("integrate", len(tiles))
+    table = _table(job, frames, reference, calibration, samples, cell, shapes)
+    pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else choose_pixfrac(table, shapes)
+    job.notes += [why] if why and settings.method == "drizzle" else []
+    overlaps = integrate.Overlaps()
+    for matrix in table.matrix:  # before the threads start, so that none is made twice
+        overlaps.get(matrix[:, :2], pixfrac)
+
+    def work(tile: geometry.Tile) -> integrate.TileResult:
+        return integrate.integrate_tile(tile, table, shapes, cell, samples.read, settings, pixfrac, overlaps)
+
+    key = cache.digest(
+        settings.model_dump(), pattern, pixfrac, [str(f.measured.raw.path) for f in frames],
+        [asdict(tile) for tile in tiles], table.matrix.tolist(), table.sky.tolist(), table.dark.tolist(),
+        table.floor.tolist(), calibration.description,
+    )  # fmt: skip
+    layers = integrate_tiles(work, tiles, table.shape, job.folder.layers, key, job.threads, job.progress)
+    share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
+    how = f"drops of {pixfrac:g} px" if settings.method == "drizzle" else "least squares"
+    job.progress.end(f"{len(frames)} lights integrated, {how}, {share:.2%} of samples rejected")
+    return Integrated(layers, table, pixfrac)
+
+
+def _table(
+    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, calibration: calibrate.Calibration,
+    samples: _Samples, cell: npt.NDArray[np.int64], shapes: list[tuple[int, int]],
+) -> geometry.FrameTable:  # fmt: skip
+    """Frame table whose noise has been checked on the residuals between frames."""
+    common = np.mean([calibration.sample_variance_extra(f.measured.raw) for f in frames], axis=0)
+    response = np.array([_by_plane(source.median_response(), cell) for source in samples.sources])
+    table = geometry.frame_table(
+        frames, reference, job.recipe.integrate.sky_order, electrons=calibration.noise.unit == "electron",
+        common=common, response=response,
+    )  # fmt: skip
+    factor = noise_check.noise_factors(table, shapes, cell, samples.read)
+    return noise_check.with_noise(table, factor, response, np.array([f.measured.sky for f in frames]))
+
+
+def _by_plane(values: npt.NDArray[np.float64], cell: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    """(2, 2) values of the mosaic cell as (4,) values of the planes."""
+    out = np.empty(4)
+    out[cell] = values
+    return out

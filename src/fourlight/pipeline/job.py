@@ -1,0 +1,53 @@
+"""State that the steps of one run share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fourlight.engine import Progress
+from fourlight.errors import StageError
+from fourlight.frames import MeasuredFrame, RawFrame, SetAside
+from fourlight.io.pixels import PixelSource, open_pixels
+from fourlight.pipeline.folder import OutputFolder
+from fourlight.recipe import Recipe
+
+__all__ = ["Job"]
+
+
+@dataclass(slots=True)
+class Job:
+    """State of one run."""
+
+    folder: OutputFolder
+    recipe: Recipe
+    progress: Progress
+    threads: int
+    set_aside: list[SetAside] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
+    """All lights that could be measured, used or not."""
+
+    def source(self, frame: RawFrame) -> PixelSource:
+        """Samples of a raw frame, unpacked into the work folder where they cannot be mapped."""
+        return open_pixels(frame, self.folder.decoded)
+
+    def drop(self, items: Sequence[SetAside]) -> None:
+        """Note frames that are not used."""
+        self.set_aside += items
+
+    def need_two(self, count: int) -> None:
+        """Stop the run where fewer than two lights are left.
+
+        Raises
+        ------
+        StageError
+            With the last reasons for which lights were set aside.
+        """
+        if count >= 2:
+            return
+        reasons = "; ".join(f"{item.path.name}: {item.reason}" for item in self.set_aside[-3:])
+        raise StageError(
+            "run", None, f"{count} usable light{'s' * (count != 1)} left", f"2 are needed ({reasons})"
+        )

@@ -1,0 +1,115 @@
+"""Middle steps of a run: lights are calibrated, measured and placed on one grid."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+
+from fourlight.engine import in_order
+from fourlight.errors import FrameError
+from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
+from fourlight.pipeline import cache
+from fourlight.pipeline.job import Job
+from fourlight.stages import calibrate, judge
+from fourlight.stages.measure import measure
+from fourlight.stages.register import choose_reference, register
+from fourlight.stages.transparency import steadied
+
+__all__ = ["calibrated", "measured", "placed"]
+
+
+def calibrated(
+    job: Job, lights: list[RawFrame], others: list[RawFrame], pattern: str
+) -> calibrate.Calibration:
+    """Masters, noise model and defects for the lights of the run."""
+    job.progress.begin("calibrate", len(lights) + len(others))
+    last = 0
+
+    def told(done: int, _total: int) -> None:
+        nonlocal last
+        job.progress.step(done - last)
+        last = done
+
+    calibration = calibrate.prepare(
+        lights, others, job.source, pattern, job.recipe.calibrate, job.recipe.read, job.folder.masters, told
+    )
+    job.drop(calibration.set_aside)
+    noise = calibration.noise
+    gain = (
+        f"{noise.gain_e_per_adu:.3f} e/ADU ({noise.gain_source})" if noise.gain_e_per_adu else "gain unknown"
+    )
+    job.progress.end(f"calibrated; {gain}")
+    return calibration
+
+
+def measured(
+    job: Job,
+    lights: list[RawFrame],
+    calibration: calibrate.Calibration,
+    pattern: str,
+    hashes: dict[Path, str],
+) -> list[MeasuredFrame]:
+    """What was measured of each light that can be used; lights measured in an earlier run are not measured again."""
+    job.progress.begin("measure", len(lights))
+    key = cache.digest(
+        job.recipe.measure.model_dump(), pattern, asdict(calibration.noise), calibration.description,
+        sorted(hashes.values()), cache.FORMAT,
+    )  # fmt: skip
+
+    def work(frame: RawFrame) -> MeasuredFrame | SetAside:
+        path = job.folder.measured / f"{cache.digest(str(frame.path), hashes.get(frame.path), key)}.npz"
+        known = cache.load(path, frame)
+        if known is not None:
+            return known
+        try:
+            source = calibration.open(frame)
+            image = source.read(0, frame.ny, 0, frame.nx)
+            found = measure(
+                frame, image, pattern, electrons=calibration.noise.unit == "electron",
+                saturation=calibration.saturation_level(frame), settings=job.recipe.measure,
+            )  # fmt: skip
+        except FrameError as error:
+            return SetAside(frame.path, "measure", error.reason)
+        cache.save(path, found)
+        return found
+
+    frames: list[MeasuredFrame] = []
+    for result in in_order(work, lights, job.threads):
+        if isinstance(result, SetAside):
+            job.drop([result])
+        else:
+            frames.append(result)
+        job.progress.step()
+    job.measured = {frame.raw.path: frame for frame in frames}
+    frames, aside = judge.judge_shape(frames)
+    job.drop(aside)
+    stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
+    job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
+    return frames
+
+
+def placed(job: Job, frames: list[MeasuredFrame]) -> tuple[MeasuredFrame, list[RegisteredFrame]]:
+    """The reference light, and all lights that could be placed on its grid."""
+    job.need_two(len(frames))
+    job.progress.begin("register", len(frames))
+    reference = choose_reference(frames, job.recipe.registration.reference)
+    found: list[RegisteredFrame] = []
+    work = functools.partial(register, reference=reference, settings=job.recipe.registration)
+    for result in in_order(work, frames, job.threads):
+        if isinstance(result, SetAside):
+            job.drop([result])
+        else:
+            found.append(result)
+        job.progress.step()
+    found, aside = judge.judge_light(found, job.recipe.integrate)
+    job.drop(aside)
+    job.need_two(len(found))
+    found = steadied(found, reference)
+    rms = float(np.median([frame.rms_px for frame in found if frame.measured is not reference] or [0.0]))
+    job.progress.end(
+        f"{len(found)} lights registered to {reference.raw.path.name}, {rms:.3f} px rms per star"
+    )
+    return reference, found
