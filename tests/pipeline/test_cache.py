@@ -1,0 +1,70 @@
+"""Measured lights on disk: everything comes back, and what is damaged or old is not used."""
+
+import runpy
+from dataclasses import fields as members
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fourlight.frames import FrameFlag
+from fourlight.pipeline import cache
+
+fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
+
+
+@pytest.fixture
+def frame():
+    rng = np.random.default_rng(1)
+    stars = fields["star_list"](*rng.uniform(0, 50, (2, 9)), rng.uniform(1, 9, (9, 4)))
+    plain = fields["measured_frame"]("a.fits", stars, (50, 60))
+    level = plain.sky_map.copy()
+    level[0, 0, 0] = np.nan
+    return replace(plain, sky_map=level, angle_deg=33.25, flags=FrameFlag.CLOUD | FrameFlag.NO_DATE)
+
+
+def test_everything_comes_back(tmp_path, frame):
+    path = tmp_path / "x.npz"
+    cache.save(path, frame)
+    back = cache.load(path, frame.raw)
+    for member in members(frame):
+        if member.name not in ("raw", "stars"):
+            np.testing.assert_array_equal(
+                getattr(back, member.name), getattr(frame, member.name), err_msg=member.name
+            )
+    for member in members(frame.stars):
+        np.testing.assert_array_equal(getattr(back.stars, member.name), getattr(frame.stars, member.name))
+    assert back.raw is frame.raw
+    assert [p.name for p in tmp_path.iterdir()] == ["x.npz"]
+
+
+def test_missing_old_and_damaged_files_are_not_used(tmp_path, frame, monkeypatch):
+    path = tmp_path / "x.npz"
+    assert cache.load(path, frame.raw) is None
+    cache.save(path, frame)
+    whole = path.read_bytes()
+    monkeypatch.setattr(cache, "FORMAT", cache.FORMAT + 1)
+    assert cache.load(path, frame.raw) is None
+    monkeypatch.undo()
+    for size in (0, 1, 30, 500, len(whole) // 2, len(whole) - 1):
+        path.write_bytes(whole[:size])
+        assert cache.load(path, frame.raw) is None
+    rng = np.random.default_rng(2)
+    for _ in range(60):
+        bent = bytearray(whole)
+        for place in rng.integers(0, len(whole), 3):
+            bent[place] ^= 0xFF
+        path.write_bytes(bytes(bent))
+        cache.load(path, frame.raw)
+    np.save(tmp_path / "y.npy", np.zeros(3))
+    (tmp_path / "y.npy").rename(path)
+    assert cache.load(path, frame.raw) is None
+
+
+def test_digest_tells_values_apart_and_does_not_change():
+    parts = [1, "a", [0.1, None], {"b": 1, "a": Path("x")}]
+    assert cache.digest(*parts) == cache.digest(*parts)
+    assert cache.digest({"a": 1, "b": 2}) == cache.digest({"b": 2, "a": 1})
+    assert len({cache.digest(v) for v in (1, "1", [1], {"1": 1}, 1.5, None, True)}) == 7
+    assert cache.digest(0.1 + 0.2) != cache.digest(0.3)

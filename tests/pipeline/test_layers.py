@@ -1,0 +1,114 @@
+"""The layers on disk: every pixel written once, and a stopped run that goes on where it was."""
+
+import numpy as np
+import pytest
+
+from fourlight.engine import Silent
+from fourlight.pipeline.layers import integrate_tiles
+from fourlight.stages.geometry import Tile
+from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, TileResult
+
+SHAPE = (50, 70)
+
+
+def cut(rows, columns):
+    return [
+        Tile(y, min(y + rows, SHAPE[0]), x, min(x + columns, SHAPE[1]))
+        for y in range(0, SHAPE[0], rows)
+        for x in range(0, SHAPE[1], columns)
+    ]
+
+
+class Work:
+    """Tiles whose values say where they are and what made them; may fail at a tile."""
+
+    def __init__(self, mark=0.0, fail=None):
+        self.mark, self.fail, self.made = mark, fail, []
+
+    def __call__(self, tile):
+        if self.fail is not None and len(self.made) == self.fail:
+            raise KeyboardInterrupt
+        self.made.append((tile.y0, tile.x0))
+        y, x = np.mgrid[tile.y0 : tile.y1, tile.x0 : tile.x1]
+        layers = {
+            plane: {
+                name: (1000 * y + x + self.mark + 0.1 * k).astype(np.float32) for k, name in enumerate(LAYERS)
+            }
+            for plane in OUTPUT_PLANES
+        }
+        size = (tile.y1 - tile.y0) * (tile.x1 - tile.x0)
+        return TileResult(
+            tile, layers, dict.fromkeys(OUTPUT_PLANES, (0.25 * size, size)), np.full(4, size), np.full(4, 9 * size)
+        )  # fmt: skip
+
+
+def expected(mark=0.0):
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    return (1000 * y + x + mark).astype(np.float32)
+
+
+def run(folder, work, tiles, key="a", threads=1):
+    return integrate_tiles(work, tiles, SHAPE, folder, key, threads, Silent())
+
+
+def check(layers, mark=0.0):
+    for plane in OUTPUT_PLANES:
+        np.testing.assert_array_equal(layers.read(plane, "value"), expected(mark))
+    assert layers.rejected.tolist() == [3500] * 4
+    assert layers.used.tolist() == [9 * 3500] * 4
+    # root of a quarter
+    assert layers.noise_correlation("R") == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("threads", [1, 3])
+def test_all_pixels_and_counts(tmp_path, threads):
+    check(run(tmp_path, Work(), cut(16, 30), threads=threads))
+
+
+@pytest.mark.parametrize("stop", [0, 1, 5])
+def test_a_stopped_run_makes_only_what_is_missing(tmp_path, stop):
+    tiles = cut(16, 30)
+    with pytest.raises(KeyboardInterrupt):
+        run(tmp_path, Work(fail=stop), tiles)
+    again = Work()
+    check(run(tmp_path, again, tiles))
+    assert len(again.made) == len(tiles) - stop
+    last = Work()
+    check(run(tmp_path, last, tiles))
+    assert not last.made
+
+
+def test_another_key_starts_anew(tmp_path):
+    with pytest.raises(KeyboardInterrupt):
+        run(tmp_path, Work(fail=4), cut(16, 30))
+    check(run(tmp_path, Work(mark=7), cut(16, 30), key="b"), mark=7)
+
+
+def test_another_cut_into_as_many_tiles_leaves_no_gaps(tmp_path):
+    """Tiles of 20 rows, then of 24: three of each, and both begin at [0, 0]."""
+    with pytest.raises(KeyboardInterrupt):
+        run(tmp_path, Work(fail=1), cut(20, 70))
+    assert len(cut(20, 70)) == len(cut(24, 70))
+    check(run(tmp_path, Work(), cut(24, 70)))
+
+
+def test_a_torn_line_and_a_lost_layer(tmp_path):
+    tiles = cut(16, 30)
+    with pytest.raises(KeyboardInterrupt):
+        run(tmp_path, Work(fail=3), tiles)
+    journal = tmp_path / "tiles.jsonl"
+    journal.write_text(journal.read_text()[:-25])
+    again = Work()
+    check(run(tmp_path, again, tiles))
+    assert len(again.made) == len(tiles) - 2
+    # the line after the torn one shares its line, so that tile is made once more, and counted once
+    third = Work()
+    check(run(tmp_path, third, tiles))
+    assert len(third.made) <= 2
+    (tmp_path / "R_value.npy").unlink()
+    check(run(tmp_path, Work(), tiles))
+
+
+def test_no_pixels_give_no_ratio(tmp_path):
+    layers = run(tmp_path, Work(), [])
+    assert np.isnan(layers.noise_correlation("B"))

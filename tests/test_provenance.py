@@ -1,0 +1,70 @@
+"""Provenance: hashes against known digests, a record that can be read again, and records that cannot."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from fourlight.errors import InputError
+from fourlight.provenance import file_hash, load, record
+from fourlight.recipe import Recipe, with_settings
+
+
+@pytest.mark.parametrize(
+    ("content", "digest"),
+    [
+        # FIPS 180-4 example messages (NIST); the empty message
+        (b"abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"),
+        (b"", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"),
+        (b"a" * 1_000_000, "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0"),
+    ],
+)
+def test_hash_of_a_file(tmp_path, content, digest):
+    path = tmp_path / "x"
+    path.write_bytes(content)
+    assert file_hash(path) == digest
+
+
+def test_a_record_is_read_again(tmp_path):
+    recipe = with_settings(Recipe(), ["integrate.pixfrac=0.9", "read.filter=Dual"])
+    inputs = {Path("raw/a.fits"): "00ff", Path("raw/\u00e9.fits"): "11"}
+    data = record(inputs, [Path("raw")], recipe, {"pixfrac": 0.9})
+    path = tmp_path / "provenance.json"
+    path.write_text(json.dumps(data), encoding="utf-8")
+    found = load(path)
+    assert found.inputs == inputs
+    assert found.recipe == recipe
+    assert found.searched == (Path("raw"),)
+    assert set(data["libraries"]) >= {"numpy", "scipy", "numba", "astropy"}
+    assert "unknown" not in data["libraries"].values()
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "[]", "{}", "3", '{"inputs": [], "recipe": {}, "searched": []}', "{", '{"inputs": {}, "recipe": 1}'],
+)
+def test_what_is_no_record(tmp_path, text):
+    path = tmp_path / "p.json"
+    path.write_text(text)
+    with pytest.raises(InputError, match=r"name a provenance\.json") as caught:
+        load(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_no_file_a_folder_and_no_text(tmp_path):
+    with pytest.raises(InputError, match="no such file"):
+        load(tmp_path / "none.json")
+    with pytest.raises(InputError, match="not the record"):
+        load(tmp_path)
+    (tmp_path / "b.json").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(InputError, match="not the record"):
+        load(tmp_path / "b.json")
+
+
+def test_a_record_of_another_recipe_is_refused(tmp_path):
+    data = record({}, [], Recipe(), {})
+    data["recipe"]["integrate"]["unheard_of"] = 1
+    path = tmp_path / "p.json"
+    path.write_text(json.dumps(data))
+    with pytest.raises(InputError, match="not the record"):
+        load(path)

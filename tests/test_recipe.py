@@ -1,0 +1,95 @@
+"""The recipe: defaults round trip, unknown keys name the nearest, bounds hold, text is TOML."""
+
+import contextlib
+import tomllib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fourlight.errors import RecipeError
+from fourlight.recipe import Recipe, defaults_toml, known_fields, loads, with_settings
+
+
+def test_defaults_written_as_toml_are_the_defaults():
+    text = defaults_toml()
+    assert loads(text) == Recipe() == loads("")
+    data = tomllib.loads(text)
+    written = {f"{section}.{key}" for section, part in data.items() for key in part}
+    # every setting stands there, those without a value as a comment
+    for name in known_fields():
+        _, dot, key = name.partition(".")
+        if dot:
+            assert name in written or f"# {key} =" in text, name
+    assert set(data) == set(Recipe.model_fields)
+
+
+def test_every_setting_has_a_help_sentence():
+    for section, info in Recipe.model_fields.items():
+        for key, field in info.annotation.model_fields.items():
+            assert len(field.description or "") > 10, f"{section}.{key}"
+
+
+@pytest.mark.parametrize(
+    ("text", "field", "words"),
+    [
+        ("[integrate]\npixfrak = 1.0", "integrate.pixfrak", "did you mean integrate.pixfrac"),
+        ("[integrat]\npixfrac = 1.0", "integrat", "did you mean integrate"),
+        ("[integrate]\npixfrac = 0", "integrate.pixfrac", "greater than 0"),
+        ("[integrate]\npixfrac = 2.5", "integrate.pixfrac", "less than or equal to 2"),
+        ("[integrate]\nsky_order = 1.5", "integrate.sky_order", "integer"),
+        ("[integrate]\nreject_sigma = nan", "integrate.reject_sigma", "finite"),
+        ("[integrate]\nreject_sigma = inf", "integrate.reject_sigma", "finite"),
+        ("[read]\nmosaic = 'RGBG'", "read.mosaic", "'RGGB', 'BGGR', 'GRBG' or 'GBRG'"),
+        ("[run]\nthreads = -1", "run.threads", "greater than or equal to 0"),
+        ("integrate = 3", "integrate", ""),
+        ("[read", "file", "not valid TOML"),
+        ("[a]\nb=1\n[a]\nb=2", "file", "not valid TOML"),
+    ],
+)
+def test_bad_recipes_say_which_setting_and_what_is_allowed(text, field, words):
+    with pytest.raises(RecipeError) as caught:
+        loads(text)
+    assert caught.value.field == field
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("setting", "section", "key", "value"),
+    [
+        ("integrate.pixfrac=0.8", "integrate", "pixfrac", 0.8),
+        ("read.filter=Dual band", "read", "filter", "Dual band"),
+        ('read.filter="1"', "read", "filter", "1"),
+        (" run.threads = 3 ", "run", "threads", 3),
+        ("run.keep_work=true", "run", "keep_work", True),
+        ("registration.reference=a=b.fits", "registration", "reference", "a=b.fits"),
+    ],
+)
+def test_settings_of_the_command_line(setting, section, key, value):
+    assert getattr(getattr(with_settings(Recipe(), [setting]), section), key) == value
+
+
+def test_the_last_setting_wins_and_others_stay():
+    recipe = with_settings(loads("[measure]\ncell_px = 32"), ["run.threads=1", "run.threads=2"])
+    assert (recipe.run.threads, recipe.measure.cell_px) == (2, 32)
+
+
+@pytest.mark.parametrize(
+    "setting", ["pixfrac", "pixfrac=1", "integrate.pixfrac", "=", "integrate.=1", ".x=1", ""]
+)
+def test_malformed_settings(setting):
+    with pytest.raises(RecipeError):
+        with_settings(Recipe(), [setting])
+
+
+@given(st.text(max_size=30), st.text(max_size=30))
+def test_any_text_is_a_recipe_or_one_clear_error(name, value):
+    for make in (lambda: loads(f"{name} = {value}"), lambda: with_settings(Recipe(), [f"{name}={value}"])):
+        with contextlib.suppress(RecipeError):
+            assert isinstance(make(), Recipe)
+
+
+def test_a_recipe_cannot_be_changed():
+    with pytest.raises(ValueError, match="frozen"):
+        Recipe().run.threads = 4
