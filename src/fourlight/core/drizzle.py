@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from fourlight.core.samples import expected_variance
+from fourlight.core.samples import weighed
 
 __all__ = ["area_factor", "deposit_values", "deposit_variance", "first_sample"]
 
@@ -59,8 +59,7 @@ def deposit_values(
     table : (P, P, n, n) float32
         From `fourlight.core.overlap.overlap_table`.
     floor, sky : float
-        Least variance of a sample, and sky of the reference. A sample's weight is the inverse of its variance
-        at the sky level: light of the object must not change weights, or fluxes would be biased.
+        Least variance of a sample, and sky of the reference, see `fourlight.core.samples.weighed`.
     ref : (ph, pw) float32
         Reference plane: photon noise is taken from it, not from the sample itself.
     oy, ox : int
@@ -85,9 +84,9 @@ def deposit_values(
             if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
                 continue
             part = table[int((y - cy) * phases), int((x - cx) * phases)]
-            wt = np.float32(1.0 / expected_variance(base[j, i], slope[j, i], sky, floor))
             level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
-            noise = wt * wt * np.float32(expected_variance(base[j, i], slope[j, i], level, floor))
+            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor)
+            wt, noise = np.float32(weight), np.float32(power_of)
             for b in range(n):
                 for a in range(n):
                     share = part[b, a]
@@ -132,9 +131,9 @@ def deposit_variance(
             if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
                 continue
             part = table[int((y - cy) * phases), int((x - cx) * phases)]
-            wt = np.float32(1.0 / expected_variance(base[j, i], slope[j, i], sky, floor))
             level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
-            noise = wt * wt * np.float32(expected_variance(base[j, i], slope[j, i], level, floor))
+            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor)
+            _wt, noise = np.float32(weight), np.float32(power_of)
             total[:] = 0.0
             for b in range(n):
                 for a in range(n):

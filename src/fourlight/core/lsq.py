@@ -14,9 +14,9 @@ from numba import njit
 
 from fourlight.core import bspline
 from fourlight.core.drizzle import first_sample
-from fourlight.core.samples import expected_variance
+from fourlight.core.samples import weighed
 
-__all__ = ["LANES", "assembled", "gathered", "noise_power", "scattered"]
+__all__ = ["LANES", "assembled", "gathered", "noise_power", "sampled", "scattered"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -50,15 +50,31 @@ def gathered(
             x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
             if x < 0.0 or y < 0.0 or x > pw - 1.0 or y > ph - 1.0:
                 continue
-            wt = np.float32(1.0 / expected_variance(base[j, i], slope[j, i], sky, floor))
             level = ref[int(y + 0.5), int(x + 0.5)]
+            weight, noise = weighed(base[j, i], slope[j, i], sky, level, floor)
+            wt = np.float32(weight)
             out = cells[int((y + 0.5) * fine), int((x + 0.5) * fine)]
             out[0] += wt
             out[1] += wt * value
             out[2] += wt * np.float32(x)
             out[3] += wt * np.float32(y)
-            out[4] += wt * wt * np.float32(expected_variance(base[j, i], slope[j, i], level, floor))
+            out[4] += np.float32(noise)
             out[5] += wt * wt
+
+
+@njit(cache=True, nogil=True)
+def _corner(cells: Float32, fy: int, fx: int, ph: int, pw: int, bx: Float64, by: Float64) -> tuple[int, int]:
+    """First row and column that a fine cell's samples reach, weights in ``bx``, ``by``; -1 where there are none."""
+    weight = cells[fy, fx, 0]
+    if weight <= 0:
+        return -1, -1
+    x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
+    i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
+    if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
+        return -1, -1
+    bspline.weights(x - i0 - 1, bx)
+    bspline.weights(y - j0 - 1, by)
+    return j0, i0
 
 
 @njit(cache=True, nogil=True)
@@ -69,22 +85,17 @@ def assembled(cells: Float32, layers: Float32, right: Float32) -> None:
     bx, by, b = np.empty(4), np.empty(4), np.empty((4, 4))
     for fy in range(ny):
         for fx in range(nx):
-            weight = cells[fy, fx, 0]
-            if weight <= 0:
+            j0, i0 = _corner(cells, fy, fx, ph, pw, bx, by)
+            if j0 < 0:
                 continue
-            x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
-            i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
-            if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
-                continue
-            bspline.weights(x - i0 - 1, bx)
-            bspline.weights(y - j0 - 1, by)
             for v in range(4):
                 for u in range(4):
                     b[v, u] = by[v] * bx[u]
+            weight, value = cells[fy, fx, 0], cells[fy, fx, 1]
             for v in range(4):
                 for u in range(4):
                     j, i, part = j0 + v, i0 + u, weight * b[v, u]
-                    right[j, i] += cells[fy, fx, 1] * b[v, u]
+                    right[j, i] += value * b[v, u]
                     for u2 in range(u, 4):
                         layers[u2 - u, j, i] += part * b[v, u2]
                     for v2 in range(v + 1, 4):
@@ -101,47 +112,35 @@ def scattered(cells: Float32, values: Float32, right: Float32) -> None:
     bx, by = np.empty(4), np.empty(4)
     for fy in range(ny):
         for fx in range(nx):
-            weight = cells[fy, fx, 0]
-            if weight <= 0:
-                continue
-            x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
-            i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
-            if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
-                continue
-            bspline.weights(x - i0 - 1, bx)
-            bspline.weights(y - j0 - 1, by)
-            for v in range(4):
-                for u in range(4):
-                    right[j0 + v, i0 + u] += by[v] * bx[u] * values[fy, fx]
+            j0, i0 = _corner(cells, fy, fx, ph, pw, bx, by)
+            if j0 >= 0:
+                for v in range(4):
+                    for u in range(4):
+                        right[j0 + v, i0 + u] += by[v] * bx[u] * values[fy, fx]
 
 
 @njit(cache=True, nogil=True)
+def sampled(cells: Float32, coefficients: Float32) -> Float32:
+    """Value of a spline at the mean position of each fine cell; 0 where there are no samples."""
+    ny, nx, _ = cells.shape
+    ph, pw = coefficients.shape
+    bx, by = np.empty(4), np.empty(4)
+    out = np.zeros((ny, nx), dtype=np.float32)
+    for fy in range(ny):
+        for fx in range(nx):
+            j0, i0 = _corner(cells, fy, fx, ph, pw, bx, by)
+            if j0 >= 0:
+                for v in range(4):
+                    for u in range(4):
+                        out[fy, fx] += by[v] * bx[u] * coefficients[j0 + v, i0 + u]
+    return out
+
+
 def noise_power(cells: Float32, reach: Float32, power: Float32) -> None:
-    """Lay down the noise power of the samples where they lie, ``power`` (ph, pw) is added to.
+    """Lay down the noise power of the samples where they lie; ``power`` (ph, pw) is added to.
 
     ``reach`` (ph, pw) holds spline coefficients of the solution of ``A u = 1``: a sample of weight w at x adds
     ``w u(x)`` times its value to the sum of the whole plane, so its noise power in sums over areas is
     ``w^2 v u(x)^2``.
     """
-    ny, nx, _ = cells.shape
-    ph, pw = power.shape
-    bx, by = np.empty(4), np.empty(4)
-    for fy in range(ny):
-        for fx in range(nx):
-            weight = cells[fy, fx, 0]
-            if weight <= 0:
-                continue
-            x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
-            i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
-            if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
-                continue
-            bspline.weights(x - i0 - 1, bx)
-            bspline.weights(y - j0 - 1, by)
-            total = 0.0
-            for v in range(4):
-                for u in range(4):
-                    total += by[v] * bx[u] * reach[j0 + v, i0 + u]
-            total *= total * cells[fy, fx, 4]
-            for v in range(4):
-                for u in range(4):
-                    power[j0 + v, i0 + u] += by[v] * bx[u] * total
+    scattered(cells, sampled(cells, reach) ** 2 * cells[..., 4], power)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["expected_variance", "normalised", "polynomial_terms", "reference", "spread"]
+__all__ = ["expected_variance", "normalised", "polynomial_terms", "reference", "spread", "weighed"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -98,6 +98,17 @@ def expected_variance(base: float, slope: float, level: float, floor: float) -> 
     """Variance of a normalised sample where the reference has this level; never under ``floor``."""
     variance = base + slope * level if level == level else floor
     return variance if variance > floor else floor
+
+
+@njit(cache=True, nogil=True)
+def weighed(base: float, slope: float, sky: float, level: float, floor: float) -> tuple[float, float]:
+    """Weight w of a normalised sample, and w^2 v: what its noise adds to a sum of weighted samples.
+
+    The weight is the inverse of the variance at the sky level, for light of the object must not change weights,
+    or fluxes would be biased; the variance v is that at the level the reference has.
+    """
+    weight = 1.0 / expected_variance(base, slope, sky, floor)
+    return weight, weight * weight * expected_variance(base, slope, level, floor)
 
 
 @njit(cache=True, nogil=True)
