@@ -14,7 +14,7 @@ from fourlight.core.matching import affine, apply, composed, inverse, match
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 
-finite = st.floats(-3, 3)
+finite = st.floats(-3, 3, allow_subnormal=False)
 matrices = st.tuples(finite, finite, finite, finite, st.floats(-500, 500), st.floats(-500, 500)).map(
     lambda v: np.array([[v[0], v[1], v[4]], [v[2], v[3], v[5]]])
 )
@@ -22,7 +22,7 @@ matrices = st.tuples(finite, finite, finite, finite, st.floats(-500, 500), st.fl
 
 @given(matrices)
 def test_inverse_undoes(matrix):
-    if abs(np.linalg.det(matrix[:, :2])) < 0.05:
+    if abs(matrix[0, 0] * matrix[1, 1] - matrix[0, 1] * matrix[1, 0]) < 0.05:
         return
     whole = composed(matrix, inverse(matrix))
     np.testing.assert_allclose(whole, [[1, 0, 0], [0, 1, 0]], atol=1e-7)

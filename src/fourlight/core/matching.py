@@ -49,18 +49,32 @@ def apply(matrix: Float64, x: Float64, y: Float64) -> tuple[Float64, Float64]:
 
 
 def inverse(matrix: Float64) -> Float64:
-    """2 x 3 matrix that undoes ``matrix``."""
+    """2 x 3 matrix that undoes ``matrix``.
+
+    >>> inverse(np.array([[2.0, 0, 6], [0, 2, 0]])).tolist()
+    [[0.5, 0.0, -3.0], [0.0, 0.5, 0.0]]
+    """
     linear = np.linalg.inv(matrix[:, :2])
     return np.column_stack([linear, -linear @ matrix[:, 2]])
 
 
 def composed(first: Float64, second: Float64) -> Float64:
-    """2 x 3 matrix that applies ``first``, then ``second``."""
+    """2 x 3 matrix that applies ``first``, then ``second``.
+
+    >>> turn, shift = np.array([[0.0, -1, 0], [1, 0, 0]]), np.array([[1.0, 0, 5], [0, 1, 0]])
+    >>> composed(turn, shift).tolist()
+    [[0.0, -1.0, 5.0], [1.0, 0.0, 0.0]]
+    """
     return np.column_stack([second[:, :2] @ first[:, :2], second[:, :2] @ first[:, 2] + second[:, 2]])
 
 
 def affine(source: Float64, target: Float64, weight: Float64) -> Float64:
-    """Weighted least-squares affine map of ``(n, 2)`` points, n >= 3, as a 2 x 3 matrix."""
+    """Weighted least-squares affine map of ``(n, 2)`` points, n >= 3, as a 2 x 3 matrix.
+
+    >>> corners = np.array([[0.0, 0], [10, 0], [0, 10], [10, 10]])
+    >>> (affine(corners, 3 * corners + 1, np.ones(4)).round(6) + 0.0).tolist()
+    [[3.0, 0.0, 1.0], [0.0, 3.0, 1.0]]
+    """
     centre = np.average(source, axis=0, weights=weight)
     root = np.sqrt(weight)[:, None]
     design = np.column_stack([source - centre, np.ones(len(source))]) * root

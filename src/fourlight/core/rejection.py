@@ -136,6 +136,14 @@ def grown(deviation: Float32, limit: float) -> tuple[Int8, int]:
     Returns
     -------
     (h, w) int8, and the number of rejected samples.
+
+    Examples
+    --------
+    >>> mask, count = grown(np.array([[9, 9, 9, 3, 0, 0]], np.float32), 4.5)
+    >>> mask.tolist(), count
+    ([[1, 1, 1, 0, 0, 0]], 3)
+    >>> grown(np.array([[9, 9, 9, 3, 0, 0], [9, 9, 0, 0, 0, 0]], np.float32), 4.5)[0].tolist()
+    [[1, 1, 1, 1, 0, 0], [1, 1, 0, 0, 0, 0]]
     """
     h, w = deviation.shape
     mask = np.zeros((h, w), dtype=np.int8)

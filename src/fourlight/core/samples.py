@@ -95,7 +95,11 @@ def normalised(
 
 @njit(cache=True, nogil=True)
 def expected_variance(base: float, slope: float, level: float, floor: float) -> float:
-    """Variance of a normalised sample where the reference has this level; never under ``floor``."""
+    """Variance of a normalised sample where the reference has this level; never under ``floor``.
+
+    >>> expected_variance(4.0, 1.0, 100.0, 2.0), expected_variance(4.0, 1.0, -50.0, 2.0)
+    (104.0, 2.0)
+    """
     variance = base + slope * level if level == level else floor
     return variance if variance > floor else floor
 
@@ -197,7 +201,11 @@ def reference(
 
 @njit(cache=True, nogil=True)
 def spread(ref: Float32) -> Float32:
-    """Largest minus smallest value of the 3 x 3 pixels around each pixel; NaN neighbours are left out."""
+    """Largest minus smallest value of the 3 x 3 pixels around each pixel; NaN neighbours are left out.
+
+    >>> spread(np.array([[0, 0, 0, 5]], np.float32)).tolist()
+    [[0.0, 0.0, 5.0, 5.0]]
+    """
     h, w = ref.shape
     out = np.zeros((h, w), dtype=np.float32)
     for j in range(h):

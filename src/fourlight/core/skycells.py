@@ -81,7 +81,11 @@ def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int) -> Float
 
 
 def filled(levels: Float32) -> Float32:
-    """Cell map with unusable cells replaced by the plane's median; all-NaN planes become zero."""
+    """Cell map with unusable cells replaced by the plane's median; all-NaN planes become zero.
+
+    >>> filled(np.array([[[1, 2], [np.nan, 3]]], np.float32)).tolist()
+    [[[1.0, 2.0], [2.0, 3.0]]]
+    """
     out = levels.copy()
     for plane in out:
         good = np.isfinite(plane)
@@ -103,6 +107,10 @@ def interpolated(level: Float32, ny: int, nx: int, x: float, y: float) -> float:
     """Bilinear value at pixel ``(x, y)`` of one plane's cell map of an ``ny`` by ``nx`` frame.
 
     Beyond the centres of the outer cells the value is held constant.
+
+    >>> level = np.array([[0.0, 10.0]], np.float32)
+    >>> [interpolated(level, 8, 16, x, 3.0) for x in (0.0, 7.5, 15.0)]
+    [0.0, 5.0, 10.0]
     """
     my, mx = level.shape
     j, fy = _position(y, ny, my)

@@ -36,7 +36,12 @@ def moffat_shape(fwhm_px: float) -> float:
 
 @njit(cache=True, nogil=True)
 def moffat_fwhm(a: float, b: float, c: float) -> tuple[float, float, float]:
-    """Geometric-mean FWHM (pixels), elongation (>= 1) and angle (radians, x towards y) of a profile."""
+    """Geometric-mean FWHM (pixels), elongation (>= 1) and angle (radians, x towards y) of a profile.
+
+    >>> width, long, angle = moffat_fwhm(0.25, 0.0, 1.0)
+    >>> round(width, 4), round(long, 4), abs(angle)
+    (1.442, 2.0, 0.0)
+    """
     mean, half = 0.5 * (a + c), np.sqrt(0.25 * (a - c) ** 2 + b * b)
     small, large = max(mean - half, 1e-12), mean + half
     k = np.sqrt(2 ** (1 / BETA) - 1)
@@ -207,6 +212,15 @@ def fit_stars(
         ``x, y, a, b, c`` and amplitude, sky of R, G1, G2, B.
     settled : (n,) bool
         False where the fit found no star.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[:30, :30]
+    >>> star = 5 + 90 * (1 + 0.3 * ((x - 14.3) ** 2 + (y - 15.2) ** 2)) ** -3.0
+    >>> cell, start = np.array([[0, 1], [2, 3]]), (np.array([14.0]), np.array([15.0]))
+    >>> found, settled = fit_stars(star.astype(np.float32), cell, np.ones(4), 1.0, *start, 2.0, 7)
+    >>> found[0, :2].round(3).tolist(), bool(settled[0])
+    ([14.3, 15.2], True)
     """
     n = x.size
     out = np.zeros((n, NPAR))
