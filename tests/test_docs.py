@@ -61,7 +61,9 @@ def test_make_targets_of_the_readme_exist() -> None:
     makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
     named = set(re.findall(r"\bmake (\w+)", (ROOT / "README.md").read_text(encoding="utf-8")))
     assert {"demo", "test"} <= named
-    assert [name for name in sorted(named - {"it"}) if not re.search(rf"^{name}:", makefile, flags=re.M)] == []
+    assert [
+        name for name in sorted(named - {"it"}) if not re.search(rf"^{name}:", makefile, flags=re.M)
+    ] == []
 
 
 def test_recipe_page_is_current() -> None:
@@ -76,4 +78,6 @@ def test_recipe_page_is_current() -> None:
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_links_lead_somewhere(page: Path) -> None:
     targets = re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8"))
-    assert [name for name in targets if not name.startswith("http") and not (page.parent / name).exists()] == []
+    assert [
+        name for name in targets if not name.startswith("http") and not (page.parent / name).exists()
+    ] == []

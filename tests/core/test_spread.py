@@ -9,7 +9,8 @@ from fourlight.core.spread import spread
 
 
 @pytest.mark.parametrize(
-    ("sigma", "tolerance"), [(0.4, 0.04), (0.6, 0.015), (0.8, 0.006), (1.0, 0.006), (2.3, 0.006), (30.0, 0.006)]
+    ("sigma", "tolerance"),
+    [(0.4, 0.04), (0.6, 0.015), (0.8, 0.006), (1.0, 0.006), (2.3, 0.006), (30.0, 0.006)],
 )
 def test_whole_numbers_do_not_bias_the_scatter(sigma: float, tolerance: float) -> None:
     values = np.rint(np.random.default_rng(1).normal(500.3, sigma, 200_000))
