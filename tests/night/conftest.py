@@ -152,7 +152,7 @@ def made(folder: Path, scene: str, recipe: str = "") -> Night:
 
 @pytest.fixture(scope="session")
 def nebula(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    return made(tmp_path_factory.mktemp("nebula"), NEBULA)
+    return made(tmp_path_factory.mktemp("nebula"), NEBULA, "[run]\nthreads = 1")
 
 
 @pytest.fixture(scope="session")

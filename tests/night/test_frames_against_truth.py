@@ -38,11 +38,12 @@ def test_every_good_frame_is_registered(night: Any) -> None:
 
 
 def test_a_flip_is_found(nebula: Any) -> None:
-    turned = [f for f in nebula.summary["frames"] if f["matrix"][0][0] < -0.99]
-    assert [nebula.simulated(f)["file"] for f in turned] == [
-        "night2/light_0004.fits",
-        "night2/light_0006.fits",
-    ] or len(nebula.summary["frames"]) - len(turned) == 2  # the reference may be a flipped one
+    ahead = np.sign(nebula.reference["matrix"][0][0])
+    for frame in nebula.summary["frames"]:
+        true = nebula.simulated(frame)["matrix"][0][0]
+        assert abs(frame["matrix"][0][0]) > 0.99
+        assert np.sign(frame["matrix"][0][0]) == ahead * np.sign(true)
+    assert {np.sign(frame["matrix"][0][0]) for frame in nebula.summary["frames"]} == {-1.0, 1.0}
 
 
 def test_the_trailed_frame_is_set_aside_by_name(nebula: Any) -> None:
@@ -69,12 +70,14 @@ def test_transparency(night: Any) -> None:
         assert found == pytest.approx(share, rel=0.01), true["file"]
 
 
-def test_sky_level(nebula: Any) -> None:
-    # With a pedestal from the darks, sky levels are those simulated; 1.5 % for gain (0.7 %) and gradient.
-    for frame in nebula.summary["frames"]:
-        true = nebula.simulated(frame)
-        for plane, colour in zip(PLANES, (0, 1, 1, 2), strict=True):
-            assert frame["sky"][plane] == pytest.approx(true["sky_e"][colour], rel=0.25), true["file"]
+def test_moonlight_in_the_sky_level(nebula: Any) -> None:
+    # The nebula fills much of the frame and is in every median; the Moon's part is the difference of nights.
+    # 5 %: a median of nebula and gradient together is not the sum of both medians.
+    first, last = nebula.summary["frames"][0], nebula.summary["frames"][-1]
+    true = [np.array(nebula.simulated(frame)["sky_e"]) for frame in (first, last)]
+    for plane, colour in zip(PLANES, (0, 1, 1, 2), strict=True):
+        moon = last["sky"][plane] - first["sky"][plane]
+        assert moon == pytest.approx((true[1] - true[0])[colour], rel=0.05), plane
 
 
 def test_gain_and_read_noise(nebula: Any) -> None:
