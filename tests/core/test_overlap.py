@@ -34,7 +34,7 @@ def test_upright_drops_have_exact_areas(scale, pixfrac):
         np.testing.assert_allclose(table[j, i], np.outer(down, across), atol=3e-7)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.floats(0, 360), st.floats(0.4, 3.0), st.floats(0.3, 2.0), st.booleans())
 def test_shares_sum_to_one(degrees, scale, pixfrac, mirrored):
     linear = turn(degrees, scale) @ np.diag([1, -1 if mirrored else 1])
