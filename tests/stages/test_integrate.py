@@ -120,9 +120,9 @@ def test_pixel_scatter_is_the_published_one(pixfrac, ratio):
     """R = 1.5000 (p = s = 1) and 1.2000 (.5, 1): Fruchter & Hook 2002 (EXTERNAL CHECKS Z2, Z3, Z5).
 
     Measured as Z5 asks: pixel scatter against that of block means times the side. The formula is for evenly
-    covered planes, so many frames (60) lie on each pixel.
+    covered planes, so many frames (100) lie on each pixel.
     """
-    images, table = noisy_night(3, 60, (100, 100), spread=0.0)
+    images, table = noisy_night(3, 100, (100, 100), spread=0.0)
     layers, claimed = stacked(images, table, pixfrac)
     pixel, blocks, claims = [], [], []
     for plane in ("R", "G1", "G2", "B"):
