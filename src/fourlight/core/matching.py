@@ -40,8 +40,9 @@ class Match:
 def apply(matrix: Float64, x: Float64, y: Float64) -> tuple[Float64, Float64]:
     """Positions ``(x, y)`` carried by a 2 x 3 matrix.
 
-    >>> apply(np.array([[1.0, 0, 5], [0, 1, -2]]), np.array([1.0]), np.array([1.0]))
-    (array([6.]), array([-1.]))
+    >>> x, y = apply(np.array([[1.0, 0, 5], [0, 1, -2]]), np.array([1.0]), np.array([1.0]))
+    >>> x.tolist(), y.tolist()
+    ([6.0], [-1.0])
     """
     return matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2], matrix[1, 0] * x + matrix[1, 1] * y + matrix[
         1, 2
