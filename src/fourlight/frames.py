@@ -169,6 +169,8 @@ class MeasuredFrame:
     """Direction of the elongation, from +x towards +y, in [0, 180)."""
     sky_map: npt.NDArray[np.float32]
     """(4, my, mx) local sky levels on equal cells over the frame; NaN where a cell is unusable."""
+    aperture_error: float = 0.0
+    """Relative error that all star fluxes share: that of the correction from profile to aperture."""
     flags: FrameFlag = FrameFlag.NONE
 
 

@@ -127,11 +127,12 @@ def test_the_best_frame_is_the_reference_unless_one_is_named():
         choose_reference(frames, "other.fits")
 
 
-def test_steadied_light_keeps_real_changes_and_drops_noise():
+def placed_lights(count):
+    """The reference and ``count`` lights of 0.9 times its light, whose planes scatter by their errors."""
     reference = seen("a.fits", STILL, 1)
     rng = np.random.default_rng(6)
     frames = [register(reference, reference, Registration())]
-    for k in range(9):
+    for k in range(count):
         noise = 1 + rng.normal(0, 0.004, 4)
         frames.append(
             RegisteredFrame(
@@ -139,6 +140,12 @@ def test_steadied_light_keeps_real_changes_and_drops_noise():
                 np.full(4, 0.9 * 0.004), 0.9, 0.001,
             )
         )  # fmt: skip
+    return frames
+
+
+def test_steadied_light_keeps_real_changes_and_drops_noise():
+    frames = placed_lights(9)
+    reference = frames[0].measured
     after = steadied(frames, reference)
     np.testing.assert_allclose([f.transparency / f.light for f in after], 1.0, atol=0.003)
     reddened = [
@@ -151,3 +158,18 @@ def test_steadied_light_keeps_real_changes_and_drops_noise():
     red = np.array([f.transparency[0] / f.light for f in after[1:]])
     np.testing.assert_allclose(red, 1 + 0.1 * (np.arange(9) - 4) / 4, atol=0.02)
     assert steadied(frames[:1], reference) == frames[:1]
+
+
+def test_a_plane_without_measurable_stars_has_the_light_of_all_planes():
+    """Behind a narrow filter blue may hold no starlight: its error is infinite, its scale must not be lost."""
+    frames = placed_lights(8)
+    dark = [
+        dataclasses.replace(f, transparency_error=np.array([0.004, 0.004, 0.004, np.inf])) for f in frames
+    ]
+    after = steadied(dark, dark[0].measured)
+    for before, found in zip(dark, after, strict=True):
+        assert np.isfinite(found.transparency).all()
+        assert np.isfinite(found.transparency_error).all()
+        assert found.transparency[3] == pytest.approx(before.light)
+    one = [*frames[:-1], dark[-1]]
+    assert np.isfinite([f.transparency for f in steadied(one, one[0].measured)]).all()

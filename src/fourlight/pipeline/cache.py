@@ -14,7 +14,7 @@ from fourlight.io.room import writing
 
 __all__ = ["digest", "load", "save"]
 
-FORMAT = 3
+FORMAT = 4
 """Raise this when measuring changes, so that old files are not taken for new ones."""
 
 STARS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation", "saturated")
@@ -34,7 +34,10 @@ def save(path: Path, frame: MeasuredFrame) -> None:
     partial = path.with_suffix(".part.npz")
     with writing(path):
         with partial.open("wb") as stream:
-            np.savez(stream, format=FORMAT, angle=frame.angle_deg, flags=int(frame.flags), **arrays)
+            np.savez(
+                stream, format=FORMAT, angle=frame.angle_deg, flags=int(frame.flags),
+                aperture=frame.aperture_error, **arrays,
+            )  # fmt: skip
         partial.replace(path)
 
 
@@ -51,6 +54,7 @@ def load(path: Path, raw: RawFrame) -> MeasuredFrame | None:
                 stars=stars,
                 angle_deg=float(data["angle"]),
                 flags=FrameFlag(int(data["flags"])),
+                aperture_error=float(data["aperture"]),
                 **arrays,
             )
     except Exception:  # only a short cut: whatever is wrong with the file, the light is measured again

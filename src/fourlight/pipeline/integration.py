@@ -68,7 +68,7 @@ def integrated(
         return integrate.integrate_tile(tile, table, shapes, cell, samples.read, settings, pixfrac, overlaps)
 
     key = cache.digest(
-        settings.model_dump(), pattern, pixfrac, [str(f.measured.raw.path) for f in frames],
+        job.base_key, settings.model_dump(), pattern, pixfrac, [str(f.measured.raw.path) for f in frames],
         [asdict(tile) for tile in tiles], table.matrix.tolist(), table.sky.tolist(), table.dark.tolist(),
         table.floor.tolist(), calibration.description,
     )  # fmt: skip

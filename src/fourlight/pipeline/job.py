@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from fourlight import __version__
 from fourlight.engine import Progress
 from fourlight.errors import StageError
 from fourlight.frames import MeasuredFrame, RawFrame, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
+from fourlight.pipeline import cache
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.recipe import Recipe
 
@@ -28,6 +30,11 @@ class Job:
     notes: list[str] = field(default_factory=list)
     measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
     """All lights that could be measured, used or not."""
+
+    @property
+    def base_key(self) -> str:
+        """Hash of what every kept result depends on: the program and how frames are read and calibrated."""
+        return cache.digest(__version__, self.recipe.read.model_dump(), self.recipe.calibrate.model_dump())
 
     def source(self, frame: RawFrame) -> PixelSource:
         """Samples of a raw frame, unpacked into the work folder where they cannot be mapped."""

@@ -55,7 +55,7 @@ def measured(
     """What was measured of each light that can be used; lights measured in an earlier run are not measured again."""
     job.progress.begin("measure", len(lights))
     key = cache.digest(
-        job.recipe.measure.model_dump(), pattern, asdict(calibration.noise), calibration.description,
+        job.base_key, job.recipe.measure.model_dump(), pattern, asdict(calibration.noise), calibration.description,
         sorted(hashes.values()), cache.FORMAT,
     )  # fmt: skip
 

@@ -13,6 +13,7 @@ from weakref import WeakValueDictionary
 import numpy as np
 import numpy.typing as npt
 
+from fourlight import __version__
 from fourlight.core.cfa import plane_map
 from fourlight.core.combine import clipped_mean
 from fourlight.core.noise import sample_noise
@@ -206,7 +207,7 @@ def _plane_medians(band: Float32Array, cell: npt.NDArray[np.int64]) -> Float32Ar
 
 
 def _digest(key: list[object]) -> str:
-    return hashlib.sha256(json.dumps(key, default=str).encode()).hexdigest()[:16]
+    return hashlib.sha256(json.dumps([__version__, *key], default=str).encode()).hexdigest()[:16]
 
 
 def _written(path: Path, shape: tuple[int, int], fill: Callable[[Float32Array], None]) -> None:

@@ -23,6 +23,9 @@ BRIGHT_STARS = 150
 APERTURE_STARS = 250
 """Stars that tie profile fluxes to aperture fluxes."""
 
+UNCORRECTED = 0.02
+"""Relative error of profile fluxes that could not be tied to apertures, from the seeing's change of profile."""
+
 
 def measure(
     raw: RawFrame, image: Float32, pattern: str, *, electrons: bool, saturation: float, settings: Measure
@@ -59,7 +62,9 @@ def measure(
     solid = skycells.filled(levels)
     poisson = 1.0 if electrons else 0.0
     fits, width = _fitted(image, cell, solid, noise, poisson, settings)
-    stars, shapes = _photometry(image, cell, noise, poisson, fits, width, saturation, settings.max_stars)
+    stars, shapes, aperture_error = _photometry(
+        image, cell, noise, poisson, fits, width, saturation, settings.max_stars
+    )
     fwhm, elongation, angle = _widths(shapes)
     return MeasuredFrame(
         raw=raw,
@@ -71,6 +76,7 @@ def measure(
         elongation=elongation if len(stars) else np.full(4, np.nan),
         angle_deg=angle,
         sky_map=levels,
+        aperture_error=aperture_error,
     )
 
 
@@ -134,7 +140,7 @@ def _fwhm(fits: Float64) -> Float64:
 def _photometry(
     image: Float32, cell: Int64, noise: Float64, poisson: float, fits: Float64, width: float,
     saturation: float, most: int,
-) -> tuple[StarList, Float64]:  # fmt: skip
+) -> tuple[StarList, Float64, float]:  # fmt: skip
     """Star list with aperture-corrected fluxes, brightest first, and one shape per plane (4, 5)."""
     x, y = fits[:, 0].copy(), fits[:, 1].copy()
     full = _saturated(image, x, y, saturation)
@@ -148,7 +154,7 @@ def _photometry(
         flux[:, plane], error[:, plane] = starshape.plane_fluxes(
             image, cell, plane, noise[plane] ** 2, poisson, x, y, common[plane], radius
         )
-    ratio = _aperture_correction(image, cell, x, y, flux, error, full, common, 3.0 * width)
+    ratio, aperture_error = _aperture_correction(image, cell, x, y, flux, error, full, common, 3.0 * width)
     flux, error = flux * ratio, error * ratio
     total = flux.sum(axis=1)
     keep = np.isfinite(error).all(axis=1) & (total > 3 * np.sqrt((error**2).sum(axis=1)))
@@ -157,7 +163,7 @@ def _photometry(
     stars = StarList(
         x[order], y[order], flux[order], error[order], shape[order, 0], shape[order, 1], full[order]
     )
-    return stars, shapes
+    return stars, shapes, aperture_error
 
 
 def _saturated(image: Float32, x: Float64, y: Float64, saturation: float) -> npt.NDArray[np.bool_]:
@@ -190,24 +196,31 @@ def _shapes(
 def _aperture_correction(
     image: Float32, cell: Int64, x: Float64, y: Float64, flux: Float64, error: Float64,
     full: npt.NDArray[np.bool_], shapes: Float64, radius: float,
-) -> float:  # fmt: skip
-    """Mean light in a disc over the profile's, from the brightest unsaturated stars; 1 where there are few."""
+) -> tuple[float, float]:  # fmt: skip
+    """Mean light in a disc over the profile's, and its error, from the brightest unsaturated stars; 1 if few."""
     total = np.sqrt((error**2).sum(axis=1))
     snr = np.where(full | ~(total > 0), 0.0, flux.sum(axis=1) / np.where(total > 0, total, 1.0))
     # Weak planes would only add noise: a plane counts for a star where it is measured to five per cent.
     useful = np.where(flux > 20 * error, flux, 0.0)
     bright = np.argsort(-snr, kind="stable")[:APERTURE_STARS]
-    bright = bright[(snr[bright] > 40) & (useful[bright] > 0).all(axis=1)]
+    bright = bright[snr[bright] > 40]
+    # Behind a narrow filter a plane may hold no starlight at all; the others do without it.
+    useful[:, (useful[bright] > 0).sum(axis=0) < len(bright) / 2] = 0.0
+    bright = bright[((useful[bright] > 0) == (useful[bright] > 0).any(axis=0)).all(axis=1)]
     ratio = starshape.aperture_ratios(image, cell, x[bright], y[bright], useful[bright], shapes, radius)
     weight = np.minimum(snr[bright], 300.0)[np.isfinite(ratio)] ** 2
     ratio = ratio[np.isfinite(ratio)]
     for _ in range(4):
         if len(ratio) < 5:
-            return 1.0
+            return 1.0, UNCORRECTED
         middle = np.median(ratio)
         good = np.abs(ratio - middle) < 3 * 1.4826 * np.median(np.abs(ratio - middle)) + 1e-6
         ratio, weight = ratio[good], weight[good]
-    return float(np.clip(np.average(ratio, weights=weight), 0.7, 1.4)) if len(ratio) >= 5 else 1.0
+    if len(ratio) < 5:
+        return 1.0, UNCORRECTED
+    mean = float(np.average(ratio, weights=weight))
+    spread = np.average((ratio - mean) ** 2, weights=weight) * (weight**2).sum() / weight.sum() ** 2
+    return float(np.clip(mean, 0.7, 1.4)), float(np.sqrt(spread))
 
 
 def _widths(shapes: Float64) -> tuple[Float64, Float64, float]:

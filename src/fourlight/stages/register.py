@@ -87,7 +87,9 @@ def register(
     if found.rms_px > settings.max_rms_px:
         allowed = f"{settings.max_rms_px} allowed (registration.max_rms_px)"
         return _aside(frame, f"stars miss by {found.rms_px:.2f} px rms, {allowed}")
-    light = compared(stars, target, found)
+    light = compared(stars, target, found, float(np.hypot(frame.aperture_error, reference.aperture_error)))
+    if light is None:
+        return _aside(frame, "fewer than 3 of its stars are clear enough to tell how much light it has")
     flags = FrameFlag.FEW_STARS if pairs < 3 * settings.min_matches else FrameFlag.NONE
     return RegisteredFrame(frame, found.matrix, found.rms_px, pairs, *light, flags=frame.flags | flags)
 

@@ -25,11 +25,14 @@ WEAK = 5.0
 """Planes whose stars are this much noisier than the best plane's do not count for the light of all planes."""
 
 
-def compared(stars: StarList, target: StarList, found: Match) -> tuple[Float64, Float64, float, float]:
+def compared(
+    stars: StarList, target: StarList, found: Match, aperture_error: float
+) -> tuple[Float64, Float64, float, float] | None:
     """Light of a frame over that of the reference: per plane (4,) with errors, and over all planes with error.
 
     Each plane's stars count in units of the reference's mean colour, so that all four planes together sample
-    the stars at every pixel.
+    the stars at every pixel. ``aperture_error`` is the relative error of both aperture corrections together.
+    None where fewer than three stars are clear enough.
     """
     a, b = found.source_index, found.target_index
     clear = ~(stars.saturated[a] | target.saturated[b])
@@ -47,7 +50,8 @@ def compared(stars: StarList, target: StarList, found: Match) -> tuple[Float64, 
         (theirs / unit).sum(axis=1), np.sqrt(((theirs_error / unit) ** 2).sum(axis=1)),
     )  # fmt: skip
     if not np.isfinite(total):
-        total, total_error = 1.0, np.inf
+        return None
+    total_error = float(np.hypot(total_error, total * aperture_error))
     ratio = np.array([value if np.isfinite(value) else total for value, _ in own])
     error = np.hypot(np.array([sigma for _, sigma in own]), PLANE_FLOOR * ratio)
     return ratio, error, total, total_error
@@ -81,26 +85,38 @@ def steadied(frames: Sequence[RegisteredFrame], reference: MeasuredFrame) -> lis
     """
     if len(frames) < 2:
         return list(frames)
+    others = np.array([f.measured is not reference for f in frames])
     colour = np.array([f.transparency / f.light - 1 for f in frames])
     error = np.array([f.transparency_error / f.light for f in frames])
-    others = np.array([f.measured is not reference for f in frames])
-    error[~others] = np.median(error[others], axis=0)
-    seen = 1.4826 * np.median(np.abs(colour[others] - np.median(colour[others], axis=0)), axis=0)
+    typical = np.array([_middle(part[others]) for part in error.T])
+    error[~others] = typical
+    # A plane in which no star can be measured says nothing: it has the light of all planes.
+    known = np.isfinite(error) & np.isfinite(colour) & np.isfinite(typical)
+    typical = np.where(np.isfinite(typical), typical, 1.0)
+    centre = np.array([_middle(part[good & others]) for part, good in zip(colour.T, known.T, strict=True)])
+    centre[~np.isfinite(centre)] = 0.0
+    away = np.where(known, np.abs(colour - centre), np.nan)
+    seen = 1.4826 * np.array([_middle(part[others]) for part in away.T])
+    seen[~np.isfinite(seen)] = 0.0
     # Twice the error: the scatter of a few frames is itself uncertain, and real changes are per cents.
-    real = np.maximum(seen**2 - 2 * np.median(error[others], axis=0) ** 2, 0.0)
-    offset = (
-        np.median(colour[others], axis=0)
-        * error[~others].max(axis=0) ** 2
-        / (error[~others].max(axis=0) ** 2 + real)
-    )
-    share = real / (real + error**2)
-    colour = (colour - offset) * np.where(np.isfinite(share), share, 0.0)
+    real = np.maximum(seen**2 - 2 * typical**2, 0.0)
+    variance = np.where(known, error, 1.0) ** 2
+    offset = centre * typical**2 / (typical**2 + real)
+    share = np.where(known, real / (real + variance), 0.0)
+    colour = np.where(known, colour - offset, 0.0) * share
     colour = (1 + colour) / (1 + colour[~others][0])
+    spread = np.sqrt(share * variance)
     return [
         dataclasses.replace(
             frame,
             transparency=frame.light * tint,
             transparency_error=np.hypot(frame.light_error, frame.light * spread),
         )
-        for frame, tint, spread in zip(frames, colour, np.sqrt(share) * error, strict=True)
+        for frame, tint, spread in zip(frames, colour, spread, strict=True)
     ]
+
+
+def _middle(values: Float64) -> float:
+    """Median of the finite values; infinity where there are none."""
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if len(finite) else float("inf")
