@@ -12,7 +12,8 @@ from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RawFrame, Role, StarList
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import FrameTable, Tile
-from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, Overlaps, integrate_tile
+from fourlight.stages.integrate import integrate_tile, method_of
+from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 
 Float64 = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
@@ -132,12 +133,12 @@ def frame_table(
         "fwhm_px": np.full(4, 3.0),
         "shape": shape,
     }
-    return FrameTable(**{k: v for k, v in facts.items() if k in FrameTable.__slots__})
+    return FrameTable(**facts)
 
 
 def stacked(
     images: npt.NDArray[np.floating], table: FrameTable, pixfrac: float, pattern: str = "RGGB",
-    tiles: list[Tile] | None = None, **settings: float,
+    tiles: list[Tile] | None = None, **settings: float | str,
 ) -> tuple[dict[str, dict[str, Float32]], dict[str, float]]:  # fmt: skip
     """All layers of a stack, and scatter of pixels over sqrt(VAR) per plane."""
     ny, nx = table.shape
@@ -149,12 +150,13 @@ def stacked(
     def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
         return frames[f][y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
 
-    overlaps, cell, recipe = Overlaps(), cfa.plane_map(pattern), Integrate(**settings)  # type: ignore[arg-type]
+    cell, recipe = cfa.plane_map(pattern), Integrate(**settings)  # type: ignore[arg-type]
+    method = method_of(recipe, table, pixfrac)
     for tile in tiles or [Tile(0, ny, 0, nx)]:
-        done = integrate_tile(tile, table, shapes, cell, read, recipe, pixfrac, overlaps)
-        for plane, layers in done.layers.items():
-            sums[plane] += done.pixel_noise[plane]
-            for name, part in layers.items():
+        done = integrate_tile(tile, table, shapes, cell, read, recipe, method)
+        for plane, made in done.planes.items():
+            sums[plane] += made.pixel_noise
+            for name, part in made.layers.items():
                 out[plane][name][tile.y0 : tile.y1, tile.x0 : tile.x1] = part
     return out, {plane: float(np.sqrt(total / count)) for plane, (total, count) in sums.items()}
 

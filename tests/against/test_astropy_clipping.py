@@ -28,9 +28,9 @@ def judged(images, **settings):
         return images[f, y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
 
     found = tile_samples.load(Tile(0, SHAPE[0], 0, SHAPE[1]), table, [SHAPE] * count, CELL, read)
-    ref, scatter = tile_samples.reference(found, table, CELL)
-    tile_samples.reject(found, table, CELL, ref, scatter, Integrate(**settings))
-    return np.array(found.bad, dtype=bool), ref, scatter, found
+    ref = tile_samples.reference(found, table, CELL)
+    tile_samples.reject(found, table, CELL, ref, Integrate(**settings))
+    return np.array(found.bad, dtype=bool), ref.value, ref.scatter, found
 
 
 @pytest.fixture(scope="module")

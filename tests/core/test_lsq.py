@@ -57,7 +57,8 @@ def test_equations_equal_those_of_a_dense_fit():
 def solved(cells, shape, strength=1e-6):
     layers, right = np.zeros((stencil.LAYERS, *shape), np.float32), np.zeros(shape, np.float32)
     lsq.assembled(cells, layers, right)
-    stencil.add_smoothness(layers, strength * cells[..., 0].sum() / (shape[0] * shape[1]))
+    usual = strength * cells[..., 0].sum() / (shape[0] * shape[1])
+    stencil.add_smoothness(layers, np.full(shape, usual, dtype=np.float32))
     inverse = stencil.preconditioner(layers)
     start = np.zeros(shape, dtype=np.float32)
     return layers, stencil.solve(layers, right, start, inverse, tolerance=1e-5, most=200)[0]
@@ -91,20 +92,25 @@ def test_noise_power_is_that_of_area_sums():
     shifts = random.uniform(-6, 6, (16, 2)) - 10
     cells = gather([(nothing, np.array([[1.0, 0, u], [0, 1.0, v]])) for u, v in shifts], shape, 3)
     layers, _ = solved(cells, shape, 3e-4)
+    inner = np.zeros(shape, np.float32)
+    inner[2:-2, 2:-2] = 1
+    layers[0] += 4e-3 * (1 - inner)  # the outermost coefficients lack samples, and would take any value
 
     def reach_of(right):
         inverse = stencil.preconditioner(layers)
-        reach, _ = stencil.solve(layers, right, right / 4, inverse, tolerance=1e-5, most=300)
+        reach, _ = stencil.solve(layers, right, right / 4, inverse, tolerance=1e-4, most=100)
         power = np.zeros(shape, np.float32)
         lsq.noise_power(cells, reach, power)
         return power
 
-    power = reach_of(np.ones(shape, np.float32))
-    for side, tolerance in ((8, 0.06), (16, 0.05), (24, 0.04)):
-        block = np.zeros(shape, np.float32)
-        block[24 : 24 + side, 24 : 24 + side] = 1
-        exact = reach_of(bspline.at_pixels(block)).sum()
-        assert abs(np.sqrt(exact / power[block > 0].sum()) - 1) < tolerance
+    power = reach_of(inner)
+    for side in (8, 16, 24):
+        ratios = []
+        for y, x in ((22, 22), (25, 27), (27, 24)):
+            block = np.zeros(shape, np.float32)
+            block[y : y + side, x : x + side] = 1
+            ratios.append(np.sqrt(reach_of(bspline.at_pixels(block)).sum() / power[block > 0].sum()))
+        assert abs(np.mean(ratios) - 1) < 0.03
 
 
 def test_spline_filter_is_where_a_full_grid_of_samples_leads():

@@ -19,9 +19,10 @@ def smooth_reference(seed=1):
     return ref, np.zeros_like(ref), np.zeros_like(ref)
 
 
-def judged(z, ref, scatter, ranges, *, base=4.0, slope=0.5, tolerance=0.7, matrix=MATRIX):
+def judged(z, ref, scatter, ranges, *, base=4.0, slope=0.5, tolerance=0.7, matrix=MATRIX, frames=None):
     flat = [np.full(z.shape, v, dtype=np.float32) for v in (base, slope)]
-    return deviations(z, *flat, 0, 0, matrix, CELL, ref, scatter, ranges, 0, 0, FLOOR, tolerance)
+    many = np.full(ref.shape, 10**7 if frames is None else frames, dtype=np.int32)
+    return deviations(z, *flat, 0, 0, matrix, CELL, ref, scatter, many, ranges, 0, 0, FLOOR, tolerance)
 
 
 def test_deviation_is_the_distance_from_the_interpolated_reference():
@@ -53,6 +54,19 @@ def test_local_range_widens_what_is_allowed_and_scatter_the_noise():
     np.testing.assert_allclose(judged(z, ref, scatter, ranges)[inner], 1.0, rtol=1e-5)
     ranges[:] = 50
     assert not judged(z, ref, scatter, ranges).any()
+
+
+def test_a_reference_of_few_frames_is_uncertain_itself():
+    # median of n normal values: pi / 2 n of their variance (EXTERNAL CHECKS S13); of one frame nothing is told
+    ref, scatter, ranges = smooth_reference()
+    ref[:] = 100
+    z = np.full(SHAPE, 130.0, dtype=np.float32)
+    sigma = np.sqrt(4 + 0.5 * 100)
+    inner = np.s_[10:30, 10:40]
+    for frames in (2, 8):
+        found = judged(z, ref, scatter, ranges, frames=frames)[inner]
+        np.testing.assert_allclose(found, 30 / sigma / np.sqrt(1 + np.pi / 2 / frames), rtol=1e-5)
+    assert not judged(z, ref, scatter, ranges, frames=1).any()
 
 
 def test_what_cannot_be_told_is_zero():

@@ -74,9 +74,12 @@ def _references(images, matrices, plane=0, shape=None):
     zero = np.zeros(len(images), dtype=np.int64)
     height, width = (np.array([image.shape[k] for image in images]) for k in (0, 1))
     ref, scatter = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
+    behind = np.empty(shape, dtype=np.int32)
     buffer = np.concatenate([np.ravel(image) for image in images]).astype(np.float32)
     start = np.cumsum(sizes) - sizes
-    reference(buffer, start, height, width, zero, zero, inverse, CELL, plane, 0, 0, ref, scatter)
+    reference(buffer, start, height, width, zero, zero, inverse, CELL, plane, 0, 0, ref, scatter, behind)
+    np.testing.assert_array_equal(behind > 0, np.isfinite(ref))
+    assert behind.max() <= len(images)
     return ref, scatter
 
 

@@ -6,7 +6,7 @@ import pytest
 from fourlight.engine import Silent
 from fourlight.pipeline.layers import integrate_tiles
 from fourlight.stages.geometry import Tile
-from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, TileResult
+from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, PlaneLayers, TileResult
 
 SHAPE = (50, 70)
 
@@ -30,16 +30,12 @@ class Work:
             raise KeyboardInterrupt
         self.made.append((tile.y0, tile.x0))
         y, x = np.mgrid[tile.y0 : tile.y1, tile.x0 : tile.x1]
-        layers = {
-            plane: {
-                name: (1000 * y + x + self.mark + 0.1 * k).astype(np.float32) for k, name in enumerate(LAYERS)
-            }
-            for plane in OUTPUT_PLANES
-        }
         size = (tile.y1 - tile.y0) * (tile.x1 - tile.x0)
-        return TileResult(
-            tile, layers, dict.fromkeys(OUTPUT_PLANES, (0.25 * size, size)), np.full(4, size), np.full(4, 9 * size)
-        )  # fmt: skip
+        layers = {
+            name: (1000 * y + x + self.mark + 0.1 * k).astype(np.float32) for k, name in enumerate(LAYERS)
+        }
+        planes = {plane: PlaneLayers(layers, (0.25 * size, size)) for plane in OUTPUT_PLANES}
+        return TileResult(tile, planes, np.full(4, size), np.full(4, 9 * size))
 
 
 def expected(mark=0.0):

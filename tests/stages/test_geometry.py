@@ -23,18 +23,31 @@ def placed(matrix=STILL, light=1.0, shape=(100, 120)):
 
 
 @given(
-    st.integers(1, 3000), st.integers(1, 4000), st.integers(1, 5000), st.integers(1, 32), st.floats(1e6, 1e11)
-)
-def test_tiles_cover_every_pixel_once_and_keep_the_memory(ny, nx, frames, threads, memory):
-    cut = tiles((ny, nx), frames, threads, memory)
+    st.integers(1, 3000), st.integers(1, 4000), st.integers(1, 5000), st.integers(1, 32), st.floats(1e8, 1e11),
+    st.sampled_from([0, 450, 2200]),
+)  # fmt: skip
+def test_tiles_cover_every_pixel_once_and_keep_the_memory(ny, nx, frames, threads, memory, fixed):
+    cut, workers = tiles((ny, nx), frames, threads, memory, fixed)
     assert sum((t.y1 - t.y0) * (t.x1 - t.x0) for t in cut) == ny * nx
     assert len({(t.y0, t.x0) for t in cut}) == len(cut)
     assert all(0 <= t.y0 < t.y1 <= ny and 0 <= t.x0 < t.x1 <= nx for t in cut)
-    largest = max((t.y1 - t.y0) * (t.x1 - t.x0) for t in cut)
-    # one thread's share, or the smallest tile that is worth the work: 4096 pixels and a bit
-    assert (
-        largest * frames * BYTES_PER_SAMPLE <= max(memory / threads, 8500 * frames * BYTES_PER_SAMPLE) * 1.01
-    )
+    assert 1 <= workers <= threads
+    largest = max((t.y1 - t.y0 + 2 * HALO) * (t.x1 - t.x0 + 2 * HALO) for t in cut)
+    needed = workers * largest * (frames * BYTES_PER_SAMPLE + fixed)
+    # One thread on the smallest tile that is worth the work: 16 rows of 256 to 511 columns, and their halo.
+    least = 48 * (511 + 32) * (1.15 * frames * BYTES_PER_SAMPLE + fixed)
+    assert needed <= max(memory, least) * 1.001
+
+
+@pytest.mark.parametrize(
+    ("frames", "threads", "memory"), [(5000, 16, 2e9), (1000, 2, 2e9), (10, 2, 2e9), (300, 4, 0.5e9)]
+)
+@pytest.mark.parametrize("fixed", [450, 2200])
+def test_a_large_sensor_keeps_the_memory(frames, threads, memory, fixed):
+    """24 MP; with 5,000 frames fewer threads work than there are."""
+    cut, workers = tiles((4000, 6000), frames, threads, memory, fixed)
+    largest = max((t.y1 - t.y0 + 2 * HALO) * (t.x1 - t.x0 + 2 * HALO) for t in cut)
+    assert workers * largest * (frames * BYTES_PER_SAMPLE + fixed) <= memory or workers == 1
 
 
 @given(st.floats(0, 360), st.floats(0.5, 2.0), st.floats(-80, 80), st.floats(-80, 80), st.booleans())
@@ -100,5 +113,5 @@ def test_a_frame_elsewhere_touches_no_tile():
 
 @pytest.mark.parametrize("shape", [(1, 1), (24, 24), (17, 3000)])
 def test_small_and_thin_stacks(shape):
-    cut = tiles(shape, 3, 8, 2e9)
+    cut, _ = tiles(shape, 3, 8, 2e9, 450)
     assert sum((t.y1 - t.y0) * (t.x1 - t.x0) for t in cut) == shape[0] * shape[1]

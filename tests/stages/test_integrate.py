@@ -11,8 +11,10 @@ from fourlight.core import cfa
 from fourlight.core.drizzle import area_factor
 from fourlight.engine import in_order
 from fourlight.recipe import Integrate
+from fourlight.stages.drops import Drops
 from fourlight.stages.geometry import Tile, tiles
-from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, Overlaps, integrate_tile
+from fourlight.stages.integrate import integrate_tile
+from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 stacked, block_means = fields["stacked"], fields["block_means"]
@@ -77,6 +79,45 @@ def test_claimed_noise_is_the_actual_noise_of_blocks(stacks, count, pixfrac):
         assert abs(ratio - theory) < 0.005 + 3 * error, side
         if side == 8:
             assert error < 0.007
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    """The same by least squares."""
+    images, table = noisy_night(24, 24, (480, 480))
+    return stacked(images, table, 1.0, method="least-squares")
+
+
+@pytest.mark.slow
+def test_least_squares_claims_its_noise_too(fitted):
+    """White noise knows no rim: 8 x 8 blocks and larger ones follow VAR alike, halves too."""
+    layers, scatter = fitted
+    for planes, suffix in (
+        (["R", "G1", "G2", "B"], ""),
+        (["G"], ""),
+        (["R", "B"], "_a"),
+        (["G1", "G2"], "_b"),
+    ):
+        for side in (8, 16, 32):
+            ratio, error = noise_ratio(layers, planes, side, suffix)
+            assert abs(ratio - 1) < 0.015 + 3 * error, (planes, suffix, side)
+    for plane in ("R", "G1", "G2", "B"):
+        value, var = (layers[plane][name][16:-16, 16:-16] for name in ("value", "variance"))
+        # NOISCORR comes from pure noise on one patch of the tile; the stack is an independent draw.
+        assert np.std(value) / np.sqrt(var.mean()) == pytest.approx(scatter[plane], rel=0.04)
+
+
+def test_least_squares_has_no_seams_beyond_a_tenth_of_the_noise(crossed):
+    images, table = crossed
+    whole, _ = stacked(images, table, 1.0, method="least-squares")
+    cut = [Tile(y, min(y + 32, 96), x, min(x + 56, 112)) for y in range(0, 96, 32) for x in range(0, 112, 56)]
+    parts, _ = stacked(images, table, 1.0, tiles=cut, method="least-squares")
+    for plane in OUTPUT_PLANES:
+        inner = np.s_[8:-8, 8:-8]
+        one, two, var = whole[plane]["value"], parts[plane]["value"], whole[plane]["variance"]
+        pull = np.abs(one - two)[inner] / np.sqrt(np.nanmedian(var))
+        assert np.nanpercentile(pull, 99) < 0.1
+        np.testing.assert_array_equal(np.isfinite(one), np.isfinite(two))
 
 
 @pytest.mark.slow
@@ -175,23 +216,44 @@ def test_tiles_leave_no_seams(crossed, pixfrac):
             np.testing.assert_array_equal(whole[plane][name], parts[plane][name], err_msg=f"{plane} {name}")
 
 
+@pytest.mark.parametrize("rows", [16, 60])
+def test_nights_that_overlap_by_half_give_the_same_pixels_for_any_cut(rows):
+    """Frames that touch a tile without lying on all of it must not change how its samples are judged."""
+    rng = np.random.default_rng(12)
+    shape = (120, 100)
+    matrices = [
+        fields["turned"](0, 1, (rng.uniform(-2, 2), 60 * (k % 2) + rng.uniform(-2, 2)), (50, 60))
+        for k in range(6)
+    ]
+    images = rng.normal(LEVEL, 5, (6, *shape))
+    images[rng.random(images.shape) < 0.003] += 30
+    table = fields["frame_table"](matrices, shape, noise=np.full(4, 5.0), level=LEVEL)
+    whole, scatter = stacked(images, table, 1.0)
+    cut = [Tile(y, min(y + rows, 120), 0, 100) for y in range(0, 120, rows)]
+    parts, same = stacked(images, table, 1.0, tiles=cut)
+    for plane in OUTPUT_PLANES:
+        for name in LAYERS:
+            np.testing.assert_array_equal(whole[plane][name], parts[plane][name], err_msg=f"{plane} {name}")
+        assert scatter[plane] == pytest.approx(same[plane], rel=1e-6)
+
+
 def test_threads_give_identical_pixels(crossed):
     images, table = crossed
     images = images.astype(np.float32)
-    shapes, cell, overlaps = [images[0].shape] * 10, cfa.plane_map("RGGB"), Overlaps()
+    shapes, cell, method = [images[0].shape] * 10, cfa.plane_map("RGGB"), Drops(table, 1.0)
 
     def read(f, y0, y1, x0, x1):
         return images[f, y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
 
     def work(tile):
-        return integrate_tile(tile, table, shapes, cell, read, Integrate(), 1.0, overlaps)
+        return integrate_tile(tile, table, shapes, cell, read, Integrate(), method)
 
-    cut = tiles(table.shape, 10, 4, 1e5)
+    cut, _ = tiles(table.shape, 10, 4, 1e5, Drops.FIXED_BYTES)
     assert len(cut) > 3
     for one, two in zip(in_order(work, cut, 1), in_order(work, cut, 4), strict=True):
         for plane in OUTPUT_PLANES:
             for name in LAYERS:
-                np.testing.assert_array_equal(one.layers[plane][name], two.layers[plane][name])
+                np.testing.assert_array_equal(one.planes[plane].layers[name], two.planes[plane].layers[name])
 
 
 def test_order_of_the_frames_does_not_matter(crossed):

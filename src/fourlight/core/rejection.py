@@ -40,7 +40,8 @@ def _sampled(image: Float32, x: float, y: float) -> float:
 @njit(cache=True, nogil=True)
 def deviations(
     z: Float32, base: Float32, slope: Float32, y0: int, x0: int, matrix: Float64, cell: Int64, ref: Float32,
-    scatter: Float32, ranges: Float32, oy: int, ox: int, floor: Float64, tolerance: float,
+    scatter: Float32, behind: npt.NDArray[np.int32], ranges: Float32, oy: int, ox: int, floor: Float64,
+    tolerance: float,
 ) -> Float32:  # fmt: skip
     """Deviation of each sample from the reference, in units of what is expected of a good one.
 
@@ -53,6 +54,9 @@ def deviations(
         Map from frame to output pixels.
     ref, scatter, ranges : (4, ph, pw) float32
         Reference, scatter between frames and local range per plane; the first pixel is ``[oy, ox]``.
+    behind : (4, ph, pw) int32
+        Frames behind the reference. It is uncertain itself: the median of n frames has pi / 2 n of a sample's
+        variance; of a single frame nothing can be told.
     floor : (4,) float64
         Least variance of a sample per plane.
     tolerance : float
@@ -77,8 +81,11 @@ def deviations(
             if expected != expected:
                 continue
             jj, ii = int(np.rint(y)), int(np.rint(x))
+            n = behind[plane, jj, ii]
+            if n < 2:
+                continue
             variance = expected_variance(base[j, i], slope[j, i], expected, floor[plane])
-            sigma = max(np.sqrt(variance), scatter[plane, jj, ii])
+            sigma = max(np.sqrt(variance * (1 + np.pi / 2 / n)), scatter[plane, jj, ii])
             excess = value - expected
             allowed = tolerance * ranges[plane, jj, ii]
             if abs(excess) > allowed:
@@ -123,7 +130,7 @@ def residuals(
             level = ref[int(np.rint(y)), int(np.rint(x))]
             out[n] = excess / np.sqrt(expected_variance(base[j, i], slope[j, i], level, floor))
             n += 1
-    return out[:n]
+    return out[:n].copy()  # a view would keep the whole buffer alive
 
 
 @njit(cache=True, nogil=True)

@@ -112,7 +112,8 @@ def weighed(base: float, slope: float, sky: float, level: float, floor: float) -
     or fluxes would be biased; the variance v is that at the level the reference has.
     """
     weight = 1.0 / expected_variance(base, slope, sky, floor)
-    return weight, weight * weight * expected_variance(base, slope, level, floor)
+    light = level if level == level else sky
+    return weight, weight * weight * expected_variance(base, slope, light, floor)
 
 
 @njit(cache=True, nogil=True)
@@ -140,7 +141,7 @@ def _middle(values: Float32, n: int) -> float:
 @njit(cache=True, nogil=True)
 def reference(
     buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, inverse: Float64,
-    cell: Int64, plane: int, oy: int, ox: int, ref: Float32, scatter: Float32,
+    cell: Int64, plane: int, oy: int, ox: int, ref: Float32, scatter: Float32, behind: npt.NDArray[np.int32],
 ) -> None:  # fmt: skip
     """Median over frames of the nearest own-plane sample, and the scatter about it, for each output pixel.
 
@@ -158,6 +159,8 @@ def reference(
     ref, scatter : (h, w) float32, written
         NaN where no frame has a sample; scatter is 1.4826 times the median absolute deviation, 0 with fewer
         than five samples.
+    behind : (h, w) int32, written
+        Frames that have a sample there.
     """
     frames = start.size
     py = px = 0
@@ -183,6 +186,7 @@ def reference(
                 if value == value:
                     values[n] = value
                     n += 1
+            behind[j, i] = n
             if n == 0:
                 ref[j, i] = np.nan
                 scatter[j, i] = 0.0

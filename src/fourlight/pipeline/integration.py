@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.stages import calibrate, geometry, integrate, noise_check
 from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.dropsize import choose_pixfrac
+from fourlight.stages.stack_layers import Method, TileResult
 
 __all__ = ["Integrated", "integrated"]
 
@@ -53,30 +54,35 @@ def integrated(
     cell = cfa.plane_map(pattern)
     samples = _Samples([calibration.open(f.measured.raw) for f in frames])
     shapes = [(f.measured.raw.ny, f.measured.raw.nx) for f in frames]
-    tiles = geometry.tiles(
-        (reference.raw.ny, reference.raw.nx), len(frames), job.threads, job.recipe.run.memory_gb * 1e9
-    )
-    job.progress.begin("integrate", len(tiles))
     table = _table(job, frames, reference, calibration, samples, cell, shapes)
     pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else choose_pixfrac(table, shapes)
     job.notes += [why] if why and settings.method == "drizzle" else []
-    overlaps = integrate.Overlaps()
-    for matrix in table.matrix:  # before the threads start, so that none is made twice
-        overlaps.get(matrix[:, :2], pixfrac)
+    method = integrate.method_of(settings, table, pixfrac)
+    tiles, threads = _cut(job, table, method)
 
-    def work(tile: geometry.Tile) -> integrate.TileResult:
-        return integrate.integrate_tile(tile, table, shapes, cell, samples.read, settings, pixfrac, overlaps)
+    def work(tile: geometry.Tile) -> TileResult:
+        return integrate.integrate_tile(tile, table, shapes, cell, samples.read, settings, method)
 
     key = cache.digest(
         job.base_key, settings.model_dump(), pattern, pixfrac, [str(f.measured.raw.path) for f in frames],
-        [asdict(tile) for tile in tiles], table.matrix.tolist(), table.sky.tolist(), table.dark.tolist(),
-        table.floor.tolist(), calibration.description,
+        table.matrix.tolist(), table.sky.tolist(), table.dark.tolist(), table.floor.tolist(),
+        calibration.description,
     )  # fmt: skip
-    layers = integrate_tiles(work, tiles, table.shape, job.folder.layers, key, job.threads, job.progress)
+    job.progress.begin("integrate", len(tiles))
+    layers = integrate_tiles(work, tiles, table.shape, job.folder.layers, key, threads, job.progress)
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     how = f"drops of {pixfrac:g} px" if settings.method == "drizzle" else "least squares"
     job.progress.end(f"{len(frames)} lights integrated, {how}, {share:.2%} of samples rejected")
     return Integrated(layers, table, pixfrac)
+
+
+def _cut(job: Job, table: geometry.FrameTable, method: Method) -> tuple[list[geometry.Tile], int]:
+    """Tiles, and how many may be worked on at once within the memory of the recipe."""
+    memory, frames = job.recipe.run.memory_gb * 1e9, len(table.matrix)
+    if method.CUT_BYTES is None:
+        return geometry.tiles(table.shape, frames, job.threads, memory, method.FIXED_BYTES)
+    tiles, _ = geometry.tiles(table.shape, frames, 1, method.CUT_BYTES, method.FIXED_BYTES)
+    return tiles, int(np.clip(memory // method.CUT_BYTES, 1, job.threads))
 
 
 def _table(
@@ -90,7 +96,11 @@ def _table(
         frames, reference, job.recipe.integrate.sky_order, electrons=calibration.noise.unit == "electron",
         common=common, response=response,
     )  # fmt: skip
+    job.progress.begin("noise", 1)
     factor = noise_check.noise_factors(table, shapes, cell, samples.read)
+    job.progress.step()
+    low, high = np.sqrt([factor.min(), factor.max()])
+    job.progress.end(f"noise between frames is {low:.2f} to {high:.2f} of that measured inside each")
     return noise_check.with_noise(table, factor, response, np.array([f.measured.sky for f in frames]))
 
 

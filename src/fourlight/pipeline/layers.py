@@ -18,7 +18,7 @@ from fourlight.engine import Progress, in_order
 from fourlight.io.room import new_array, writing
 from fourlight.pipeline.cache import digest
 from fourlight.stages.geometry import Tile
-from fourlight.stages.integrate import LAYERS, OUTPUT_PLANES, TileResult
+from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, TileResult
 
 __all__ = ["StackLayers", "integrate_tiles"]
 
@@ -81,8 +81,8 @@ def integrate_tiles(
     with (folder / "tiles.jsonl").open("a", encoding="utf-8") as journal:
         for result in in_order(work, missing, threads):
             tile = result.tile
-            for plane, parts in result.layers.items():
-                for name, part in parts.items():
+            for plane, made in result.planes.items():
+                for name, part in made.layers.items():
                     maps[plane, name][tile.y0 : tile.y1, tile.x0 : tile.x1] = part
             for array in maps.values():
                 array.flush()
@@ -98,7 +98,7 @@ def _line(result: TileResult) -> dict[str, object]:
         "tile": [result.tile.y0, result.tile.x0],
         "rejected": result.rejected.tolist(),
         "used": result.used.tolist(),
-        "pixel_noise": {plane: list(pair) for plane, pair in result.pixel_noise.items()},
+        "pixel_noise": {plane: list(made.pixel_noise) for plane, made in result.planes.items()},
     }
 
 

@@ -25,8 +25,9 @@ from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
-from fourlight.stages import calibrate, integrate, mosaic
+from fourlight.stages import calibrate, mosaic
 from fourlight.stages.holdings import plane_holdings, with_shares
+from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["run"]
 
@@ -95,7 +96,7 @@ def _findings(
             layers.read(plane, "samples"),
             reference.stars,
         )
-        for plane in integrate.OUTPUT_PLANES
+        for plane in OUTPUT_PLANES
     }
     known = calibration.noise.pedestal_adu is not None
     share = layers.rejected / np.maximum(layers.used, 1)
@@ -110,7 +111,7 @@ def _findings(
         pixfrac=stack.pixfrac,
         method=job.recipe.integrate.method,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
-        noise_correlation={plane: layers.noise_correlation(plane) for plane in integrate.OUTPUT_PLANES},
+        noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
         planes=with_shares(planes, pedestal_known=known),
         set_aside=job.set_aside,
         measured=job.measured,

@@ -26,6 +26,15 @@ reference's pixel scale)."""
 BYTES_PER_SAMPLE = 28
 """Buffer, mask, deviation and calibration copies of one sample while a tile is worked on."""
 
+OVERSIZE = 1.15
+"""Samples read for a tile with its halo over its pixels: turned frames are read as upright rectangles."""
+
+MOST_ROWS, GOOD_ROWS, LEAST_ROWS = 512, 64, 16
+"""Rows of a tile: no more than, better not fewer than (columns are cut first), and never fewer than."""
+
+LEAST_WIDTH = 256
+"""Columns of a tile when columns are cut."""
+
 
 @dataclass(frozen=True, slots=True)
 class FrameTable:
@@ -140,19 +149,38 @@ def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:
     return out
 
 
-def tiles(shape: tuple[int, int], frames: int, threads: int, memory_bytes: float) -> list[Tile]:
-    """Cut the stack so that the samples of all frames under one tile fit the memory of one thread."""
+def tiles(
+    shape: tuple[int, int], frames: int, threads: int, memory_bytes: float, fixed_bytes: int
+) -> tuple[list[Tile], int]:
+    """Cut of the stack, and how many threads may work on it, so that all their tiles together fit the memory.
+
+    Parameters
+    ----------
+    shape : (ny, nx)
+        Of the stack.
+    frames, threads : int
+    memory_bytes : float
+        For all threads together.
+    fixed_bytes : int
+        Needed per pixel of a tile however many frames there are.
+    """
     ny, nx = shape
-    area = max(memory_bytes / threads / (BYTES_PER_SAMPLE * max(frames, 1)), 4096.0)
-    # Whole rows read fastest; where only thin strips would fit, cut columns as well.
-    columns = max(1, min(int(np.ceil(nx / 64)), round(nx * 64 / area)))
-    width = -(-nx // columns)
-    rows = int(np.clip(area / width, 16, 512))
-    return [
+    per_pixel = BYTES_PER_SAMPLE * OVERSIZE * max(frames, 1) + fixed_bytes
+    share = memory_bytes / threads / per_pixel
+    # Whole rows read fastest; where only thin strips would fit, columns are cut as well.
+    for columns in range(1, -(-nx // LEAST_WIDTH) + 1):
+        width = -(-nx // columns)
+        rows = int(min(share / (width + 2 * HALO) - 2 * HALO, MOST_ROWS, ny))
+        if rows >= min(GOOD_ROWS, ny):
+            break
+    rows = max(rows, min(LEAST_ROWS, ny))
+    cut = [
         Tile(y, min(y + rows, ny), x, min(x + width, nx))
         for y in range(0, ny, rows)
         for x in range(0, nx, width)
     ]
+    one = (rows + 2 * HALO) * (width + 2 * HALO) * per_pixel
+    return cut, int(np.clip(memory_bytes // one, 1, threads))
 
 
 def rectangle(tile: Tile, inverse: Float64, shape: tuple[int, int]) -> tuple[int, int, int, int] | None:

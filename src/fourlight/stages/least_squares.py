@@ -6,6 +6,7 @@ Unlike drops, which blur by their own size, the fit undoes what sampling did; no
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -13,21 +14,29 @@ import numpy.typing as npt
 from fourlight.core import bspline, lsq, stencil
 from fourlight.core.cfa import PLANES
 from fourlight.stages.geometry import HALO, FrameTable
+from fourlight.stages.noise_check import SEED
+from fourlight.stages.stack_layers import GROUPS, PlaneLayers
 from fourlight.stages.tile_samples import TileSamples
 
-__all__ = ["least_squares_planes"]
+__all__ = ["LeastSquares"]
 
 Float32 = npt.NDArray[np.float32]
 Int64 = npt.NDArray[np.int64]
 
-THIN = 0.02
-"""Pixels with less of the usual weight are not covered."""
+FINE_BELOW_PX = 2.5
+"""Star width under which samples are gathered on thirds of a pixel instead of halves."""
+
+THIN = 0.05
+"""Share of the weight per pixel of the faintest frame under which a pixel is not covered."""
+
 RIDGE = 1e-3
+"""Pull towards zero of pixels that are not covered, in units of the same weight."""
+
+RIM = 2
+"""Outermost rows and columns of a tile with its halo that are treated as not covered."""
+
 PATCH_PX = 128
 """Side of the patch on which the scatter of single pixels is found."""
-SEED = 20
-
-GROUPS = (("R",), ("G1", "G2"), ("B",))
 
 
 @dataclass(slots=True)
@@ -42,34 +51,37 @@ class _System:
         return _System(self.layers + other.layers, self.right + other.right, self.cells + other.cells)
 
 
-def least_squares_planes(
-    found: TileSamples, ref: Float32, table: FrameTable, cell: Int64, fine: int
-) -> tuple[dict[str, dict[str, Float32]], dict[str, tuple[float, int]]]:
-    """Layers of all output planes of a tile, and the scatter of their single pixels over VAR.
+class LeastSquares:
+    """The spline that fits the samples of each plane best."""
 
-    Parameters
-    ----------
-    found : TileSamples
-        Samples with their rejection masks.
-    ref : (4, ph, pw) float32
-        Robust reference; the fit starts from it.
-    table : FrameTable
-    cell : (2, 2) int64
-    fine : int
-        Cells per pixel and axis on which samples are gathered.
-    """
-    layers: dict[str, dict[str, Float32]] = {}
-    pixel_noise: dict[str, tuple[float, int]] = {}
-    for group in GROUPS:
-        systems = {name: _systems(found, ref, table, cell, PLANES.index(name), fine) for name in group}
-        starts = {name: _filled(ref[PLANES.index(name)], table.level[PLANES.index(name)]) for name in group}
-        if len(group) > 1:
-            systems["G"] = [systems["G1"][h] + systems["G2"][h] for h in range(2)]
-            starts["G"] = np.float32(0.5) * (starts["G1"] + starts["G2"])
-        for name, pair in systems.items():
-            width = float(table.fwhm_px[PLANES.index("G1" if name == "G" else name)])
-            layers[name], pixel_noise[name] = _plane(pair, starts[name], width)
-    return layers, pixel_noise
+    FIXED_BYTES: ClassVar[int] = 2200
+    CUT_BYTES: ClassVar[float | None] = 1e9
+
+    def __init__(self, table: FrameTable) -> None:
+        self._fine = 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
+        area = np.abs(np.linalg.det(table.matrix[:, :, :2]))
+        # A plane has one sample in four of a frame's pixels.
+        self._least = (table.weight / area[:, None]).min(axis=0) / 4
+
+    def planes(
+        self, found: TileSamples, ref: Float32, table: FrameTable, cell: Int64
+    ) -> dict[str, PlaneLayers]:
+        """All output planes of a tile; the fit starts from the reference."""
+        out: dict[str, PlaneLayers] = {}
+        for group in GROUPS:
+            indices = [PLANES.index(name) for name in group]
+            systems = {
+                n: _systems(found, ref, table, cell, c, self._fine)
+                for n, c in zip(group, indices, strict=True)
+            }
+            starts = {n: _filled(ref[c], table.level[c]) for n, c in zip(group, indices, strict=True)}
+            if len(group) > 1:
+                systems["G"] = [systems["G1"][h] + systems["G2"][h] for h in range(2)]
+                starts["G"] = np.float32(0.5) * (starts["G1"] + starts["G2"])
+            for name, pair in systems.items():
+                width, least = table.fwhm_px[indices[0]], self._least[indices[0]]
+                out[name] = _plane(pair, starts[name], float(width), float(least))
+        return out
 
 
 def _systems(
@@ -100,12 +112,10 @@ def _filled(ref: Float32, level: float) -> Float32:
     return np.where(np.isfinite(ref), ref, np.float32(level)).astype(np.float32)
 
 
-def _plane(
-    halves: list[_System], start: Float32, width: float
-) -> tuple[dict[str, Float32], tuple[float, int]]:
+def _plane(halves: list[_System], start: Float32, width: float, least: float) -> PlaneLayers:
     inner = (slice(HALO, -HALO), slice(HALO, -HALO))
     whole = halves[0] + halves[1]
-    value, power, covered, ratio = _solved(whole, start, width, probe=True)
+    value, power, covered, noise = _solved(whole, start, width, least, probe=True)
     weight, squares = (_summed(whole.cells, lane, start.shape) for lane in (0, 5))
     layers = {
         "value": np.where(covered, bspline.at_pixels(value), np.nan),
@@ -113,41 +123,41 @@ def _plane(
         "samples": np.where(covered & (squares > 0), weight**2 / np.maximum(squares, 1e-30), 0.0),
     }
     for half, system in zip("ab", halves, strict=True):
-        part, power, there, _ = _solved(system, value, width, probe=False)
+        part, power, there, _ = _solved(system, value, width, least, probe=False)
         layers[f"value_{half}"] = np.where(there, bspline.at_pixels(part), np.nan)
         layers[f"variance_{half}"] = np.where(there, power, np.nan)
-    return {name: layer[inner].astype(np.float32) for name, layer in layers.items()}, ratio
+    return PlaneLayers({name: layer[inner].astype(np.float32) for name, layer in layers.items()}, noise)
 
 
 def _solved(
-    system: _System, start: Float32, width: float, *, probe: bool
+    system: _System, start: Float32, width: float, least: float, *, probe: bool
 ) -> tuple[Float32, Float32, npt.NDArray[np.bool_], tuple[float, int]]:
     """Coefficients, noise power, coverage, and pixel variance over VAR on a patch (with ``probe``)."""
-    nothing = (0.0, 0)
-    weight = _summed(system.cells, 0, start.shape)
-    usual = float(np.median(weight[weight > 0])) if (weight > 0).any() else 0.0
-    covered = weight > THIN * usual
-    if usual == 0.0:
-        return start, np.zeros_like(start), covered, nothing
-    squares = _summed(system.cells, 5, start.shape)
-    number = float(np.median((weight**2 / np.maximum(squares, 1e-30))[covered]))
+    weight, squares = (_summed(system.cells, lane, start.shape) for lane in (0, 5))
+    thin = np.float32(THIN * least)
+    covered = weight > thin
+    # The outermost coefficients lack the samples beyond the tile, and would take any value.
+    covered[:RIM], covered[-RIM:], covered[:, :RIM], covered[:, -RIM:] = False, False, False, False
+    if not covered.any():
+        return start, np.zeros_like(start), covered, (0.0, 0)
+    number = np.where(covered, weight**2 / np.maximum(squares, 1e-30), 1.0)
     layers = system.layers.copy()
-    stencil.add_smoothness(layers, usual * _strength(width, number))
-    layers[0][~covered] += np.float32(RIDGE * usual)
+    stencil.add_smoothness(layers, (np.maximum(weight, thin) * _strength(width, number)).astype(np.float32))
+    layers[0][~covered] += np.float32(RIDGE * least)
     inverse = stencil.preconditioner(layers)
     value, _ = stencil.solve(layers, system.right, start, inverse)
     ones = covered.astype(np.float32)
-    guess = (ones / np.maximum(weight, THIN * usual)).astype(np.float32)
-    reach, _ = stencil.solve(layers, ones, guess, inverse)
+    reach, _ = stencil.solve(layers, ones, (ones / np.maximum(weight, thin)).astype(np.float32), inverse)
     power = np.zeros_like(start)
     for cells in system.cells:
         lsq.noise_power(cells, reach, power)
-    return value, power, covered, _probed(system, layers, power) if probe else nothing
+    return value, power, covered, _probed(system, layers, power) if probe else (0.0, 0)
 
 
-def _strength(width_px: float, samples: float) -> float:
-    """Weight of smoothness: stronger for broad stars, which lose nothing by it, and for few samples."""
-    return float(np.clip(4e-5 * width_px**4, 1e-4, 1e-2)) * (1 + (2.5 / max(samples, 0.1)) ** 2)
+def _strength(width_px: float, samples: Float32) -> Float32:
+    """Smoothness over weight: stronger for broad stars, which lose nothing by it, and where samples are few."""
+    usual = float(np.clip(4e-5 * width_px**4, 1e-4, 1e-2))
+    return np.asarray(usual * (1 + (2.5 / np.maximum(samples, 0.25)) ** 2), dtype=np.float32)
 
 
 def _summed(parts: list[Float32], lane: int, shape: tuple[int, ...]) -> Float32:

@@ -35,6 +35,9 @@ PATCHES = 4
 ENOUGH = 500
 """Samples that a factor needs."""
 
+MOST_KEPT = 200_000
+"""Residuals kept per patch and plane, over all frames; never fewer than 256 of a frame."""
+
 SEED = 20
 """The pure noise is the same in every run."""
 
@@ -69,17 +72,17 @@ def _patches(shape: tuple[int, int]) -> list[Tile]:
 
 def _collect(found: TileSamples, table: FrameTable, cell: Int64, into: Residuals) -> None:
     """Add the residuals of a patch from its reference, in the flatter half of each plane."""
-    ref, _ = tile_samples.reference(found, table, cell)
+    ref = tile_samples.reference(found, table, cell).value
+    most = int(np.clip(MOST_KEPT // len(table.matrix), 256, 2000))
     for plane in range(4):
         ranges = samples.spread(ref[plane])
         flat = float(np.median(ranges))
         for k, f in enumerate(found.frames):
-            into[f][plane].append(
-                rejection.residuals(
-                    *found.values(k), *found.origin(k), table.matrix[f], cell, plane, ref[plane], ranges,
-                    *found.offset, table.floor[f, plane], flat,
-                )
+            seen = rejection.residuals(
+                *found.values(k), *found.origin(k), table.matrix[f], cell, plane, ref[plane], ranges,
+                *found.offset, table.floor[f, plane], flat,
             )  # fmt: skip
+            into[f][plane].append(seen[:: -(-len(seen) // most)].copy() if len(seen) else seen)
 
 
 def _fill_with_noise(found: TileSamples, table: FrameTable, cell: Int64, random: np.random.Generator) -> None:

@@ -15,7 +15,7 @@ from fourlight.core import rejection, samples
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import HALO, FrameTable, Tile, rectangle
 
-__all__ = ["Reader", "TileSamples", "load", "reference", "reject"]
+__all__ = ["Reader", "Reference", "TileSamples", "load", "reference", "reject"]
 
 Float32 = npt.NDArray[np.float32]
 Int64 = npt.NDArray[np.int64]
@@ -103,37 +103,44 @@ def load(
     return found
 
 
-def reference(found: TileSamples, table: FrameTable, cell: Int64) -> tuple[Float32, Float32]:
-    """Robust reference and scatter between frames, each (4, ph, pw) on the tile with its halo."""
-    ref = np.full((4, *found.padded_shape), np.nan, dtype=np.float32)
-    scatter = np.zeros_like(ref)
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """Robust reference on a tile with its halo; every array is (4, ph, pw)."""
+
+    value: Float32
+    """NaN where no frame has a sample."""
+    scatter: Float32
+    """Between frames."""
+    behind: npt.NDArray[np.int32]
+    """Frames that have a sample there."""
+
+
+def reference(found: TileSamples, table: FrameTable, cell: Int64) -> Reference:
+    """Median over frames of the nearest own-plane samples."""
+    shape = (4, *found.padded_shape)
+    ref = Reference(
+        np.full(shape, np.nan, np.float32), np.zeros(shape, np.float32), np.zeros(shape, np.int32)
+    )
     y0, y1, x0, x1 = (np.ascontiguousarray(column) for column in found.boxes.T)
     for plane in range(4 if found.frames else 0):
         samples.reference(
             found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.inverse[found.frames], cell, plane,
-            *found.offset, ref[plane], scatter[plane],
+            *found.offset, ref.value[plane], ref.scatter[plane], ref.behind[plane],
         )  # fmt: skip
-    return ref, scatter
+    return ref
 
 
-def reject(
-    found: TileSamples, table: FrameTable, cell: Int64, ref: Float32, scatter: Float32, settings: Integrate
-) -> None:
-    """Fill the rejection masks; with a single frame nothing contradicts anything."""
-    ranges = np.stack([samples.spread(plane) for plane in ref])
-    # The reference itself is uncertain: its median of n frames has pi / 2 n of a sample's variance.
-    widen = np.sqrt(1 + np.pi / 2 / max(len(found.frames), 1))
+def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, settings: Integrate) -> None:
+    """Fill the rejection masks; where there is a single frame nothing contradicts it."""
+    ranges = np.stack([samples.spread(plane) for plane in ref.value])
     for k, f in enumerate(found.frames):
         y0, x0 = found.origin(k)
         rect, base, slope = found.values(k)
-        if len(found.frames) < 2:
-            found.bad.append(np.zeros(rect.shape, dtype=np.int8))
-            continue
         deviation = rejection.deviations(
-            rect, base, slope, y0, x0, table.matrix[f], cell, ref, scatter, ranges, *found.offset,
-            table.floor[f], settings.gradient_tolerance,
+            rect, base, slope, y0, x0, table.matrix[f], cell, ref.value, ref.scatter, ref.behind, ranges,
+            *found.offset, table.floor[f], settings.gradient_tolerance,
         )  # fmt: skip
-        mask, _ = rejection.grown(deviation, settings.reject_sigma * widen)
+        mask, _ = rejection.grown(deviation, settings.reject_sigma)
         found.bad.append(mask)
         for y in range(2):
             for x in range(2):

@@ -1,0 +1,61 @@
+"""What a stack is made of: its planes, the layers known of each, and the result of one tile."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import ClassVar, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.tile_samples import TileSamples
+
+__all__ = ["GROUPS", "LAYERS", "OUTPUT_PLANES", "Method", "PlaneLayers", "TileResult"]
+
+Float32 = npt.NDArray[np.float32]
+Int64 = npt.NDArray[np.int64]
+
+GROUPS = (("R",), ("G1", "G2"), ("B",))
+"""Mosaic planes whose samples are also put together."""
+
+OUTPUT_PLANES = ("R", "G1", "G2", "B", "G")
+"""Planes of the stack; G is made from the samples of both greens."""
+
+LAYERS = ("value", "variance", "samples", "value_a", "variance_a", "value_b", "variance_b")
+"""What is known of each output plane: the stack, and its two half stacks."""
+
+
+@dataclass(slots=True)
+class PlaneLayers:
+    """All layers of one plane on one tile."""
+
+    layers: dict[str, Float32]
+    """By name from `LAYERS`; (y1 - y0, x1 - x0) float32."""
+    pixel_noise: tuple[float, int]
+    """Sum over pixels of pixel variance over VAR, and their number."""
+
+
+@dataclass(slots=True)
+class TileResult:
+    """Finished planes of one tile."""
+
+    tile: Tile
+    planes: dict[str, PlaneLayers] = field(default_factory=dict)
+    rejected: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
+    used: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
+
+
+class Method(Protocol):
+    """A way to make planes from the samples of a tile."""
+
+    FIXED_BYTES: ClassVar[int]
+    """Memory per pixel of a tile that does not depend on the number of frames."""
+    CUT_BYTES: ClassVar[float | None]
+    """Memory by which the stack is cut where the cut shapes the result (by less than the noise); None: any cut
+    gives the same pixels, so it may follow the memory there is."""
+
+    def planes(
+        self, found: TileSamples, ref: Float32, table: FrameTable, cell: Int64
+    ) -> dict[str, PlaneLayers]:
+        """All output planes of a tile; ``ref`` (4, ph, pw) is the robust reference."""
