@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import cfa, matching
+from fourlight.core import cfa, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RawFrame, Role, StarList
 from fourlight.recipe import Integrate
@@ -120,7 +120,7 @@ def frame_table(
     noise = np.broadcast_to(noise, (count, 4)).astype(float)
     facts = {
         "matrix": np.array(matrices, dtype=float),
-        "inverse": np.array([matching.inverse(m) for m in matrices]),
+        "inverse": np.array([maps.inverse(m) for m in matrices]),
         "scale": np.ones((count, 4)),
         "sky": np.zeros((count, 4, 1)),
         "terms": polynomial_terms(0),

@@ -28,7 +28,7 @@ def test_hash_of_a_file(tmp_path, content, digest):
 def test_a_record_is_read_again(tmp_path):
     recipe = with_settings(Recipe(), ["integrate.pixfrac=0.9", "read.filter=Dual"])
     inputs = {Path("raw/a.fits"): "00ff", Path("raw/\u00e9.fits"): "11"}
-    data = record(inputs, [Path("raw")], recipe, {"pixfrac": 0.9})
+    data = record(inputs, [Path("raw")], recipe, {"pixfrac": 0.9}, 7)
     path = tmp_path / "provenance.json"
     path.write_text(json.dumps(data), encoding="utf-8")
     found = load(path)
@@ -62,7 +62,7 @@ def test_no_file_a_folder_and_no_text(tmp_path):
 
 
 def test_a_record_of_another_recipe_is_refused(tmp_path):
-    data = record({}, [], Recipe(), {})
+    data = record({}, [], Recipe(), {}, 7)
     data["recipe"]["integrate"]["unheard_of"] = 1
     path = tmp_path / "p.json"
     path.write_text(json.dumps(data))

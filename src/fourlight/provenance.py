@@ -41,7 +41,11 @@ def file_hash(path: Path) -> str:
 
 
 def record(
-    inputs: Mapping[Path, str], searched: Iterable[Path], recipe: Recipe, measured: Mapping[str, Any]
+    inputs: Mapping[Path, str],
+    searched: Iterable[Path],
+    recipe: Recipe,
+    measured: Mapping[str, Any],
+    seed: int,
 ) -> dict[str, Any]:
     """Content of ``provenance.json``.
 
@@ -54,14 +58,15 @@ def record(
     recipe : Recipe
     measured : mapping
         Numbers measured by the stages that shaped the result.
+    seed : int
+        Of the pure noise that frames are compared with; the same in every run.
     """
     return {
         "fourlight": __version__,
         "python": platform.python_version(),
         "platform": f"{sys.platform} {platform.machine()}",
         "libraries": {name: _version(name) for name in LIBRARIES},
-        "seed": None,
-        "seed_note": "no step of a run draws random numbers",
+        "seed": seed,
         "searched": [str(path) for path in searched],
         "inputs": {str(path): digest for path, digest in inputs.items()},
         "recipe": recipe.model_dump(),

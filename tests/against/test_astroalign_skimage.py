@@ -9,7 +9,7 @@ import pytest
 from skimage.registration import phase_cross_correlation
 from skimage.transform import estimate_transform
 
-from fourlight.core import matching
+from fourlight.core import maps, matching
 from fourlight.frames import RegisteredFrame
 from fourlight.recipe import Measure, Registration
 from fourlight.stages.measure import measure
@@ -23,8 +23,8 @@ CORNERS = np.array([[0.0, 0.0], [479.0, 0.0], [0.0, 419.0], [479.0, 419.0], CENT
 
 def miss(matrix, truth):
     """Rms distance at corners and centre, pixels."""
-    found = np.column_stack(matching.apply(np.asarray(matrix), *CORNERS.T))
-    return float(np.sqrt(np.mean((found - np.column_stack(matching.apply(truth, *CORNERS.T))) ** 2)))
+    found = np.column_stack(maps.apply(np.asarray(matrix), *CORNERS.T))
+    return float(np.sqrt(np.mean((found - np.column_stack(maps.apply(truth, *CORNERS.T))) ** 2)))
 
 
 def lists(seed):
@@ -34,7 +34,7 @@ def lists(seed):
         rng.uniform(0, 360), rng.uniform(0.8, 1.25), tuple(rng.uniform(-40, 40, 2)), CENTRE
     )
     source = rng.uniform([0, 0], [480, 420], (80, 2))
-    target = np.column_stack(matching.apply(truth, *source.T))[10:]
+    target = np.column_stack(maps.apply(truth, *source.T))[10:]
     strangers = rng.uniform([0, 0], [480, 420], (2, 8, 2))
     noisy = [np.vstack([part, extra]) for part, extra in zip((source, target), strangers, strict=True)]
     noisy = [part + rng.normal(0, 0.05, part.shape) for part in noisy]
@@ -68,7 +68,7 @@ def test_the_map_is_skimages_for_the_same_pairs():
 
 def painted(matrix, seed, place, flux):
     rng = np.random.default_rng(seed)
-    x, y = matching.apply(matching.inverse(matrix), *place.T)
+    x, y = maps.apply(maps.inverse(matrix), *place.T)
     clean = 200 + fields["paint_stars"](SHAPE, x, y, flux, 2.8)
     return (rng.poisson(clean) + rng.normal(0, 1.5, SHAPE)).astype(np.float32)
 
@@ -129,7 +129,7 @@ def test_shift_equals_the_phase_correlation_of_skimage():
     ]  # fmt: skip
     placed = register(ours[1], ours[0], Registration())
     at_centre = (
-        np.array(matching.apply(placed.matrix, np.array([CENTRE[0]]), np.array([CENTRE[1]]))).ravel() - CENTRE
+        np.array(maps.apply(placed.matrix, np.array([CENTRE[0]]), np.array([CENTRE[1]]))).ravel() - CENTRE
     )
     np.testing.assert_allclose(at_centre, [-3.48, 13.32], atol=0.012)
     np.testing.assert_allclose(at_centre, shift[::-1], atol=0.05)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from drizzle.resample import Drizzle
 
-from fourlight.core import cfa, matching
+from fourlight.core import cfa, maps
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 PATTERN = "GRBG"
@@ -27,7 +27,7 @@ def night():
         matrix = fields["turned"](turn, 1.25 if k == 11 else 1.0, tuple(shift), (74.5, 69.5))
         if k == 0:
             matrix = fields["turned"](0.0, 1.0, (0.0, 0.0), (74.5, 69.5))
-        x, y = matching.apply(matching.inverse(matrix), place[:, 0], place[:, 1])
+        x, y = maps.apply(maps.inverse(matrix), place[:, 0], place[:, 1])
         clean = 200 + fields["paint_stars"](
             SHAPE, x, y, flux, 3.0 / np.sqrt(abs(np.linalg.det(matrix[:, :2])))
         )
@@ -45,7 +45,7 @@ def packaged(images, matrices, noise, pixfrac, planes):
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     plane = CELL[y % 2, x % 2]
     for image, matrix, sigma in zip(images, matrices, noise, strict=True):
-        pixmap = np.stack(matching.apply(matrix, x.astype(float), y.astype(float)), axis=-1)
+        pixmap = np.stack(maps.apply(matrix, x.astype(float), y.astype(float)), axis=-1)
         weight = np.where(np.isin(plane, planes) & np.isfinite(image), 1 / sigma[plane] ** 2, 0)
         driz.add_image(
             np.nan_to_num(image).astype(np.float32), 1.0, pixmap, weight_map=weight.astype(np.float32), pixfrac=pixfrac,

@@ -70,7 +70,7 @@ def test_variance_never_falls_below_the_floor():
 def _references(images, matrices, plane=0, shape=None):
     shape = shape or images[0].shape
     sizes = np.array([image.size for image in images])
-    inverse = np.array([fields["matching"].inverse(np.asarray(m, float)) for m in matrices])
+    inverse = np.array([fields["maps"].inverse(np.asarray(m, float)) for m in matrices])
     zero = np.zeros(len(images), dtype=np.int64)
     height, width = (np.array([image.shape[k] for image in images]) for k in (0, 1))
     ref, scatter = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)

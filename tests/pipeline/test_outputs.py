@@ -27,7 +27,7 @@ SUMMARY = {
         {"file": "c.fits", "time": None, "exposure_s": None, "flags": []},
     ],
     "set_aside": [{"file": "bad.fits", "stage": "read", "reason": "truncated: 3 bytes, more needed"}],
-    "integration": {"total_exposure_s": 120.0, "pixfrac": 0.8},
+    "integration": {"method": "drizzle", "total_exposure_s": 120.0, "pixfrac": 0.8},
     "grid": {"reference": "c.fits"},
     "mosaic": {"pattern": "GBRG"},
     "noise": {"gain_e_per_adu": 0.77, "read_noise_e": 1.5},

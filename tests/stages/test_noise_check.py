@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fourlight.core import cfa, matching
+from fourlight.core import cfa, maps
 from fourlight.stages.noise_check import noise_factors, with_noise
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
@@ -23,7 +23,7 @@ def night(count, truth, claimed, structure=0.0, seed=1):
     matrices, images = [], []
     for k in range(count):
         matrix = fields["turned"](rng.normal(0, 0.3), 1, tuple(rng.uniform(-6, 6, 2)), (160, 150))
-        u, v = matching.apply(matrix, x.astype(float), y.astype(float))
+        u, v = maps.apply(matrix, x.astype(float), y.astype(float))
         common = grain[(v.astype(int) + 40) // 5, (u.astype(int) + 40) // 5]
         images.append(200 + common + np.asarray(truth)[k][plane] * rng.standard_normal(SHAPE))
         matrices.append(matrix)

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fourlight.core import matching
+from fourlight.core import maps
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, RegisteredFrame, SetAside, StarList
 from fourlight.recipe import Registration
@@ -25,7 +25,7 @@ def seen(name, matrix, seed, light=1.0, stars=150, noise=0.02, **kwargs):
     place, total = sky.uniform([0, 0], [1200, 900], (stars, 2)), np.geomspace(3e5, 2e3, stars)
     colour = sky.uniform(0.3, 1.2, (stars, 4))
     rng = np.random.default_rng(seed)
-    x, y = matching.apply(matching.inverse(np.asarray(matrix, float)), *place.T)
+    x, y = maps.apply(maps.inverse(np.asarray(matrix, float)), *place.T)
     flux = np.asarray(light) * total[:, None] * colour + rng.normal(0, 30, (stars, 4))
     return frame_of(
         name, star_list(x + rng.normal(0, noise, stars), y + rng.normal(0, noise, stars), flux, **kwargs)
@@ -56,8 +56,8 @@ def test_any_turn_scale_and_mirror_is_placed(degrees, scale, mirror):
     placed = register(seen("b.fits", truth, 2), seen("a.fits", STILL, 1), Registration())
     assert isinstance(placed, RegisteredFrame)
     corners = np.array([[0, 1199, 0, 1199], [0, 0, 899, 899]], dtype=float)
-    corners = np.array(matching.apply(matching.inverse(truth), *corners))
-    gap = np.array(matching.apply(placed.matrix, *corners)) - np.array(matching.apply(truth, *corners))
+    corners = np.array(maps.apply(maps.inverse(truth), *corners))
+    gap = np.array(maps.apply(placed.matrix, *corners)) - np.array(maps.apply(truth, *corners))
     # 0.02 px of noise per star and axis in each frame, 150 stars: 0.02 px even at the corners (floor of the issue)
     assert np.sqrt(np.mean(gap**2)) < 0.02
     assert placed.rms_px < 0.06 * max(scale, 1)

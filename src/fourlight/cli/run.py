@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -51,7 +50,9 @@ def run(
         chosen = recipes.with_settings(_loaded(recipe), settings or [])
     summary = execute(files, target, chosen, only)
     if as_json:
-        sys.stdout.write(json.dumps(summary, default=str) + "\n")
+        from fourlight.pipeline.outputs import plain_json
+
+        sys.stdout.write(plain_json(summary) + "\n")
 
 
 def execute(

@@ -68,15 +68,30 @@ def check_apart(out: Path, raw: Iterable[Path]) -> None:
         if os.path.lexists(path)
         for place in (os.path.abspath(path), os.path.realpath(path))
     }
+    above_out, itself = _identities(target), _identity(target)
     for folder in sorted(folders):
-        if target == folder or folder in target.parents:
+        if folder == target or folder in target.parents or _identity(folder) in above_out:
             raise OutputError(
                 f"{out}: lies inside the raw folder {folder}; nothing is ever written there, choose another"
             )
-        if target in folder.parents:
+        if target in folder.parents or (itself is not None and itself in _identities(folder)):
             raise OutputError(
                 f"{out}: holds the raw folder {folder}; everything below OUT is ours, choose another"
             )
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """What a folder is, whatever it is called (capitals that do not count, a second mount); None: not there."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
+
+
+def _identities(path: Path) -> set[tuple[int, int]]:
+    """Identities of a folder and of all that hold it."""
+    return {found for place in (path, *path.parents) if (found := _identity(place)) is not None}
 
 
 def prepare(out: Path) -> OutputFolder:

@@ -16,7 +16,7 @@ from fourlight.errors import OutputError
 from fourlight.io.fits import write_planes
 from fourlight.pipeline.layers import StackLayers
 
-__all__ = ["write_csv", "write_halves", "write_json", "write_stack"]
+__all__ = ["plain_json", "write_csv", "write_halves", "write_json", "write_stack"]
 
 PLANES = ("R", "G1", "G2", "B", "G")
 FRAME_PLANES = ("R", "G1", "G2", "B")
@@ -33,8 +33,10 @@ def primary_cards(summary: Mapping[str, Any]) -> dict[str, tuple[Any, str]]:
         "EXPTOTAL": (summary["integration"]["total_exposure_s"], "[s] total exposure of these lights"),
         "REFFRAME": (summary["grid"]["reference"][:60], "light whose pixel grid the stack has"),
         "CFAPAT": (summary["mosaic"]["pattern"], "mosaic of the raw frames, array order"),
-        "PIXFRAC": (summary["integration"]["pixfrac"], "side of a drop over the pixel pitch"),
+        "METHOD": (summary["integration"]["method"], "how samples became planes"),
     }
+    if summary["integration"]["pixfrac"]:
+        cards["PIXFRAC"] = (summary["integration"]["pixfrac"], "side of a drop over the pixel pitch")
     if summary["object"]:
         cards["OBJECT"] = (str(summary["object"])[:60], "from the lights")
     times = sorted(f["time"] for f in frames if f["time"])
@@ -92,8 +94,12 @@ def write_halves(path: Path, layers: StackLayers, summary: Mapping[str, Any]) ->
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:
     """A JSON file, complete or not at all; numbers that are not finite become null."""
-    text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
-    _replace(path, text + "\n")
+    _replace(path, plain_json(data) + "\n")
+
+
+def plain_json(data: Mapping[str, Any]) -> str:
+    """JSON text of anything a summary holds; numbers that are not finite become null."""
+    return json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
 
 
 def _plain(value: Any) -> Any:

@@ -25,7 +25,7 @@ from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
-from fourlight.stages import calibrate, mosaic
+from fourlight.stages import calibrate, mosaic, noise_check
 from fourlight.stages.holdings import plane_holdings, with_shares
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
@@ -74,7 +74,9 @@ def run(
     stack = integrated(job, lights_placed, reference, calibration, decision.pattern)
     findings = _findings(job, lights_placed, reference, stack, calibration, asdict(decision))
     summary = summarise(findings)
-    provenance = record(hashes, searched, recipe, {"pixfrac": stack.pixfrac, "noise": summary["noise"]})
+    provenance = record(
+        hashes, searched, recipe, {"pixfrac": stack.pixfrac, "noise": summary["noise"]}, noise_check.SEED
+    )
     job.progress.begin("picture and report", 5)
     products.write_all(job.folder, stack.layers, summary, provenance, reference.stars, recipe, job.progress)
     job.progress.end(f"picture and report in {out}")
@@ -108,7 +110,7 @@ def _findings(
         mosaic=decision,
         noise=calibration.noise,
         calibration={**calibration.description, "notes": list(calibration.notes)},
-        pixfrac=stack.pixfrac,
+        pixfrac=stack.pixfrac if job.recipe.integrate.method == "drizzle" else None,
         method=job.recipe.integrate.method,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
         noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},

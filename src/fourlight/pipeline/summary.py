@@ -33,7 +33,8 @@ class Findings:
     mosaic: dict[str, Any]
     noise: NoiseModel
     calibration: dict[str, Any]
-    pixfrac: float
+    pixfrac: float | None
+    """Side of a drop; None where no drops were used."""
     method: str
     rejected_share: dict[str, float]
     noise_correlation: dict[str, float]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import matching
+from fourlight.core import maps
 from fourlight.stages.geometry import FrameTable
 
 __all__ = ["choose_pixfrac", "uneven_share"]
@@ -78,13 +78,13 @@ def _coverage(
     centre = np.arange(PATCH)
     for matrix, inverse, (ny, nx) in zip(table.matrix, table.inverse, shapes, strict=True):
         corners = np.array([[-3, -3], [PATCH + 3, -3], [PATCH + 3, PATCH + 3], [-3, PATCH + 3]]) + [ox, oy]
-        u, v = matching.apply(inverse, corners[:, 0].astype(float), corners[:, 1].astype(float))
+        u, v = maps.apply(inverse, corners[:, 0].astype(float), corners[:, 1].astype(float))
         xs = np.arange(max(0, int(u.min()) // 2 * 2), min(nx, int(u.max()) + 1), 2)
         ys = np.arange(max(0, int(v.min()) // 2 * 2), min(ny, int(v.max()) + 1), 2)
         if len(xs) == 0 or len(ys) == 0:
             continue
         gx, gy = (part.ravel().astype(float) for part in np.meshgrid(xs, ys))
-        x, y = matching.apply(matrix, gx, gy)
+        x, y = maps.apply(matrix, gx, gy)
         side = pixfrac * float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
         cover += _shared(y - oy, centre, side).T @ _shared(x - ox, centre, side)
     return cover

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import matching
+from fourlight.core import maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 from fourlight.stages.skymatch import pixel_scale, sky_difference
@@ -109,7 +109,7 @@ def frame_table(
     level = np.array([frame.measured.sky for frame in frames])
     return FrameTable(
         matrix=np.array([frame.matrix for frame in frames]),
-        inverse=np.array([matching.inverse(frame.matrix) for frame in frames]),
+        inverse=np.array([maps.inverse(frame.matrix) for frame in frames]),
         scale=scale,
         sky=np.array([sky_difference(frame, reference, sky_order) for frame in frames]),
         terms=polynomial_terms(sky_order),
@@ -187,7 +187,7 @@ def rectangle(tile: Tile, inverse: Float64, shape: tuple[int, int]) -> tuple[int
     """Rows and columns ``y0, y1, x0, x1`` of a frame that a tile with its halo may need; None: no overlap."""
     x = np.array([tile.x0, tile.x1, tile.x1, tile.x0]) + np.array([-1, 1, 1, -1]) * (HALO + 2.0)
     y = np.array([tile.y0, tile.y0, tile.y1, tile.y1]) + np.array([-1, -1, 1, 1]) * (HALO + 2.0)
-    u, v = matching.apply(inverse, x, y)
+    u, v = maps.apply(inverse, x, y)
     y0, y1 = max(0, int(np.floor(v.min())) - 1), min(shape[0], int(np.ceil(v.max())) + 2)
     x0, x1 = max(0, int(np.floor(u.min())) - 1), min(shape[1], int(np.ceil(u.max())) + 2)
     return (y0, y1, x0, x1) if y1 > y0 and x1 > x0 else None

@@ -73,7 +73,12 @@ def register(
     spread = CENTROID_FLOOR_PX**2 + (stars.fwhm_px / 2.355 / np.maximum(_snr(stars), 1.0)) ** 2
     # A full star is flat-topped: its place is worth little beside any other star's.
     weight = 1.0 / (spread + np.where(stars.saturated, 0.25, 0.0))
-    found = matching.match(np.column_stack([stars.x, stars.y]), np.column_stack([target.x, target.y]), weight)
+    found = matching.match(
+        np.column_stack([stars.x, stars.y]),
+        np.column_stack([target.x, target.y]),
+        weight,
+        size=(frame.raw.nx, frame.raw.ny),
+    )
     if found is None:
         other = reference.raw.path.name
         return _aside(
@@ -87,6 +92,9 @@ def register(
     if found.rms_px > settings.max_rms_px:
         allowed = f"{settings.max_rms_px} allowed (registration.max_rms_px)"
         return _aside(frame, f"stars miss by {found.rms_px:.2f} px rms, {allowed}")
+    if found.corner_px > settings.max_rms_px:
+        where = f"its {pairs} stars leave {found.corner_px:.1f} px of doubt at the corners"
+        return _aside(frame, f"{where}, {settings.max_rms_px} allowed (registration.max_rms_px)")
     light = compared(stars, target, found, float(np.hypot(frame.aperture_error, reference.aperture_error)))
     if light is None:
         return _aside(frame, "fewer than 3 of its stars are clear enough to tell how much light it has")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import matching, skycells
+from fourlight.core import maps, skycells
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 
@@ -40,7 +40,7 @@ def sky_difference(frame: RegisteredFrame, reference: MeasuredFrame, order: int)
         return out
     ny, nx = frame.measured.raw.ny, frame.measured.raw.nx
     x, y = _centres(frame.measured)
-    tx, ty = matching.apply(frame.matrix, x, y)
+    tx, ty = maps.apply(frame.matrix, x, y)
     rx, ry = _centres(reference)
     # Beyond the outer cell centres the reference's sky map is not known well enough to compare with.
     inside = (tx >= rx.min()) & (ty >= ry.min()) & (tx <= rx.max()) & (ty <= ry.max())
