@@ -10,6 +10,7 @@ import pytest
 from fourlight.core import cfa
 from fourlight.core.drizzle import area_factor
 from fourlight.engine import in_order
+from fourlight.errors import StageError
 from fourlight.recipe import Integrate
 from fourlight.stages.drops import Drops
 from fourlight.stages.geometry import Tile, tiles
@@ -235,6 +236,14 @@ def test_nights_that_overlap_by_half_give_the_same_pixels_for_any_cut(rows):
         for name in LAYERS:
             np.testing.assert_array_equal(whole[plane][name], parts[plane][name], err_msg=f"{plane} {name}")
         assert scatter[plane] == pytest.approx(same[plane], rel=1e-6)
+
+
+def test_drops_wider_than_the_rim_of_a_tile_are_refused():
+    matrices = [np.array([[1.0, 0, 0], [0, 1.0, 0]]), fields["turned"](45.0, 4.0, (0.0, 0.0), (20, 20))]
+    table = fields["frame_table"](matrices, (40, 40), noise=np.full(4, 5.0), level=LEVEL)
+    Drops(table, 1.0)
+    with pytest.raises(StageError, match=r"drops of 2 px of the coarsest frame span 13 px"):
+        Drops(table, 2.0)
 
 
 def test_threads_give_identical_pixels(crossed):

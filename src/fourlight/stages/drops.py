@@ -9,7 +9,8 @@ import numpy.typing as npt
 
 from fourlight.core import drizzle
 from fourlight.core.cfa import PLANES
-from fourlight.core.overlap import overlap_table
+from fourlight.core.overlap import overlap_table, span
+from fourlight.errors import StageError
 from fourlight.stages.geometry import HALO, FrameTable
 from fourlight.stages.stack_layers import GROUPS, PlaneLayers
 from fourlight.stages.tile_samples import TileSamples
@@ -54,6 +55,12 @@ class Drops:
     CUT_BYTES: ClassVar[float | None] = None
 
     def __init__(self, table: FrameTable, pixfrac: float) -> None:
+        widest = max(span(matrix[:, :2], pixfrac) for matrix in table.matrix)
+        if 2 * widest - 1 > HALO:
+            raise StageError(
+                "integrate", None, f"drops of {pixfrac:g} px of the coarsest frame span {widest} px of the stack",
+                f"{(HALO + 1) // 2} at most: choose a coarser frame as registration.reference or smaller drops",
+            )  # fmt: skip
         self._overlaps = _Overlaps(table.matrix, pixfrac)
         self._claim = _claim(table, pixfrac)
 

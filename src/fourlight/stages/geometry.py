@@ -20,8 +20,7 @@ Int64 = npt.NDArray[np.int64]
 
 HALO = 16
 """Output pixels around a tile that are computed with it. Weights must be whole wherever a drop that touches the
-tile reaches: twice a drop's span less one, and drops span 7 pixels at most (turned frames of four times the
-reference's pixel scale)."""
+tile reaches: twice a drop's span less one. Larger drops are refused."""
 
 BYTES_PER_SAMPLE = 28
 """Buffer, mask, deviation and calibration copies of one sample while a tile is worked on."""
