@@ -82,6 +82,8 @@ def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside]]:
         if os.path.isdir(path):
             for file in _walk(path, denied):
                 found.setdefault(os.path.realpath(file), (file, path))
+        elif astray := _astray(path):
+            denied.append(SetAside(path, "read", astray))
         elif os.path.lexists(path):
             found.setdefault(os.path.realpath(path), (path, path.parent))
         else:
@@ -117,13 +119,26 @@ def _walk(top: Path, denied: list[SetAside]) -> Iterator[Path]:
             below.clear()
             continue
         below[:] = sorted(name for name in below if not name.startswith("."))
-        yield from (Path(folder, name) for name in sorted(names) if _is_known(name))
+        for path in (Path(folder, name) for name in sorted(names) if not name.startswith(".")):
+            if astray := _astray(path):
+                denied.append(SetAside(path, "read", astray))
+            elif _is_known(path.name):
+                yield path
+
+
+def _astray(path: Path) -> str | None:
+    """Why a link leads nowhere (its disk may be missing); None for everything else."""
+    if not path.is_symlink():
+        return None
+    try:
+        path.stat()
+    except OSError as error:
+        return f"a link to {os.readlink(path)}, which cannot be followed: {error.strerror}"
+    return None
 
 
 def _is_known(name: str) -> bool:
-    return not name.startswith(".") and (
-        name.lower().endswith(FITS_ENDS) or camera_raw.is_camera_raw(Path(name))
-    )
+    return name.lower().endswith(FITS_ENDS) or camera_raw.is_camera_raw(Path(name))
 
 
 def _frame(path: Path, top: Path, read: Read) -> RawFrame | SetAside:

@@ -48,7 +48,7 @@ class OutputFolder:
 
 
 def check_apart(out: Path, raw: Iterable[Path]) -> None:
-    """Refuse an OUT that could touch raw frames, links followed.
+    """Refuse an OUT that could touch raw frames, links followed; a link that leads nowhere has no frame.
 
     Parameters
     ----------
@@ -66,7 +66,10 @@ def check_apart(out: Path, raw: Iterable[Path]) -> None:
         Path(place if os.path.isdir(place) else os.path.dirname(place))
         for path in raw
         if os.path.lexists(path)
-        for place in (os.path.abspath(path), os.path.realpath(path))
+        for place in {
+            os.path.abspath(path),
+            os.path.realpath(path) if path.exists() else os.path.abspath(path),
+        }
     }
     above_out, itself = _identities(target), _identity(target)
     for folder in sorted(folders):

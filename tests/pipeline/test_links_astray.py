@@ -1,0 +1,34 @@
+"""Links that lead nowhere (a disk that is not there, a file that was moved) are listed and passed over."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+
+@pytest.mark.parametrize(
+    "target", ["out/gone.fits", "gone.fits", "unplugged/night/gone.fits", "raw/dead.fits"]
+)
+def test_a_link_astray_does_not_block_a_run(command: Any, raw: Path, tmp_path: Path, target: str) -> None:
+    """Wherever it leads: into OUT, beside OUT, nowhere at all, or to itself."""
+    (raw / "dead.fits").symlink_to(tmp_path / target)
+    (raw / "night2").symlink_to(tmp_path / "unplugged")
+    done = command("run", raw, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    reasons = {item["file"]: item["reason"] for item in summary["set_aside"]}
+    assert reasons.keys() == {"dead.fits", "night2"}
+    assert all("cannot be followed" in reason for reason in reasons.values())
+    assert str(tmp_path / target) in reasons["dead.fits"]
+    assert len(summary["frames"]) == 4
+
+
+def test_a_link_astray_named_alone(command: Any, tmp_path: Path) -> None:
+    (tmp_path / "raw").mkdir()
+    (tmp_path / "raw" / "dead.fits").symlink_to(tmp_path / "gone.fits")
+    done = command("run", tmp_path / "raw" / "dead.fits", "--out", tmp_path / "out")
+    assert done.code == 2
+    assert "no lights among the frames found" in done.line
