@@ -25,6 +25,11 @@ Exact for the B3 spline: square root of the sum of squared weights of the impuls
 PENALTY = 1.5
 """Factor on the noise power in the gain; 1.5 leaves about 5 per cent of pure noise."""
 
+CLEAR = 24.0
+"""Power in each half, over the noise of their mean, from which detail that both show is light.
+
+Noise alone has power 2 in a half; local means over so few pixels rarely reach 12 times that."""
+
 
 @njit(cache=True, nogil=True)
 def _mirrored(index: int, size: int) -> int:
@@ -110,7 +115,9 @@ def confirmed(
     """The image without the detail that its halves do not confirm.
 
     At every scale, with half details a and b, c = (a + b)/2 and d = (a - b)/2, the gain is
-    ``max(0, 1 - 1.5 <d^2> / <c^2>)`` with local means: <c^2> holds signal and noise, <d^2> noise alone.
+    ``max(0, 1 - 1.5 <d^2> / <c^2>)`` with local means: <c^2> holds signal and noise, <d^2> noise alone. Where
+    both halves show the same bright detail, d holds seeing and cloud that changed between them: there the
+    noise is taken from ``variance``, brought to the level that the halves show over the whole image.
 
     Parameters
     ----------
@@ -119,7 +126,7 @@ def confirmed(
     halves : two (ny, nx) float32, or None
         Independent images of the same light, finite everywhere.
     variance : (ny, nx) float32, or None
-        Variance of ``image``; used where there are no halves, taken as white noise.
+        Variance of ``image``; without halves taken as white noise, with halves only its shape counts.
     strength : float
         1 takes all unconfirmed detail away, 0 returns the image.
     scales : int
@@ -134,19 +141,28 @@ def confirmed(
         smoother = smooth_step(current, scale)
         detail = current - smoother
         current = smoother
-        signal: Float32
-        noise: Float32
         if pair is not None:
             smooth = [smooth_step(half, scale) for half in pair]
             a, b = (half - rest for half, rest in zip(pair, smooth, strict=True))
             pair = smooth
-            signal, noise = np.square((a + b) / 2), np.square((a - b) / 2)
+            signal, noise = _split_powers(a, b, variance, scale)
         else:
             assert variance is not None
-            signal = np.square(detail)
-            noise = variance * np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
+            white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
+            signal, noise = np.square(detail), variance * white
         out += detail * _gain(signal, noise, scale, strength)
     return out + current
+
+
+def _split_powers(a: Float32, b: Float32, variance: Float32 | None, scale: int) -> tuple[Float32, Float32]:
+    """Power of what the halves share, and of the noise in it."""
+    noise = np.square((a - b) / 2)
+    expected = np.ones_like(noise) if variance is None else variance
+    level = smooth_step(noise, scale) / np.maximum(expected, np.float32(1e-30))
+    expected = expected * np.float32(float(np.median(level)))
+    weaker = np.minimum(smooth_step(np.square(a), scale), smooth_step(np.square(b), scale))
+    same = (weaker > CLEAR * expected) & (smooth_step(a * b, scale) > 0)
+    return np.square((a + b) / 2), np.where(same, np.minimum(noise, expected), noise)
 
 
 def _gain(signal: Float32, noise: Float32, scale: int, strength: float) -> Float32:

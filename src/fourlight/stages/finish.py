@@ -14,19 +14,17 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight import recipe
-from fourlight.core import background, shrinkage, starcolour
+from fourlight.core import background, starcolour
 from fourlight.frames import StarList
 from fourlight.stages.coverage import Channels, gather
 from fourlight.stages.display import Field, curve_for, displayed, faded, mix, noise_of, repaired_cores
+from fourlight.stages.smoothing import smoothed
 
 __all__ = ["Picture", "finish"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
-
-SCALES = 5
-"""Detail scales that are smoothed: structure up to about 60 px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +76,10 @@ def finish(
     peaks = light.peak * factors
     weights = _luminance_weights(channels, sky, mask)
     noise_before = noise_of(mix(channels.image, weights), sky)
-    image = _smoothed(channels, weights, settings.smoothing, notes)
+    image = smoothed(channels, weights, settings.smoothing)
+    judge = "the two half stacks agree on" if channels.halves is not None else "stands above the known noise"
+    share = f"{100 * settings.smoothing:.0f} %"
+    notes.append(f"Smoothing: detail that {judge} is kept; {share} of the rest is taken away.")
     covered = channels.covered
     del channels  # the halves take most of the memory
     image = repaired_cores(image, light.peak, factors, field)
@@ -180,30 +181,3 @@ def _luminance_weights(channels: Channels, sky: Bool, mask: Bool) -> Float64:
     weights /= weights.sum()
     # a floor keeps light of every colour visible, whatever the object is made of
     return np.asarray(0.8 * weights + 0.2 / 3, dtype=np.float64)
-
-
-def _smoothed(channels: Channels, weights: Float64, strength: float, notes: list[str]) -> list[Float32]:
-    """Channels with unconfirmed detail taken away: brightness and two colour differences, each on its own.
-
-    Colour differences carry less signal than brightness, so more of their noise is recognised as such.
-    """
-
-    def parts(images: list[Float32]) -> list[Float32]:
-        return [mix(images, weights), images[0] - images[1], images[2] - images[1]]
-
-    whole = parts(channels.image)
-    pairs = (
-        [None] * 3
-        if channels.halves is None
-        else list(zip(parts(channels.halves[0]), parts(channels.halves[1]), strict=True))
-    )
-    v = channels.variance
-    noise = [mix(v, weights**2), v[0] + v[1], v[2] + v[1]]
-    brightness, red, blue = (
-        shrinkage.confirmed(image, pair, variance, strength=strength, scales=SCALES)
-        for image, pair, variance in zip(whole, pairs, noise, strict=True)
-    )
-    judge = "the two half stacks agree on" if channels.halves is not None else "stands above the known noise"
-    notes.append(f"Smoothing: detail that {judge} is kept; {100 * strength:.0f} % of the rest is taken away.")
-    green = brightness - np.float32(weights[0]) * red - np.float32(weights[2]) * blue
-    return [green + red, green, green + blue]

@@ -1,0 +1,78 @@
+"""Detail that the halves do not confirm taken away: from brightness, and from colour relative to brightness."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import shrinkage
+from fourlight.stages.coverage import Channels
+from fourlight.stages.display import mix
+
+__all__ = ["smoothed"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+
+SCALES = 5
+"""Detail scales that are smoothed: structure up to about 60 px."""
+
+FLOOR = 30.0
+"""Light added below colour ratios, in sigma of the brightness: the noise of the sky must stay small in them."""
+
+
+def smoothed(channels: Channels, weights: Float64, strength: float) -> list[Float32]:
+    """R, G and B with unconfirmed detail taken away.
+
+    Brightness and two colours are smoothed apart, since colours carry less signal and more of their noise is
+    recognised as such. Colours are smoothed as differences over brightness: seeing that changed between the
+    halves cancels, and what is smeared around a star is its hue, not its light.
+
+    Parameters
+    ----------
+    channels : Channels
+        Balanced, sky off, finite everywhere.
+    weights : (3,) float64
+        Share of each channel in the brightness.
+    strength : float
+        1 takes all unconfirmed detail away, 0 none.
+    """
+    variance = mix(channels.variance, weights**2)
+    floor = np.float32(max(FLOOR * float(np.sqrt(np.median(variance))), 1e-20))
+    whole = mix(channels.image, weights)
+    pair = None if channels.halves is None else tuple(mix(half, weights) for half in channels.halves)
+    brightness = shrinkage.confirmed(
+        whole, None if pair is None else (pair[0], pair[1]), variance, strength=strength, scales=SCALES
+    )
+    whole = _above(whole, floor)
+    pair = None if pair is None else tuple(_above(half, floor) for half in pair)
+    light = _above(brightness, floor)
+
+    def colour(index: int) -> Float32:
+        """Difference of a channel to green, smoothed over brightness."""
+
+        def over(images: list[Float32], below: Float32) -> Float32:
+            return _hue(images[index] - images[1], below, strength)
+
+        ratios = None
+        if channels.halves is not None and pair is not None:
+            ratios = (over(channels.halves[0], pair[0]), over(channels.halves[1], pair[1]))
+        both = np.add(channels.variance[index], channels.variance[1], dtype=np.float32)
+        noise = np.divide(both, np.square(whole), dtype=np.float32)
+        ratio = over(channels.image, whole)
+        return np.asarray(light * shrinkage.confirmed(ratio, ratios, noise, strength=strength, scales=SCALES))
+
+    red, blue = colour(0), colour(2)
+    green = brightness - np.float32(weights[0]) * red - np.float32(weights[2]) * blue
+    return [green + red, green, green + blue]
+
+
+def _hue(difference: Float32, below: Float32, strength: float) -> Float32:
+    """Ratio smoothed over the pixel pitch of one colour by the light in it: finer colours are not measured."""
+    ratio = difference / below
+    wide = shrinkage.smooth_step(difference, 0) / shrinkage.smooth_step(below, 0)
+    return np.asarray(ratio + np.float32(strength) * (wide - ratio), dtype=np.float32)
+
+
+def _above(brightness: Float32, floor: np.float32) -> Float32:
+    return np.maximum(brightness, np.float32(0)) + floor

@@ -1,0 +1,69 @@
+"""Smoothing of brightness and colours on stars that the halves show differently."""
+
+import numpy as np
+import pytest
+
+from fourlight.stages import smoothing
+from fourlight.stages.coverage import Channels
+
+SIZE = 180
+MIDDLE = SIZE // 2
+COLOUR = (2.0, 1.0, 0.5)
+WEIGHTS = np.array([0.3, 0.5, 0.2])
+
+
+def radius_px():
+    y, x = np.mgrid[:SIZE, :SIZE]
+    return np.hypot(y - MIDDLE, x - MIDDLE)
+
+
+def red_star(flux=2e5, seed=1):
+    """Channels of unit noise in the whole; seeing and the place of the star differ between halves and channels."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:SIZE, :SIZE]
+    halves = []
+    for widths, shift in (((1.2, 1.3, 1.25), 0.25), ((1.8, 1.7, 1.9), -0.25)):
+        images = []
+        for share, width, step in zip(COLOUR, widths, (shift, -shift, shift), strict=True):
+            star = np.exp(-((y - MIDDLE) ** 2 + (x - MIDDLE - step) ** 2) / (2 * width**2))
+            star *= share * flux / (2 * np.pi * width**2)
+            images.append((star + rng.normal(size=star.shape) * np.sqrt(2)).astype(np.float32))
+        halves.append(images)
+    whole = [(a + b) / 2 for a, b in zip(*halves, strict=True)]
+    variance = [np.ones_like(image) for image in whole]
+    return Channels(whole, variance, (halves[0], halves[1]), np.ones((SIZE, SIZE), dtype=bool))
+
+
+def test_a_bright_red_star_keeps_its_colour_and_has_no_halo():
+    out = smoothing.smoothed(red_star(), WEIGHTS, 1.0)
+    r = radius_px()
+    core = [float(image[r < 3].sum()) for image in out]
+    # two subs with 1 px between their colours: most of the colour stays, none of it far away
+    np.testing.assert_allclose(np.array(core) / core[1], COLOUR, rtol=0.3)
+    ring = (r > 12) & (r < 25)
+    for image in out:
+        # colour smeared as light, not as hue, leaves tens of sigma here
+        assert np.abs(image[ring]).max() < 5
+
+
+def test_strength_zero_changes_nothing():
+    channels = red_star()
+    for image, kept in zip(smoothing.smoothed(channels, WEIGHTS, 0.0), channels.image, strict=True):
+        np.testing.assert_allclose(image, kept, rtol=2e-5, atol=1e-3)
+
+
+def test_faint_extended_colour_stays():
+    rng = np.random.default_rng(3)
+    cloud = (6 * np.exp(-(radius_px() ** 2) / (2 * 30**2))).astype(np.float32)
+    halves = [
+        [(share * cloud + rng.normal(size=cloud.shape) * np.sqrt(2)).astype(np.float32) for share in COLOUR]
+        for _ in range(2)
+    ]
+    whole = [(a + b) / 2 for a, b in zip(*halves, strict=True)]
+    variance = [np.ones_like(image) for image in whole]
+    channels = Channels(whole, variance, (halves[0], halves[1]), np.ones(cloud.shape, dtype=bool))
+    out = smoothing.smoothed(channels, WEIGHTS, 1.0)
+    bright = radius_px() < 20
+    for share, image, noisy in zip(COLOUR, out, whole, strict=True):
+        assert image[bright].mean() / (share * cloud)[bright].mean() == pytest.approx(1, abs=0.03)
+        assert (image - share * cloud).std() < 0.25 * (noisy - share * cloud).std()
