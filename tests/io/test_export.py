@@ -118,20 +118,6 @@ def test_a_missing_folder_is_one_clear_line(rgb, tmp_path):
         export.save_picture(rgb, tmp_path / "nowhere" / "picture")
 
 
-def test_a_failed_write_leaves_the_old_file(tmp_path):
-    path = tmp_path / "x.txt"
-    path.write_text("old")
-
-    def broken(part):
-        part.write_text("half")
-        raise OSError(28, "No space left on device")
-
-    with pytest.raises(OutputError, match="No space left"):
-        export.write_whole(path, broken)
-    assert path.read_text() == "old"
-    assert [p.name for p in tmp_path.iterdir()] == ["x.txt"]
-
-
 def test_only_three_channels_are_a_picture(tmp_path):
     with pytest.raises(ValueError, match="a picture is"):
         export.save_picture(np.zeros((4, 4), dtype=np.float32), tmp_path / "p")

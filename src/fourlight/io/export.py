@@ -1,15 +1,10 @@
-"""Pictures on disk: 16-bit TIFF, 16-bit PNG and JPEG with an sRGB profile; equal pixels give equal bytes.
-
-Each file is written beside its place under another name and moved there when whole, so that a stopped run
-never leaves half a picture.
-"""
+"""Pictures on disk: 16-bit TIFF, 16-bit PNG and JPEG with an sRGB profile; equal pixels give equal bytes."""
 
 from __future__ import annotations
 
-import os
 import struct
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from io import BytesIO
 from pathlib import Path
 
@@ -18,9 +13,9 @@ import numpy.typing as npt
 import tifffile
 from PIL import Image, ImageCms
 
-from fourlight.errors import OutputError
+from fourlight.io.room import whole
 
-__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "srgb_profile", "write_whole"]
+__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "srgb_profile"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -56,33 +51,17 @@ def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93) -> list[Path]
     deep = _whole_numbers(rgb, 65535).astype(np.uint16)
     shallow = _whole_numbers(rgb, 255).astype(np.uint8)
     paths = [stem.with_name(stem.name + suffix) for suffix in (".tif", ".png", ".jpg")]
-    write_whole(paths[0], lambda part: _write_tiff(deep, part))
-    write_whole(paths[1], lambda part: _write_png(deep, part))
-    write_whole(paths[2], lambda part: part.write_bytes(jpeg_bytes(shallow, jpeg_quality)))
+    with whole(paths[0]) as part:
+        _write_tiff(deep, part)
+    with whole(paths[1]) as part:
+        _write_png(deep, part)
+    with whole(paths[2]) as part:
+        part.write_bytes(jpeg_bytes(shallow, jpeg_quality))
     return paths
 
 
 def _whole_numbers(rgb: Float32, top: int) -> Float32:
     return np.asarray(np.rint(np.clip(np.nan_to_num(rgb, nan=0.0), 0, 1) * np.float32(top)), dtype=np.float32)
-
-
-def write_whole(path: Path, write: Callable[[Path], object]) -> None:
-    """Let ``write`` make a file under a temporary name, then move it to ``path``.
-
-    Raises
-    ------
-    OutputError
-        The folder is missing, read-only or full.
-    """
-    part = path.with_name(f".{path.name}.part")
-    try:
-        write(part)
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise OutputError(
-            f"{path}: cannot be written ({error.strerror or error}); free some space or choose another --out"
-        ) from error
 
 
 def srgb_profile() -> bytes:

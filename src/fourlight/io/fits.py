@@ -9,7 +9,6 @@ import struct
 import threading
 import warnings
 from collections.abc import Iterable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, cast
@@ -19,9 +18,10 @@ import numpy.typing as npt
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyWarning
 
-from fourlight.errors import FrameError, OutputError
+from fourlight.errors import FrameError
 from fourlight.io.cards import BLOCK, Card, Cards, Unit, walk
 from fourlight.io.mapping import MappedPixels, scaled
+from fourlight.io.room import whole
 
 __all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "write_planes"]
 
@@ -257,27 +257,15 @@ def write_planes(path: Path, header: Mapping[str, tuple[Any, str]], planes: Iter
     OutputError
         The folder cannot be written to or is full.
     """
-    partial = path.with_name(f".{path.name}.part")
-    try:
+    with whole(path) as part:
         primary = fits.PrimaryHDU(header=_header(header))
         primary.add_checksum(when=CHECKED)
-        primary.writeto(partial, overwrite=True)
+        primary.writeto(part, overwrite=True)
         for name, samples, cards in planes:
             unit = fits.ImageHDU(np.asarray(samples), header=_header(cards), name=name)
             unit.add_checksum(when=CHECKED)
-            with fits.open(partial, mode="append") as units:
+            with fits.open(part, mode="append") as units:
                 units.append(unit)
-        with partial.open("rb+") as file:
-            os.fsync(file.fileno())
-        partial.replace(path)
-    except OSError as error:
-        reason = error.strerror or error
-        raise OutputError(
-            f"{path}: cannot be written ({reason}); free space or choose another folder"
-        ) from None
-    finally:
-        with suppress(OSError):
-            partial.unlink(missing_ok=True)
 
 
 def _header(cards: Mapping[str, Any]) -> fits.Header:

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.errors import OutputError
 from fourlight.frames import RawFrame
 from fourlight.io import camera_raw, fits
 from fourlight.io.mapping import HeldPixels, MappedPixels
+from fourlight.io.room import whole, writing
 
 __all__ = ["PixelSource", "open_pixels"]
 
@@ -70,11 +67,10 @@ def _cached(path: Path, folder: Path, decode: Callable[[], npt.NDArray[np.generi
     target = folder / _name(path)
     if not target.exists():
         samples = decode()
-        try:
+        with writing(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            _store(samples, target)
-        except OSError as error:
-            raise OutputError(f"{folder}: decoded frames cannot be written ({error.strerror})") from None
+        with whole(target) as part, part.open("wb") as file:
+            np.lib.format.write_array(file, np.ascontiguousarray(samples), version=(1, 0))
     with target.open("rb") as file:
         np.lib.format.read_magic(file)
         shape, _, dtype = np.lib.format.read_array_header_1_0(file)
@@ -85,15 +81,3 @@ def _name(path: Path) -> str:
     state = path.stat()
     key = f"{path.resolve()}|{state.st_size}|{state.st_mtime_ns}"
     return f"{path.name}-{hashlib.blake2b(key.encode(), digest_size=8).hexdigest()}.npy"
-
-
-def _store(samples: npt.NDArray[np.generic], target: Path) -> None:
-    """Write under a name of its own first, so that an interrupted or a second writer does no harm."""
-    handle, name = tempfile.mkstemp(prefix=target.name, suffix=".part", dir=target.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            np.lib.format.write_array(file, np.ascontiguousarray(samples), version=(1, 0))
-        Path(name).replace(target)
-    finally:
-        with suppress(FileNotFoundError):
-            Path(name).unlink()

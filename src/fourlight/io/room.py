@@ -1,10 +1,14 @@
-"""Room on the disk: arrays whose space is taken before they are filled, and write errors as one clear line."""
+"""Room on the disk: files that appear whole or not at all, arrays whose space is taken before they are filled,
+and write errors as one clear line.
+"""
 
 from __future__ import annotations
 
+import errno
+import itertools
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +16,14 @@ import numpy as np
 
 from fourlight.errors import FourlightError, OutputError
 
-__all__ = ["new_array", "writing"]
+__all__ = ["PART", "new_array", "whole", "writing"]
 
 CHUNK = 1 << 22
+PART = ".part"
+"""Ending of files that are being written; one that is found was left by a run that was killed."""
+
+_DENIED = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+_numbers = itertools.count()
 
 
 @contextmanager
@@ -39,10 +48,43 @@ space or choose another folder
     except FourlightError:
         raise
     except OSError as error:
-        reason = error.strerror or error
-        raise OutputError(
-            f"{path}: cannot be written ({reason}); free some space or choose another folder"
-        ) from error
+        advice = "free some space or choose another folder"
+        if error.errno in _DENIED:
+            advice = "choose a folder you may write to, or change its permissions"
+        raise OutputError(f"{path}: cannot be written ({error.strerror or error}); {advice}") from error
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """Another name to write a file under; the file becomes ``path``, on the disk, when the block ends well.
+
+    Whatever ends the block early leaves what was at ``path`` before, and nothing beside it.
+
+    Raises
+    ------
+    OutputError
+        The folder is missing or may not be written to, or the disk is full.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with whole(Path(folder, "a.txt")) as part:
+    ...         _ = part.write_text("all of it")
+    ...     Path(folder, "a.txt").read_text()
+    'all of it'
+    """
+    part = path.with_name(f".{path.name[:60]}.{os.getpid()}-{next(_numbers)}{PART}")
+    try:
+        with writing(path):
+            yield part
+            with part.open("rb+") as file:
+                os.fsync(file.fileno())
+            os.replace(part, path)
+    except BaseException:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise
 
 
 def new_array(path: Path, shape: tuple[int, int]) -> np.memmap[Any, np.dtype[np.float32]]:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, StarList
-from fourlight.io.room import writing
+from fourlight.io.room import whole
 
 __all__ = ["digest", "load", "save"]
 
@@ -31,14 +31,11 @@ def save(path: Path, frame: MeasuredFrame) -> None:
     """Write what was measured (not the raw frame's facts) to a file, complete or not at all."""
     arrays = {f"stars_{name}": getattr(frame.stars, name) for name in STARS}
     arrays |= {name: getattr(frame, name) for name in ARRAYS}
-    partial = path.with_suffix(".part.npz")
-    with writing(path):
-        with partial.open("wb") as stream:
-            np.savez(
-                stream, format=FORMAT, angle=frame.angle_deg, flags=int(frame.flags),
-                aperture=frame.aperture_error, **arrays,
-            )  # fmt: skip
-        partial.replace(path)
+    with whole(path) as part, part.open("wb") as stream:
+        np.savez(
+            stream, format=FORMAT, angle=frame.angle_deg, flags=int(frame.flags),
+            aperture=frame.aperture_error, **arrays,
+        )  # fmt: skip
 
 
 def load(path: Path, raw: RawFrame) -> MeasuredFrame | None:

@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fourlight.errors import OutputError
-from fourlight.io.room import writing
+from fourlight.io.room import whole, writing
 from fourlight.io.scan import MARKER
 
 __all__ = ["OutputFolder", "check_apart", "prepare"]
+
+MARK = "Results of Fourlight; everything in this folder is made by it.\n"
+"""What the marker of an OUT says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,15 +132,9 @@ def prepare(out: Path) -> OutputFolder:
 
 def _check_writable(target: Path, out: Path) -> None:
     marker = target / MARKER
-    try:
-        if not marker.exists():
-            marker.write_text(
-                "Results of Fourlight; everything in this folder is made by it.\n", encoding="utf-8"
-            )
-        with tempfile.TemporaryFile(dir=target) as probe:
-            probe.write(b"\0" * 65536)
-            os.fsync(probe.fileno())
-    except OSError as error:
-        raise OutputError(
-            f"{out}: cannot be written ({error.strerror}); free space or choose another folder"
-        ) from None
+    if not marker.exists():
+        with whole(marker) as part:
+            part.write_text(MARK, encoding="utf-8")
+    with writing(out), tempfile.TemporaryFile(dir=target) as probe:
+        probe.write(b"\0" * 65536)
+        os.fsync(probe.fileno())

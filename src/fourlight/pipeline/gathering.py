@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from fourlight.engine import in_order
-from fourlight.errors import FrameError
+from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
 from fourlight.pipeline.job import Job
@@ -47,6 +47,8 @@ def checked(job: Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
             return file_hash(frame.path)
         except FrameError as error:
             return SetAside(frame.path, "read", error.reason)
+        except OutputError:  # there is no room to unpack it: not the frame's fault
+            raise
         except OSError as error:
             return SetAside(frame.path, "read", f"cannot be read: {error.strerror}")
 

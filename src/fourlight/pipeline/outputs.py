@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -12,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from fourlight import __version__
-from fourlight.errors import OutputError
 from fourlight.io.fits import write_planes
+from fourlight.io.room import whole
 from fourlight.pipeline.layers import StackLayers
 
 __all__ = ["plain_json", "write_csv", "write_halves", "write_json", "write_stack"]
@@ -94,7 +93,8 @@ def write_halves(path: Path, layers: StackLayers, summary: Mapping[str, Any]) ->
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:
     """A JSON file, complete or not at all; numbers that are not finite become null."""
-    _replace(path, plain_json(data) + "\n")
+    with whole(path) as part:
+        part.write_text(plain_json(data) + "\n", encoding="utf-8", newline="")
 
 
 def plain_json(data: Mapping[str, Any]) -> str:
@@ -118,21 +118,6 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _replace(path: Path, text: str) -> None:
-    partial = path.with_name(f".{path.name}.part")
-    try:
-        with partial.open("w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise OutputError(
-            f"{path}: cannot be written ({error.strerror}); free space or choose another folder"
-        ) from None
-
-
 SCALARS = ("file", "night", "time", "exposure_s", "filter", "stars", "matched", "rms_px")
 PER_PLANE = ("fwhm_px", "elongation", "sky", "gradient", "noise", "transparency", "weight")
 
@@ -152,14 +137,8 @@ def write_csv(path: Path, summary: Mapping[str, Any]) -> None:
         _row(item.get("measured") or {"file": item["file"]}, f"set aside ({item['stage']})", item["reason"])
         for item in summary["set_aside"]
     )
-    lines: list[str] = []
-
-    class Lines:
-        def write(self, text: str) -> None:
-            lines.append(text)
-
-    csv.writer(Lines()).writerows(rows)
-    _replace(path, "".join(lines))
+    with whole(path) as part, part.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream).writerows(rows)
 
 
 def _row(frame: Mapping[str, Any], status: str, reason: str) -> list[Any]:

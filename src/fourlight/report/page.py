@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from fourlight import __version__
 from fourlight.core.cfa import PLANES
-from fourlight.io.export import write_whole
+from fourlight.io.room import whole
 from fourlight.report import charts, words
 from fourlight.report.grounds import grounds, origin, sentences
 from fourlight.report.pictures import embedded_picture, plane_views
@@ -35,8 +35,9 @@ CHARTED = (
 
 
 def write_report(
-    out: Path, summary: Facts, picture: Float32, planes: Mapping[str, Float32], provenance: Facts
-) -> None:
+    out: Path, summary: Facts, picture: Float32, planes: Mapping[str, Float32], provenance: Facts,
+    place: Path | None = None,
+) -> None:  # fmt: skip
     """Write ``report.html`` into a folder.
 
     Parameters
@@ -51,6 +52,8 @@ def write_report(
         Planes of the stack, NaN where undefined.
     provenance : mapping
         Content of ``provenance.json``.
+    place : Path or None
+        Folder to write into, from which the page is moved to ``out`` later; None: ``out`` itself.
 
     Raises
     ------
@@ -58,7 +61,8 @@ def write_report(
         The page cannot be written.
     """
     text = page(summary, picture, planes, provenance, out)
-    write_whole(out / "report.html", lambda part: part.write_text(text, encoding="utf-8"))
+    with whole((place or out) / "report.html") as part:
+        part.write_text(text, encoding="utf-8")
 
 
 def page(

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from fourlight import __version__
 from fourlight.errors import OutputError
+from fourlight.io.room import whole, writing
 from fourlight.simulate.scene import Scene
 
 __all__ = ["claim"]
@@ -21,13 +22,12 @@ def claim(scene: Scene, out: Path) -> None:
         The folder holds something other than this scene, or cannot be used.
     """
     note, text = out / "README.txt", _note(scene)
-    try:
+    with writing(out):
         foreign = out.exists() and any(out.iterdir()) and not (note.is_file() and note.read_bytes() == text)
         if not foreign:
             out.mkdir(parents=True, exist_ok=True)
-            note.write_bytes(text)
-    except OSError as error:
-        raise OutputError(f"{out}: cannot be used as output folder ({error.strerror or error})") from None
+            with whole(note) as part:
+                part.write_bytes(text)
     if foreign:
         raise OutputError(f"{out}: holds something other than this scene; name a new or an empty folder")
 

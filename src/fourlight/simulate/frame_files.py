@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from astropy.io import fits
 
-from fourlight.errors import OutputError
+from fourlight.io.room import whole, writing
 from fourlight.simulate.plan import LightPlan
 from fourlight.simulate.scene import Scene, start_time
 
@@ -77,18 +77,14 @@ def write_fits(path: Path, frame: npt.NDArray[np.uint16], header: fits.Header) -
     OutputError
         The folder cannot be written or the disk is full.
     """
-    partial = path.with_suffix(".part")
-    try:
+    with writing(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-        save(fits.HDUList([fits.PrimaryHDU(frame, header)]), partial)
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from None
+    save(fits.HDUList([fits.PrimaryHDU(frame, header)]), path)
 
 
 def save(hdus: fits.HDUList, path: Path) -> None:
     """Write with CHECKSUM and DATASUM, without the date of writing: the same scene gives the same bytes."""
     for hdu in hdus:
         hdu.add_checksum(when="simulated")
-    hdus.writeto(path, overwrite=True, output_verify="exception")
+    with whole(path) as part:
+        hdus.writeto(part, overwrite=True, output_verify="exception")

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from astropy.io import fits
 
 from fourlight.core.cfa import PLANES, plane_map
-from fourlight.errors import OutputError
+from fourlight.io.room import whole, writing
 from fourlight.io.scan import MARKER
 from fourlight.simulate.exposure import star_electrons
 from fourlight.simulate.frame_files import save
@@ -68,14 +68,14 @@ def write_truth(world: World, plans: list[LightPlan], folder: Path) -> None:
         The folder cannot be written or the disk is full.
     """
     text = json.dumps(_summary(world, plans), indent=1)
-    try:
+    with writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / MARKER).write_text("What was simulated; not raw frames.\n", encoding="utf-8")
-        _write_planes(world, folder / "truth.fits")
-        _write_stars(world, folder / "stars.csv")
-        (folder / "truth.json").write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be written ({error.strerror or error})") from None
+    with whole(folder / MARKER) as part:
+        part.write_text("What was simulated; not raw frames.\n", encoding="utf-8")
+    _write_planes(world, folder / "truth.fits")
+    _write_stars(world, folder / "stars.csv")
+    with whole(folder / "truth.json") as part:
+        part.write_text(text, encoding="utf-8")
 
 
 def _write_planes(world: World, path: Path) -> None:
@@ -100,7 +100,7 @@ def _write_stars(world: World, path: Path) -> None:
     stars, seconds = world.stars, world.scene.exposure_s
     ny, nx = world.detector.sensitivity.shape
     inside = (stars.x > -0.5) & (stars.x < nx - 0.5) & (stars.y > -0.5) & (stars.y < ny - 0.5)
-    with path.open("w", newline="", encoding="utf-8") as file:
+    with whole(path) as part, part.open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
         out.writerow(["x_px", "y_px", "r_e", "g_e", "b_e", "temperature_k", "v_mag"])
         for k in np.flatnonzero(inside):

@@ -19,7 +19,7 @@ from fourlight.core.combine import clipped_mean
 from fourlight.core.noise import sample_noise
 from fourlight.frames import RawFrame
 from fourlight.io.pixels import PixelSource
-from fourlight.io.room import new_array, writing
+from fourlight.io.room import new_array, whole, writing
 
 __all__ = ["Master", "OpenSource", "bands", "combined", "derived", "identity", "patches", "plane_levels"]
 
@@ -211,27 +211,19 @@ def _digest(key: list[object]) -> str:
 
 
 def _written(path: Path, shape: tuple[int, int], fill: Callable[[Float32Array], None]) -> None:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        with writing(path):
-            path.parent.mkdir(parents=True, exist_ok=True)
-        out = new_array(temporary, shape)
+    with writing(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    with whole(path) as part:
+        out = new_array(part, shape)
         fill(out)
         out.flush()
         del out
-        with writing(path):
-            os.replace(temporary, path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
 
 
 def _remember(master: Master) -> Master:
     note = {"frames": master.frames, "variance": list(master.variance)}
-    temporary = master.path.with_name(f".{master.path.name}.json.{os.getpid()}")
-    with writing(master.path):
-        temporary.write_text(json.dumps(note), encoding="utf-8")
-        os.replace(temporary, master.path.with_suffix(".json"))
+    with whole(master.path.with_suffix(".json")) as part:
+        part.write_text(json.dumps(note), encoding="utf-8")
     return master
 
 
