@@ -12,7 +12,7 @@ HEAD = """# The recipe
 Every setting, with its default. This page is made from the program by `python builders/recipe_docs.py`; the same text
 comes from `fourlight recipe --defaults`. Put the settings you want to change in a file and give it with
 `fourlight run --recipe FILE`, or give single ones with `--set section.field=value`. Unknown settings are refused, and
-the nearest known one is named.
+the nearest known one is named; `fourlight recipe --check FILE` tells all that is wrong with a file.
 
 ```toml
 """

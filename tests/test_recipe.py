@@ -35,16 +35,16 @@ def test_every_setting_has_a_help_sentence():
     [
         ("[integrate]\npixfrak = 1.0", "integrate.pixfrak", "did you mean integrate.pixfrac"),
         ("[integrat]\npixfrac = 1.0", "integrat", "did you mean integrate"),
-        ("[integrate]\npixfrac = 0", "integrate.pixfrac", "greater than 0"),
-        ("[integrate]\npixfrac = 2.5", "integrate.pixfrac", "less than or equal to 2"),
-        ("[integrate]\nsky_order = 1.5", "integrate.sky_order", "integer"),
+        ("[integrate]\npixfrac = 0", "integrate.pixfrac", "more than 0"),
+        ("[integrate]\npixfrac = 2.5", "integrate.pixfrac", "at most 2"),
+        ("[integrate]\nsky_order = 1.5", "integrate.sky_order", "whole number"),
         ("[integrate]\nreject_sigma = nan", "integrate.reject_sigma", "finite"),
         ("[integrate]\nreject_sigma = inf", "integrate.reject_sigma", "finite"),
-        ("[read]\nmosaic = 'RGBG'", "read.mosaic", "'RGGB', 'BGGR', 'GRBG' or 'GBRG'"),
-        ("[run]\nthreads = -1", "run.threads", "greater than or equal to 0"),
-        ("integrate = 3", "integrate", ""),
-        ("[read", "file", "not valid TOML"),
-        ("[a]\nb=1\n[a]\nb=2", "file", "not valid TOML"),
+        ("[read]\nmosaic = 'RGBG'", "read.mosaic", "RGGB, BGGR, GRBG or GBRG"),
+        ("[run]\nthreads = -1", "run.threads", "at least 0"),
+        ("integrate = 3", "integrate", "must be a section"),
+        ("[read", "", "not valid TOML"),
+        ("[a]\nb=1\n[a]\nb=2", "", "not valid TOML"),
     ],
 )
 def test_bad_recipes_say_which_setting_and_what_is_allowed(text, field, words):
@@ -53,6 +53,20 @@ def test_bad_recipes_say_which_setting_and_what_is_allowed(text, field, words):
     assert caught.value.field == field
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_every_fault_of_a_recipe_is_told_with_the_name_of_the_file():
+    with pytest.raises(RecipeError) as caught:
+        loads("[integrate]\npixfrac = 3\n[run]\nthreads = 'x'\n[finish]\nsmooth = 1", "mine.toml")
+    words = str(caught.value)
+    assert words.startswith("mine.toml: integrate.pixfrac = 3: must be at most 2; and ")
+    assert "run.threads = 'x': must be a whole number" in words
+    assert "finish.smooth = 1: no such setting; did you mean finish.smoothing?" in words
+
+
+def test_a_mosaic_may_be_written_in_any_case():
+    assert loads("[read]\nmosaic = 'gbrg'").read.mosaic == "GBRG"
+    assert loads("[read]\nmosaic = 'Auto'").read.mosaic == "auto"
 
 
 @pytest.mark.parametrize(

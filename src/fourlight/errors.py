@@ -73,15 +73,18 @@ class RecipeError(FourlightError, ValueError):
     field : str
         Dotted name, such as ``integrate.pixfrac``.
     value : object
-        What was given.
+        What was given; None where that says nothing.
     allowed : str
         What would have been accepted.
+    source : str
+        The file, or what else held the setting.
     """
 
     exit_code = 2
 
-    def __init__(self, field: str, value: object, allowed: str) -> None:
-        super().__init__(f"recipe: {field} = {value!r}: {allowed}")
+    def __init__(self, field: str, value: object, allowed: str, source: str = "recipe") -> None:
+        found = [field if value is None else f"{field} = {value!r}"] if field else []
+        super().__init__(": ".join([source, *found, allowed]))
         self.field = field
         self.value = value
         self.allowed = allowed

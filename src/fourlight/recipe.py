@@ -6,26 +6,27 @@ web form are generated from these classes. Unknown keys are refused with the nea
 
 from __future__ import annotations
 
-import difflib
 import json
 import tomllib
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BeforeValidator, Field
 
 from fourlight.errors import RecipeError
+from fourlight.settings import Section, from_toml, validated
 
 __all__ = ["Recipe", "defaults_toml", "loads", "with_settings"]
 
 
-class Section(BaseModel):
-    """Base of every section: unknown keys are refused, values cannot be changed after loading."""
+def _spelled(name: object) -> object:
+    """A mosaic pattern in any case."""
+    if not isinstance(name, str):
+        return name
+    return name.lower() if name.lower() == "auto" else name.upper()
 
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True, allow_inf_nan=False)
 
-
-Mosaic = Literal["auto", "RGGB", "BGGR", "GRBG", "GBRG"]
+Mosaic = Annotated[Literal["auto", "RGGB", "BGGR", "GRBG", "GBRG"], BeforeValidator(_spelled)]
 Use = Literal["auto", "off"]
 
 
@@ -92,7 +93,7 @@ class Measure(Section):
     detection_sigma: Annotated[
         float, Field(gt=2, description="Detection threshold in sigma of the smoothed frame")
     ] = 5.0
-    max_stars: Annotated[int, Field(ge=10, description="Brightest stars kept per frame")] = 2000
+    max_stars: Annotated[int, Field(ge=10, le=20000, description="Brightest stars kept per frame")] = 2000
     cell_px: Annotated[int, Field(ge=16, description="Side in pixels of a cell of the coarse sky map")] = 64
 
 
@@ -128,7 +129,7 @@ class Integrate(Section):
     min_transparency: Annotated[
         float,
         Field(
-            ge=0, lt=1, description="Frames with less light than this share of the reference are set aside"
+            ge=0, lt=1, description="Frames with less light than this share of a usual frame are set aside"
         ),
     ] = 0.25
     sky_order: Annotated[
@@ -176,19 +177,15 @@ class Recipe(Section):
     run: Run = Run()
 
 
-def loads(text: str) -> Recipe:
-    """Recipe from TOML text.
+def loads(text: str, source: str = "recipe") -> Recipe:
+    """Recipe from TOML text; ``source`` is the name of the file, for messages.
 
     Raises
     ------
     RecipeError
         Not TOML, an unknown key (the nearest known key is named) or a value out of bounds.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RecipeError("file", "TOML", f"not valid TOML: {error}") from None
-    return _validated(data)
+    return from_toml(Recipe, text, known_fields(), source)
 
 
 def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
@@ -204,7 +201,7 @@ def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
         if not mark or not dot:
             raise RecipeError(setting, "", "write it as section.field=value, such as integrate.pixfrac=0.8")
         data.setdefault(section, {})[key] = _toml_value(value.strip())
-    return _validated(data)
+    return validated(Recipe, data, known_fields(), "recipe")
 
 
 def _toml_value(text: str) -> Any:
@@ -212,19 +209,6 @@ def _toml_value(text: str) -> Any:
         return tomllib.loads(f"value = {text}")["value"]
     except tomllib.TOMLDecodeError:
         return text
-
-
-def _validated(data: dict[str, Any]) -> Recipe:
-    try:
-        return Recipe.model_validate(data)
-    except ValidationError as error:
-        first = error.errors()[0]
-        name = ".".join(str(part) for part in first["loc"])
-        if first["type"] == "extra_forbidden":
-            near = difflib.get_close_matches(name, known_fields(), n=1, cutoff=0.3)
-            hint = f"no such setting; did you mean {near[0]}?" if near else "no such setting"
-            raise RecipeError(name, first["input"], hint) from None
-        raise RecipeError(name, first["input"], str(first["msg"])) from None
 
 
 def known_fields() -> list[str]:

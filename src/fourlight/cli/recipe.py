@@ -23,7 +23,7 @@ def recipe(
     """Print all settings as TOML, or check a recipe."""
     if check is not None:
         try:
-            recipes.loads(check.read_text(encoding="utf-8"))
+            recipes.loads(check.read_text(encoding="utf-8"), str(check))
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not a text file"
             raise InputError(f"{check}: cannot be read ({reason}); name a recipe file (TOML)") from None

@@ -74,7 +74,7 @@ def _loaded(path: Path | None) -> recipes.Recipe:
     if path is None:
         return recipes.Recipe()
     try:
-        return recipes.loads(path.read_text(encoding="utf-8"))
+        return recipes.loads(path.read_text(encoding="utf-8"), str(path))
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "not a text file"
         raise InputError(

@@ -25,7 +25,7 @@ def simulate(
     ] = None,
 ) -> None:
     """Make raw frames of an invented sky with known truth beside them."""
-    chosen = packaged(scene) if scene in packaged_names() else loads(_text(Path(scene)))
+    chosen = packaged(scene) if scene in packaged_names() else loads(_text(Path(scene)), scene)
     if seed is not None:
         chosen = chosen.model_copy(update={"seed": seed})
     progress = TerminalProgress()

@@ -6,18 +6,15 @@ nearest known key named.
 
 from __future__ import annotations
 
-import difflib
-import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 
-from fourlight.errors import RecipeError
-from fourlight.recipe import Section
+from fourlight.settings import Section, from_toml
 from fourlight.simulate.scene_camera import Calibration, Camera, Filter, Optics
 from fourlight.simulate.scene_sky import Night, Object, Site, Stars
 
@@ -56,8 +53,8 @@ class Scene(Section):
         return 206.264806 * self.camera.pixel_um / self.optics.focal_mm
 
 
-def loads(text: str) -> Scene:
-    """Scene from TOML text.
+def loads(text: str, source: str = "scene") -> Scene:
+    """Scene from TOML text; ``source`` is the name of the file, for messages.
 
     Raises
     ------
@@ -69,25 +66,7 @@ def loads(text: str) -> Scene:
     >>> loads("[camera]\\nwidth_px = 300\\nheight_px = 200").camera.width_px
     300
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RecipeError("scene", "TOML", f"not valid TOML: {error}") from None
-    try:
-        return Scene.model_validate(data)
-    except ValidationError as error:
-        raise _explained(error) from None
-
-
-def _explained(error: ValidationError) -> RecipeError:
-    first = error.errors()[0]
-    place = ".".join(str(part) for part in first["loc"])
-    name = ".".join(str(part) for part in first["loc"] if isinstance(part, str))
-    if first["type"] != "extra_forbidden":
-        return RecipeError(f"scene.{place}", first["input"], str(first["msg"]))
-    near = difflib.get_close_matches(name, known_fields(), n=1, cutoff=0.3)
-    hint = f"no such setting; did you mean {near[0]}?" if near else "no such setting"
-    return RecipeError(f"scene.{place}", first["input"], hint)
+    return from_toml(Scene, text, known_fields(), source)
 
 
 def known_fields() -> list[str]:

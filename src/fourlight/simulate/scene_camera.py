@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from fourlight.recipe import Section
+from fourlight.settings import Section
 
 __all__ = ["Calibration", "Camera", "Filter", "Optics"]
 

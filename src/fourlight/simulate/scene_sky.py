@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from fourlight.recipe import Section
+from fourlight.settings import Section
 
 __all__ = ["Night", "Object", "Site", "Stars"]
 
