@@ -1,31 +1,27 @@
 """The choice of drops: holes counted against real coverage, figures of the plan, undithered and few frames."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from fields import frame_table, stacked, turned
 from fourlight.stages.dropsize import CHOICES, choose_pixfrac, uneven_share
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 SHAPE = (200, 220)
 
 
 def table_of(count, shift=8.0, turn=0.2, seed=1):
     rng = np.random.default_rng(seed)
     matrices = [
-        fields["turned"](rng.normal(0, turn), 1, tuple(rng.uniform(-shift, shift, 2)), (110, 100))
-        for _ in range(count)
+        turned(rng.normal(0, turn), 1, tuple(rng.uniform(-shift, shift, 2)), (110, 100)) for _ in range(count)
     ]
-    return fields["frame_table"](np.array(matrices), SHAPE, noise=np.full(4, 5.0), level=100.0)
+    return frame_table(np.array(matrices), SHAPE, noise=np.full(4, 5.0), level=100.0)
 
 
 @pytest.mark.parametrize(("count", "pixfrac"), [(6, 1.0), (12, 0.6), (24, 0.6)])
 def test_holes_are_those_of_the_stack(count, pixfrac):
     table = table_of(count)
     images = np.full((count, *SHAPE), 100.0, dtype=np.float32)
-    layers, _ = fields["stacked"](images, table, pixfrac)
+    layers, _ = stacked(images, table, pixfrac)
     weight = layers["R"]["samples"][60:140, 60:160]
     share = uneven_share(table, [SHAPE] * count, pixfrac)
     # with equal weights samples = (sum a)^2 / sum a = coverage
@@ -65,8 +61,6 @@ def test_undithered_frames_are_named():
 
 
 def test_frames_that_lie_elsewhere():
-    away = fields["frame_table"](
-        np.array([[[1.0, 0, 9e5], [0, 1, 0]]] * 3), SHAPE, noise=np.full(4, 5.0), level=100.0
-    )
+    away = frame_table(np.array([[[1.0, 0, 9e5], [0, 1, 0]]] * 3), SHAPE, noise=np.full(4, 5.0), level=100.0)
     assert uneven_share(away, [SHAPE] * 3, 1.0) == 0
     assert choose_pixfrac(away, [SHAPE] * 3)[0] in CHOICES

@@ -1,8 +1,5 @@
 """The automatic picture on painted stacks: neutral sky, colours kept, nothing burnt, odd input survived."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -11,8 +8,7 @@ from fourlight.errors import StageError
 from fourlight.frames import StarList
 from fourlight.recipe import Finish
 from fourlight.stages.finish import finish
-
-paint = runpy.run_path(str(Path(__file__).with_name("painted_scenes.py")))["paint"]
+from painted_scenes import paint
 
 
 def picture_of(scene, **settings):

@@ -1,24 +1,21 @@
 """The frame table, the cut into tiles and what a tile needs of a frame."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fields import measured_frame, star_list, turned
 from fourlight.core import maps
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.geometry import BYTES_PER_SAMPLE, HALO, Tile, frame_table, rectangle, tiles, together
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
-STARS = fields["star_list"](np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
+STARS = star_list(np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
 
 
 def placed(matrix=STILL, light=1.0, shape=(100, 120)):
-    frame = fields["measured_frame"]("a.fits", STARS, shape)
+    frame = measured_frame("a.fits", STARS, shape)
     return RegisteredFrame(frame, matrix, 0.1, 50, np.full(4, light), light=light)
 
 
@@ -52,7 +49,7 @@ def test_a_large_sensor_keeps_the_memory(frames, threads, memory, fixed):
 
 @given(st.floats(0, 360), st.floats(0.5, 2.0), st.floats(-80, 80), st.floats(-80, 80), st.booleans())
 def test_a_rectangle_holds_all_samples_that_can_reach_the_tile(degrees, scale, sx, sy, mirrored):
-    matrix = fields["turned"](degrees, scale, (sx, sy), (60, 50)) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
+    matrix = turned(degrees, scale, (sx, sy), (60, 50)) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
     tile = Tile(30, 46, 40, 64)
     box = rectangle(tile, maps.inverse(matrix), (100, 120))
     y, x = np.mgrid[:100, :120].astype(float)
@@ -93,12 +90,12 @@ def test_inverse_variance_times_transparency_squared_is_the_weight():
 def test_noise_of_masters_is_shared_by_frames_that_lie_on_each_other():
     still = [placed()] * 5
     np.testing.assert_allclose(together(still, 8.0), 5)
-    apart = [placed(fields["turned"](0, 1, (20.0 * k, 0), (60, 50))) for k in range(5)]
+    apart = [placed(turned(0, 1, (20.0 * k, 0), (60, 50))) for k in range(5)]
     np.testing.assert_allclose(together(apart, 8.0), 1)
     # a shift of half a block leaves half of its pixels on the same block
-    half = [placed(), placed(fields["turned"](0, 1, (4.0, 0), (60, 50)))]
+    half = [placed(), placed(turned(0, 1, (4.0, 0), (60, 50)))]
     np.testing.assert_allclose(together(half, 8.0), 1.5)
-    flipped = [placed(), placed(fields["turned"](180, 1, (0, 0), (59.5, 49.5)))]
+    flipped = [placed(), placed(turned(180, 1, (0, 0), (59.5, 49.5)))]
     np.testing.assert_allclose(together(flipped, 8.0), 1)
     common = np.full(4, 3.0)
     table = frame_table(still, still[0].measured, 0, electrons=False, common=common, response=np.ones((5, 4)))
@@ -107,7 +104,7 @@ def test_noise_of_masters_is_shared_by_frames_that_lie_on_each_other():
 
 
 def test_a_frame_elsewhere_touches_no_tile():
-    away = maps.inverse(fields["turned"](0, 1, (5000, 0), (0, 0)))
+    away = maps.inverse(turned(0, 1, (5000, 0), (0, 0)))
     assert rectangle(Tile(0, 50, 0, 50), away, (100, 120)) is None
 
 

@@ -1,28 +1,25 @@
 """What a plane holds: painted sky, light, noise and width come back; shares add up to one."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from fields import apart, paint_stars, star_list
 from fourlight.stages.holdings import plane_holdings, with_shares
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 SHAPE = (320, 360)
 
 
 @pytest.fixture(scope="module")
 def plane():
     rng = np.random.default_rng(1)
-    place = fields["apart"](rng, 40, SHAPE, 26, 20)
+    place = apart(rng, 40, SHAPE, 26, 20)
     flux = np.geomspace(5e4, 3e3, len(place))
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     glow = 60 * np.exp(-((x - 120) ** 2 + (y - 200) ** 2) / (2 * 30**2))
-    light = fields["paint_stars"](SHAPE, *place.T, flux, 3.4) + glow
+    light = paint_stars(SHAPE, *place.T, flux, 3.4) + glow
     value = (150 + light + rng.normal(0, 2, SHAPE)).astype(np.float32)
     value[:, :6] = np.nan
-    stars = fields["star_list"](*place.T, np.tile(flux[:, None] / 4, (1, 4)), fwhm=3.2)
+    stars = star_list(*place.T, np.tile(flux[:, None] / 4, (1, 4)), fwhm=3.2)
     return value, light, stars
 
 
@@ -47,7 +44,7 @@ def test_an_empty_plane_holds_nothing(plane):
 
 def test_few_stars_give_no_width(plane):
     value, _, stars = plane
-    few = fields["star_list"](stars.x[:2], stars.y[:2], stars.flux[:2])
+    few = star_list(stars.x[:2], stars.y[:2], stars.flux[:2])
     assert (
         plane_holdings(value, np.ones(SHAPE, np.float32), np.ones(SHAPE, np.float32), few)["fwhm_px"] is None
     )

@@ -1,12 +1,11 @@
 """Integrated planes: claimed noise against actual noise, halves, seams, permutations, tiny and empty stacks."""
 
-import runpy
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from fields import block_means, frame_table, stacked, turned
 from fourlight.core import cfa
 from fourlight.core.drizzle import area_factor
 from fourlight.engine import in_order
@@ -17,8 +16,6 @@ from fourlight.stages.geometry import Tile, tiles
 from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
-stacked, block_means = fields["stacked"], fields["block_means"]
 LEVEL = 100.0
 
 
@@ -27,16 +24,14 @@ def noisy_night(seed, count, shape, spread=0.2, shift=12.0):
     rng = np.random.default_rng(seed)
     centre = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
     matrices = [
-        fields["turned"](
-            rng.normal(0, 0.2) + 180 * (k % 2), 1.0, tuple(rng.uniform(-shift, shift, 2)), centre
-        )
+        turned(rng.normal(0, 0.2) + 180 * (k % 2), 1.0, tuple(rng.uniform(-shift, shift, 2)), centre)
         for k in range(count)
     ]
     sigma = 5 * np.exp(rng.normal(0, spread, (count, 4)))
     y, x = np.mgrid[: shape[0], : shape[1]]
     plane = cfa.plane_map("RGGB")[y % 2, x % 2]
     images = np.stack([LEVEL + s[plane] * rng.standard_normal(shape) for s in sigma]).astype(np.float32)
-    return images, fields["frame_table"](matrices, shape, noise=sigma, level=LEVEL)
+    return images, frame_table(matrices, shape, noise=sigma, level=LEVEL)
 
 
 def noise_ratio(layers, planes, side, suffix=""):
@@ -146,11 +141,9 @@ def test_the_stack_lies_between_its_halves_which_have_nothing_in_common(stacks):
 def test_halves_of_equal_weight_average_to_the_stack():
     rng = np.random.default_rng(8)
     shape = (60, 60)
-    matrices = [fields["turned"](0, 1, (k % 3, k // 3), (30, 30)) for k in range(8)]
+    matrices = [turned(0, 1, (k % 3, k // 3), (30, 30)) for k in range(8)]
     images = rng.normal(LEVEL, 5, (8, *shape))
-    layers, _ = stacked(
-        images, fields["frame_table"](matrices, shape, noise=np.full(4, 5.0), level=LEVEL), 2.0
-    )
+    layers, _ = stacked(images, frame_table(matrices, shape, noise=np.full(4, 5.0), level=LEVEL), 2.0)
     inner = np.s_[16:-16, 16:-16]
     r = {name: layers["R"][name][inner].astype(float) for name in LAYERS}
     # drops of two pixels cover evenly: each pixel has as much of the four frames of one half as of the other
@@ -195,15 +188,13 @@ def crossed():
     """Ten frames, one with a trail, one of another scale and turned; NaN holes."""
     rng = np.random.default_rng(5)
     shape = (96, 112)
-    matrices = [
-        fields["turned"](rng.normal(0, 2), 1, tuple(rng.uniform(-4, 4, 2)), (56, 48)) for _ in range(9)
-    ]
-    matrices.append(fields["turned"](20.0, 2.0, (1.3, -0.4), (56, 48)))
+    matrices = [turned(rng.normal(0, 2), 1, tuple(rng.uniform(-4, 4, 2)), (56, 48)) for _ in range(9)]
+    matrices.append(turned(20.0, 2.0, (1.3, -0.4), (56, 48)))
     images = rng.normal(LEVEL, 3, (10, *shape))
     for row, light in ((38, 12), (39, 50), (40, 200), (41, 50), (42, 12)):
         images[3, row] += light
     images[rng.random(images.shape) < 0.02] = np.nan
-    return images, fields["frame_table"](matrices, shape, noise=np.full(4, 3.0), level=LEVEL)
+    return images, frame_table(matrices, shape, noise=np.full(4, 3.0), level=LEVEL)
 
 
 @pytest.mark.parametrize("pixfrac", [1.0, 2.0])
@@ -223,12 +214,11 @@ def test_nights_that_overlap_by_half_give_the_same_pixels_for_any_cut(rows):
     rng = np.random.default_rng(12)
     shape = (120, 100)
     matrices = [
-        fields["turned"](0, 1, (rng.uniform(-2, 2), 60 * (k % 2) + rng.uniform(-2, 2)), (50, 60))
-        for k in range(6)
+        turned(0, 1, (rng.uniform(-2, 2), 60 * (k % 2) + rng.uniform(-2, 2)), (50, 60)) for k in range(6)
     ]
     images = rng.normal(LEVEL, 5, (6, *shape))
     images[rng.random(images.shape) < 0.003] += 30
-    table = fields["frame_table"](matrices, shape, noise=np.full(4, 5.0), level=LEVEL)
+    table = frame_table(matrices, shape, noise=np.full(4, 5.0), level=LEVEL)
     whole, scatter = stacked(images, table, 1.0)
     cut = [Tile(y, min(y + rows, 120), 0, 100) for y in range(0, 120, rows)]
     parts, same = stacked(images, table, 1.0, tiles=cut)
@@ -239,8 +229,8 @@ def test_nights_that_overlap_by_half_give_the_same_pixels_for_any_cut(rows):
 
 
 def test_drops_wider_than_the_rim_of_a_tile_are_refused():
-    matrices = [np.array([[1.0, 0, 0], [0, 1.0, 0]]), fields["turned"](45.0, 4.0, (0.0, 0.0), (20, 20))]
-    table = fields["frame_table"](matrices, (40, 40), noise=np.full(4, 5.0), level=LEVEL)
+    matrices = [np.array([[1.0, 0, 0], [0, 1.0, 0]]), turned(45.0, 4.0, (0.0, 0.0), (20, 20))]
+    table = frame_table(matrices, (40, 40), noise=np.full(4, 5.0), level=LEVEL)
     Drops(table, 1.0)
     with pytest.raises(StageError, match=r"drops of 2 px of the coarsest frame span 13 px"):
         Drops(table, 2.0)
@@ -268,7 +258,7 @@ def test_threads_give_identical_pixels(crossed):
 def test_order_of_the_frames_does_not_matter(crossed):
     images, table = crossed
     order = np.random.default_rng(6).permutation(10)
-    mixed = fields["frame_table"](table.matrix[order], table.shape, noise=np.full(4, 3.0), level=LEVEL)
+    mixed = frame_table(table.matrix[order], table.shape, noise=np.full(4, 3.0), level=LEVEL)
     mixed = replace(mixed, half=table.half[order])
     first, _ = stacked(images, table, 1.0)
     second, _ = stacked(images[order], mixed, 1.0)
@@ -301,7 +291,7 @@ def test_defective_and_saturated_samples():
     images = np.full((4, *shape), LEVEL, dtype=np.float32)
     images[:, 30:33, 30:33] = 60000
     images[:, 10:16, 10:16] = np.nan
-    table = fields["frame_table"]([fields["turned"](0, 1, (0, 0), (0, 0))] * 4, shape, noise=np.full(4, 3.0))
+    table = frame_table([turned(0, 1, (0, 0), (0, 0))] * 4, shape, noise=np.full(4, 3.0))
     layers, _ = stacked(images, table, 2.0)
     assert layers["R"]["value"][31, 31] == pytest.approx(60000, rel=0.3)
     hole = np.s_[12:14, 12:14]
@@ -314,7 +304,7 @@ def test_defective_and_saturated_samples():
 @pytest.mark.parametrize("shape", [(2, 2), (3, 2), (24, 24), (31, 17)])
 def test_tiny_and_odd_frames(shape):
     images = np.full((3, *shape), LEVEL, dtype=np.float32)
-    table = fields["frame_table"]([fields["turned"](0, 1, (0, 0), (0, 0))] * 3, shape, noise=np.full(4, 3.0))
+    table = frame_table([turned(0, 1, (0, 0), (0, 0))] * 3, shape, noise=np.full(4, 3.0))
     layers, _ = stacked(images, table, 2.0)
     for plane in OUTPUT_PLANES:
         value = layers[plane]["value"]
@@ -326,7 +316,7 @@ def test_one_frame_alone_and_a_frame_that_lies_elsewhere():
     shape = (40, 40)
     images = np.random.default_rng(9).normal(LEVEL, 3, (2, *shape))
     away = np.array([[[1.0, 0, 0], [0, 1, 0]], [[1.0, 0, 900], [0, 1, 0]]])
-    table = fields["frame_table"](away, shape, noise=np.full(4, 3.0), level=LEVEL)
+    table = frame_table(away, shape, noise=np.full(4, 3.0), level=LEVEL)
     layers, _ = stacked(images, table, 1.0)
     # a drop of one pixel of an unshifted frame is the sample itself
     np.testing.assert_allclose(layers["R"]["value"][2:-2:2, 2:-2:2], images[0, 2:-2:2, 2:-2:2], rtol=0.02)

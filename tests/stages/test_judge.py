@@ -1,24 +1,22 @@
 """Clouds, trails and bad focus: flagged where they can be used, set aside where not."""
 
-import runpy
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from fields import measured_frame, star_list
 from fourlight.frames import FrameFlag, RegisteredFrame
 from fourlight.recipe import Integrate
 from fourlight.stages.judge import judge_light, judge_shape
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
-STARS = fields["star_list"](np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
-NONE = fields["star_list"](np.empty(0), np.empty(0), np.empty((0, 4)))
+STARS = star_list(np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
+NONE = star_list(np.empty(0), np.empty(0), np.empty((0, 4)))
 
 
 def frame(name, width=3.0, long=1.1, sky=100.0, stars=STARS, exposure=60.0, time=True):
-    plain = fields["measured_frame"](name, stars, (100, 100), width)
+    plain = measured_frame(name, stars, (100, 100), width)
     when = datetime(2030, 1, 1, tzinfo=UTC) if time else None
     return replace(plain, raw=replace(plain.raw, exposure_s=exposure, time=when), elongation=np.full(4, long),
                    sky=np.full(4, sky))  # fmt: skip
@@ -61,6 +59,13 @@ def test_what_is_usual_in_these_nights_is_no_fault():
     kept, aside = judge_shape([frame(f"{k}.fits", 9.0, 2.5) for k in range(5)])
     assert not aside
     assert all(f.flags == FrameFlag.NONE for f in kept)
+
+
+def test_the_sky_of_a_longer_exposure_is_not_bright():
+    kept, _ = judge_shape([*usual(), frame("long.fits", sky=400.0, exposure=240.0)])
+    assert FrameFlag.BRIGHT_SKY not in kept[-1].flags
+    kept, _ = judge_shape([*usual(), frame("short.fits", sky=100.0, exposure=20.0)])
+    assert FrameFlag.BRIGHT_SKY in kept[-1].flags
 
 
 def test_frames_without_stars_are_left_to_registration():

@@ -1,17 +1,14 @@
 """Measuring a light: pieces the libraries do not show (colours, mosaic, elongation, bad frames)."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from fields import apart, paint_stars, raw_frame
 from fourlight.core.cfa import PLANES, plane_map
 from fourlight.errors import FrameError
 from fourlight.recipe import Measure
 from fourlight.stages.measure import measure
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 SHAPE = (300, 320)
 COLOUR = np.array([0.5, 1.0, 1.0, 0.3])
 SKY = np.array([80.0, 200.0, 200.0, 120.0])
@@ -20,18 +17,18 @@ SKY = np.array([80.0, 200.0, 200.0, 120.0])
 def painted(seed=1, fwhm=3.0, pattern="RGGB", stars=45, shape=SHAPE, gradient=0.0, **shape_of_star):
     """Coloured stars on a coloured sky; fluxes are those of a plane that sees all of the light."""
     rng = np.random.default_rng(seed)
-    place = fields["apart"](rng, stars, shape, 24, 20)
+    place = apart(rng, stars, shape, 24, 20)
     flux = np.geomspace(1.5e5, 3e3, max(len(place), 1))[: len(place)]
     y, x = np.mgrid[: shape[0], : shape[1]]
     plane = plane_map(pattern)[y % 2, x % 2]
-    light = fields["paint_stars"](shape, *place.reshape(-1, 2).T, flux, fwhm, reach=30, **shape_of_star)
+    light = paint_stars(shape, *place.reshape(-1, 2).T, flux, fwhm, reach=30, **shape_of_star)
     sky = SKY[plane] * (1 + gradient * (x / (shape[1] - 1) - 0.5))
     clean = sky + COLOUR[plane] * light
     return place, flux, (rng.poisson(clean) + rng.normal(0, 1.5, shape)).astype(np.float32)
 
 
 def measured(image, pattern="RGGB", saturation=1e9, electrons=True, **settings):
-    raw = fields["raw_frame"]("light.fits", image.shape)
+    raw = raw_frame("light.fits", image.shape)
     return measure(
         raw, image, pattern, electrons=electrons, saturation=saturation, settings=Measure(**settings)
     )

@@ -1,15 +1,12 @@
 """Noise of frames found from what the frames disagree about: true noise, common structure, few frames."""
 
-import runpy
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from fields import frame_table, turned
 from fourlight.core import cfa, maps
 from fourlight.stages.noise_check import noise_factors, with_noise
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 SHAPE = (300, 320)
 CELL = cfa.plane_map("RGGB")
 
@@ -22,12 +19,12 @@ def night(count, truth, claimed, structure=0.0, seed=1):
     plane = CELL[y % 2, x % 2]
     matrices, images = [], []
     for k in range(count):
-        matrix = fields["turned"](rng.normal(0, 0.3), 1, tuple(rng.uniform(-6, 6, 2)), (160, 150))
+        matrix = turned(rng.normal(0, 0.3), 1, tuple(rng.uniform(-6, 6, 2)), (160, 150))
         u, v = maps.apply(matrix, x.astype(float), y.astype(float))
         common = grain[(v.astype(int) + 40) // 5, (u.astype(int) + 40) // 5]
         images.append(200 + common + np.asarray(truth)[k][plane] * rng.standard_normal(SHAPE))
         matrices.append(matrix)
-    table = fields["frame_table"](np.array(matrices), SHAPE, noise=np.asarray(claimed), level=200.0)
+    table = frame_table(np.array(matrices), SHAPE, noise=np.asarray(claimed), level=200.0)
 
     def read(f, y0, y1, x0, x1):
         return images[f][y0:y1, x0:x1].astype(np.float32), np.empty((0, 0), dtype=np.float32)
@@ -74,7 +71,7 @@ def test_the_same_frames_give_the_same_factors():
 
 def test_factors_multiply_the_variance_at_the_sky_level():
     noise = np.full((3, 4), 6.0)
-    table = fields["frame_table"]([np.eye(2, 3)] * 3, SHAPE, noise=noise, level=20.0, poisson=1.0)
+    table = frame_table([np.eye(2, 3)] * 3, SHAPE, noise=noise, level=20.0, poisson=1.0)
     response, level = np.full((3, 4), 0.8), np.full((3, 4), 20.0)
     factor = np.array([[1.0] * 4, [1.2] * 4, [0.9, 1.1, 1.0, 1.0]])
     after = with_noise(table, factor, response, level)
@@ -88,5 +85,5 @@ def test_frames_too_small_to_tell():
     def read(f, y0, y1, x0, x1):
         return np.full((y1 - y0, x1 - x0), 5.0, np.float32), np.empty((0, 0), dtype=np.float32)
 
-    table = fields["frame_table"]([np.eye(2, 3)] * 3, (12, 12), noise=np.full(4, 1.0))
+    table = frame_table([np.eye(2, 3)] * 3, (12, 12), noise=np.full(4, 1.0))
     assert np.isfinite(noise_factors(table, [(12, 12)] * 3, CELL, read)).all()

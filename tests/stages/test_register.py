@@ -1,12 +1,11 @@
 """Placing frames: who is the reference, who is set aside and why, and how much light each has."""
 
 import dataclasses
-import runpy
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from fields import measured_frame, raw_frame, star_list, turned
 from fourlight.core import maps
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, RegisteredFrame, SetAside, StarList
@@ -14,9 +13,7 @@ from fourlight.recipe import Registration
 from fourlight.stages.register import choose_reference, quality, register
 from fourlight.stages.transparency import steadied
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 SHAPE = (900, 1200)
-star_list = fields["star_list"]
 
 
 def seen(name, matrix, seed, light=1.0, stars=150, noise=0.02, **kwargs):
@@ -33,7 +30,7 @@ def seen(name, matrix, seed, light=1.0, stars=150, noise=0.02, **kwargs):
 
 
 def frame_of(name, stars):
-    return fields["measured_frame"](name, stars, SHAPE)
+    return measured_frame(name, stars, SHAPE)
 
 
 STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
@@ -52,7 +49,7 @@ def test_the_reference_lies_on_itself():
     [(0.2, 1, 1), (180.3, 1, 1), (37, 1, 1), (91, 1.6, 1), (10, 0.7, 1), (5, 1, -1)],
 )
 def test_any_turn_scale_and_mirror_is_placed(degrees, scale, mirror):
-    truth = fields["turned"](degrees, scale, (30, -12), (600, 450)) @ np.diag([mirror, 1, 1])
+    truth = turned(degrees, scale, (30, -12), (600, 450)) @ np.diag([mirror, 1, 1])
     placed = register(seen("b.fits", truth, 2), seen("a.fits", STILL, 1), Registration())
     assert isinstance(placed, RegisteredFrame)
     corners = np.array([[0, 1199, 0, 1199], [0, 0, 899, 899]], dtype=float)
@@ -115,7 +112,7 @@ def test_few_stars_are_flagged():
 
 def test_the_best_frame_is_the_reference_unless_one_is_named():
     sharp = seen("sharp.fits", STILL, 1)
-    wide = dataclasses.replace(sharp, raw=fields["raw_frame"]("wide.fits", SHAPE), fwhm_px=np.full(4, 4.5))
+    wide = dataclasses.replace(sharp, raw=raw_frame("wide.fits", SHAPE), fwhm_px=np.full(4, 4.5))
     cloudy = seen("cloudy.fits", STILL, 1, light=0.01)
     blank = frame_of("blank.fits", star_list(np.empty(0), np.empty(0), np.empty((0, 4))))
     frames = [wide, cloudy, sharp, blank]

@@ -1,17 +1,15 @@
 """Sky differences between frames: painted differences come back, the object does not count as sky."""
 
 import dataclasses
-import runpy
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from fields import measured_frame, star_list, turned
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.skymatch import pixel_scale, sky_difference
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 SHAPE = (640, 960)
 CELLS = (10, 15)
 
@@ -29,8 +27,8 @@ def light(x, y):
 
 
 def frame(name, level):
-    empty = fields["star_list"](np.empty(0), np.empty(0), np.empty((0, 4)))
-    return dataclasses.replace(fields["measured_frame"](name, empty, SHAPE), sky_map=level.astype(np.float32))
+    empty = star_list(np.empty(0), np.empty(0), np.empty((0, 4)))
+    return dataclasses.replace(measured_frame(name, empty, SHAPE), sky_map=level.astype(np.float32))
 
 
 def placed(matrix, extra, transparency, noise=0.0, seed=1):
@@ -75,7 +73,7 @@ def test_the_reference_has_no_difference():
     ],
 )
 def test_a_painted_difference_comes_back(degrees, scale, shift, transparency):
-    matrix = fields["turned"](degrees, scale, shift, (479.5, 319.5))
+    matrix = turned(degrees, scale, shift, (479.5, 319.5))
     found = sky_difference(placed(matrix, moon, transparency), REFERENCE, 2)
     u, v = np.meshgrid(np.linspace(-0.7, 0.7, 7), np.linspace(-0.7, 0.7, 7))
     # cells of 64 px do not resolve the nebula's curvature wholly: 1 per cent of 80
@@ -101,10 +99,10 @@ def test_any_order_of_the_recipe(order):
 
 
 def test_small_overlap_lowers_the_order_and_none_gives_zero():
-    edge = fields["turned"](0, 1, (820, 0), (0, 0))
+    edge = turned(0, 1, (820, 0), (0, 0))
     found = sky_difference(placed(edge, moon, (1, 1, 1, 1)), REFERENCE, 4)
     assert np.isfinite(found).all()
-    away = fields["turned"](0, 1, (5000, 0), (0, 0))
+    away = turned(0, 1, (5000, 0), (0, 0))
     assert not sky_difference(placed(away, moon, (1, 1, 1, 1)), REFERENCE, 2).any()
     nothing = RegisteredFrame(frame("n.fits", np.full((4, *CELLS), np.nan)), STILL, 0.0, 0)
     assert not sky_difference(nothing, REFERENCE, 2).any()
@@ -112,5 +110,5 @@ def test_small_overlap_lowers_the_order_and_none_gives_zero():
 
 def test_larger_pixels_gather_more_light():
     # a pixel that is 1.3 times as wide covers 1.69 times the sky
-    wide = placed(fields["turned"](30, 1.3, (0, 0), (0, 0)), moon, (0.5, 0.6, 0.6, 0.7))
+    wide = placed(turned(30, 1.3, (0, 0), (0, 0)), moon, (0.5, 0.6, 0.6, 0.7))
     np.testing.assert_allclose(pixel_scale(wide), 1.69 * np.array([0.5, 0.6, 0.6, 0.7]))

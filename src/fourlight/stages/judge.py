@@ -21,7 +21,7 @@ FAR_TOO_LONG = 1.9
 CLOUDED = 0.8
 """Share of the usual light under which a frame is flagged as clouded."""
 BRIGHT = 1.5
-"""Sky over the usual sky above which a frame is flagged."""
+"""Sky per second over the usual one above which a frame is flagged."""
 
 
 def judge_shape(
@@ -33,7 +33,7 @@ def judge_shape(
     """
     width = np.array([np.nanmean(f.fwhm_px) if len(f.stars) else np.nan for f in frames])
     long = np.array([np.nanmedian(f.elongation) if len(f.stars) else np.nan for f in frames])
-    sky = np.array([f.sky.sum() for f in frames])
+    sky = np.array([f.sky.sum() / (f.raw.exposure_s or 1.0) for f in frames])
     if not np.isfinite(width).any():
         return list(frames), []
     usual_width, usual_long, usual_sky = np.nanmedian(width), np.nanmedian(long), np.median(sky)
@@ -67,7 +67,10 @@ def judge_light(
     aside: list[SetAside] = []
     for frame, share in zip(frames, rate / usual, strict=True):
         if share < settings.min_transparency:
-            reason = f"cloud: {share:.0%} of the usual starlight, {settings.min_transparency:.0%} needed (integrate.min_transparency)"  # noqa: E501
+            reason = (
+                f"cloud: {share:.0%} of the usual starlight, {settings.min_transparency:.0%} needed "
+                "(integrate.min_transparency)"
+            )
             aside.append(SetAside(frame.measured.raw.path, "register", reason))
             continue
         flag = FrameFlag.CLOUD if share < CLOUDED else FrameFlag.NONE

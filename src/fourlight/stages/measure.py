@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from fourlight.core import cfa, detection, skycells, starfit, starshape
 from fourlight.core.noise import sample_noise
@@ -126,10 +127,8 @@ def _settled(
     good = (fwhm > 0.55 * typical) & (fwhm < 1.8 * typical)
     fits = fits[good]
     # Two candidates of one star end on the same place; keep the first.
-    if len(fits) > 1:
-        gap = np.hypot(fits[:, None, 0] - fits[None, :, 0], fits[:, None, 1] - fits[None, :, 1])
-        twin = (gap < 0.5 * typical) & np.tri(len(fits), k=-1, dtype=np.bool_)
-        fits = fits[~twin.any(axis=1)]
+    twins = cKDTree(fits[:, :2]).query_pairs(0.5 * typical, output_type="ndarray")
+    fits = np.delete(fits, np.unique(twins[:, 1]), axis=0)
     return fits, _fwhm(fits)
 
 
