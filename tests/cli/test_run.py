@@ -35,7 +35,7 @@ def finished(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Pat
 
 def test_every_file_is_there_and_only_those(finished: Path) -> None:
     assert {path.name for path in finished.iterdir()} == FILES | {".fourlight", "work"}
-    assert {path.name for path in (finished / "work").iterdir()} <= {"masters", "measured"}
+    assert {path.name for path in (finished / "work").iterdir()} <= {"masters", "measured", "lock"}
 
 
 def test_the_json_summary_is_the_one_in_out(command: Any, raw: Path, tmp_path: Path, untouched: Any) -> None:
@@ -155,7 +155,7 @@ def test_again_uses_the_recorded_frames_and_their_folders_only(
         (("run", "RAW", "--out", "TOP"), "holds the raw folder"),
         (("run", "RAW", "--out", "OTHER"), "holds mine.txt and was not made by Fourlight"),
         (("run", "RAW", "--out", "OTHER/mine.txt"), "is a file"),
-        (("run", "RAW", "--out", "OTHER/mine.txt/out"), "cannot be used (Not a directory)"),
+        (("run", "RAW", "--out", "OTHER/mine.txt/out"), "(Not a directory); choose another folder"),
         (("run", "RAW", "--out", "OUT", "--recipe", "EMPTY/none.toml"), "cannot be read as a recipe"),
         (("run", "RAW", "--again", "OTHER/mine.txt"), "--again takes its frames"),
         (("run", "--again", "OTHER/mine.txt"), "not the record of a run"),
@@ -180,6 +180,22 @@ def test_words_that_cannot_make_a_run(
         done = command(*said)
     assert done.code == 2
     assert expected in done.line
+    assert not (tmp_path / "out").exists(), "a refused run leaves nothing behind"
+
+
+def test_a_refused_run_keeps_a_folder_that_was_there(command: Any, raw: Path, tmp_path: Path) -> None:
+    """An empty one stays, empty; folders above OUT that were made for it go; results of an earlier run stay."""
+    there = tmp_path / "there"
+    there.mkdir()
+    refused = ("--set", "read.filter=Halpha")
+    assert command("run", raw, "--out", there, *refused).code == 2
+    assert list(there.iterdir()) == []
+    assert command("run", raw, "--out", tmp_path / "a" / "b" / "c", *refused).code == 2
+    assert not (tmp_path / "a").exists()
+    assert command("run", raw, "--out", there).code == 0
+    before = sorted(there.rglob("*"))
+    assert command("run", raw, "--out", there, *refused).code == 2
+    assert sorted(there.rglob("*")) == sorted([*before, *(there / "work" / n for n in ("decoded", "layers"))])
 
 
 def test_a_reference_that_is_no_light_is_named(command: Any, raw: Path, tmp_path: Path) -> None:

@@ -66,10 +66,11 @@ def test_two_who_write_the_same_file_do_not_meet(tmp_path: Path) -> None:
         (1, "change its permissions"),
         (30, "change its permissions"),
         (28, "free some"),
+        (20, "; choose another folder"),
     ],
 )
 def test_the_advice_fits_the_trouble(number: int, advice: str) -> None:
-    """EACCES, EPERM and EROFS are no matter of room; ENOSPC is (numbers of Linux and macOS, errno.h)."""
+    """EACCES, EPERM, EROFS and ENOTDIR are no matter of room; ENOSPC is (numbers of Linux and macOS, errno.h)."""
     with pytest.raises(OutputError, match=advice) as caught, writing(Path("a")):
         raise OSError(number, os.strerror(number))
     assert ("space or" in str(caught.value)) == (number == 28)

@@ -200,6 +200,7 @@ def test_nights_that_cannot_be_stacked(
         done = command("run", raw, "--out", tmp_path / "out")
     assert done.code == code
     assert expected in done.line
+    assert (tmp_path / "out").exists() == (spoil is all_starless), "there alone masters were made"
     assert not (tmp_path / "out" / "stack.fits").exists()
 
 
@@ -247,5 +248,7 @@ def test_folders_without_permission_are_named(
     for done in (refused, below):
         assert done.code == 2
         assert "Permission denied" in done.line
+        assert "permissions" in done.line
+        assert "space" not in done.line
     assert nothing.code == 2
     assert "Permission denied" in nothing.line

@@ -22,7 +22,9 @@ CHUNK = 1 << 22
 PART = ".part"
 """Ending of files that are being written; one that is found was left by a run that was killed."""
 
-_DENIED = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+_ADVICE = dict.fromkeys(
+    (errno.EACCES, errno.EPERM, errno.EROFS), "choose a folder you may write to, or change its permissions"
+) | dict.fromkeys((errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG), "choose another folder")
 _numbers = itertools.count()
 
 
@@ -48,9 +50,7 @@ space or choose another folder
     except FourlightError:
         raise
     except OSError as error:
-        advice = "free some space or choose another folder"
-        if error.errno in _DENIED:
-            advice = "choose a folder you may write to, or change its permissions"
+        advice = _ADVICE.get(error.errno or 0, "free some space or choose another folder")
         raise OutputError(f"{path}: cannot be written ({error.strerror or error}); {advice}") from error
 
 

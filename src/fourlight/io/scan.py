@@ -128,7 +128,7 @@ def _walk(top: Path, denied: list[SetAside]) -> Iterator[Path]:
 
 def _astray(path: Path) -> str | None:
     """Why a link leads nowhere (its disk may be missing); None for everything else."""
-    if not path.is_symlink():
+    if not os.path.islink(path):
         return None
     try:
         path.stat()

@@ -3,19 +3,13 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from fourlight.errors import OutputError
-from fourlight.io.room import whole, writing
-from fourlight.io.scan import MARKER
 
-__all__ = ["OutputFolder", "check_apart", "prepare"]
-
-MARK = "Results of Fourlight; everything in this folder is made by it.\n"
-"""What the marker of an OUT says."""
+__all__ = ["OutputFolder", "check_apart"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +17,8 @@ class OutputFolder:
     """Paths inside OUT."""
 
     root: Path
+    left_by: str = ""
+    """The run that was at work here and ended without a word; empty where there is none."""
 
     @property
     def work(self) -> Path:
@@ -49,6 +45,21 @@ class OutputFolder:
         """Layers of the stack while tiles are being integrated."""
         return self.work / "layers"
 
+    @property
+    def lock(self) -> Path:
+        """The file that a run holds while it is at work here."""
+        return self.work / "lock"
+
+    @property
+    def new(self) -> Path:
+        """Results until all of them are written."""
+        return self.work / "new"
+
+    @property
+    def old(self) -> Path:
+        """Results of an earlier run while the new ones take their places."""
+        return self.work / "old"
+
 
 def check_apart(out: Path, raw: Iterable[Path]) -> None:
     """Refuse an OUT that could touch raw frames, links followed; a link that leads nowhere has no frame.
@@ -71,7 +82,7 @@ def check_apart(out: Path, raw: Iterable[Path]) -> None:
         if os.path.lexists(path)
         for place in {
             os.path.abspath(path),
-            os.path.realpath(path) if path.exists() else os.path.abspath(path),
+            os.path.realpath(path) if os.path.exists(path) else os.path.abspath(path),
         }
     }
     above_out, itself = _identities(target), _identity(target)
@@ -98,43 +109,3 @@ def _identity(path: Path) -> tuple[int, int] | None:
 def _identities(path: Path) -> set[tuple[int, int]]:
     """Identities of a folder and of all that hold it."""
     return {found for place in (path, *path.parents) if (found := _identity(place)) is not None}
-
-
-def prepare(out: Path) -> OutputFolder:
-    """Make the output folder.
-
-    Raises
-    ------
-    OutputError
-        OUT is a file, holds something that is not ours, or cannot be written.
-    """
-    target = Path(os.path.realpath(out))
-    if target.exists() and not target.is_dir():
-        raise OutputError(f"{out}: is a file; name a folder for the results")
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        foreign = [p.name for p in sorted(target.iterdir()) if p.name != MARKER]
-    except OSError as error:
-        raise OutputError(
-            f"{out}: cannot be used ({error.strerror}); choose a folder you may write to"
-        ) from None
-    if foreign and not (target / MARKER).exists():
-        raise OutputError(
-            f"{out}: holds {foreign[0]} and was not made by Fourlight; choose a new or empty folder"
-        )
-    _check_writable(target, out)
-    folder = OutputFolder(target)
-    for part in (folder.work, folder.decoded, folder.masters, folder.measured, folder.layers):
-        with writing(part):
-            part.mkdir(parents=True, exist_ok=True)
-    return folder
-
-
-def _check_writable(target: Path, out: Path) -> None:
-    marker = target / MARKER
-    if not marker.exists():
-        with whole(marker) as part:
-            part.write_text(MARK, encoding="utf-8")
-    with writing(out), tempfile.TemporaryFile(dir=target) as probe:
-        probe.write(b"\0" * 65536)
-        os.fsync(probe.fileno())

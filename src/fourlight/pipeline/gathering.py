@@ -33,6 +33,9 @@ def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     nights = len({frame.night for frame in lights if frame.night})
     when = f" of {nights} night{'s' * (nights != 1)}" if nights else ""
     job.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")
+    if job.folder.left_by:
+        job.progress.begin("output", 1)
+        job.progress.end(f"going on where {job.folder.left_by} ended without a word")
     return lights, others
 
 

@@ -14,10 +14,10 @@ import numpy as np
 from fourlight.core import cfa
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.frames import MeasuredFrame, RegisteredFrame
-from fourlight.io.scan import scan
+from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import products
+from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.folder import check_apart
-from fourlight.pipeline.folder import prepare as prepare_folder
 from fourlight.pipeline.gathering import checked, chosen, once
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
@@ -62,7 +62,19 @@ def run(
     progress.begin("read", 1)
     found = scan(searched, recipe.read, only)
     check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
-    job = Job(prepare_folder(out), recipe, progress, thread_count(recipe.run.threads))
+    with claimed(out) as folder:
+        job = Job(folder, recipe, progress, thread_count(recipe.run.threads))
+        summary = _done(job, found, searched)
+        progress.end(f"picture and report in {out}")
+        if not recipe.run.keep_work:
+            shutil.rmtree(folder.layers, ignore_errors=True)
+            shutil.rmtree(folder.decoded, ignore_errors=True)
+    return summary
+
+
+def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
+    """All steps of the job on the frames that were found; the summary."""
+    recipe = job.recipe
     lights, others = chosen(job, found)
     hashes = checked(job, [*lights, *others])
     lights, others = (once(job, part, hashes) for part in (lights, others))
@@ -79,10 +91,6 @@ def run(
     )
     job.progress.begin("picture and report", 5)
     products.write_all(job.folder, stack.layers, summary, provenance, reference.stars, recipe, job.progress)
-    job.progress.end(f"picture and report in {out}")
-    if not recipe.run.keep_work:
-        shutil.rmtree(job.folder.layers, ignore_errors=True)
-        shutil.rmtree(job.folder.decoded, ignore_errors=True)
     return summary
 
 

@@ -1,0 +1,91 @@
+"""OUT for the length of a run: made, held against other runs, and taken away again where the run is refused."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from pathlib import Path
+
+from fourlight.errors import FourlightError, OutputError
+from fourlight.io.room import PART, whole, writing
+from fourlight.io.scan import MARKER
+from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.lock import held
+
+__all__ = ["claimed"]
+
+MARK = "Results of Fourlight; everything in this folder is made by it.\n"
+"""What the marker of an OUT says."""
+
+
+@contextmanager
+def claimed(out: Path) -> Iterator[OutputFolder]:
+    """OUT, made where it is missing, for one run alone.
+
+    A run that is refused before anything was combined or measured leaves no trace of itself.
+
+    Raises
+    ------
+    OutputError
+        OUT is a file, holds something that is not ours, cannot be written, or another run is at work in it.
+    """
+    folder = OutputFolder(Path(os.path.realpath(out)))
+    missing = [place for place in (folder.root, *folder.root.parents) if not os.path.exists(place)]
+    fresh, refused = not os.path.exists(folder.root / MARKER), False
+    try:
+        _prepare(folder, out)
+        with held(folder.lock, out) as left_by:
+            _sweep(folder)
+            try:
+                yield replace(folder, left_by=left_by)
+            except FourlightError:
+                refused = fresh and not _begun(folder)
+                raise
+    finally:
+        if refused:
+            shutil.rmtree(folder.work, ignore_errors=True)
+            with suppress(OSError):
+                (folder.root / MARKER).unlink()
+        for place in missing:  # what holds anything stays
+            with suppress(OSError):
+                place.rmdir()
+
+
+def _prepare(folder: OutputFolder, out: Path) -> None:
+    root = folder.root
+    if os.path.exists(root) and not root.is_dir():
+        raise OutputError(f"{out}: is a file; name a folder for the results")
+    with writing(out):
+        root.mkdir(parents=True, exist_ok=True)
+        foreign = [entry.name for entry in sorted(root.iterdir()) if entry.name != MARKER]
+    if not os.path.exists(root / MARKER):
+        if foreign:
+            raise OutputError(
+                f"{out}: holds {foreign[0]} and was not made by Fourlight; choose a new or empty folder"
+            )
+        with whole(root / MARKER) as part:
+            part.write_text(MARK, encoding="utf-8")
+    with writing(out), tempfile.TemporaryFile(dir=root) as probe:
+        probe.write(b"\0" * 65536)
+        os.fsync(probe.fileno())
+    for place in (folder.work, folder.decoded, folder.masters, folder.measured, folder.layers):
+        with writing(place):
+            place.mkdir(parents=True, exist_ok=True)
+
+
+def _sweep(folder: OutputFolder) -> None:
+    """Take away what a run that was killed had begun to write."""
+    for place in (folder.new, folder.old):
+        shutil.rmtree(place, ignore_errors=True)
+    for part in (*folder.root.glob(f".*{PART}"), *folder.work.rglob(f".*{PART}")):
+        with suppress(OSError):
+            part.unlink()
+
+
+def _begun(folder: OutputFolder) -> bool:
+    """Whether there is anything that another run could go on from."""
+    return any(any(place.iterdir()) for place in (folder.masters, folder.measured))

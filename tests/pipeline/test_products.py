@@ -1,0 +1,111 @@
+"""Results change places as one: OUT holds the results of one run, the old ones or the new."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fourlight.errors import OutputError
+from fourlight.io import export
+from fourlight.pipeline import products
+
+NAMES = ("frames.csv", "picture.png", "provenance.json", "stack.fits")
+
+
+def filled(folder: Path, text: str, names: tuple[str, ...] = NAMES) -> Path:
+    folder.mkdir()
+    for name in names:
+        (folder / name).write_text(text)
+    return folder
+
+
+def texts(folder: Path) -> dict[str, str]:
+    return {path.name: path.read_text() for path in folder.iterdir()}
+
+
+@pytest.mark.parametrize("before", [NAMES, (), ("stack.fits",)])
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), PermissionError(13, "Permission denied")])
+def test_whatever_stops_the_moves_the_old_results_come_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: tuple[str, ...], error: BaseException
+) -> None:
+    """Stopped before each of the moves in turn, until there are no more."""
+    move = os.replace
+    for stop in range(20):
+        place = tmp_path / str(stop)
+        place.mkdir()
+        new, root = filled(place / "new", "new"), filled(place / "root", "old", before)
+        count = 0
+
+        def moved(a: Any, b: Any, stop: int = stop) -> None:
+            nonlocal count
+            count += 1
+            if count == stop + 1:
+                raise error
+            move(a, b)
+
+        monkeypatch.setattr(products.os, "replace", moved)
+        try:
+            products.publish(new, root, place / "old")
+        except (KeyboardInterrupt, OutputError):
+            assert texts(root) == dict.fromkeys(before, "old")
+        else:
+            assert texts(root) == dict.fromkeys(NAMES, "new")
+            assert not new.exists()
+            assert not (place / "old").exists()
+            assert stop == len(NAMES) + len(before)
+            return
+    pytest.fail("the moves never end")
+
+
+def test_the_record_is_the_first_to_go_and_the_last_to_come(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a machine that dies between two moves leaves no record beside files it does not describe."""
+    order: list[str] = []
+    move = os.replace
+    monkeypatch.setattr(products.os, "replace", lambda a, b: (order.append(Path(a).name), move(a, b)))
+    products.publish(filled(tmp_path / "new", "n"), filled(tmp_path / "root", "o"), tmp_path / "old")
+    assert order[0] == order[-1] == "provenance.json"
+    assert order.count("provenance.json") == 2
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), OSError(28, "No space left on device")])
+def test_a_stop_or_a_full_disk_while_results_are_written(
+    command: Any, raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+) -> None:
+    """Other settings, stopped after the stack was written: all files are still those of the first run."""
+    out = tmp_path / "out"
+    assert command("run", raw, "--out", out).code == 0
+    files = sorted(path for path in out.iterdir() if path.is_file())
+    before = {path.name: path.read_bytes() for path in files}
+
+    def broken(*_: object) -> None:
+        raise error
+
+    (raw / "light_0004.fits").unlink()
+    with monkeypatch.context() as patch:
+        patch.setattr(export, "_write_png", broken)
+        stopped = command("run", raw, "--out", out)
+    assert stopped.code == (1 if isinstance(error, KeyboardInterrupt) else 2)
+    assert {path.name: path.read_bytes() for path in files} == before
+    assert not list(out.rglob("*.part"))
+    assert command("run", raw, "--out", out).code == 0
+    after = {path.name: path.read_bytes() for path in files}
+    assert {name for name in before if before[name] == after[name]} <= {".fourlight"}
+    assert not (out / "work" / "new").exists()
+
+
+def test_what_a_killed_run_had_begun_is_swept(command: Any, raw: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert command("run", raw, "--out", out).code == 0
+    for name in ("new", "old"):
+        shutil.copytree(out / "work" / "masters", out / "work" / name)
+    for part in (".x.1-2.part", "work/measured/.y.1-2.part"):
+        (out / part).write_text("half")
+    assert command("run", raw, "--out", out).code == 0
+    assert {path.name for path in (out / "work").iterdir()} <= {"masters", "measured", "lock"}
+    assert not list(out.rglob("*.part"))
