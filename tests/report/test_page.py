@@ -2,10 +2,7 @@
 
 import copy
 import re
-import runpy
 import xml.etree.ElementTree as ET
-from html.parser import HTMLParser
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,43 +11,8 @@ from fourlight.errors import OutputError
 from fourlight.report import charts, write_report
 from fourlight.report.page import page
 from fourlight.report.pictures import plane_views
-
-invented = runpy.run_path(str(Path(__file__).with_name("invented_run.py")))
-VOID = {"meta", "img", "br", "link", "hr", "input"}
-
-
-class Tree(HTMLParser):
-    """Checks nesting and collects tags, their attributes and the text."""
-
-    def __init__(self):
-        super().__init__()
-        self.open, self.tags, self.words = [], [], []
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag):
-        assert self.open, f"</{tag}> without start"
-        assert self.open.pop() == tag
-
-    def handle_data(self, data):
-        self.words.append(data)
-
-    @property
-    def text(self):
-        return " ".join(" ".join(self.words).split())
-
-
-def parsed(text):
-    tree = Tree()
-    tree.feed(text)
-    assert tree.open == []
-    return tree
+from invented_run import provenance, summary
+from parsed_page import parsed
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +26,7 @@ def stack():
 
 @pytest.fixture(scope="module")
 def made(stack):
-    return page(invented["summary"](), stack[0], stack[1], invented["provenance"]())
+    return page(summary(), stack[0], stack[1], provenance())
 
 
 def test_page_is_well_formed_and_self_contained(made):
@@ -111,11 +73,11 @@ def test_page_holds_what_the_issue_asks_in_its_order(made):
     assert "GBRG" in text
 
 
-@pytest.mark.parametrize("gone", sorted(invented["summary"]()))
+@pytest.mark.parametrize("gone", sorted(summary()))
 def test_any_missing_part_is_left_out_calmly(gone, stack):
-    summary = invented["summary"]()
+    facts = summary()
     for value in (None, "absent"):
-        changed = copy.deepcopy(summary)
+        changed = copy.deepcopy(facts)
         if value is None:
             changed[gone] = None
         else:
@@ -132,24 +94,24 @@ def test_a_nearly_empty_summary_still_makes_a_page(stack):
 
 
 def test_names_from_headers_cannot_break_the_page(stack):
-    summary = invented["summary"]()
-    summary["object"] = "<script>alert(1)</script>"
-    summary["frames"][0]["file"] = 'a"><img src=x onerror=1>.fits'
-    summary["set_aside"][0]["reason"] = '<b>bold</b> & "quoted"'
-    tree = parsed(page(summary, stack[0], stack[1], {}))
+    facts = summary()
+    facts["object"] = "<script>alert(1)</script>"
+    facts["frames"][0]["file"] = 'a"><img src=x onerror=1>.fits'
+    facts["set_aside"][0]["reason"] = '<b>bold</b> & "quoted"'
+    tree = parsed(page(facts, stack[0], stack[1], {}))
     assert not any(tag in ("script", "b") for tag, _ in tree.tags)
     assert not any("onerror" in attributes for _, attributes in tree.tags)
 
 
 def test_report_is_written_whole(tmp_path, stack):
-    write_report(tmp_path, invented["summary"](), stack[0], stack[1], invented["provenance"]())
+    write_report(tmp_path, summary(), stack[0], stack[1], provenance())
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
     with pytest.raises(OutputError):
         write_report(tmp_path / "nowhere", {}, stack[0], {}, {})
 
 
 def test_charts_are_xml_and_mark_frames_set_aside():
-    order = charts.moments(invented["summary"]())
+    order = charts.moments(summary())
     assert len(order) == 25
     assert [m.file for m in order if m.reason] == [
         "lantern_005.fits",

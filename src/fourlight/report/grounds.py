@@ -1,15 +1,14 @@
-"""What a result rests on, and how to make it again."""
+"""What a result rests on."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 from fourlight.report import words
-from fourlight.report.words import counted, digits, reached
+from fourlight.report.words import digits, reached
 
-__all__ = ["grounds", "origin", "sentences"]
+__all__ = ["grounds", "sentences"]
 
 Facts = Mapping[str, Any]
 
@@ -66,33 +65,3 @@ def sentences(summary: Facts) -> list[str]:
 def _with_unit(value: Any, unit: str) -> str:
     text = digits(value)
     return "not known" if text == words.UNKNOWN else f"{text} {unit}"
-
-
-def origin(provenance: Facts, out: Path | None) -> dict[str, Any]:
-    """Command, versions, inputs and settings for the last section of the page."""
-    libraries = provenance.get("libraries") or {}
-    versions = [f"Fourlight {provenance['fourlight']}"] if provenance.get("fourlight") else []
-    versions += [f"Python {provenance['python']}"] if provenance.get("python") else []
-    versions += [f"{name} {version}" for name, version in libraries.items()]
-    folder = out.name if out is not None and out.name else "OUT"
-    recipe = provenance.get("recipe") or {}
-    inputs = provenance.get("inputs") or {}
-    again = f"fourlight run --again {folder}/provenance.json"
-    if inputs:
-        again += f"    # {counted(len(inputs), 'input file')}"
-    return {
-        "command": again,
-        "versions": ", ".join(versions),
-        "inputs": [(Path(str(name)).name, digest) for name, digest in inputs.items()],
-        "recipe": _settings(recipe),
-    }
-
-
-def _settings(recipe: Facts) -> str:
-    lines = []
-    for section, values in recipe.items():
-        if isinstance(values, Mapping):
-            lines.append(f"[{section}]")
-            lines += [f"{key} = {'(automatic)' if value is None else value}" for key, value in values.items()]
-            lines.append("")
-    return "\n".join(lines).strip()

@@ -16,9 +16,10 @@ from fourlight import __version__
 from fourlight.core.cfa import PLANES
 from fourlight.io.room import whole
 from fourlight.report import charts, words
-from fourlight.report.grounds import grounds, origin, sentences
+from fourlight.report.again import origin
+from fourlight.report.grounds import grounds, sentences
 from fourlight.report.pictures import embedded_picture, plane_views
-from fourlight.report.words import digits, duration, percent, reached
+from fourlight.report.words import counted, digits, duration, percent, reached
 
 __all__ = ["page", "write_report"]
 
@@ -62,7 +63,7 @@ def write_report(
     """
     text = page(summary, picture, planes, provenance, out)
     with whole((place or out) / "report.html") as part:
-        part.write_text(text, encoding="utf-8")
+        part.write_text(text, encoding="utf-8", errors="backslashreplace")
 
 
 def page(
@@ -80,7 +81,7 @@ def page(
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    environment.filters.update(digits=digits, percent=percent, duration=duration)
+    environment.filters.update(digits=digits, percent=percent, duration=duration, counted=counted)
     style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     shown = {
         **_heading(summary),
