@@ -57,6 +57,11 @@ class Bench:
             self.advance(len(group.frames))
         return self._masters[group]
 
+    @property
+    def made(self) -> dict[Group, Master]:
+        """Masters made so far, less those of flats."""
+        return dict(self._masters)
+
     def saturation(self, frames: Sequence[RawFrame]) -> float | None:
         """Level of a full sample in ADU: recipe, else the lowest that the frames say or the lights show."""
         if self.read.saturation_adu is not None:

@@ -52,7 +52,7 @@ class Calibration:
     """Sentences for the report: every choice, mismatch and assumption."""
     set_aside: tuple[SetAside, ...]
     description: dict[str, Any]
-    """For ``summary.json``: masters with how many frames, lights by what was done to them, defects."""
+    """For ``summary.json``: masters, calibration frames by role, lights by what was done to them, defects."""
     plans: Mapping[tuple[Path, int], _Plan]
     open_source: OpenSource
 
@@ -134,7 +134,7 @@ def prepare(
         noise,
         tuple(bench.notes),
         tuple(bench.set_aside),
-        _description(offsets, chosen_flats, flats, count, seen),
+        _description(offsets, chosen_flats, flats, count, seen) | _counts(groups, flats, bench),
         plans,
         open_source,
     )
@@ -244,12 +244,27 @@ def _description(
     how: dict[str, int] = {}
     for offset in offsets:
         how[offset.how] = how.get(offset.how, 0) + 1
-    darks = {o.group.label: o.value.frames for o in offsets if o.group and isinstance(o.value, Master)}
     return {
         "offset_taken_off": how,
-        "masters": darks | {group.label: master.frames for group, master in flats.items()},
         "lights_with_flat": sum(group in flats for group in chosen_flats if group is not None),
         "defective_samples": defects,
         "cells_for_gain": seen.cells,
         "digitiser_step_adu": seen.step,
+    }
+
+
+def _counts(
+    groups: Mapping[Role, Sequence[Group]], flats: Mapping[Group, Master], bench: Bench
+) -> dict[str, Any]:
+    """Masters that were made, and of every role how many frames were fit for use and how many are in masters."""
+    made = bench.made | dict(flats)
+    return {
+        "masters": {group.label: master.frames for group, master in made.items()},
+        "calibration_frames": {
+            str(role): {
+                "usable": sum(len(group.frames) for group in found),
+                "in_masters": sum(master.frames for group, master in made.items() if group.role is role),
+            }
+            for role, found in groups.items()
+        },
     }
