@@ -101,7 +101,7 @@ class Registration(Section):
     """Placing frames on the grid of the reference frame."""
 
     reference: Annotated[
-        str, Field(description="File name of the reference light; empty: the best frame")
+        str, Field(description="Name of the reference light as in frames.csv; empty: the best frame")
     ] = ""
     min_matches: Annotated[int, Field(ge=3, description="Fewest matched stars for a frame to be used")] = 6
     max_rms_px: Annotated[
@@ -161,7 +161,10 @@ class Run(Section):
     threads: Annotated[int, Field(ge=0, description="Worker threads; 0: all cores")] = 0
     memory_gb: Annotated[float, Field(gt=0.2, description="Memory the run may use for pixels, in GB")] = 2.0
     keep_work: Annotated[
-        bool, Field(description="Keep OUT/work (decoded frames, masters) after a finished run")
+        bool,
+        Field(
+            description="Keep decoded frames and layers of the stack after a run; masters and measurements always stay"
+        ),
     ] = False
 
 

@@ -39,7 +39,12 @@ class TerminalProgress:
     def end(self, summary: str) -> None:
         """Replace the bar by one line."""
         self.close()
-        self._console.print(f"{self._stage:<20} {summary}", markup=False, soft_wrap=True)
+        self.line(self._stage, summary)
+
+    def line(self, what: str, text: str) -> None:
+        """One line under a heading of its own; names that are no text are shown by their codes."""
+        whole = f"{what:<20} {text}".encode("utf-8", "backslashreplace").decode()
+        self._console.print(whole, markup=False, soft_wrap=True)
 
     def close(self) -> None:
         """Take the bar away, finished or not."""

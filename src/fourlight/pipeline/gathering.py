@@ -10,6 +10,7 @@ from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
 from fourlight.pipeline.job import Job
+from fourlight.pipeline.names import short_names
 from fourlight.provenance import file_hash
 from fourlight.stages.select import choose_lights, drop_copies
 
@@ -20,6 +21,8 @@ RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 
 def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     """Lights that make one stack, in time order, and all calibration frames."""
+    job.names = short_names([f.path for f in found.frames] + [f.path for f in found.set_aside])
+    job.roles = {frame.path: frame.role for frame in found.frames}
     job.drop(found.set_aside)
     job.notes += found.notes
     lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter, job.recipe.read.mosaic)
@@ -67,6 +70,6 @@ def checked(job: Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
 
 def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
     """Frames that could be read to their end, copies left out."""
-    kept, aside = drop_copies([frame for frame in frames if frame.path in hashes], hashes)
+    kept, aside = drop_copies([frame for frame in frames if frame.path in hashes], hashes, job.names)
     job.drop(aside)
     return kept

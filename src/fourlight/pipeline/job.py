@@ -9,7 +9,7 @@ from pathlib import Path
 from fourlight import __version__
 from fourlight.engine import Progress
 from fourlight.errors import StageError
-from fourlight.frames import MeasuredFrame, RawFrame, SetAside
+from fourlight.frames import MeasuredFrame, RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.pipeline import cache
 from fourlight.pipeline.folder import OutputFolder
@@ -30,6 +30,10 @@ class Job:
     notes: list[str] = field(default_factory=list)
     measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
     """All lights that could be measured, used or not."""
+    names: dict[Path, str] = field(default_factory=dict)
+    """What each file is called in results and messages; no two are called alike."""
+    roles: dict[Path, Role] = field(default_factory=dict)
+    """What each file that could be read is for."""
 
     @property
     def base_key(self) -> str:
@@ -54,7 +58,7 @@ class Job:
         """
         if count >= 2:
             return
-        reasons = "; ".join(f"{item.path.name}: {item.reason}" for item in self.set_aside[-3:])
+        reasons = "; ".join(f"{self.names[item.path]}: {item.reason}" for item in self.set_aside[-3:])
         raise StageError(
             "run", None, f"{count} usable light{'s' * (count != 1)} left", f"2 are needed ({reasons})"
         )

@@ -91,11 +91,13 @@ def measured(
     return frames
 
 
-def placed(job: Job, frames: list[MeasuredFrame]) -> tuple[MeasuredFrame, list[RegisteredFrame]]:
-    """The reference light, and all lights that could be placed on its grid."""
+def placed(
+    job: Job, frames: list[MeasuredFrame], named: Path | None
+) -> tuple[MeasuredFrame, list[RegisteredFrame]]:
+    """The reference light (the one named, or the best), and all lights that could be placed on its grid."""
     job.need_two(len(frames))
     job.progress.begin("register", len(frames))
-    reference = choose_reference(frames, job.recipe.registration.reference)
+    reference = choose_reference(frames, str(named or ""))
     found: list[RegisteredFrame] = []
     work = functools.partial(register, reference=reference, settings=job.recipe.registration)
     for result in in_order(work, frames, job.threads):
@@ -110,6 +112,6 @@ def placed(job: Job, frames: list[MeasuredFrame]) -> tuple[MeasuredFrame, list[R
     found = steadied(found, reference)
     rms = float(np.median([frame.rms_px for frame in found if frame.measured is not reference] or [0.0]))
     job.progress.end(
-        f"{len(found)} lights registered to {reference.raw.path.name}, {rms:.3f} px rms per star"
+        f"{len(found)} lights registered to {job.names[reference.raw.path]}, {rms:.3f} px rms per star"
     )
     return reference, found

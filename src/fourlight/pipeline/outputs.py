@@ -30,14 +30,14 @@ def primary_cards(summary: Mapping[str, Any]) -> dict[str, tuple[Any, str]]:
         "CREATOR": (f"fourlight {__version__}", "program that made this file"),
         "NCOMBINE": (len(frames), "lights integrated"),
         "EXPTOTAL": (summary["integration"]["total_exposure_s"], "[s] total exposure of these lights"),
-        "REFFRAME": (summary["grid"]["reference"][:60], "light whose pixel grid the stack has"),
+        "REFFRAME": (_ascii(summary["grid"]["reference"]), "light whose pixel grid the stack has"),
         "CFAPAT": (summary["mosaic"]["pattern"], "mosaic of the raw frames, array order"),
         "METHOD": (summary["integration"]["method"], "how samples became planes"),
     }
     if summary["integration"]["pixfrac"]:
         cards["PIXFRAC"] = (summary["integration"]["pixfrac"], "side of a drop over the pixel pitch")
     if summary["object"]:
-        cards["OBJECT"] = (str(summary["object"])[:60], "from the lights")
+        cards["OBJECT"] = (_ascii(str(summary["object"])), "from the lights")
     times = sorted(f["time"] for f in frames if f["time"])
     if times:
         cards["DATE-OBS"] = (times[0][:19], "UTC start of the first light")
@@ -47,6 +47,13 @@ def primary_cards(summary: Mapping[str, Any]) -> dict[str, tuple[Any, str]]:
     if noise["read_noise_e"] is not None:
         cards["RDNOISE"] = (noise["read_noise_e"], "[electron] of the raw frames")
     return cards
+
+
+def _ascii(text: str) -> str:
+    """All that a FITS header may hold (FITS 4.0 sec. 4.2.1.1): other characters as escapes of Python."""
+    return "".join(
+        letter if " " <= letter <= "~" else letter.encode("unicode_escape").decode() for letter in text
+    )
 
 
 def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> None:
@@ -99,7 +106,9 @@ def write_json(path: Path, data: Mapping[str, Any]) -> None:
 
 def plain_json(data: Mapping[str, Any]) -> str:
     """JSON text of anything a summary holds; numbers that are not finite become null."""
-    return json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
+    # Bytes of a file name that are no UTF-8 become escapes of JSON, which read back as the same name.
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _plain(value: Any) -> Any:
@@ -118,7 +127,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-SCALARS = ("file", "night", "time", "exposure_s", "filter", "stars", "matched", "rms_px")
+SCALARS = ("file", "path", "night", "time", "exposure_s", "filter", "stars", "matched", "rms_px")
 PER_PLANE = ("fwhm_px", "elongation", "sky", "gradient", "noise", "transparency", "weight")
 
 
@@ -134,10 +143,13 @@ def write_csv(path: Path, summary: Mapping[str, Any]) -> None:
     rows: list[list[Any]] = [header]
     rows.extend(_row(frame, "used", "") for frame in summary["frames"])
     rows.extend(
-        _row(item.get("measured") or {"file": item["file"]}, f"set aside ({item['stage']})", item["reason"])
+        _row(item.get("measured") or item, f"set aside ({item['stage']})", item["reason"])
         for item in summary["set_aside"]
     )
-    with whole(path) as part, part.open("w", encoding="utf-8", newline="") as stream:
+    with (
+        whole(path) as part,
+        part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as stream,
+    ):
         csv.writer(stream).writerows(rows)
 
 

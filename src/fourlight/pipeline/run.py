@@ -22,6 +22,7 @@ from fourlight.pipeline.gathering import checked, chosen, once
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
+from fourlight.pipeline.names import find_light
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
@@ -79,10 +80,12 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     hashes = checked(job, [*lights, *others])
     lights, others = (once(job, part, hashes) for part in (lights, others))
     job.need_two(len(lights))
+    name = recipe.registration.reference
+    named = find_light(name, lights, job.set_aside) if name else None
     decision = mosaic.decide(lights, job.source, recipe.read.mosaic)
     calibration = calibrated(job, lights, others, decision.pattern)
     frames = measured(job, lights, calibration, decision.pattern, hashes)
-    reference, lights_placed = placed(job, frames)
+    reference, lights_placed = placed(job, frames, named)
     stack = integrated(job, lights_placed, reference, calibration, decision.pattern)
     findings = _findings(job, lights_placed, reference, stack, calibration, asdict(decision))
     summary = summarise(findings)
@@ -119,11 +122,14 @@ def _findings(
         noise=calibration.noise,
         calibration={**calibration.description, "notes": list(calibration.notes)},
         pixfrac=stack.pixfrac if job.recipe.integrate.method == "drizzle" else None,
+        pixfrac_reason=stack.pixfrac_reason,
         method=job.recipe.integrate.method,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
         noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
         planes=with_shares(planes, pedestal_known=known),
         set_aside=job.set_aside,
+        names=job.names,
+        roles=job.roles,
         measured=job.measured,
         assumptions=job.notes,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,8 @@ import numpy.typing as npt
 
 from fourlight import __version__
 from fourlight.core.cfa import PLANES
-from fourlight.frames import FrameFlag, MeasuredFrame, NoiseModel, RegisteredFrame, SetAside
+from fourlight.frames import FrameFlag, MeasuredFrame, NoiseModel, RegisteredFrame, Role, SetAside
+from fourlight.io.roles import from_path
 
 __all__ = ["Findings", "summarise"]
 
@@ -35,11 +36,17 @@ class Findings:
     calibration: dict[str, Any]
     pixfrac: float | None
     """Side of a drop; None where no drops were used."""
+    pixfrac_reason: str
+    """Why the coverage asks for it; empty where the recipe sets it."""
     method: str
     rejected_share: dict[str, float]
     noise_correlation: dict[str, float]
     planes: dict[str, dict[str, Any]]
     set_aside: Sequence[SetAside]
+    names: Mapping[Path, str]
+    """What each file is called; no two are called alike."""
+    roles: Mapping[Path, Role] = field(default_factory=dict)
+    """What each file that could be read is for."""
     measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
     """What was measured of lights that were set aside later."""
     assumptions: Sequence[str] = ()
@@ -52,7 +59,7 @@ def summarise(found: Findings) -> dict[str, Any]:
         "fourlight": __version__,
         "unit": found.unit,
         "object": _common([f.measured.raw.object_name for f in found.frames]),
-        "grid": {"ny": raw.ny, "nx": raw.nx, "reference": raw.path.name},
+        "grid": {"ny": raw.ny, "nx": raw.nx, "reference": found.names[raw.path]},
         "scale_arcsec_px": _scale(found.reference),
         "mosaic": found.mosaic,
         "noise": {
@@ -65,26 +72,39 @@ def summarise(found: Findings) -> dict[str, Any]:
         "integration": {
             "method": found.method,
             "pixfrac": found.pixfrac,
+            **_drop_choice(found),
             "rejected_share": found.rejected_share,
             "noise_correlation": found.noise_correlation,
             "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
             "effective_frames": _per_plane(found.weight.sum(axis=0) ** 2 / (found.weight**2).sum(axis=0)),
         },
         "planes": found.planes,
-        "frames": [_used(frame, weight) for frame, weight in zip(found.frames, found.weight, strict=True)],
-        "set_aside": [_aside(item, found.measured.get(item.path)) for item in found.set_aside],
+        "frames": [
+            _used(frame, weight, found.names) for frame, weight in zip(found.frames, found.weight, strict=True)
+        ],
+        "set_aside": [_aside(item, found) for item in found.set_aside],
         "nights": _nights(found.frames),
         "assumptions": list(found.assumptions),
     }  # fmt: skip
+
+
+def _drop_choice(found: Findings) -> dict[str, Any]:
+    """Who chose the size of the drops, and why; nothing where no drops were used."""
+    if found.pixfrac is None:
+        return {}
+    reason = found.pixfrac_reason or None
+    return {"pixfrac_source": "coverage" if reason else "recipe", "pixfrac_reason": reason}
 
 
 def _per_plane(values: npt.NDArray[np.float64]) -> dict[str, float]:
     return {plane: float(value) for plane, value in zip(PLANES, values, strict=True)}
 
 
-def _used(frame: RegisteredFrame, weight: npt.NDArray[np.float64]) -> dict[str, Any]:
+def _used(
+    frame: RegisteredFrame, weight: npt.NDArray[np.float64], names: Mapping[Path, str]
+) -> dict[str, Any]:
     return {
-        **_measured(frame.measured),
+        **_measured(frame.measured, names),
         "matrix": frame.matrix.tolist(),
         "rms_px": frame.rms_px,
         "matched": frame.matched,
@@ -95,10 +115,10 @@ def _used(frame: RegisteredFrame, weight: npt.NDArray[np.float64]) -> dict[str, 
     }
 
 
-def _measured(frame: MeasuredFrame) -> dict[str, Any]:
+def _measured(frame: MeasuredFrame, names: Mapping[Path, str]) -> dict[str, Any]:
     raw = frame.raw
     return {
-        "file": raw.path.name,
+        "file": names[raw.path],
         "path": str(raw.path),
         "night": raw.night,
         "time": raw.time.isoformat() if raw.time else None,
@@ -120,16 +140,23 @@ def _flags(flags: FrameFlag) -> list[str]:
     return [(flag.name or "").lower().replace("_", " ") for flag in FrameFlag if flag and flag in flags]
 
 
-def _aside(item: SetAside, measured: MeasuredFrame | None) -> dict[str, Any]:
+def _aside(item: SetAside, found: Findings) -> dict[str, Any]:
     data: dict[str, Any] = {
-        "file": item.path.name,
+        "file": found.names[item.path],
         "path": str(item.path),
+        "role": _role(item.path, found.roles),
         "stage": item.stage,
         "reason": item.reason,
     }
-    if measured is not None:
-        data["measured"] = _measured(measured)
+    if item.path in found.measured:
+        data["measured"] = _measured(found.measured[item.path], found.names)
     return data
+
+
+def _role(path: Path, roles: Mapping[Path, Role]) -> str | None:
+    """What a file is for: known, or said by its name or its folder; else None."""
+    said = from_path(path, path.parent)
+    return str(roles.get(path) or (said[0] if said else "")) or None
 
 
 def _common(names: Sequence[str | None]) -> str | None:

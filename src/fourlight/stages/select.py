@@ -82,7 +82,7 @@ def choose_lights(
 
 
 def drop_copies(
-    frames: Sequence[RawFrame], hashes: Mapping[Path, str]
+    frames: Sequence[RawFrame], hashes: Mapping[Path, str], names: Mapping[Path, str]
 ) -> tuple[list[RawFrame], list[SetAside]]:
     """Frames without those whose file is a copy, byte for byte, of an earlier one.
 
@@ -93,6 +93,8 @@ def drop_copies(
     frames : sequence of RawFrame
     hashes : mapping of Path to str
         Hash of the content of each file.
+    names : mapping of Path to str
+        What each file is called.
     """
     first: dict[str, RawFrame] = {}
     kept: list[RawFrame] = []
@@ -102,7 +104,7 @@ def drop_copies(
         if other is frame:
             kept.append(frame)
         else:
-            reason = f"a copy of {other.path.name}; each exposure counts once"
+            reason = f"a copy of {names[other.path]}; each exposure counts once"
             aside.append(SetAside(frame.path, "select", reason))
     return kept, aside
 
