@@ -30,6 +30,8 @@ class Integrated:
     layers: StackLayers
     table: geometry.FrameTable
     pixfrac: float
+    pixfrac_reason: str
+    """Why the coverage asks for it; empty where the recipe sets it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,6 @@ def integrated(
     shapes = [(f.measured.raw.ny, f.measured.raw.nx) for f in frames]
     table = _table(job, frames, reference, calibration, samples, cell, shapes)
     pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else choose_pixfrac(table, shapes)
-    job.notes += [why] if why and settings.method == "drizzle" else []
     method = integrate.method_of(settings, table, pixfrac)
     tiles, threads = _cut(job, table, method)
 
@@ -73,7 +74,7 @@ def integrated(
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     how = f"drops of {pixfrac:g} px" if settings.method == "drizzle" else "least squares"
     job.progress.end(f"{len(frames)} lights integrated, {how}, {share:.2%} of samples rejected")
-    return Integrated(layers, table, pixfrac)
+    return Integrated(layers, table, pixfrac, why)
 
 
 def _cut(job: Job, table: geometry.FrameTable, method: Method) -> tuple[list[geometry.Tile], int]:
