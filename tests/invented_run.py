@@ -60,7 +60,19 @@ def summary():
             "pedestal_adu": 500.0,
             "pedestal_source": "bias",
         },
-        "calibration": {"notes": ["No darks: defective samples were found from the lights (412 of them)."]},
+        "calibration": {
+            "offset_taken_off": {"bias": 24},
+            "calibration_frames": {
+                "dark": {"usable": 0, "in_masters": 0},
+                "flat": {"usable": 0, "in_masters": 0},
+                "bias": {"usable": 20, "in_masters": 20},
+                "darkflat": {"usable": 0, "in_masters": 0},
+            },
+            "masters": {"20 bias frames (-10 C)": 20},
+            "lights_with_flat": 0,
+            "defective_samples": 412,
+            "notes": ["No darks: defective samples were found from the lights (412 of them)."],
+        },
         "integration": {
             "method": "drizzle",
             "pixfrac": 0.8,
@@ -105,9 +117,12 @@ def summary():
             },
             {
                 "file": "lantern_009x.fits",
+                "role": "light",
                 "stage": "read",
                 "reason": "the file ends after 1,024 of 3,002,880 bytes",
             },
+            {"file": "flat_04.fits", "role": "flat", "stage": "calibrate", "reason": "flat saturates"},
+            {"file": "notes.fits", "role": None, "stage": "read", "reason": "no image in it"},
         ],
         "nights": [
             {"night": "2025-01-11", "frames": 11, "exposure_s": 1980.0},

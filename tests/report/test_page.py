@@ -54,7 +54,7 @@ def test_page_holds_what_the_issue_asks_in_its_order(made):
     text = parsed(made).text
     marks = [
         "Lantern Nebula",
-        "22 raw frames",
+        "22 lights",
         "The header and the pixels disagree",
         "The four planes under one stretch",
         "the data are never changed",

@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import Any
 
 from fourlight.core.cfa import PLANES
+from fourlight.report.aside import lights_aside
 from fourlight.report.words import digits, percent
 
 __all__ = ["Moment", "moments", "over_time", "share_bar", "ticks"]
@@ -37,11 +38,11 @@ class Moment:
 
 
 def moments(summary: Mapping[str, Any]) -> list[Moment]:
-    """Frames used and set aside in order of time; one without a time stands after its neighbour by name."""
+    """Lights used and set aside in order of time; one without a time stands after its neighbour by name."""
     order = [_moment(frame, frame, None) for frame in summary.get("frames") or ()]
     order.sort(key=lambda m: (m.night, m.time, m.file))
     by_name = sorted(order, key=lambda m: m.file)
-    for item in summary.get("set_aside") or ():
+    for item in lights_aside(summary):
         moment = _moment(item, item.get("measured") or {}, str(item.get("reason") or "no reason given"))
         order.insert(_place(moment, order, by_name), moment)
     return order

@@ -15,9 +15,11 @@ from markupsafe import Markup
 from fourlight import __version__
 from fourlight.core.cfa import PLANES
 from fourlight.io.room import whole
-from fourlight.report import charts, words
+from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
+from fourlight.report.calibration import calibration_rows
 from fourlight.report.grounds import grounds, sentences
+from fourlight.report.opening import heading
 from fourlight.report.pictures import embedded_picture, plane_views
 from fourlight.report.words import counted, digits, duration, percent, reached
 
@@ -84,7 +86,7 @@ def page(
     environment.filters.update(digits=digits, percent=percent, duration=duration, counted=counted)
     style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     shown = {
-        **_heading(summary),
+        **heading(summary),
         **_planes(summary),
         **_frames(summary),
         **origin(provenance, out),
@@ -96,47 +98,10 @@ def page(
         "contradiction": reached(summary, "mosaic", "contradiction"),
         "grounds": grounds(summary),
         "assumptions": sentences(summary),
+        "calibration": calibration_rows(summary, provenance.get("recipe") or {}),
         "version": summary.get("fourlight") or __version__,
     }
     return environment.get_template("template.html.j2").render(shown)
-
-
-def _heading(summary: Facts) -> dict[str, Any]:
-    frames = summary.get("frames") or ()
-    nights = [n.get("night") for n in summary.get("nights") or () if n.get("night")]
-    span = f"{nights[0]} to {nights[-1]}" if len(nights) > 1 else (nights[0] if nights else "")
-    subject = summary.get("object")
-    return {
-        "title": subject or "Deep-sky stack",
-        "named": bool(subject),
-        "overline": f"Report of {'the night of ' if len(nights) == 1 else ''}{span}" if span else "Report",
-        "lead": words.lead(summary),
-        "facts": _facts(summary, len(frames)),
-    }
-
-
-def _facts(summary: Facts, count: int) -> list[tuple[str, str]]:
-    scale = summary.get("scale_arcsec_px")
-    width = _green(summary, "fwhm_px")
-    seeing = f"{digits(width)} px" if width is not None else words.UNKNOWN
-    if width is not None and scale:
-        seeing += f" ({digits(width * scale)}″)"
-    aside = len(summary.get("set_aside") or ())
-    facts = [
-        ("Exposure in all", duration(reached(summary, "integration", "total_exposure_s"))),
-        ("Frames used", f"{count} of {count + aside}"),
-        ("Star width in green", seeing),
-        ("Mosaic", str(reached(summary, "mosaic", "pattern") or words.UNKNOWN)),
-    ]
-    if scale:
-        facts.append(("Scale", f"{digits(scale)}″ per pixel"))
-    return facts
-
-
-def _green(summary: Facts, key: str) -> float | None:
-    values = [reached(summary, "planes", name, key) for name in ("G1", "G2")]
-    known = [v for v in values if isinstance(v, int | float) and math.isfinite(v)]
-    return sum(known) / len(known) if known else None
 
 
 def _unit(summary: Facts) -> str:
@@ -193,7 +158,8 @@ def _frames(summary: Facts) -> dict[str, Any]:
     return {
         "charts": drawn,
         "nights": summary.get("nights") or [],
-        "set_aside": summary.get("set_aside") or [],
+        "set_aside": aside.table(summary),
+        "lights_aside": bool(aside.lights_aside(summary)),
         "frames": [_row(moment.frame) for moment in order if moment.reason is None],
     }
 

@@ -1,4 +1,4 @@
-"""Numbers and facts as a reader wants them: sensible digits, spelled-out times, sentences."""
+"""Numbers and facts as a reader wants them: sensible digits, spelled-out times, right plurals."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["counted", "digits", "duration", "lead", "percent", "reached"]
+__all__ = ["UNKNOWN", "counted", "digits", "duration", "listed", "percent", "reached"]
 
 UNKNOWN = "–"
 
@@ -52,13 +52,22 @@ def duration(seconds: Any) -> str:
     return f"{hours} h {minutes} min" if hours and minutes else f"{hours} h" if hours else f"{minutes} min"
 
 
-def counted(number: int, noun: str) -> str:
+def counted(number: int, noun: str, many: str | None = None) -> str:
     """A number with its noun in the right form.
 
-    >>> counted(1, "frame"), counted(3, "night")
-    ('1 frame', '3 nights')
+    >>> counted(1, "frame"), counted(3, "night"), counted(2, "dark for flats", "darks for flats")
+    ('1 frame', '3 nights', '2 darks for flats')
     """
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+    return f"{number:,} {noun if number == 1 else many or noun + 's'}"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Parts in one phrase.
+
+    >>> listed(["6 darks", "6 flats", "1 bias frame"]), listed(["6 flats"]), listed([])
+    ('6 darks, 6 flats and 1 bias frame', '6 flats', '')
+    """
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
 def reached(data: Any, *keys: str) -> Any:
@@ -72,41 +81,3 @@ def reached(data: Any, *keys: str) -> Any:
             return None
         data = data.get(key)
     return data
-
-
-def lead(summary: Mapping[str, Any]) -> str:
-    """The opening paragraph: what this is, how much light, what was left out, what the light is made of."""
-    frames: Sequence[Any] = summary.get("frames") or ()
-    aside: Sequence[Any] = summary.get("set_aside") or ()
-    nights: Sequence[Any] = summary.get("nights") or ()
-    total = reached(summary, "integration", "total_exposure_s")
-    subject = summary.get("object")
-    first = counted(len(frames), "raw frame")
-    first += f" of {subject}" if subject else ""
-    first += f" from {counted(len(nights), 'night')}" if nights else ""
-    first += f", {duration(total)} of exposure in all," if total else ""
-    first += " was" if len(frames) == 1 else " were"
-    parts = [first + " calibrated, placed on one grid and combined, each colour from its own pixels only."]
-    verb = "was" if len(aside) == 1 else "were"
-    parts.append(
-        f"{counted(len(aside), 'more frame')} {verb} set aside; the reasons are below."
-        if aside
-        else "No frame was set aside."
-    )
-    shares = _green_share(summary)
-    if shares:
-        parts.append(shares)
-    return " ".join(parts)
-
-
-def _green_share(summary: Mapping[str, Any]) -> str:
-    planes = summary.get("planes") or {}
-    values = {name: reached(planes, name, "share_of_electrons") for name in ("R", "G1", "G2", "B")}
-    if any(not isinstance(value, int | float) or not math.isfinite(value) for value in values.values()):
-        return ""
-    green = values["G1"] + values["G2"]
-    red, blue = percent(values["R"]), percent(values["B"])
-    return (
-        f"Of all electrons collected, sky included, {red} came through red, {percent(green)} through the two "
-        f"greens together and {blue} through blue."
-    )

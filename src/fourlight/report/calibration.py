@@ -1,0 +1,135 @@
+"""Which calibration frames were applied to the lights, and what was done where there were none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fourlight.report.aside import role_count
+from fourlight.report.words import UNKNOWN, counted, digits, listed, reached
+
+__all__ = ["applied", "calibration_rows", "not_applied"]
+
+Facts = Mapping[str, Any]
+
+NO_FLAT = (
+    "No flat was applied: the light lost towards the corners and the shadows of dust are still in the stack. The sky "
+    "surface that is taken off the picture levels its sky, but does not bring that light back."
+)
+SOURCES = {"recipe": "the recipe", "header": "the header", "lights": "the lights themselves"}
+
+
+def applied(summary: Facts) -> str:
+    """Calibration frames in masters, counted; 'none' where there are none.
+
+    >>> applied({"calibration": {"calibration_frames": {"dark": {"in_masters": 1}, "flat": {"in_masters": 6}}}})
+    '1 dark and 6 flats'
+    """
+    counts = reached(summary, "calibration", "calibration_frames")
+    if not isinstance(counts, Mapping):
+        return UNKNOWN
+    used = {role: reached(counts, role, "in_masters") or 0 for role in ("dark", "flat", "bias", "darkflat")}
+    return listed([role_count(role, number) for role, number in used.items() if number]) or "none"
+
+
+def not_applied(summary: Facts) -> str:
+    """Sentence about flats and darks that no light got; empty where lights got both."""
+    how = reached(summary, "calibration", "offset_taken_off")
+    if not isinstance(how, Mapping):
+        return ""
+    missing = [] if reached(summary, "calibration", "lights_with_flat") else ["flat"]
+    missing += [] if _darkened(how) else ["dark"]
+    return (
+        f"No {' and no '.join(missing)} was applied; what was done instead is said below." if missing else ""
+    )
+
+
+def calibration_rows(summary: Facts, recipe: Facts) -> list[tuple[str, str, str]]:
+    """Kind of frame, how many are in its master, what was done with it or instead of it."""
+    calibration = summary.get("calibration") or {}
+    how = calibration.get("offset_taken_off")
+    if not isinstance(how, Mapping):
+        return []
+    lights = sum(how.values())
+    flats = int(calibration.get("lights_with_flat") or 0)
+    rows = [
+        ("Darks", _frames(calibration, "dark"), _darks(summary, how, lights)),
+        ("Flats", _frames(calibration, "flat"), _flats(flats, lights)),
+        ("Bias frames", _frames(calibration, "bias"), _bias(calibration, how)),
+    ]
+    if reached(calibration, "calibration_frames", "darkflat", "usable"):
+        rows.append(("Darks for flats", _frames(calibration, "darkflat"), "Taken off the flats."))
+    return [*rows, _defects(calibration, how, recipe)]
+
+
+def _darkened(how: Facts) -> int:
+    return int(how.get("dark", 0) + how.get("scaled dark", 0))
+
+
+def _frames(calibration: Facts, role: str) -> str:
+    counts = reached(calibration, "calibration_frames", role)
+    if not isinstance(counts, Mapping):
+        return UNKNOWN
+    usable, used = counts.get("usable") or 0, counts.get("in_masters") or 0
+    if not usable:
+        return "none"
+    return f"{used}" if used == usable else f"{used} of {usable}"
+
+
+def _darks(summary: Facts, how: Facts, lights: int) -> str:
+    said = []
+    if how.get("dark"):
+        said.append(f"Taken off {_of(how['dark'], lights)}.")
+    if how.get("scaled dark"):
+        said.append(f"Scaled to their exposure and taken off {_of(how['scaled dark'], lights)}.")
+    others = {name: count for name, count in how.items() if name not in ("dark", "scaled dark") and count}
+    for name, count in others.items():
+        who = "" if count == lights else f" to {_of(count, lights)}"
+        said.append(f"No dark was applied{who}: {_instead(summary, name)}.")
+    if others:
+        said.append("Warm and dead samples were looked for in the lights alone.")
+    return " ".join(said)
+
+
+def _instead(summary: Facts, name: str) -> str:
+    if name == "bias":
+        return "the bias was taken off instead, and the glow of the sensor stays in"
+    if name == "none":
+        return "nothing was taken off, for the level of no light is not known"
+    level = reached(summary, "noise", "pedestal_adu")
+    return f"a level of {digits(level, 4)} ADU was taken off all samples instead (from {SOURCES.get(name, name)})"
+
+
+def _flats(flats: int, lights: int) -> str:
+    if not flats:
+        return NO_FLAT
+    rest = "" if flats == lights else f" No flat was applied to the other {counted(lights - flats, 'light')}."
+    return f"{_of(flats, lights, start=True)} divided by a flat.{rest}"
+
+
+def _bias(calibration: Facts, how: Facts) -> str:
+    if how.get("bias"):
+        return f"Taken off {counted(how['bias'], 'light')}."
+    if reached(calibration, "calibration_frames", "bias", "in_masters"):
+        return "Taken off the flats, or used to scale the darks."
+    if reached(calibration, "calibration_frames", "bias", "usable"):
+        return "Used for gain and read noise only."
+    return "Not needed: the darks hold the bias." if _darkened(how) else "None; see the darks."
+
+
+def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, str]:
+    if reached(recipe, "calibrate", "defects") == "off":
+        return "Defective samples", UNKNOWN, "Not looked for: calibrate.defects is off in the recipe."
+    number = calibration.get("defective_samples")
+    if not isinstance(number, int):
+        return "Defective samples", UNKNOWN, ""
+    where = "the lights and the darks" if _darkened(how) else "the lights"
+    left = "Left out of the stack; found" if number else "None found"
+    return "Defective samples", f"{number:,}" if number else "none", f"{left} from {where}."
+
+
+def _of(count: int, lights: int, *, start: bool = False) -> str:
+    """So many of all lights."""
+    text = f"all {counted(lights, 'light')}" if count == lights else f"{count} of {counted(lights, 'light')}"
+    text += (" was" if lights == 1 else " were") if start else ""
+    return text[0].upper() + text[1:] if start else text

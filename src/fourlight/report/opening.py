@@ -1,0 +1,100 @@
+"""The head of the page: what this is, how much light, what was left out, what the light is made of."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from fourlight.report.aside import lights_aside, others_aside
+from fourlight.report.calibration import applied, not_applied
+from fourlight.report.words import UNKNOWN, counted, digits, duration, percent, reached
+
+__all__ = ["heading", "lead"]
+
+Facts = Mapping[str, Any]
+
+
+def heading(summary: Facts) -> dict[str, Any]:
+    """Title, line above it, opening paragraph and the row of facts."""
+    nights = [n.get("night") for n in summary.get("nights") or () if n.get("night")]
+    span = f"{nights[0]} to {nights[-1]}" if len(nights) > 1 else (nights[0] if nights else "")
+    subject = summary.get("object")
+    return {
+        "title": subject or "Deep-sky stack",
+        "named": bool(subject),
+        "overline": f"Report of {'the night of ' if len(nights) == 1 else ''}{span}" if span else "Report",
+        "lead": lead(summary),
+        "facts": _facts(summary),
+    }
+
+
+def lead(summary: Facts) -> str:
+    """The opening paragraph."""
+    frames: Sequence[Any] = summary.get("frames") or ()
+    nights: Sequence[Any] = summary.get("nights") or ()
+    total = reached(summary, "integration", "total_exposure_s")
+    subject = summary.get("object")
+    first = counted(len(frames), "light")
+    first += f" of {subject}" if subject else ""
+    first += f" from {counted(len(nights), 'night')}" if nights else ""
+    first += f", {duration(total)} of exposure in all," if total else ""
+    first += " was" if len(frames) == 1 else " were"
+    parts = [
+        first + " calibrated, placed on one grid and combined, each colour from its own pixels only.",
+        _left_out(summary),
+        not_applied(summary),
+        _green_share(summary),
+    ]
+    return " ".join(part for part in parts if part)
+
+
+def _left_out(summary: Facts) -> str:
+    lights, others = len(lights_aside(summary)), others_aside(summary)
+    if not lights and not others:
+        return "No frame was set aside."
+    said = counted(lights, "more light") if lights else "No light"
+    said += " was" if lights <= 1 else " were"
+    said += " set aside"
+    if others:
+        said += f", {'and' if lights else 'but'} {others} could not be used"
+    count = len(summary.get("set_aside") or ())
+    return f"{said}; the {'reason is' if count == 1 else 'reasons are'} below."
+
+
+def _facts(summary: Facts) -> list[tuple[str, str]]:
+    used, aside = len(summary.get("frames") or ()), len(lights_aside(summary))
+    scale = summary.get("scale_arcsec_px")
+    width = _green(summary, "fwhm_px")
+    seeing = f"{digits(width)} px" if width is not None else UNKNOWN
+    if width is not None and scale:
+        seeing += f" ({digits(width * scale)}″)"
+    facts = [
+        ("Exposure in all", duration(reached(summary, "integration", "total_exposure_s"))),
+        ("Lights used", f"{used} of {used + aside}"),
+        ("Calibration frames", applied(summary)),
+        ("Star width in green", seeing),
+        ("Mosaic", str(reached(summary, "mosaic", "pattern") or UNKNOWN)),
+    ]
+    if scale:
+        facts.append(("Scale", f"{digits(scale)}″ per pixel"))
+    return facts
+
+
+def _green(summary: Facts, key: str) -> float | None:
+    values = [reached(summary, "planes", name, key) for name in ("G1", "G2")]
+    known = [v for v in values if isinstance(v, int | float) and math.isfinite(v)]
+    return sum(known) / len(known) if known else None
+
+
+def _green_share(summary: Facts) -> str:
+    planes = summary.get("planes") or {}
+    values = {name: reached(planes, name, "share_of_electrons") for name in ("R", "G1", "G2", "B")}
+    if any(not isinstance(value, int | float) or not math.isfinite(value) for value in values.values()):
+        return ""
+    green = values["G1"] + values["G2"]
+    red, blue = percent(values["R"]), percent(values["B"])
+    return (
+        f"Of all electrons collected, sky included, {red} came through red, {percent(green)} through the two "
+        f"greens together and {blue} through blue."
+    )

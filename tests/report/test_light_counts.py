@@ -1,0 +1,62 @@
+"""Lights are counted with lights; calibration frames, and what was done without them, stand apart."""
+
+import pytest
+
+from fourlight.report import aside, charts
+from fourlight.report.calibration import applied, calibration_rows, not_applied
+from fourlight.report.opening import heading
+from invented_run import summary
+
+
+def test_counts_of_used_frames_are_of_lights_only():
+    said = heading(summary())
+    assert dict(said["facts"])["Lights used"] == "22 of 25"
+    assert said["lead"].startswith("22 lights of Lantern Nebula")
+    assert "3 more lights were set aside, and 1 flat and 1 file of unknown kind" in said["lead"]
+    assert len(charts.moments(summary())) == 25
+
+
+def test_calibration_frames_have_their_own_count():
+    assert dict(heading(summary())["facts"])["Calibration frames"] == "20 bias frames"
+    assert applied({"calibration": {"calibration_frames": {}}}) == "none"
+    kinds = [row["kind"] for row in aside.table(summary())]
+    assert kinds == ["light", "light", "light", "flat", "not known"]
+
+
+def test_missing_flats_and_darks_are_said_plainly():
+    assert not_applied(summary()).startswith("No flat and no dark was applied")
+    rows = {kind: (number, done) for kind, number, done in calibration_rows(summary(), {})}
+    assert rows["Flats"][0] == rows["Darks"][0] == "none"
+    assert "No flat was applied" in rows["Flats"][1]
+    assert "the bias was taken off instead" in rows["Darks"][1]
+    assert rows["Defective samples"] == ("412", "Left out of the stack; found from the lights.")
+    off = calibration_rows(summary(), {"calibrate": {"defects": "off"}})
+    assert "off in the recipe" in off[-1][2]
+
+
+@pytest.mark.parametrize(
+    ("how", "words"),
+    [
+        ({"dark": 24}, "Taken off all 24 lights."),
+        ({"dark": 20, "bias": 4}, "Taken off 20 of 24 lights. No dark was applied to 4 of 24 lights"),
+        ({"scaled dark": 24}, "Scaled to their exposure"),
+        (
+            {"lights": 24},
+            "a level of 500.0 ADU was taken off all samples instead (from the lights themselves)",
+        ),
+        ({"none": 24}, "nothing was taken off"),
+    ],
+)
+def test_what_was_taken_off_is_said(how, words):
+    facts = summary()
+    facts["calibration"]["offset_taken_off"] = how
+    assert words in calibration_rows(facts, {})[0][2]
+
+
+def test_flats_on_a_part_of_the_lights_are_said():
+    facts = summary()
+    facts["calibration"]["lights_with_flat"] = 23
+    assert calibration_rows(facts, {})[1][2] == (
+        "23 of 24 lights were divided by a flat. No flat was applied to the other 1 light."
+    )
+    assert not_applied(facts) == "No dark was applied; what was done instead is said below."
