@@ -49,8 +49,10 @@ def summary():
             "pattern": "GBRG",
             "source": "pixels",
             "stated": "RGGB",
-            "contradiction": "The header says RGGB, but the greens agree with each other only as GBRG.",
-            "evidence": {},
+            "contradiction": "The header says RGGB, but the greens agree with each other only as GBRG",
+            "evidence": "the greens lie on [0,0] and [1,1] at 88 sigma (levels 88 sigma, 300 stars 20 sigma)",
+            "stated_by": "BAYERPAT",
+            "sigma": 88.0,
         },
         "noise": {
             "gain_e_per_adu": 0.2512,

@@ -44,6 +44,9 @@ def test_the_real_pair_is_gbrg_and_the_contradiction_is_told() -> None:
     for words in ("FILTER says RGGB", "[0,0] and [1,1]", "GBRG is used", "is assumed"):
         assert words in found.contradiction
     assert "sigma" in found.evidence
+    assert found.sigma is not None
+    assert found.sigma > 5
+    assert found.stated_by == "FILTER"
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
@@ -75,6 +78,7 @@ def test_pixels_that_cannot_tell_leave_the_header() -> None:
     found = decide([light("BGGR")], held(grey), "auto")
     assert (found.pattern, found.source, found.contradiction) == ("BGGR", "BAYERPAT", None)
     assert "cannot tell" in found.evidence
+    assert found.sigma is None
 
 
 def test_the_recipe_wins_and_a_contradiction_is_still_told() -> None:

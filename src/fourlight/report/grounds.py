@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fourlight.report import words
-from fourlight.report.words import digits, reached
+from fourlight.report.words import digits, reached, sentence
 
 __all__ = ["grounds", "sentences"]
 
@@ -16,13 +16,7 @@ Facts = Mapping[str, Any]
 def grounds(summary: Facts) -> list[tuple[str, str, str]]:
     """Quantities everything rests on: name, value, source."""
     noise = summary.get("noise") or {}
-    mosaic = summary.get("mosaic") or {}
-    source = str(mosaic.get("source") or words.UNKNOWN)
-    stated = mosaic.get("stated")
-    if stated and stated != mosaic.get("pattern"):
-        source += f" (the header says {stated})"
     rows = [
-        ("Mosaic pattern", str(mosaic.get("pattern") or words.UNKNOWN), source),
         (
             "Gain",
             _with_unit(noise.get("gain_e_per_adu"), "e⁻ per ADU"),
@@ -59,7 +53,7 @@ def sentences(summary: Facts) -> list[str]:
         *(summary.get("assumptions") or ()),
         *(reached(summary, "picture", "notes") or ()),
     ]
-    return list(dict.fromkeys(str(sentence) for sentence in said))
+    return list(dict.fromkeys(sentence(str(remark)) for remark in said))
 
 
 def _with_unit(value: Any, unit: str) -> str:

@@ -19,6 +19,7 @@ from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
 from fourlight.report.calibration import calibration_rows
 from fourlight.report.grounds import grounds, sentences
+from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
 from fourlight.report.pictures import embedded_picture, plane_views
 from fourlight.report.words import counted, digits, duration, percent, reached
@@ -87,6 +88,7 @@ def page(
     style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     shown = {
         **heading(summary),
+        **mosaic(summary),
         **_planes(summary),
         **_frames(summary),
         **origin(provenance, out),
@@ -95,7 +97,6 @@ def page(
         "picture_size": f"{picture.shape[1]} x {picture.shape[0]} px",
         "views": plane_views(planes),
         "plane_names": PLANE_NAMES,
-        "contradiction": reached(summary, "mosaic", "contradiction"),
         "grounds": grounds(summary),
         "assumptions": sentences(summary),
         "calibration": calibration_rows(summary, provenance.get("recipe") or {}),

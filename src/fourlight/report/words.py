@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["UNKNOWN", "counted", "digits", "duration", "listed", "percent", "reached"]
+__all__ = ["UNKNOWN", "counted", "digits", "duration", "listed", "percent", "reached", "sentence"]
 
 UNKNOWN = "–"
 
@@ -68,6 +68,18 @@ def listed(parts: Sequence[str]) -> str:
     ('6 darks, 6 flats and 1 bias frame', '6 flats', '')
     """
     return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+
+
+def sentence(text: str) -> str:
+    """A remark as a sentence: a capital to begin with and a full stop at its end.
+
+    >>> sentence("the greens lie on [0,1] and [1,0]"), sentence("a_1.fits: flat is dark."), sentence("Is it so?")
+    ('The greens lie on [0,1] and [1,0].', 'a_1.fits: flat is dark.', 'Is it so?')
+    """
+    text = text.strip()
+    if text.split(" ")[0].isalpha():
+        text = text[0].upper() + text[1:]
+    return text + ("" if not text or text[-1] in ".!?" else ".")
 
 
 def reached(data: Any, *keys: str) -> Any:

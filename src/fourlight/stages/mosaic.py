@@ -14,7 +14,7 @@ from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame
 from fourlight.io.pixels import PixelSource
 
-__all__ = ["MosaicDecision", "decide"]
+__all__ = ["MosaicDecision", "decide", "evidence"]
 
 LIGHTS_LOOKED_AT = 3
 CROP = 2048
@@ -36,6 +36,10 @@ class MosaicDecision:
     """What was stated, what the pixels show, what is used and what remains assumed; None where all agree."""
     evidence: str
     """What the pixels say, as a sentence."""
+    stated_by: str | None = None
+    """Header cards that `stated` is from."""
+    sigma: float | None = None
+    """How sure the pixels are of the greens; None where they cannot tell."""
 
 
 def decide(
@@ -62,8 +66,10 @@ def decide(
     stated, cards = _stated(lights)
     phase = _looked_at(lights, sources)
     evidence = _sentence(phase)
+    sure = None if phase.diagonal is None else abs(phase.sigma)
+    said = (evidence, cards if stated else None, sure)
     if setting != "auto":
-        return MosaicDecision(setting, "recipe", stated, _against(setting, "the recipe", phase), evidence)
+        return MosaicDecision(setting, "recipe", stated, _against(setting, "the recipe", phase), *said)
     if phase.mono:
         raise InputError(
             f"the lights ({lights[0].path.name} and others): all four places of the 2 x 2 cell see every star alike "
@@ -74,10 +80,10 @@ def decide(
         return _from_pixels(lights, phase, evidence)
     contradiction = _against(stated, cards, phase)
     if contradiction is None:
-        return MosaicDecision(stated, cards, stated, None, evidence)
+        return MosaicDecision(stated, cards, stated, None, *said)
     pattern, how = _mended(stated, lights[0])
     contradiction = f"{contradiction}; {pattern} is used, {how}"
-    return MosaicDecision(pattern, "pixels", stated, contradiction, evidence)
+    return MosaicDecision(pattern, "pixels", stated, contradiction, *said)
 
 
 def _stated(lights: Sequence[RawFrame]) -> tuple[str | None, str]:
@@ -98,7 +104,7 @@ def _looked_at(lights: Sequence[RawFrame], sources: Callable[[RawFrame], PixelSo
         if len(found) == len(picked):
             break
         try:
-            found.append(_phase(sources(frame), frame.saturation_adu))
+            found.append(evidence(sources(frame), frame.saturation_adu))
         except FrameError as error:
             failure = error
     if not found:
@@ -107,7 +113,7 @@ def _looked_at(lights: Sequence[RawFrame], sources: Callable[[RawFrame], PixelSo
     return sorted(telling, key=lambda phase: phase.sigma)[len(telling) // 2]
 
 
-def _phase(source: PixelSource, full: float | None) -> Phase:
+def evidence(source: PixelSource, full: float | None) -> Phase:
     """Evidence from the middle of a frame, starting on an even row and column."""
     ny, nx = source.shape
     y0, x0 = max(ny - CROP, 0) // 4 * 2, max(nx - CROP, 0) // 4 * 2
@@ -162,4 +168,4 @@ def _from_pixels(lights: Sequence[RawFrame], phase: Phase, evidence: str) -> Mos
     evidence += (
         f"; nothing tells red from blue: {pattern} is assumed (set read.mosaic if colours are swapped)"
     )
-    return MosaicDecision(pattern, "assumed", None, None, evidence)
+    return MosaicDecision(pattern, "assumed", None, None, evidence, sigma=abs(phase.sigma))

@@ -1,0 +1,82 @@
+"""The mosaic pattern: what header and pixels say of it, how sure that is, and how to overrule it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fourlight.report.words import UNKNOWN, digits, sentence
+
+__all__ = ["mosaic"]
+
+Facts = Mapping[str, Any]
+
+SWAPPED = {"RGGB": "BGGR", "BGGR": "RGGB", "GRBG": "GBRG", "GBRG": "GRBG"}
+"""Each pattern with red and blue in each other's place."""
+
+
+def mosaic(summary: Facts) -> dict[str, Any]:
+    """Rows of evidence (name, sentence), the warning and its title, and the hint how to overrule."""
+    found = summary.get("mosaic") or {}
+    pattern, stated = (str(found.get(key) or "") for key in ("pattern", "stated"))
+    if not pattern:
+        return {"mosaic": [], "contradiction": "", "disagree": "", "overrule": ""}
+    by = f" ({found['stated_by']})" if found.get("stated_by") else ""
+    evidence = found.get("evidence")
+    rows = [
+        ("In use", f"{pattern}, {_origin(found)}."),
+        ("The header says", f"{stated}{by}." if stated else "Nothing."),
+        ("The pixels say", sentence(evidence) if isinstance(evidence, str) else UNKNOWN),
+        ("How sure this is", _sureness(found, pattern)),
+    ]
+    contradiction = found.get("contradiction")
+    who = "recipe" if found.get("source") == "recipe" else "header"
+    return {
+        "mosaic": rows,
+        "contradiction": sentence(str(contradiction)) if contradiction else "",
+        "disagree": f"The {who} and the pixels disagree about the mosaic.",
+        "overrule": _overrule(found, pattern, stated),
+    }
+
+
+def _origin(found: Facts) -> str:
+    source = str(found.get("source") or "")
+    known = {
+        "recipe": "set in the recipe",
+        "pixels": "which the pixels show, against the header",
+        "assumed": "assumed, for no header states a pattern",
+    }
+    return known.get(source, f"from the header ({source})" if source else "of unknown origin")
+
+
+def _sureness(found: Facts, pattern: str) -> str:
+    """The greens are seen in the pixels; which of the other two is red can only be told or assumed."""
+    sigma, source = found.get("sigma"), found.get("source")
+    told = {
+        "recipe": "rests on the recipe alone",
+        "pixels": "is assumed",
+        "assumed": "is a guess",
+    }.get(str(source), "rests on the header alone")
+    if not isinstance(sigma, int | float):
+        return "The pixels do not tell the greens, so all of the pattern " + told + "."
+    if found.get("contradiction") and source == "recipe":
+        greens = (
+            f"The pixels speak against the greens of {pattern} at {digits(sigma, 2)} sigma (5 are enough)"
+        )
+    else:
+        greens = f"The places of the greens are sure to {digits(sigma, 2)} sigma (5 are enough)"
+    return f"{greens}; which of the other two is red {told}."
+
+
+def _overrule(found: Facts, pattern: str, stated: str) -> list[tuple[str, str]]:
+    """Settings that change the pattern, each with what it does; none where all agree."""
+    if found.get("source") == "recipe":
+        return [("read.mosaic=auto", "leaves it to header and pixels")] if found.get("contradiction") else []
+    choices = []
+    if found.get("contradiction") and stated:
+        choices.append((f"read.mosaic={stated}", "follows the header"))
+    if choices or found.get("source") == "assumed":
+        choices.append(
+            (f"read.mosaic={SWAPPED.get(pattern, pattern)}", "puts red and blue in each other's place")
+        )
+    return choices

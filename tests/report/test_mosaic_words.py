@@ -1,0 +1,60 @@
+"""What the page says of the mosaic: header, pixels, how sure, and a setting that the program takes."""
+
+import numpy as np
+import pytest
+
+from fourlight.core.cfa import PATTERNS, plane_map
+from fourlight.recipe import Recipe, with_settings
+from fourlight.report.mosaic import SWAPPED, mosaic
+from fourlight.report.page import page
+from invented_run import summary
+from parsed_page import parsed
+
+
+def facts(**changed):
+    return {"mosaic": {**summary()["mosaic"], **changed}}
+
+
+def test_header_pixels_and_sureness_are_shown():
+    rows = dict(mosaic(summary())["mosaic"])
+    assert rows["In use"] == "GBRG, which the pixels show, against the header."
+    assert rows["The header says"] == "RGGB (BAYERPAT)."
+    assert rows["The pixels say"].startswith("The greens lie on [0,0] and [1,1] at 88 sigma")
+    assert rows["How sure this is"] == (
+        "The places of the greens are sure to 88 sigma (5 are enough); which of the other two is red is assumed."
+    )
+
+
+def test_every_sentence_ends_with_a_full_stop():
+    said = mosaic(summary())
+    assert all(text.endswith(".") for _, text in said["mosaic"])
+    assert said["contradiction"].endswith("GBRG.")
+
+
+def test_a_contradiction_comes_with_settings_that_the_program_takes():
+    choices = [setting for setting, _ in mosaic(summary())["overrule"]]
+    assert [with_settings(Recipe(), [setting]).read.mosaic for setting in choices] == ["RGGB", "GRBG"]
+    text = parsed(page(summary(), np.zeros((4, 4, 3), np.float32), {}, {})).text
+    assert text.count("--set read.mosaic=RGGB , which follows the header") == 2
+
+
+@pytest.mark.parametrize("pattern", PATTERNS)
+def test_swapped_patterns_keep_the_greens_and_exchange_red_and_blue(pattern):
+    here, there = plane_map(pattern), plane_map(SWAPPED[pattern])
+    np.testing.assert_array_equal(here == 0, there == 3)
+    np.testing.assert_array_equal(here == 3, there == 0)
+
+
+@pytest.mark.parametrize(
+    ("changed", "sure", "settings"),
+    [
+        ({"source": "BAYERPAT", "stated": "GBRG", "contradiction": None}, "rests on the header alone", []),
+        ({"source": "assumed", "stated": None, "contradiction": None}, "is a guess", ["read.mosaic=GRBG"]),
+        ({"source": "recipe", "pattern": "RGGB"}, "speak against the greens of RGGB", ["read.mosaic=auto"]),
+        ({"source": "BAYERPAT", "sigma": None, "contradiction": None}, "do not tell the greens", []),
+    ],
+)
+def test_each_origin_has_its_own_words(changed, sure, settings):
+    said = mosaic(facts(**changed))
+    assert sure in dict(said["mosaic"])["How sure this is"]
+    assert [setting for setting, _ in said["overrule"]] == settings
