@@ -58,6 +58,8 @@ def spoilt(raw: Path) -> dict[str, str]:
     put(raw / "full.fits", good, np.full(shape, 65535, np.uint16))
     put(raw / "half.fits", good, np.where(np.arange(shape[0])[:, None] < 60, image, 0).astype(np.uint16))
     put(raw / "colour.fits", good, np.stack([image] * 3))
+    put(raw / "mono.fits", good, as_mono(image, 9))
+    put(raw / "silent.fits", good, as_mono(image, 8), BAYERPAT=None, ROWORDER=None)
     put(raw / "size.fits", good, image[:120, :200])
     put(raw / "camera.fits", good, INSTRUME="another camera")
     put(raw / "mirrored.fits", good, image[::-1], BAYERPAT="GBRG")
@@ -74,6 +76,8 @@ def spoilt(raw: Path) -> dict[str, str]:
         "full.fits": "all samples are 65535",
         "half.fits": "do not vary",
         "colour.fits": "already a colour image",
+        "mono.fits": "no mosaic shows in its stars and sky",
+        "silent.fits": "no mosaic shows in its stars and sky",
         "size.fits": "size 200 x 120 instead of 240 x 180",
         "camera.fits": "camera another camera instead of",
         "mirrored.fits": "mosaic GBRG instead of RGGB",
@@ -160,6 +164,12 @@ def all_mono(raw: Path) -> None:
         path.unlink()
 
 
+def one_colour_among_mono(raw: Path) -> None:
+    for number, path in enumerate(sorted(raw.iterdir())[1:]):
+        put(raw / f"m_{path.name}", path, as_mono(fits.getdata(path), number))
+        path.unlink()
+
+
 def all_colour(raw: Path) -> None:
     for path in sorted(raw.iterdir()):
         put(raw / f"c_{path.name}", path, np.stack([fits.getdata(path)] * 3))
@@ -182,6 +192,11 @@ def all_starless(raw: Path) -> None:
         (one_frame_twice, 1, "1 usable light left; 2 are needed"),
         (all_broken, 2, "no lights among the frames found (none usable)"),
         (all_mono, 2, "a monochrome or binned frame"),
+        (
+            one_colour_among_mono,
+            1,
+            "1 usable light left; 2 are needed (m_light_0002.fits, m_light_0003.fits, m_light_0004.fits: no mosaic",
+        ),
         (all_colour, 2, "no lights among the frames found (none usable)"),
         (all_starless, 1, "0 stars found"),
     ],

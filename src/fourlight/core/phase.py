@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["ANTI", "MAIN", "Phase", "diagonal_of", "green_diagonal"]
+__all__ = ["ANTI", "CLEAR_SIGMA", "MAIN", "Phase", "diagonal_of", "green_diagonal"]
 
 MAIN = "main"
 """Greens at [0, 0] and [1, 1]: GRBG, GBRG."""
@@ -29,6 +29,8 @@ CLEAR_SIGMA = 5.0
 MONO_STARS = 12
 MONO_RATIO = 0.04
 MONO_LEVEL = 0.25
+NO_NOISE = 1e-3
+"""Stands for the noise of planes of which the greater part is constant, ADU; no exposed frame has so little."""
 
 FloatArray = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
@@ -113,7 +115,7 @@ def green_diagonal(image: npt.NDArray[np.float32], full: float | None = None) ->
 def _sample_noise(plane: npt.NDArray[np.float32]) -> float:
     """Standard deviation of one sample from differences of neighbours in its plane; never zero."""
     steps = plane[:, 1:] - plane[:, :-1]
-    return float(1.4826 * np.nanmedian(np.abs(steps)) / np.sqrt(2.0)) or 1e-3
+    return float(1.4826 * np.nanmedian(np.abs(steps)) / np.sqrt(2.0)) or NO_NOISE
 
 
 def _cell_levels(planes: npt.NDArray[np.float32]) -> FloatArray:
@@ -195,7 +197,7 @@ def _contrast(a: FloatArray, b: FloatArray, floor: float) -> FloatArray:
 
 def _is_mono(fluxes: FloatArray, cells: FloatArray, noise: FloatArray) -> bool:
     """Whether neither the stars nor the sky tell any of the four places apart."""
-    if len(fluxes) < MONO_STARS or not cells.size:
+    if len(fluxes) < MONO_STARS or not cells.size or noise.min() <= NO_NOISE:
         return False
     levels = np.median(cells, axis=1)
     if np.ptp(levels) > MONO_LEVEL * noise.max():

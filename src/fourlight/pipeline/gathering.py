@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from fourlight.core.phase import CLEAR_SIGMA, Phase
 from fourlight.engine import in_order
 from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role, SetAside
@@ -12,10 +13,15 @@ from fourlight.io.scan import Scan
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.names import short_names
 from fourlight.provenance import file_hash
+from fourlight.stages.mosaic import evidence
 from fourlight.stages.select import choose_lights, drop_copies
 
-__all__ = ["checked", "chosen", "once"]
+__all__ = ["checked", "chosen", "once", "with_mosaic"]
 
+NO_MOSAIC = (
+    "no mosaic shows in its stars and sky: a monochrome, binned or developed frame among raw colour frames; "
+    "leave it out, or set read.mosaic"
+)
 RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 
 
@@ -73,3 +79,26 @@ def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawF
     kept, aside = drop_copies([frame for frame in frames if frame.path in hashes], hashes, job.names)
     job.drop(aside)
     return kept
+
+
+def with_mosaic(job: Job, lights: list[RawFrame]) -> list[RawFrame]:
+    """Lights without those in which clearly no mosaic shows, where it shows in others.
+
+    Where it shows in none, all are kept: `fourlight.stages.mosaic.decide` has the word then. A recipe that states
+    the pattern is believed.
+    """
+    if job.recipe.read.mosaic != "auto":
+        return lights
+
+    def work(frame: RawFrame) -> Phase:
+        return evidence(job.source(frame), frame.saturation_adu)
+
+    found: list[Phase] = []
+    for phase in in_order(work, lights, job.threads):
+        found.append(phase)
+        job.progress.step()
+    if all(phase.diagonal is None for phase in found):
+        return lights
+    plain = {f.path for f, p in zip(lights, found, strict=True) if p.mono and abs(p.sigma) < CLEAR_SIGMA}
+    job.drop([SetAside(f.path, "select", NO_MOSAIC) for f in lights if f.path in plain])
+    return [frame for frame in lights if frame.path not in plain]

@@ -58,7 +58,10 @@ class Job:
         """
         if count >= 2:
             return
-        reasons = "; ".join(f"{self.names[item.path]}: {item.reason}" for item in self.set_aside[-3:])
+        called: dict[str, list[str]] = {}
+        for item in self.set_aside[-3:]:
+            called.setdefault(item.reason, []).append(self.names[item.path])
+        reasons = "; ".join(f"{', '.join(names)}: {reason}" for reason, names in called.items())
         raise StageError(
             "run", None, f"{count} usable light{'s' * (count != 1)} left", f"2 are needed ({reasons})"
         )

@@ -18,7 +18,7 @@ from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import products
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.folder import check_apart
-from fourlight.pipeline.gathering import checked, chosen, once
+from fourlight.pipeline.gathering import checked, chosen, once, with_mosaic
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
@@ -80,9 +80,13 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     hashes = checked(job, [*lights, *others])
     lights, others = (once(job, part, hashes) for part in (lights, others))
     job.need_two(len(lights))
+    job.progress.begin("mosaic", len(lights))
+    lights = with_mosaic(job, lights)
+    job.need_two(len(lights))
     name = recipe.registration.reference
     named = find_light(name, lights, job.set_aside) if name else None
     decision = mosaic.decide(lights, job.source, recipe.read.mosaic)
+    job.progress.end(decision.contradiction or f"{decision.pattern} ({decision.source})")
     calibration = calibrated(job, lights, others, decision.pattern)
     frames = measured(job, lights, calibration, decision.pattern, hashes)
     reference, lights_placed = placed(job, frames, named)
