@@ -2,8 +2,9 @@
 
 import pytest
 
-from fourlight.report import aside, charts
+from fourlight.report import aside
 from fourlight.report.calibration import applied, calibration_rows, not_applied
+from fourlight.report.moments import moments
 from fourlight.report.opening import heading
 from invented_run import summary
 
@@ -13,7 +14,7 @@ def test_counts_of_used_frames_are_of_lights_only():
     assert dict(said["facts"])["Lights used"] == "22 of 25"
     assert said["lead"].startswith("22 lights of Lantern Nebula")
     assert "3 more lights were set aside, and 1 flat and 1 file of unknown kind" in said["lead"]
-    assert len(charts.moments(summary())) == 25
+    assert len(moments(summary())) == 25
 
 
 def test_calibration_frames_have_their_own_count():

@@ -9,8 +9,10 @@ import pytest
 
 from fourlight.errors import OutputError
 from fourlight.report import charts, write_report
+from fourlight.report.moments import Moment, moments
 from fourlight.report.page import page
 from fourlight.report.pictures import plane_views
+from fourlight.report.shares import share_bar
 from invented_run import provenance, summary
 from parsed_page import parsed
 
@@ -111,7 +113,7 @@ def test_report_is_written_whole(tmp_path, stack):
 
 
 def test_charts_are_xml_and_mark_frames_set_aside():
-    order = charts.moments(summary())
+    order = moments(summary())
     assert len(order) == 25
     assert [m.file for m in order if m.reason] == [
         "lantern_005.fits",
@@ -127,11 +129,9 @@ def test_charts_are_xml_and_mark_frames_set_aside():
 
 
 def test_charts_survive_one_frame_gaps_and_equal_values():
-    one = [charts.Moment("a.fits", "", "", {"stars": 5})]
+    one = [Moment("a.fits", "", "", {"stars": 5})]
     assert "<circle" in charts.over_time(one, "stars", "Stars", per_plane=False)
-    some = [
-        charts.Moment(f"{k}", "n", "", {"sky": {"R": 2.0, "G1": float("nan"), "B": None}}) for k in range(3)
-    ]
+    some = [Moment(f"{k}", "n", "", {"sky": {"R": 2.0, "G1": float("nan"), "B": None}}) for k in range(3)]
     root = ET.fromstring(charts.over_time(some, "sky", "Sky", per_plane=True))
     assert len([e for e in root.iter() if e.get("class") == "f-R"]) == 3
     assert not [e for e in root.iter() if e.get("class") == "f-G1"]
@@ -152,10 +152,10 @@ def test_ticks_span_the_values_in_round_steps(low, high):
 
 
 def test_share_bar_widths_follow_the_shares():
-    root = ET.fromstring(charts.share_bar({"R": 0.2, "G1": 0.3, "G2": 0.3, "B": 0.2}, "Light"))
+    root = ET.fromstring(share_bar({"R": 0.2, "G1": 0.3, "G2": 0.3, "B": 0.2}, "Light"))
     widths = [float(e.get("width")) + 1.5 for e in root if e.tag == "rect"]
     np.testing.assert_allclose(widths, [128, 192, 192, 128], atol=0.2)
-    assert charts.share_bar({"R": None, "B": float("nan")}, "Light") == ""
+    assert share_bar({"R": None, "B": float("nan")}, "Light") == ""
 
 
 def test_planes_share_one_curve_and_stay_unchanged(stack):

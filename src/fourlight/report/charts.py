@@ -1,4 +1,4 @@
-"""Charts as inline SVG: bars of shares, and frames over time with nights apart and set-aside frames marked.
+"""Charts as inline SVG: frames over time with nights apart and set-aside frames marked.
 
 Colours come from the page's style sheet through classes, so that charts follow the light and dark theme;
 every plane also has a marker of its own, so that nothing rests on colour alone.
@@ -8,56 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
 from typing import Any
 
 from fourlight.core.cfa import PLANES
-from fourlight.report.aside import lights_aside
-from fourlight.report.words import digits, percent
+from fourlight.report.moments import Moment
+from fourlight.report.words import digits
 
-__all__ = ["Moment", "moments", "over_time", "share_bar", "ticks"]
+__all__ = ["over_time", "ticks"]
 
 WIDTH, HEIGHT = 640, 220
 LEFT, RIGHT, TOP, BOTTOM = 58, 12, 16, 44
-
-
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """One frame on the time axis."""
-
-    file: str
-    night: str
-    time: str
-    """ISO, empty if not known."""
-    frame: Mapping[str, Any]
-    """Measured numbers; empty if it was set aside before measuring."""
-    reason: str | None = None
-    """Why it was set aside; None for a frame that was used."""
-
-
-def moments(summary: Mapping[str, Any]) -> list[Moment]:
-    """Lights used and set aside in order of time; one without a time stands after its neighbour by name."""
-    order = [_moment(frame, frame, None) for frame in summary.get("frames") or ()]
-    order.sort(key=lambda m: (m.night, m.time, m.file))
-    by_name = sorted(order, key=lambda m: m.file)
-    for item in lights_aside(summary):
-        moment = _moment(item, item.get("measured") or {}, str(item.get("reason") or "no reason given"))
-        order.insert(_place(moment, order, by_name), moment)
-    return order
-
-
-def _moment(item: Mapping[str, Any], frame: Mapping[str, Any], reason: str | None) -> Moment:
-    night, time = (str(frame.get(key) or item.get(key) or "") for key in ("night", "time"))
-    return Moment(str(item.get("file") or ""), night, time, frame, reason)
-
-
-def _place(moment: Moment, placed: Sequence[Moment], by_name: Sequence[Moment]) -> int:
-    if moment.time:
-        return sum((m.night, m.time) <= (moment.night or m.night, moment.time) for m in placed)
-    before = [m for m in by_name if m.file <= moment.file]
-    return placed.index(before[-1]) + 1 if before else 0
 
 
 def ticks(low: float, high: float, count: int = 4) -> list[float]:
@@ -74,29 +36,6 @@ def ticks(low: float, high: float, count: int = 4) -> list[float]:
     step = next(m * power for m in (1, 2, 2.5, 5, 10) if m * power >= raw * 0.999)
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
     return [round(k * step, 12) for k in range(first, last + 1)]
-
-
-def share_bar(shares: Mapping[str, Any], label: str) -> str:
-    """One bar divided by the planes' shares of a total, each part named where it is wide enough."""
-    known = [(name, shares.get(name)) for name in PLANES]
-    values = [
-        (name, float(v)) for name, v in known if isinstance(v, int | float) and math.isfinite(v) and v > 0
-    ]
-    total = sum(v for _, v in values)
-    if not total:
-        return ""
-    words = ", ".join(f"{name} {percent(v / total)}" for name, v in values)
-    out = [f'<svg class="shares" viewBox="0 0 640 34" role="img" aria-label="{escape(label)}: {words}">']
-    x = 0.0
-    for name, value in values:
-        width = 640 * value / total
-        out.append(
-            f'<rect class="f-{name}" x="{x:.1f}" y="0" width="{max(width - 1.5, 0.5):.1f}" height="34"/>'
-        )
-        if width > 70:
-            out.append(f'<text class="on" x="{x + 9:.1f}" y="22">{name} {percent(value / total)}</text>')
-        x += width
-    return "".join(out) + "</svg>"
 
 
 def over_time(

@@ -8,6 +8,7 @@ from typing import Any
 
 from fourlight.report.aside import lights_aside, others_aside
 from fourlight.report.calibration import applied, not_applied
+from fourlight.report.planes import held
 from fourlight.report.words import UNKNOWN, counted, digits, duration, percent, reached
 
 __all__ = ["heading", "lead"]
@@ -95,6 +96,6 @@ def _green_share(summary: Facts) -> str:
     green = values["G1"] + values["G2"]
     red, blue = percent(values["R"]), percent(values["B"])
     return (
-        f"Of all electrons collected, sky included, {red} came through red, {percent(green)} through the two "
+        f"Of all {held(summary)} collected, sky included, {red} came through red, {percent(green)} through the two "
         f"greens together and {blue} through blue."
     )

@@ -13,15 +13,16 @@ import numpy.typing as npt
 from markupsafe import Markup
 
 from fourlight import __version__
-from fourlight.core.cfa import PLANES
 from fourlight.io.room import whole
 from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
 from fourlight.report.calibration import calibration_rows
 from fourlight.report.grounds import grounds, sentences
+from fourlight.report.moments import moments
 from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
 from fourlight.report.pictures import embedded_picture, plane_views
+from fourlight.report.planes import plane_table, unit
 from fourlight.report.words import counted, digits, duration, percent, reached
 
 __all__ = ["page", "write_report"]
@@ -29,7 +30,6 @@ __all__ = ["page", "write_report"]
 Float32 = npt.NDArray[np.float32]
 Facts = Mapping[str, Any]
 
-PLANE_NAMES = {"R": "Red", "G1": "Green 1", "G2": "Green 2", "B": "Blue"}
 CHARTED = (
     ("fwhm_px", "Star width (FWHM), px", True, False),
     ("sky", "Sky, {unit} per pixel", True, False),
@@ -89,14 +89,13 @@ def page(
     shown = {
         **heading(summary),
         **mosaic(summary),
-        **_planes(summary),
+        **plane_table(summary),
         **_frames(summary),
         **origin(provenance, out),
         "style": Markup(style),
         "picture": embedded_picture(picture),
         "picture_size": f"{picture.shape[1]} x {picture.shape[0]} px",
         "views": plane_views(planes),
-        "plane_names": PLANE_NAMES,
         "grounds": grounds(summary),
         "assumptions": sentences(summary),
         "calibration": calibration_rows(summary, provenance.get("recipe") or {}),
@@ -105,54 +104,11 @@ def page(
     return environment.get_template("template.html.j2").render(shown)
 
 
-def _unit(summary: Facts) -> str:
-    return "e⁻" if summary.get("unit") == "electron" else "ADU"
-
-
-def _planes(summary: Facts) -> dict[str, Any]:
-    planes = summary.get("planes") or {}
-    scale = summary.get("scale_arcsec_px")
-    rows = []
-    for name in PLANES:
-        plane = planes.get(name) or {}
-        width = plane.get("fwhm_px")
-        rows.append(
-            {
-                "name": name,
-                "share": plane.get("share_of_electrons"),
-                "object_share": plane.get("share_of_object_electrons"),
-                "sky": plane.get("sky"),
-                "noise": plane.get("noise"),
-                "fwhm": width,
-                "fwhm_arcsec": width * scale if isinstance(width, int | float) and scale else None,
-                "samples": plane.get("samples_median"),
-                "rejected": reached(summary, "integration", "rejected_share", name),
-            }
-        )
-    bars = [
-        (
-            "All electrons, sky and object",
-            charts.share_bar({r["name"]: r["share"] for r in rows}, "All electrons"),
-        ),
-        (
-            "Electrons of the object alone",
-            charts.share_bar({r["name"]: r["object_share"] for r in rows}, "Electrons of the object"),
-        ),
-    ]
-    return {
-        "planes": rows if planes else [],
-        "bars": [(label, Markup(bar)) for label, bar in bars if bar],
-        "scale": scale,
-        "unit": _unit(summary),
-        "unit_name": "electrons" if summary.get("unit") == "electron" else "light",
-    }
-
-
 def _frames(summary: Facts) -> dict[str, Any]:
-    order = charts.moments(summary)
+    order = moments(summary)
     drawn = []
     for key, label, per_plane, from_zero in CHARTED:
-        label = label.format(unit=_unit(summary))
+        label = label.format(unit=unit(summary))
         chart = charts.over_time(order, key, label, per_plane=per_plane, from_zero=from_zero)
         if chart:
             drawn.append((label, Markup(chart)))

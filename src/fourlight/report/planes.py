@@ -1,0 +1,66 @@
+"""What each plane of the stack holds, as rows of a table and as bars."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from markupsafe import Markup
+
+from fourlight.core.cfa import PLANES
+from fourlight.report.shares import share_bar
+from fourlight.report.words import reached
+
+__all__ = ["PLANE_NAMES", "held", "plane_table", "unit"]
+
+Facts = Mapping[str, Any]
+
+PLANE_NAMES = {"R": "Red", "G1": "Green 1", "G2": "Green 2", "B": "Blue"}
+
+
+def unit(summary: Facts) -> str:
+    """Sign of the unit of samples."""
+    return "e⁻" if summary.get("unit") == "electron" else "ADU"
+
+
+def held(summary: Facts) -> str:
+    """What planes have shares of: electrons, or with an unknown gain signal."""
+    return "electrons" if summary.get("unit") == "electron" else "signal"
+
+
+def plane_table(summary: Facts) -> dict[str, Any]:
+    """Rows for the planes R, G1, G2, B, bars of their shares, and the words of their headings."""
+    planes = summary.get("planes") or {}
+    scale = summary.get("scale_arcsec_px")
+    rows = [_row(summary, name, planes.get(name) or {}, scale) for name in PLANES]
+    what = held(summary)
+    bars = [
+        (label, share_bar({row["name"]: row[key] for row in rows}, label))
+        for label, key in (
+            (f"All {what}, sky and object", "share"),
+            (f"{what.capitalize()} of the object alone", "object_share"),
+        )
+    ]
+    return {
+        "planes": rows if planes else [],
+        "plane_names": PLANE_NAMES,
+        "bars": [(label, Markup(bar)) for label, bar in bars if bar],
+        "scale": scale,
+        "unit": unit(summary),
+        "held": what,
+    }
+
+
+def _row(summary: Facts, name: str, plane: Facts, scale: Any) -> dict[str, Any]:
+    width = plane.get("fwhm_px")
+    return {
+        "name": name,
+        "share": plane.get("share_of_electrons"),
+        "object_share": plane.get("share_of_object_electrons"),
+        "sky": plane.get("sky"),
+        "noise": plane.get("noise"),
+        "fwhm": width,
+        "fwhm_arcsec": width * scale if isinstance(width, int | float) and scale else None,
+        "samples": plane.get("samples_median"),
+        "rejected": reached(summary, "integration", "rejected_share", name),
+    }
