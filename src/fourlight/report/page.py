@@ -32,7 +32,7 @@ Facts = Mapping[str, Any]
 
 CHARTED = (
     ("fwhm_px", "Star width (FWHM), px", True, False),
-    ("sky", "Sky, {unit} per pixel", True, False),
+    ("sky", "Sky level in each sub, {unit} per pixel", True, False),
     ("transparency", "Transparency, 1 = reference frame", True, True),
     ("stars", "Stars found, count", False, True),
 )

@@ -48,6 +48,7 @@ def plane_table(summary: Facts) -> dict[str, Any]:
         "scale": scale,
         "unit": unit(summary),
         "held": what,
+        "reference": str(reached(summary, "grid", "reference") or ""),
     }
 
 
