@@ -65,6 +65,21 @@ def test_stack_as_astropy_reads_it(tmp_path, layers):
         assert "DATASUM" in head
 
 
+@pytest.mark.parametrize(
+    "name", ["c.fits", "a" * 29, "a" * 30, "a" * 31, "'" * 40, "b/" * 80 + "c", "\u03b1\n\u2603"]
+)
+def test_texts_of_any_length_and_alphabet_fit_the_header(tmp_path, layers, name):
+    """Warnings are errors here: no card may be too long (FITS 4.0 sec. 4.2.1.2 for long strings)."""
+    path = tmp_path / "stack.fits"
+    outputs.write_stack(path, layers, SUMMARY | {"grid": {"reference": name}, "object": name})
+    head = fits.getheader(path)
+    assert (
+        head["REFFRAME"].encode().decode("unicode_escape")
+        == head["OBJECT"].encode().decode("unicode_escape")
+        == name
+    )
+
+
 def test_halves_as_astropy_reads_them(tmp_path, layers):
     path = tmp_path / "halves.fits"
     outputs.write_halves(path, layers, SUMMARY | {"unit": "adu"})

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from fourlight import recipe as recipes
+from fourlight.cli.closing import closing_lines
 from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
 from fourlight.provenance import Provenance, file_hash, load
@@ -58,15 +59,16 @@ def run(
 def execute(
     files: list[Path], out: Path, recipe: recipes.Recipe, only: set[Path] | None = None
 ) -> dict[str, Any]:
-    """Run with progress in the terminal, and say where to look."""
+    """Run with progress in the terminal, and say what was left out and where to look."""
     from fourlight.pipeline.run import run as run_job
 
     progress = TerminalProgress()
     try:
         summary = run_job(files, out, recipe, progress, only)
+        for heading, text in closing_lines(summary, out):
+            progress.line(heading, text)
     finally:
         progress.close()
-    sys.stderr.write(f"look at {out / 'report.html'} and {out / 'picture.jpg'}\n")
     return summary
 
 

@@ -30,14 +30,14 @@ def primary_cards(summary: Mapping[str, Any]) -> dict[str, tuple[Any, str]]:
         "CREATOR": (f"fourlight {__version__}", "program that made this file"),
         "NCOMBINE": (len(frames), "lights integrated"),
         "EXPTOTAL": (summary["integration"]["total_exposure_s"], "[s] total exposure of these lights"),
-        "REFFRAME": (_ascii(summary["grid"]["reference"]), "light whose pixel grid the stack has"),
+        "REFFRAME": _text_card(summary["grid"]["reference"], "light whose pixel grid the stack has"),
         "CFAPAT": (summary["mosaic"]["pattern"], "mosaic of the raw frames, array order"),
         "METHOD": (summary["integration"]["method"], "how samples became planes"),
     }
     if summary["integration"]["pixfrac"]:
         cards["PIXFRAC"] = (summary["integration"]["pixfrac"], "side of a drop over the pixel pitch")
     if summary["object"]:
-        cards["OBJECT"] = (_ascii(str(summary["object"])), "from the lights")
+        cards["OBJECT"] = _text_card(str(summary["object"]), "from the lights")
     times = sorted(f["time"] for f in frames if f["time"])
     if times:
         cards["DATE-OBS"] = (times[0][:19], "UTC start of the first light")
@@ -49,11 +49,13 @@ def primary_cards(summary: Mapping[str, Any]) -> dict[str, tuple[Any, str]]:
     return cards
 
 
-def _ascii(text: str) -> str:
-    """All that a FITS header may hold (FITS 4.0 sec. 4.2.1.1): other characters as escapes of Python."""
-    return "".join(
-        letter if " " <= letter <= "~" else letter.encode("unicode_escape").decode() for letter in text
-    )
+def _text_card(text: str, comment: str) -> tuple[str, str]:
+    """A card of any text: what no FITS header may hold (FITS 4.0 sec. 4.2.1.1) as escapes of Python.
+
+    Where text and comment do not fit one card of 80 characters, the text is kept.
+    """
+    text = "".join(c if " " <= c <= "~" else c.encode("unicode_escape").decode() for c in text)
+    return text, comment if len(text.replace("'", "''")) + len(comment) <= 65 else ""
 
 
 def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> None:
