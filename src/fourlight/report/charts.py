@@ -14,7 +14,7 @@ from typing import Any
 
 from fourlight.core.cfa import PLANES
 from fourlight.report.moments import Moment
-from fourlight.report.words import digits
+from fourlight.report.words import counted, digits
 
 __all__ = ["over_time", "ticks"]
 
@@ -72,7 +72,7 @@ def over_time(
         share = min(max((value - low) / max(high - low, 1e-30), 0.0), 1.0)
         return HEIGHT - BOTTOM - share * (HEIGHT - BOTTOM - TOP)
 
-    words = escape(f"{label}, {len(order)} frames in order of time")
+    words = escape(f"{label}, {counted(len(order), 'light')} in order of time")
     out = [f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{words}">']
     out += _axes(marks, y)
     out += _nights(order, x)

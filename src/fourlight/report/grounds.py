@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fourlight.report import words
-from fourlight.report.words import digits, reached, sentence
+from fourlight.report.words import digits, reached, sentence, typeset
 
 __all__ = ["grounds", "sentences"]
 
@@ -53,7 +53,7 @@ def sentences(summary: Facts) -> list[str]:
         *(summary.get("assumptions") or ()),
         *(reached(summary, "picture", "notes") or ()),
     ]
-    return list(dict.fromkeys(sentence(str(remark)) for remark in said))
+    return list(dict.fromkeys(typeset(sentence(str(remark))) for remark in said))
 
 
 def _with_unit(value: Any, unit: str) -> str:

@@ -6,10 +6,12 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from fourlight.core.cfa import PLANES
 from fourlight.report.aside import lights_aside, others_aside
 from fourlight.report.calibration import applied, not_applied
 from fourlight.report.planes import held
-from fourlight.report.words import UNKNOWN, counted, digits, duration, percent, reached
+from fourlight.report.shares import in_tenths, printed
+from fourlight.report.words import UNKNOWN, counted, digits, duration, reached
 
 __all__ = ["heading", "lead"]
 
@@ -90,12 +92,11 @@ def _green(summary: Facts, key: str) -> float | None:
 
 def _green_share(summary: Facts) -> str:
     planes = summary.get("planes") or {}
-    values = {name: reached(planes, name, "share_of_electrons") for name in ("R", "G1", "G2", "B")}
-    if any(not isinstance(value, int | float) or not math.isfinite(value) for value in values.values()):
+    tenths = in_tenths({name: reached(planes, name, "share_of_electrons") for name in PLANES})
+    if not tenths:
         return ""
-    green = values["G1"] + values["G2"]
-    red, blue = percent(values["R"]), percent(values["B"])
     return (
-        f"Of all {held(summary)} collected, sky included, {red} came through red, {percent(green)} through the two "
-        f"greens together and {blue} through blue."
+        f"Of all {held(summary)} collected, sky included, {printed(tenths['R'])} came through red, "
+        f"{printed(tenths['G1'] + tenths['G2'])} through the two greens together and "
+        f"{printed(tenths['B'])} through blue."
     )

@@ -136,11 +136,18 @@ def _row(frame: Facts) -> dict[str, Any]:
         "elongation": green("elongation"),
         "sky": green("sky"),
         "noise": green("noise"),
-        "transparency": green("transparency"),
+        "transparency": _transparency(green("transparency"), green("transparency_error")),
         "weight": _mean(list(weight.values())) if isinstance(weight, Mapping) else weight,
         "rms": frame.get("rms_px"),
         "flags": ", ".join(str(flag) for flag in frame.get("flags") or ()),
     }
+
+
+def _transparency(share: float | None, error: float | None) -> str:
+    """In per cent, with its error."""
+    if share is None:
+        return words.UNKNOWN
+    return words.with_error(100 * share, None if error is None else 100 * error) + " %"
 
 
 def _mean(values: Sequence[Any]) -> float | None:

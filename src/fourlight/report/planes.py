@@ -8,8 +8,8 @@ from typing import Any
 from markupsafe import Markup
 
 from fourlight.core.cfa import PLANES
-from fourlight.report.shares import share_bar
-from fourlight.report.words import reached
+from fourlight.report.shares import Tenths, in_tenths, printed, share_bar
+from fourlight.report.words import UNKNOWN, reached
 
 __all__ = ["PLANE_NAMES", "held", "plane_table", "unit"]
 
@@ -33,12 +33,18 @@ def plane_table(summary: Facts) -> dict[str, Any]:
     planes = summary.get("planes") or {}
     scale = summary.get("scale_arcsec_px")
     rows = [_row(summary, name, planes.get(name) or {}, scale) for name in PLANES]
+    shares = {
+        key: {name: reached(planes, name, key) for name in PLANES}
+        for key in ("share_of_electrons", "share_of_object_electrons")
+    }
+    for row in rows:
+        row |= {key: _printed(in_tenths(values), row["name"]) for key, values in shares.items()}
     what = held(summary)
     bars = [
-        (label, share_bar({row["name"]: row[key] for row in rows}, label))
+        (label, share_bar(shares[key], label))
         for label, key in (
-            (f"All {what}, sky and object", "share"),
-            (f"{what.capitalize()} of the object alone", "object_share"),
+            (f"All {what}, sky and object", "share_of_electrons"),
+            (f"{what.capitalize()} of the object alone", "share_of_object_electrons"),
         )
     ]
     return {
@@ -56,8 +62,6 @@ def _row(summary: Facts, name: str, plane: Facts, scale: Any) -> dict[str, Any]:
     width = plane.get("fwhm_px")
     return {
         "name": name,
-        "share": plane.get("share_of_electrons"),
-        "object_share": plane.get("share_of_object_electrons"),
         "sky": plane.get("sky"),
         "noise": plane.get("noise"),
         "fwhm": width,
@@ -65,3 +69,7 @@ def _row(summary: Facts, name: str, plane: Facts, scale: Any) -> dict[str, Any]:
         "samples": plane.get("samples_median"),
         "rejected": reached(summary, "integration", "rejected_share", name),
     }
+
+
+def _printed(tenths: Tenths, name: str) -> str:
+    return printed(tenths[name]) if tenths else UNKNOWN

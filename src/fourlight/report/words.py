@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["UNKNOWN", "counted", "digits", "duration", "listed", "percent", "reached", "sentence"]
+__all__ = [
+    "UNKNOWN",
+    "counted",
+    "digits",
+    "duration",
+    "listed",
+    "percent",
+    "reached",
+    "sentence",
+    "typeset",
+    "with_error",
+]
 
 UNKNOWN = "–"
 
@@ -80,6 +92,30 @@ def sentence(text: str) -> str:
     if text.split(" ")[0].isalpha():
         text = text[0].upper() + text[1:]
     return text + ("" if not text or text[-1] in ".!?" else ".")
+
+
+def with_error(value: Any, error: Any) -> str:
+    """A value with its error, both to the error's second digit (its first, if that is above 2); 0 is no error.
+
+    >>> with_error(100.476, 0.104), with_error(52.3, 0.45), with_error(1.0, None)
+    ('100.48 ± 0.10', '52.3 ± 0.5', '1.00')
+    """
+    if digits(value) == UNKNOWN or digits(error) in (UNKNOWN, "0"):
+        return digits(value)
+    place = math.floor(math.log10(error))
+    decimals = max(0, -place + (error < 3 * 10.0**place))
+    return f"{value:,.{decimals}f} ± {error:,.{decimals}f}"
+
+
+def typeset(text: str) -> str:
+    """Signs that plain text stands in for: ``+-``, ``x`` between numbers, degrees.
+
+    >>> typeset("1489 x 989 px, 0.800 +- 0.002, R x 1.16 (240 s, -10 C)")
+    '1489 × 989 px, 0.800 ± 0.002, R × 1.16 (240 s, −10 °C)'
+    """
+    text = re.sub(r" ?\+- ?", " ± ", text)
+    text = re.sub(r"(?<=[\w\]]) x (?=\d)", " × ", text)
+    return re.sub(r"(-?)\b(\d+(?:\.\d+)?) C\b", lambda m: f"{'−' if m[1] else ''}{m[2]} °C", text)
 
 
 def reached(data: Any, *keys: str) -> Any:

@@ -18,7 +18,7 @@ from fourlight.stages.bench import Bench
 from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.flats import flat_for, response, usable
 from fourlight.stages.gain import Survey, survey
-from fourlight.stages.groups import Group, grouped
+from fourlight.stages.groups import Group, counted, grouped
 from fourlight.stages.masters import Master, OpenSource
 from fourlight.stages.noise_model import chosen
 from fourlight.stages.offsets import Offset, master_level, offset_for
@@ -148,7 +148,7 @@ def _groups(calibrations: Sequence[RawFrame], bench: Bench) -> dict[Role, list[G
         frames = [frame for frame in calibrations if frame.role is role]
         if use.get(role, bench.settings.flats) == "off":
             if frames:
-                bench.note(f"{len(frames)} {role} frames not used: turned off in the recipe.")
+                bench.note(f"{counted(len(frames), role)} not used: turned off in the recipe.")
             frames = []
         frames = [frame for frame in frames if bench.readable(frame)]
         if role is Role.FLAT:
@@ -199,9 +199,12 @@ def _defects(
         full = bench.saturation(lights)
         hot |= defect_map.from_dark(offset.value, bench.pattern, seen.variances, noise.gain_e_per_adu, full)
     total = found | hot
+    count = int(total.sum())
     sources = f"{int(found.sum())} from {min(len(lights), 16)} lights"
     sources += f", {int(hot.sum())} too hot in the dark" if hot.any() else ""
-    bench.note(f"{int(total.sum())} defective samples ({100 * total.mean():.3f} %) left out: {sources}.")
+    bench.note(
+        f"{count} defective sample{'s' * (count != 1)} ({100 * total.mean():.3f} %) left out: {sources}."
+    )
     if threshold > 2 * bench.settings.defect_sigma:
         bench.note(f"So many samples stand apart that the threshold was raised to {threshold:g} sigma.")
     return total

@@ -9,7 +9,7 @@ import numpy as np
 
 from fourlight.frames import RawFrame, Role
 
-__all__ = ["Group", "best_group", "differences", "grouped", "same_exposure"]
+__all__ = ["Group", "best_group", "counted", "differences", "grouped", "same_exposure"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class Group:
             facts.append(f"{self.temperature_c:.0f} C")
         if self.role is Role.FLAT:
             facts = [fact for fact in (self.frames[0].filter_name, self.frames[0].night) if fact]
-        return _plural(len(self.frames), self.role) + (f" ({', '.join(facts)})" if facts else "")
+        return counted(len(self.frames), self.role) + (f" ({', '.join(facts)})" if facts else "")
 
 
 def grouped(frames: Iterable[RawFrame], tolerance_c: float) -> list[Group]:
@@ -144,7 +144,8 @@ def _shown(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _plural(count: int, role: Role) -> str:
+def counted(count: int, role: Role) -> str:
+    """So many frames of a role in words."""
     words = {Role.BIAS: ("bias frame", "bias frames"), Role.DARKFLAT: ("dark for flats", "darks for flats")}
     one, many = words.get(role, (str(role), f"{role}s"))
     return f"{count} {one if count == 1 else many}"
