@@ -16,7 +16,7 @@ __all__ = ["compared", "steadied"]
 Float64 = npt.NDArray[np.float64]
 
 FLUX_FLOOR = 0.01
-"""Relative flux error of a single star that no amount of light removes."""
+"""Least relative flux error of a single star that no amount of light removes."""
 
 PLANE_FLOOR = 0.004
 """Relative error of a frame's light in a single plane: a plane samples sharp stars at every other pixel only."""
@@ -58,22 +58,37 @@ def compared(
 
 
 def _ratio(flux: Float64, error: Float64, other: Float64, other_error: Float64) -> tuple[float, float]:
-    """Weighted mean ratio of two sets of fluxes with outliers cut; weights from errors, not from values."""
+    """Ratio of two sets of fluxes with outliers cut, and its error.
+
+    It is a ratio of weighted sums whose weights hold both fluxes alike: weights from one of them alone would
+    favour stars that it shows too bright, by per cents where sharp stars fall between the samples of a plane.
+    """
     good = (other > 5 * other_error) & np.isfinite(error)
     if good.sum() < 3:
         return np.nan, np.inf
     f, g = flux[good], other[good]
-    middle = float(np.median(f / g))
-    variance = error[good] ** 2 + (middle * other_error[good]) ** 2 + (FLUX_FLOOR * middle * g) ** 2
+    value = float(np.median(f / g))
+    if not value > 0:
+        return np.nan, np.inf
+    known = error[good] ** 2 + (value * other_error[good]) ** 2
     keep = np.ones(len(f), dtype=np.bool_)
-    value = middle
     for _ in range(5):
-        pull = (f - value * g) / np.sqrt(variance)
+        both = np.maximum((f + value * g) / 2, np.sqrt(known))
+        apart = f - value * g
+        variance = known + (_strays(apart / both, np.sqrt(known) / both) * both) ** 2
+        pull = apart / np.sqrt(variance)
         keep = np.abs(pull) < max(3.0, 3 * 1.4826 * float(np.median(np.abs(pull))))
-        # Least squares of f = value g; the reference's errors are in the variance.
-        value = float((f * g / variance)[keep].sum() / (g * g / variance)[keep].sum())
-    scale = max(1.0, float(np.sqrt(np.mean(((f - value * g) ** 2 / variance)[keep]))))
-    return value, scale / float(np.sqrt((g * g / variance)[keep].sum()))
+        weight = np.where(keep, both / variance, 0.0)
+        value = float((f * weight).sum() / (g * weight).sum())
+    scale = max(1.0, float(np.sqrt(np.mean(pull[keep] ** 2))))
+    return value, scale * float(np.sqrt((weight**2 * variance).sum()) / (g * weight).sum())
+
+
+def _strays(apart: Float64, known: Float64) -> float:
+    """Relative scatter that the fluxes of the clearer half of the stars show beyond their known errors."""
+    clear = known <= np.median(known)
+    seen = 1.4826 * float(np.median(np.abs(apart[clear])))
+    return float(np.sqrt(max(seen**2 - float(np.median(known[clear])) ** 2, FLUX_FLOOR**2)))
 
 
 def steadied(frames: Sequence[RegisteredFrame], reference: MeasuredFrame) -> list[RegisteredFrame]:
