@@ -80,8 +80,13 @@ def test_light_is_unbiased_where_sharp_stars_fall_between_the_samples():
         pair = []
         for name, share, s in (("a.fits", 1.0, 1), ("b.fits", light, seed)):
             frame = seen(name, STILL, s, share)
+            error = np.full(frame.stars.flux.shape, 600.0)
             flux = frame.stars.flux * (1 + 0.2 * rng.standard_normal(frame.stars.flux.shape))
-            pair.append(dataclasses.replace(frame, stars=dataclasses.replace(frame.stars, flux=flux)))
+            pair.append(
+                dataclasses.replace(
+                    frame, stars=dataclasses.replace(frame.stars, flux=flux, flux_error=error)
+                )
+            )
         placed = register(pair[1], pair[0], Registration())
         found.append(placed.transparency)
         pulls.append((placed.transparency / light - 1) / (placed.transparency_error / light))
