@@ -2,7 +2,11 @@
 
 from importlib.metadata import PackageNotFoundError, version
 
+from fourlight import kernel_cache
+
 __all__ = ["__version__"]
+
+kernel_cache.settle()
 
 try:
     __version__ = version("fourlight")
