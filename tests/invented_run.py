@@ -78,6 +78,8 @@ def summary():
         "integration": {
             "method": "drizzle",
             "pixfrac": 0.8,
+            "pixfrac_source": "coverage",
+            "pixfrac_reason": "Drops of 0.8 pixels cover the red and blue planes of 22 frames without holes.",
             "rejected_share": four(0.0021, 0.0023, 0.0022, 0.0019),
             "noise_correlation": four(0.62, 0.8, 0.8, 0.63),
             "total_exposure_s": 22 * 180.0,

@@ -33,15 +33,21 @@ def grounds(summary: Facts) -> list[tuple[str, str, str]]:
             str(noise.get("pedestal_source") or words.UNKNOWN),
         ),
     ]
+    return [*rows, *_integration(summary)]
+
+
+def _integration(summary: Facts) -> list[tuple[str, str, str]]:
+    """Method of the integration, and the size of drops with who chose it and why."""
     method = reached(summary, "integration", "method")
-    if method:
-        pixfrac = reached(summary, "integration", "pixfrac")
+    pixfrac = reached(summary, "integration", "pixfrac")
+    rows = [("Integration", str(method), "recipe")] if method else []
+    if isinstance(pixfrac, int | float):
+        source = reached(summary, "integration", "pixfrac_source")
+        reason = reached(summary, "integration", "pixfrac_reason")
+        chosen = f"Chosen by the coverage. {sentence(str(reason))}" if reason else "chosen by the coverage"
+        origin = {"recipe": "recipe (integrate.pixfrac)", "coverage": typeset(chosen)}
         rows.append(
-            (
-                "Integration",
-                f"{method}{'' if pixfrac is None else f', drop side {digits(pixfrac)} px'}",
-                "recipe, or chosen from the coverage",
-            )
+            ("Side of a drop (pixfrac)", f"{pixfrac:g} of a pixel", origin.get(str(source), words.UNKNOWN))
         )
     return rows
 
