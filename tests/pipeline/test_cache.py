@@ -62,6 +62,18 @@ def test_missing_old_and_damaged_files_are_not_used(tmp_path, frame, monkeypatch
     assert cache.load(path, frame.raw) is None
 
 
+def test_what_another_recipe_left_is_pruned(command, raw, tmp_path):
+    """One small file per light, whatever was tried before; nothing is measured again for the same settings."""
+    out = tmp_path / "out"
+    kept = []
+    for setting in ("measure.max_stars=30", "measure.max_stars=40", "measure.max_stars=40"):
+        assert command("run", raw, "--out", out, "--set", setting).code == 0
+        kept.append({path: path.stat().st_mtime_ns for path in (out / "work" / "measured").iterdir()})
+    assert [len(files) for files in kept] == [4, 4, 4]
+    assert not kept[0].keys() & kept[1].keys()
+    assert kept[1] == kept[2]
+
+
 def test_digest_tells_values_apart_and_does_not_change():
     parts = [1, "a", [0.1, None], {"b": 1, "a": Path("x")}]
     assert cache.digest(*parts) == cache.digest(*parts)

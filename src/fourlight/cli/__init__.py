@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+from types import FrameType
 
 __all__ = ["main"]
 
 
 def main() -> None:
     """Entry point: run a command; one clear line and exit code 1 or 2 when it cannot be done."""
+    signal.signal(signal.SIGTERM, _stop)
     try:
         from fourlight.cli.app import build
     except KeyboardInterrupt:
         sys.exit(1)
     sys.exit(build(sys.argv[1:]))
+
+
+def _stop(_number: int, _frame: FrameType | None) -> None:
+    """A request to end, as a system sends when it shuts down, is what Ctrl-C is."""
+    raise KeyboardInterrupt

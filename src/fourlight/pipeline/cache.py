@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Collection
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +14,7 @@ import numpy as np
 from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, StarList
 from fourlight.io.room import whole
 
-__all__ = ["digest", "load", "save"]
+__all__ = ["digest", "load", "prune", "save"]
 
 FORMAT = 4
 """Raise this when measuring changes, so that old files are not taken for new ones."""
@@ -56,3 +58,11 @@ def load(path: Path, raw: RawFrame) -> MeasuredFrame | None:
             )
     except Exception:  # only a short cut: whatever is wrong with the file, the light is measured again
         return None
+
+
+def prune(folder: Path, kept: Collection[Path]) -> None:
+    """Remove what runs of other frames, another recipe or another program left; nobody would read it again."""
+    for path in folder.glob("*.npz"):
+        if path not in kept:
+            with suppress(OSError):
+                path.unlink()

@@ -58,9 +58,13 @@ def measured(
         job.base_key, job.recipe.measure.model_dump(), pattern, asdict(calibration.noise), calibration.description,
         sorted(hashes.values()), cache.FORMAT,
     )  # fmt: skip
+    places = {
+        frame.path: job.folder.measured / f"{cache.digest(str(frame.path), hashes.get(frame.path), key)}.npz"
+        for frame in lights
+    }
 
     def work(frame: RawFrame) -> MeasuredFrame | SetAside:
-        path = job.folder.measured / f"{cache.digest(str(frame.path), hashes.get(frame.path), key)}.npz"
+        path = places[frame.path]
         known = cache.load(path, frame)
         if known is not None:
             return known
@@ -83,6 +87,7 @@ def measured(
         else:
             frames.append(result)
         job.progress.step()
+    cache.prune(job.folder.measured, set(places.values()))
     job.measured = {frame.raw.path: frame for frame in frames}
     frames, aside = judge.judge_shape(frames)
     job.drop(aside)
