@@ -163,6 +163,14 @@ def table(columns: dict[str, dict[str, str]]) -> str:
     return "\n".join(rows)
 
 
+def written(name: str, lines: str) -> None:
+    """Put a table between its marks into the page."""
+    text = PAGE.read_text(encoding="utf-8")
+    start, end = (f"<!-- {name}: {word} -->" for word in ("table", "end"))
+    before, _, rest = text.partition(start)
+    PAGE.write_text(f"{before}{start}\n{lines}\n{end}{rest.partition(end)[2]}", encoding="utf-8")
+
+
 def main() -> None:
     """Measure, print, and with --write put the table into the page."""
     arguments = argparse.ArgumentParser(description=__doc__)
@@ -177,10 +185,7 @@ def main() -> None:
             columns[Path(scene).stem.replace("_", " ")] = measure(scene, given.method, Path(work))
         print(table(columns), flush=True)
     if given.write:
-        text = PAGE.read_text(encoding="utf-8")
-        start, end = (f"<!-- {given.method}: {word} -->" for word in ("table", "end"))
-        before, _, rest = text.partition(start)
-        PAGE.write_text(f"{before}{start}\n{table(columns)}\n{end}{rest.partition(end)[2]}", encoding="utf-8")
+        written(given.method, table(columns))
 
 
 if __name__ == "__main__":
