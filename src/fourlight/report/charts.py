@@ -9,17 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from html import escape
-from itertools import pairwise
 from typing import Any
 
 from fourlight.core.cfa import PLANES
 from fourlight.report.moments import Moment
+from fourlight.report.timeaxis import BASE, LEFT, RIGHT, TOP, WIDTH, labels, positions
 from fourlight.report.words import counted, digits
 
 __all__ = ["over_time", "ticks"]
 
-WIDTH, HEIGHT = 640, 220
-LEFT, RIGHT, TOP, BOTTOM = 58, 12, 16, 44
+HEIGHT = 236
+WIDEST = 3.0
+"""Lights set aside may stretch the axis to so many times the span of those used (taste, no source)."""
 
 
 def ticks(low: float, high: float, count: int = 4) -> list[float]:
@@ -57,39 +58,60 @@ def over_time(
         The axis starts at 0.
     """
     names = PLANES if per_plane else ("all",)
-    used = [moment.reason is None for moment in order]
-    series = {name: [_value(m, key, name) for m in order] for name in names}
-    known = [
-        v for values in series.values() for v, use in zip(values, used, strict=True) if use and v is not None
-    ]
-    if not known:
+    series = [{name: _value(m, key, name) for name in names} for m in order]
+    used = [_known(values) for values, m in zip(series, order, strict=True) if m.reason is None]
+    aside = [_middle(values) for values, m in zip(series, order, strict=True) if m.reason is not None]
+    marks = _axis([v for values in used for v in values], [v for v in aside if v is not None], from_zero)
+    if not marks:
         return ""
-    marks = ticks(0.0 if from_zero else min(known), max(known))
-    x = _positions(order)
-    low, high = marks[0], marks[-1]
+    x = positions(order)
 
     def y(value: float) -> float:
-        share = min(max((value - low) / max(high - low, 1e-30), 0.0), 1.0)
-        return HEIGHT - BOTTOM - share * (HEIGHT - BOTTOM - TOP)
+        return BASE - (value - marks[0]) / max(marks[-1] - marks[0], 1e-30) * (BASE - TOP)
 
     words = escape(f"{label}, {counted(len(order), 'light')} in order of time")
     out = [f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{words}">']
-    out += _axes(marks, y)
-    out += _nights(order, x)
+    out += _grid(marks, y)
+    out += labels(order, x)
     for name in names:
-        values = [v if use else None for v, use in zip(series[name], used, strict=True)]
-        out += _line(values, x, y, name, order, label)
-    for k, moment in enumerate(order):
+        line = [v[name] if m.reason is None else None for v, m in zip(series, order, strict=True)]
+        out += _line(line, x, y, name, order, label)
+    for position, moment, values in zip(x, order, series, strict=True):
         if moment.reason is not None:
-            level = _middle([series[name][k] for name in names])
-            height = HEIGHT - BOTTOM if level is None else y(level)
-            out.append(_cross(x[k], height, f"{moment.file}: set aside, {moment.reason}"))
+            out.append(_aside_mark(position, _middle(values), marks, y, moment))
     return "".join(out) + "</svg>"
 
 
-def _middle(values: Sequence[float | None]) -> float | None:
-    known = sorted(v for v in values if v is not None)
+def _axis(used: Sequence[float], aside: Sequence[float], from_zero: bool) -> list[float]:
+    """Marks that span the lights used, and those set aside as far as they do not squeeze the others together."""
+    if not used:
+        return []
+    low, high = min(used), max(used)
+    reach = WIDEST * max(high - low, 0.1 * abs(high))
+    near = [value for value in aside if high - reach <= value <= low + reach]
+    return ticks(0.0 if from_zero else min([low, *near]), max([high, *near]))
+
+
+def _known(values: Mapping[str, float | None]) -> list[float]:
+    return [v for v in values.values() if v is not None]
+
+
+def _middle(values: Mapping[str, float | None]) -> float | None:
+    known = sorted(_known(values))
     return known[len(known) // 2] if known else None
+
+
+def _aside_mark(x: float, value: float | None, marks: Sequence[float], y: Any, moment: Moment) -> str:
+    """A cross at the measured value; an arrow where it lies off the axis; a cross below the axis without one."""
+    words = f"{moment.file}: set aside, {moment.reason}"
+    if value is None:
+        return _cross("aside under", x, BASE + 12, f"{words}; this number was not measured")
+    words = f"{words}; {digits(value)}"
+    if marks[0] <= value <= marks[-1]:
+        return _cross("aside", x, y(value), words)
+    up = value > marks[-1]
+    strokes = f"M{x - 5:.1f} {TOP + 7}l5 -7l5 7" if up else f"M{x - 5:.1f} {BASE - 7}l5 7l5 -7"
+    return f'<path class="aside off" d="{strokes}"><title>{escape(words)}, off this axis</title></path>'
 
 
 def _value(moment: Moment, key: str, name: str) -> float | None:
@@ -100,19 +122,7 @@ def _value(moment: Moment, key: str, name: str) -> float | None:
     return float(value) if good and value is not None else None
 
 
-def _positions(order: Sequence[Moment]) -> list[float]:
-    """Horizontal positions: even steps, twice as far between nights."""
-    steps = [0.0]
-    for before, after in pairwise(order):
-        apart = bool(before.night and after.night and before.night != after.night)
-        steps.append(steps[-1] + (2.0 if apart else 1.0))
-    span = max(steps[-1], 1.0)
-    inner = WIDTH - LEFT - RIGHT - 20
-    middle = inner / 2 if len(order) == 1 else 0.0
-    return [LEFT + 10 + middle + inner * step / span for step in steps]
-
-
-def _axes(marks: Sequence[float], y: Any) -> list[str]:
+def _grid(marks: Sequence[float], y: Any) -> list[str]:
     out = []
     for mark in marks:
         out.append(
@@ -128,35 +138,6 @@ def _mark(value: float, marks: Sequence[float]) -> str:
     if decimals and abs(step * 10**decimals - round(step * 10**decimals)) > 1e-6:
         decimals += 1
     return f"{value:,.{decimals}f}"
-
-
-def _nights(order: Sequence[Moment], x: Sequence[float]) -> list[str]:
-    """Separators between nights, their dates, and the first and last hour of each."""
-    out = []
-    start = 0
-    for k in range(1, len(order) + 1):
-        if k < len(order) and (order[k].night == order[start].night or not order[k].night):
-            continue
-        left, right = x[start], x[k - 1]
-        if k < len(order):
-            edge = (right + x[k]) / 2
-            out.append(
-                f'<line class="night" x1="{edge:.1f}" x2="{edge:.1f}" y1="{TOP - 8}" y2="{HEIGHT - BOTTOM}"/>'
-            )
-        hours = [m.time[11:16] for m in order[start:k] if len(m.time) >= 16]
-        base = HEIGHT - BOTTOM
-        if hours and right - left > 90:
-            out.append(f'<text class="tick" x="{left:.1f}" y="{base + 17}">{escape(hours[0])}</text>')
-            out.append(f'<text class="tick end" x="{right:.1f}" y="{base + 17}">{escape(hours[-1])}</text>')
-        name = f"night of {order[start].night}" if order[start].night else "frames in order"
-        if right - left < 110:
-            name = order[start].night or ""
-        words = f"{name}, UTC" if hours and right - left > 90 else name
-        out.append(
-            f'<text class="tick mid" x="{(left + right) / 2:.1f}" y="{base + 35}">{escape(words)}</text>'
-        )
-        start = k
-    return out
 
 
 def _line(
@@ -191,6 +172,6 @@ def _marker(name: str, x: float, y: float, words: str) -> str:
     return f'<circle class="f-{name}" cx="{x:.1f}" cy="{y:.1f}" r="3.2">{title}</circle>'
 
 
-def _cross(x: float, y: float, words: str) -> str:
+def _cross(kind: str, x: float, y: float, words: str) -> str:
     strokes = f"M{x - 4:.1f} {y - 4:.1f}l8 8m0 -8l-8 8"
-    return f'<path class="aside" d="{strokes}"><title>{escape(words)}</title></path>'
+    return f'<path class="{kind}" d="{strokes}"><title>{escape(words)}</title></path>'

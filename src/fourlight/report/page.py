@@ -30,6 +30,11 @@ __all__ = ["page", "write_report"]
 Float32 = npt.NDArray[np.float32]
 Facts = Mapping[str, Any]
 
+LEGEND = (
+    ('class="aside"', "×", "set aside"),
+    ('class="aside off"', "⌃", "set aside, off the axis"),
+    ('class="aside under"', "×", "below the axis: set aside, and this number not measured"),
+)
 CHARTED = (
     ("fwhm_px", "Star width (FWHM), px", True, False),
     ("sky", "Sky level in each sub, {unit} per pixel", True, False),
@@ -116,7 +121,7 @@ def _frames(summary: Facts) -> dict[str, Any]:
         "charts": drawn,
         "nights": summary.get("nights") or [],
         "set_aside": aside.table(summary),
-        "lights_aside": bool(aside.lights_aside(summary)),
+        "legend": [entry for entry in LEGEND if any(entry[0] in str(chart) for _, chart in drawn)],
         "frames": [_row(moment.frame) for moment in order if moment.reason is None],
     }
 
