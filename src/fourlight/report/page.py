@@ -99,7 +99,7 @@ def page(
         **origin(provenance, out),
         "style": Markup(style),
         "picture": embedded_picture(picture),
-        "picture_size": f"{picture.shape[1]} x {picture.shape[0]} px",
+        "picture_size": f"{picture.shape[1]} × {picture.shape[0]} px",
         "views": plane_views(planes),
         "grounds": grounds(summary),
         "assumptions": sentences(summary),

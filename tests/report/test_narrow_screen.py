@@ -1,0 +1,57 @@
+"""On a narrow screen wide tables and charts scroll in boxes of their own, and the page itself does not."""
+
+import re
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+
+from fourlight.report.page import page
+from invented_run import provenance, summary
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+MEASURE = """<script>
+document.querySelectorAll("details").forEach(d => d.open = true);
+const root = document.documentElement, boxes = [...document.querySelectorAll(".table, .scroll")];
+document.title = [root.scrollWidth, root.clientWidth, boxes.filter(b => b.scrollWidth > b.clientWidth).length].join();
+</script>"""
+
+
+def long_named():
+    """A run with names that have no place to break."""
+    facts = summary()
+    name = "a_name_without_any_blank_" * 6
+    facts["object"] = name
+    facts["frames"][0]["file"] = facts["set_aside"][0]["file"] = f"{name}.fits"
+    facts["set_aside"][0]["reason"] = facts["assumptions"][0] = f"like {name}"
+    facts["grid"]["reference"] = f"{name}.fits"
+    planes = {plane: np.eye(40, dtype=np.float32) for plane in ("R", "G1", "G2", "B")}
+    return page(facts, np.zeros((40, 60, 3), np.float32), planes, provenance())
+
+
+def test_every_table_and_chart_lies_in_a_box_that_can_be_scrolled_by_keys():
+    made = long_named()
+    for tag in ("<table", '<svg class="chart"'):
+        boxes = re.findall(rf'<div class="(?:table[^"]*|scroll)" tabindex="0">\s*{tag}', made)
+        assert len(boxes) == made.count(tag) > 0
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
+@pytest.mark.parametrize("width", [500, 800, 1280])
+def test_the_page_is_never_wider_than_the_screen(tmp_path, width):
+    file = tmp_path / "report.html"
+    file.write_text(long_named().replace("</body>", f"{MEASURE}</body>"), encoding="utf-8")
+    words = [
+        BROWSER,
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        f"--user-data-dir={tmp_path / 'profile'}",
+    ]
+    words += [f"--window-size={width},900", "--dump-dom", file.as_uri()]
+    shown = subprocess.run(words, capture_output=True, text=True, timeout=120, check=True).stdout
+    whole, screen, scrolling = map(int, re.search(r"<title>(\d+),(\d+),(\d+)</title>", shown).groups())
+    assert whole <= screen <= width
+    assert scrolling >= 1  # the table of all lights with a long name
