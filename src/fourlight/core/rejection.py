@@ -3,7 +3,8 @@
 A sample is rejected where it differs from the reference by more than the threshold in units of its expected
 noise plus a share of the local range of the reference, so that steep star flanks, on which a sample and the
 reference differ by place and seeing, are left alone. Rejected samples then lower the threshold for their
-neighbours: the wings of a trail go with its core.
+neighbours: the wings of a trail go with its core. Of a star sharper than the samples of a plane are dense, few
+frames may show nothing; what it could show counts as part of the local range.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from numba import njit
 
 from fourlight.core.samples import expected_variance
 
-__all__ = ["deviations", "grown", "residuals"]
+__all__ = ["deviations", "grown", "residuals", "widen_at_stars"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -91,6 +92,41 @@ def deviations(
             if abs(excess) > allowed:
                 out[j, i] = (excess - allowed if excess > 0 else excess + allowed) / sigma
     return out
+
+
+@njit(cache=True, nogil=True)
+def widen_at_stars(
+    ranges: Float32, x: Float64, y: Float64, peak: Float64, sigma: Float64, oy: int, ox: int
+) -> None:
+    """Raise the local range, in place, to what each star can contribute within one pixel of a place.
+
+    Parameters
+    ----------
+    ranges : (4, ph, pw) float32
+        Local range per plane; the first pixel is ``[oy, ox]``.
+    x, y : (n,) float64
+        Stars, output pixels.
+    peak : (n, 4) float64
+        Light of their brightest sample per plane.
+    sigma : (4,) float64
+        Width of a Gaussian star per plane, output pixels.
+
+    Examples
+    --------
+    >>> ranges = np.zeros((4, 1, 6), np.float32)
+    >>> widen_at_stars(ranges, np.zeros(1), np.zeros(1), np.full((1, 4), 9.0), np.ones(4), 0, 0)
+    >>> [round(float(value), 1) for value in ranges[0, 0]]
+    [9.0, 9.0, 5.5, 1.2, 0.1, 0.0]
+    """
+    _, h, w = ranges.shape
+    for k in range(x.size):
+        for plane in range(4):
+            reach = 1.0 + 4.0 * sigma[plane]
+            for j in range(max(0, int(y[k] - oy - reach)), min(h, int(y[k] - oy + reach) + 2)):
+                for i in range(max(0, int(x[k] - ox - reach)), min(w, int(x[k] - ox + reach) + 2)):
+                    gap = max(np.hypot(y[k] - oy - j, x[k] - ox - i) - 1.0, 0.0) / sigma[plane]
+                    light = np.float32(peak[k, plane] * np.exp(-0.5 * gap * gap))
+                    ranges[plane, j, i] = max(ranges[plane, j, i], light)
 
 
 @njit(cache=True, nogil=True)

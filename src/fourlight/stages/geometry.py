@@ -64,6 +64,8 @@ class FrameTable:
     """(ny, nx) of the stack."""
     fwhm_px: Float64 = field(default_factory=lambda: np.full(4, 2.0))
     """(4,) typical star width on the stack's grid."""
+    stars: Float64 = field(default_factory=lambda: np.zeros((0, 6)))
+    """(n, 6) stars of the reference: x, y on the stack, and light of the brightest sample per plane."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,7 @@ def frame_table(
         half=np.arange(len(frames), dtype=np.int64) % 2,
         level=reference.sky.copy(),
         fwhm_px=_typical_width(frames),
+        stars=_star_peaks(reference),
         shape=(reference.raw.ny, reference.raw.nx),
     )
 
@@ -129,6 +132,14 @@ def _typical_width(frames: Sequence[RegisteredFrame]) -> Float64:
     width = np.array([f.measured.fwhm_px for f in frames]) * scale[:, None]
     known = np.isfinite(width).any(axis=0)
     return np.where(known, np.nanmedian(np.where(known, width, 2.0), axis=0), 2.0)
+
+
+def _star_peaks(reference: MeasuredFrame) -> Float64:
+    """Place and peak (n, 6) of the reference's stars, as Gaussians of the frame's width."""
+    stars = reference.stars
+    width = np.where(np.isfinite(reference.fwhm_px), reference.fwhm_px, 2.0)
+    peak = np.maximum(np.nan_to_num(stars.flux), 0.0) * 4 * np.log(2) / (np.pi * width**2)
+    return np.column_stack([stars.x, stars.y, peak])
 
 
 def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:
