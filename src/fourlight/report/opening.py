@@ -11,7 +11,7 @@ from fourlight.report.aside import lights_aside, others_aside
 from fourlight.report.calibration import applied, not_applied
 from fourlight.report.planes import held
 from fourlight.report.shares import in_tenths, printed
-from fourlight.report.words import UNKNOWN, counted, digits, duration, reached
+from fourlight.report.words import UNKNOWN, counted, digits, duration, reached, unbroken
 
 __all__ = ["heading", "lead"]
 
@@ -95,7 +95,7 @@ def _green_share(summary: Facts) -> str:
     tenths = in_tenths({name: reached(planes, name, "share_of_electrons") for name in PLANES})
     if not tenths:
         return ""
-    return (
+    return unbroken(
         f"Of all {held(summary)} collected, sky included, {printed(tenths['R'])} came through red, "
         f"{printed(tenths['G1'] + tenths['G2'])} through the two greens together and "
         f"{printed(tenths['B'])} through blue."

@@ -17,6 +17,7 @@ __all__ = [
     "reached",
     "sentence",
     "typeset",
+    "unbroken",
     "with_error",
 ]
 
@@ -107,6 +108,15 @@ def with_error(value: Any, error: Any) -> str:
     return f"{value:,.{decimals}f} ± {error:,.{decimals}f}"
 
 
+def unbroken(text: str) -> str:
+    """Per cent signs tied to their numbers, so that no line begins with one.
+
+    >>> unbroken("60.0 % of it")
+    '60.0\\xa0% of it'
+    """
+    return re.sub(r"(?<=\d) %", "\u00a0%", text)
+
+
 def typeset(text: str) -> str:
     """Signs that plain text stands in for: ``+-``, ``x`` between numbers, degrees.
 
@@ -114,6 +124,7 @@ def typeset(text: str) -> str:
     '1489 × 989 px, 0.800 ± 0.002, R × 1.16 (240 s, −10 °C)'
     """
     text = re.sub(r" ?\+- ?", " ± ", text)
+    text = unbroken(text)
     text = re.sub(r"(?<=[\w\]]) x (?=\d)", " × ", text)
     return re.sub(r"(-?)\b(\d+(?:\.\d+)?) C\b", lambda m: f"{'−' if m[1] else ''}{m[2]} °C", text)
 
