@@ -13,7 +13,7 @@ def row(facts):
 
 def test_a_choice_by_the_coverage_comes_with_its_reason():
     _, value, source = row(summary())
-    assert value == "0.8 of a pixel"
+    assert value == "0.8 px"
     assert source == (
         "Chosen by the coverage. Drops of 0.8 pixels cover the red and blue planes of 22 frames without holes."
     )

@@ -114,7 +114,7 @@ def _bias(calibration: Facts, how: Facts) -> str:
         return "Taken off the flats, or used to scale the darks."
     if reached(calibration, "calibration_frames", "bias", "usable"):
         return "Used for gain and read noise only."
-    return "Not needed: the darks hold the bias." if _darkened(how) else "None; see the darks."
+    return "Not needed: the darks hold the bias." if _darkened(how) else "See the darks."
 
 
 def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, str]:

@@ -46,9 +46,7 @@ def _integration(summary: Facts) -> list[tuple[str, str, str]]:
         reason = reached(summary, "integration", "pixfrac_reason")
         chosen = f"Chosen by the coverage. {sentence(str(reason))}" if reason else "chosen by the coverage"
         origin = {"recipe": "recipe (integrate.pixfrac)", "coverage": typeset(chosen)}
-        rows.append(
-            ("Side of a drop (pixfrac)", f"{pixfrac:g} of a pixel", origin.get(str(source), words.UNKNOWN))
-        )
+        rows.append(("Side of a drop (pixfrac)", f"{pixfrac:g} px", origin.get(str(source), words.UNKNOWN)))
     return rows
 
 
