@@ -32,8 +32,8 @@ THIN = 0.05
 RIDGE = 1e-3
 """Pull towards zero of pixels that are not covered, in units of the same weight."""
 
-FEW = 5.0
-"""Samples per pixel under which smoothness takes over: R and B of 20 frames, whose noise would grow by a fifth."""
+FEW = 2.5
+"""Samples per pixel under which smoothness takes over."""
 
 RIM = 2
 """Outermost rows and columns of a tile with its halo that are treated as not covered."""
