@@ -267,3 +267,18 @@ def test_folders_without_permission_are_named(
         assert "space" not in done.line
     assert nothing.code == 2
     assert "Permission denied" in nothing.line
+
+
+def test_one_exposure_in_two_files_counts_once(command: Any, raw: Path, tmp_path: Path) -> None:
+    # packed beside unpacked, and with a remark more in the header: other bytes, the same light
+    packed = raw / "light_0002.fits.gz"
+    packed.write_bytes(gzip.compress((raw / "light_0002.fits").read_bytes()))
+    with fits.open(raw / "light_0003.fits") as file:
+        file[0].header["COMMENT"] = "looked at"
+        file.writeto(raw / "seen_0003.fits")
+    done = command("run", raw, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    assert len(summary["frames"]) == 4
+    assert len(summary["set_aside"]) == 2
+    assert all("each exposure counts once" in item["reason"] for item in summary["set_aside"])

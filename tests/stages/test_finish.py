@@ -101,6 +101,19 @@ def test_dual_band_gives_red_and_teal():
     assert abs(green - blue) < 0.1
 
 
+def test_dust_darker_than_the_sky_is_dark_and_not_green():
+    # a cloud of dust takes a reddish glow away: red lies lowest there
+    scene = paint(kind="none", ny=300, nx=420, stars=40)
+    y, x = np.mgrid[:300, :420]
+    dust = np.exp(-(((y - 150) / 22) ** 2 + ((x - 210) / 22) ** 2))
+    for name, depth in (("R", 9.0), ("G", 4.0), ("B", 4.0)):
+        for planes in (scene.planes, *scene.halves):
+            planes[name] -= (depth * dust).astype(np.float32)
+    red, green, blue = np.median(picture_of(scene).rgb[dust > 0.8], axis=0)
+    assert max(red, green, blue) < 0.09
+    assert max(green, blue) - red < 0.03
+
+
 @pytest.mark.parametrize(
     "settings", [{"saturation": 0.0}, {"saturation": 3.0}, {"gradient_order": 0}, {"background": 0.3}]
 )

@@ -9,7 +9,7 @@ import pytest
 from fields import measured_frame, star_list
 from fourlight.frames import FrameFlag, RegisteredFrame
 from fourlight.recipe import Integrate
-from fourlight.stages.judge import judge_light, judge_shape
+from fourlight.stages.judge import judge_light, judge_shape, poor_nights
 
 STARS = star_list(np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
 NONE = star_list(np.empty(0), np.empty(0), np.empty((0, 4)))
@@ -59,6 +59,14 @@ def test_what_is_usual_in_these_nights_is_no_fault():
     kept, aside = judge_shape([frame(f"{k}.fits", 9.0, 2.5) for k in range(5)])
     assert not aside
     assert all(f.flags == FrameFlag.NONE for f in kept)
+
+
+def test_frames_that_are_all_trailed_are_kept_and_said():
+    said = poor_nights([frame(f"{k}.fits", 3.0, 2.5) for k in range(5)])
+    assert len(said) == 1
+    assert "2.5 times as long as wide" in said[0]
+    assert poor_nights(usual()) == []
+    assert poor_nights([frame("blank.fits", long=np.nan)]) == []
 
 
 def test_the_sky_of_a_longer_exposure_is_not_bright():

@@ -51,7 +51,14 @@ space or choose another folder
         raise
     except OSError as error:
         advice = _ADVICE.get(error.errno or 0, "free some space or choose another folder")
-        raise OutputError(f"{path}: cannot be written ({error.strerror or error}); {advice}") from error
+        raise OutputError(f"{path}: cannot be written ({_reason(error)}); {advice}") from error
+
+
+def _reason(error: OSError) -> str:
+    """What the system says; libraries that count bytes in their own words mean a full disk."""
+    if error.strerror:
+        return error.strerror
+    return os.strerror(errno.ENOSPC) if "space" in str(error).lower() else str(error)
 
 
 @contextmanager

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from fourlight.core.phase import CLEAR_SIGMA, Phase
@@ -22,6 +24,8 @@ NO_MOSAIC = (
     "no mosaic shows in its stars and sky: a monochrome, binned or developed frame among raw colour frames; "
     "leave it out, or set read.mosaic"
 )
+ROWS = 32
+"""Rows of samples that tell two exposures apart: noise never repeats."""
 RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 
 
@@ -76,9 +80,24 @@ def checked(job: Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
 
 def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
     """Frames that could be read to their end, copies left out."""
-    kept, aside = drop_copies([frame for frame in frames if frame.path in hashes], hashes, job.names)
+    frames = [frame for frame in frames if frame.path in hashes]
+    kept, aside = drop_copies(frames, _contents(job, frames, hashes), job.names)
     job.drop(aside)
     return kept
+
+
+def _contents(job: Job, frames: Sequence[RawFrame], hashes: Mapping[Path, str]) -> dict[Path, str]:
+    """What tells frames apart: the file, or the samples where headers say that two were taken at the same time.
+
+    One exposure may lie there packed and unpacked, or with a changed header.
+    """
+    moment = Counter((frame.role, frame.time, frame.exposure_s) for frame in frames if frame.time)
+    out = dict(hashes)
+    for frame in frames:
+        if frame.time and moment[frame.role, frame.time, frame.exposure_s] > 1:
+            rows = job.source(frame).read(frame.ny // 2, min(frame.ny // 2 + ROWS, frame.ny), 0, frame.nx)
+            out[frame.path] = hashlib.sha256(rows.tobytes()).hexdigest()
+    return out
 
 
 def with_mosaic(job: Job, lights: list[RawFrame]) -> list[RawFrame]:

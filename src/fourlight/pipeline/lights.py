@@ -41,7 +41,8 @@ def calibrated(
     gain = (
         f"{noise.gain_e_per_adu:.3f} e/ADU ({noise.gain_source})" if noise.gain_e_per_adu else "gain unknown"
     )
-    job.progress.end(f"calibrated; {gain}")
+    taken = "calibrated" if others else "no calibration frames"
+    job.progress.end(f"{taken}; {gain}")
     return calibration
 
 
@@ -91,6 +92,7 @@ def measured(
     job.measured = {frame.raw.path: frame for frame in frames}
     frames, aside = judge.judge_shape(frames)
     job.drop(aside)
+    job.notes += judge.poor_nights(frames)
     stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
     job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
     return frames

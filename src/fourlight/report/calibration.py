@@ -32,6 +32,13 @@ def applied(summary: Facts) -> str:
     return listed([role_count(role, number) for role, number in used.items() if number]) or "none"
 
 
+def untouched(summary: Facts) -> bool:
+    """Whether no calibration frame of any kind went into the lights."""
+    how = reached(summary, "calibration", "offset_taken_off")
+    flats = reached(summary, "calibration", "lights_with_flat")
+    return isinstance(how, Mapping) and not flats and not _darkened(how) and not how.get("bias")
+
+
 def not_applied(summary: Facts) -> str:
     """Sentence about flats and darks that no light got; empty where lights got both."""
     how = reached(summary, "calibration", "offset_taken_off")

@@ -8,7 +8,7 @@ from typing import Any
 
 from fourlight.core.cfa import PLANES
 from fourlight.report.aside import lights_aside, others_aside
-from fourlight.report.calibration import applied, not_applied
+from fourlight.report.calibration import applied, not_applied, untouched
 from fourlight.report.planes import held
 from fourlight.report.shares import in_tenths, printed
 from fourlight.report.words import UNKNOWN, counted, digits, duration, reached, unbroken
@@ -44,7 +44,9 @@ def lead(summary: Facts) -> str:
     first += f", {duration(total)} of exposure in all," if total else ""
     first += " was" if len(frames) == 1 else " were"
     parts = [
-        first + " calibrated, placed on one grid and combined, each colour from its own pixels only.",
+        first
+        + (" " if untouched(summary) else " calibrated, ")
+        + "placed on one grid and combined, each colour from its own pixels only.",
         _left_out(summary),
         not_applied(summary),
         _green_share(summary),

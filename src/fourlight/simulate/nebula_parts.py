@@ -88,8 +88,9 @@ def cloud_wall(
     gy, gx = np.gradient(depth)
     steep = np.hypot(gx, gy) + 1e-12
     facing = np.clip(-(gx * du + gy * dv) / (steep * np.maximum(r, 1e-3)) * -1.0, 0.0, 1.0)
-    skin = np.where(depth < 0.0, np.exp(depth / 0.012), np.exp(-depth / 0.004))
-    glow = np.where(depth < 0.0, np.exp(depth / 0.06), 0.0)
+    inward, outward = np.minimum(depth, 0.0), np.maximum(depth, 0.0)
+    skin = np.where(depth < 0.0, np.exp(inward / 0.012), np.exp(-outward / 0.004))
+    glow = np.where(depth < 0.0, np.exp(inward / 0.06), 0.0)
     strength = 1.0 / (1.0 + (r / (1.6 * reach)) ** 2)
     return np.clip(dust, 0.0, 1.0), np.asarray((skin * facing + 0.22 * glow) * strength)
 

@@ -146,6 +146,9 @@ def displayed(image: list[Float32], weights: Float64, curve: stretch.Curve, satu
     below = np.maximum(brightness + pedestal, pedestal * np.float32(0.2))
     ratios = np.stack([np.maximum(plane + pedestal, 0) / below for plane in image], axis=-1)
     ratios = colour.saturate(np.asarray(ratios, dtype=np.float32), saturation)
+    # where dust is darker than the sky, what is missing is sky light: it has no colour of its own
+    dark = np.clip((brightness + pedestal) / pedestal, 0, 1)[..., None] ** 2
+    ratios = np.asarray(1 + dark * (ratios - 1), dtype=np.float32)
     # a pure primary is harsh and hides all form: every channel keeps a little of the strongest
     ratios = np.maximum(ratios, np.float32(PURITY_LIMIT) * ratios.max(axis=-1, keepdims=True))
     norm = np.maximum(ratios @ weights.astype(np.float32), np.float32(1e-6))

@@ -45,8 +45,8 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
         elif full is not None and (level.max() > _FULL * full or share.max() > _FULL_SHARE):
             bench.drop(
                 frame,
-                f"flat saturates: brightest plane at {100 * level.max() / full:.0f} % of a full sample, "
-                f"{100 * share.max():.1f} % of its samples full; expose flats to about half",
+                f"flat saturates: its brightest plane lies at {100 * level.max() / full:.0f} % of {full:.0f} ADU, "
+                f"where samples are full, and {100 * share.max():.1f} % of them reach it; expose flats to about half",
             )
         else:
             if full is not None and level.max() < _DIM * full:

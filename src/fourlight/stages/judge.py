@@ -10,7 +10,7 @@ import numpy as np
 from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside
 from fourlight.recipe import Integrate
 
-__all__ = ["judge_light", "judge_shape"]
+__all__ = ["judge_light", "judge_shape", "poor_nights"]
 
 WIDE = 1.35
 """Stars this much wider than usual are flagged as defocused."""
@@ -18,6 +18,8 @@ FAR_TOO_WIDE = 2.0
 """Stars this much wider than usual are not used: they carry no detail and a hundred times the sky."""
 LONG = 1.35
 FAR_TOO_LONG = 1.9
+LONG_AT_ALL = 1.6
+"""Length over width from which stars look trailed whatever is usual; common practice, no source."""
 CLOUDED = 0.8
 """Share of the usual light under which a frame is flagged as clouded."""
 BRIGHT = 1.5
@@ -55,6 +57,15 @@ def judge_shape(
         flags |= FrameFlag.NO_DATE if frame.raw.time is None else FrameFlag.NONE
         kept.append(dataclasses.replace(frame, flags=flags))
     return kept, aside
+
+
+def poor_nights(frames: Sequence[MeasuredFrame]) -> list[str]:
+    """What is wrong with most frames alike, in sentences: nothing stands out there, so none is set aside."""
+    long = [float(np.nanmedian(f.elongation)) for f in frames if np.isfinite(f.elongation).any()]
+    if not long or np.median(long) < LONG_AT_ALL:
+        return []
+    said = f"Stars are {np.median(long):.1f} times as long as wide in the typical frame"
+    return [f"{said} (guiding, wind or tilted optics); none was set aside for it, for all are alike."]
 
 
 def judge_light(

@@ -80,7 +80,7 @@ def register(
         size=(frame.raw.nx, frame.raw.ny),
     )
     if found is None:
-        other = reference.raw.path.name
+        other = "/".join(reference.raw.path.parts[-2:])
         return _aside(
             frame, f"its {len(stars)} stars do not match those of {other} (other field, cloud or trailing?)"
         )
