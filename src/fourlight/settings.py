@@ -59,6 +59,10 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
         return model.model_validate(data)
     except ValidationError as error:
         faults = error.errors()
+        # a section with a fault inside also fails as a whole
+        faults = [
+            f for f in faults if not any(o["loc"][: len(f["loc"])] == f["loc"] != o["loc"] for o in faults)
+        ]
         told = [_fault(fault, known) for fault in faults[:SAID]]
         more = len(faults) - len(told)
         also = [f"{name} = {value!r}: {words}" if value is not None else f"{name}: {words}"

@@ -11,7 +11,7 @@ import pytest
 
 from fourlight.errors import OutputError
 from fourlight.io import export
-from fourlight.pipeline import products
+from fourlight.pipeline import swap
 
 NAMES = ("frames.csv", "picture.png", "provenance.json", "stack.fits")
 
@@ -47,9 +47,9 @@ def test_whatever_stops_the_moves_the_old_results_come_back(
                 raise error
             move(a, b)
 
-        monkeypatch.setattr(products.os, "replace", moved)
+        monkeypatch.setattr(swap.os, "replace", moved)
         try:
-            products.publish(new, root, place / "old")
+            swap.publish(new, root, place / "old")
         except (KeyboardInterrupt, OutputError):
             assert texts(root) == dict.fromkeys(before, "old")
         else:
@@ -61,14 +61,46 @@ def test_whatever_stops_the_moves_the_old_results_come_back(
     pytest.fail("the moves never end")
 
 
+class Killed(BaseException):
+    """The process is gone: nothing of it runs any more."""
+
+
+def test_a_run_killed_between_two_moves_leaves_what_the_next_one_brings_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    move = os.replace
+    for stop in range(2 * len(NAMES)):
+        place = tmp_path / str(stop)
+        place.mkdir()
+        new, root, old = filled(place / "new", "new"), filled(place / "root", "old"), place / "old"
+        count = 0
+
+        def moved(a: Any, b: Any, stop: int = stop) -> None:
+            nonlocal count
+            count += 1
+            if count == stop + 1:
+                raise Killed
+            move(a, b)
+
+        monkeypatch.setattr(swap.os, "replace", moved)
+        monkeypatch.setattr(swap, "_put_back", lambda *_: None)
+        with pytest.raises(Killed):
+            swap.publish(new, root, old)
+        monkeypatch.undo()
+        swap.recover(new, root, old)
+        assert texts(root) == dict.fromkeys(NAMES, "old")
+        assert not new.exists()
+        assert not old.exists()
+
+
 def test_the_record_is_the_first_to_go_and_the_last_to_come(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """So that a machine that dies between two moves leaves no record beside files it does not describe."""
     order: list[str] = []
     move = os.replace
-    monkeypatch.setattr(products.os, "replace", lambda a, b: (order.append(Path(a).name), move(a, b)))
-    products.publish(filled(tmp_path / "new", "n"), filled(tmp_path / "root", "o"), tmp_path / "old")
+    monkeypatch.setattr(swap.os, "replace", lambda a, b: (order.append(Path(a).name), move(a, b)))
+    swap.publish(filled(tmp_path / "new", "n"), filled(tmp_path / "root", "o"), tmp_path / "old")
     assert order[0] == order[-1] == "provenance.json"
     assert order.count("provenance.json") == 2
 

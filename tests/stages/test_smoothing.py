@@ -46,6 +46,23 @@ def test_a_bright_red_star_keeps_its_colour_and_has_no_halo():
         assert np.abs(image[ring]).max() < 5
 
 
+def test_colour_that_both_halves_show_alike_is_kept_however_fine():
+    # a blue star 4 px from a red one, and stripes of 4 px, the same in both halves
+    y, x = np.mgrid[:SIZE, :SIZE]
+    images = []
+    for red_star, blue_star, phase in ((2.0, 0.5, 1), (1.0, 1.0, 0), (0.5, 2.0, -1)):
+        stars = sum(
+            share * 2e4 / (2 * np.pi * 1.1**2) * np.exp(-((y - 90) ** 2 + (x - cx) ** 2) / (2 * 1.1**2))
+            for share, cx in ((red_star, 90), (blue_star / 5, 95))
+        )
+        stripes = (y < 40) * (400 + 100 * phase * np.sin(2 * np.pi * x / 6))
+        images.append((stars + stripes).astype(np.float32))
+    variance = [np.ones_like(image) for image in images]
+    channels = Channels(images, variance, (images, images), np.ones((SIZE, SIZE), dtype=bool))
+    for image, kept in zip(images, smoothing.smoothed(channels, WEIGHTS, 1.0), strict=True):
+        np.testing.assert_allclose(kept, image, rtol=0.02, atol=3)
+
+
 def test_strength_zero_changes_nothing():
     channels = red_star()
     for image, kept in zip(smoothing.smoothed(channels, WEIGHTS, 0.0), channels.image, strict=True):

@@ -96,9 +96,13 @@ def deviations(
 
 @njit(cache=True, nogil=True)
 def widen_at_stars(
-    ranges: Float32, x: Float64, y: Float64, peak: Float64, sigma: Float64, oy: int, ox: int
-) -> None:
+    ranges: Float32, behind: npt.NDArray[np.int32], x: Float64, y: Float64, peak: Float64, sigma: Float64, oy: int,
+    ox: int,
+) -> None:  # fmt: skip
     """Raise the local range, in place, to what each star can contribute within one pixel of a place.
+
+    Only as far as the reference cannot know it: wholly for up to five frames and stars of 1.5 px or less (FWHM),
+    not at all from ten frames or 3 px on, so that trails over stars stay visible.
 
     Parameters
     ----------
@@ -110,22 +114,29 @@ def widen_at_stars(
         Light of their brightest sample per plane.
     sigma : (4,) float64
         Width of a Gaussian star per plane, output pixels.
+    behind : (4, ph, pw) int32
+        Frames behind the reference.
 
     Examples
     --------
     >>> ranges = np.zeros((4, 1, 6), np.float32)
-    >>> widen_at_stars(ranges, np.zeros(1), np.zeros(1), np.full((1, 4), 9.0), np.ones(4), 0, 0)
+    >>> few = np.full((4, 1, 6), 2, np.int32)
+    >>> widen_at_stars(ranges, few, np.zeros(1), np.zeros(1), np.full((1, 4), 9.0), np.full(4, 0.6), 0, 0)
     >>> [round(float(value), 1) for value in ranges[0, 0]]
-    [9.0, 9.0, 5.5, 1.2, 0.1, 0.0]
+    [9.0, 9.0, 2.2, 0.0, 0.0, 0.0]
     """
     _, h, w = ranges.shape
     for k in range(x.size):
         for plane in range(4):
+            sharp = min(max((3.0 - 2.355 * sigma[plane]) / 1.5, 0.0), 1.0)
+            if sharp == 0.0:
+                continue
             reach = 1.0 + 4.0 * sigma[plane]
             for j in range(max(0, int(y[k] - oy - reach)), min(h, int(y[k] - oy + reach) + 2)):
                 for i in range(max(0, int(x[k] - ox - reach)), min(w, int(x[k] - ox + reach) + 2)):
                     gap = max(np.hypot(y[k] - oy - j, x[k] - ox - i) - 1.0, 0.0) / sigma[plane]
-                    light = np.float32(peak[k, plane] * np.exp(-0.5 * gap * gap))
+                    few = min(max((10.0 - behind[plane, j, i]) / 5.0, 0.0), 1.0)
+                    light = np.float32(few * sharp * peak[k, plane] * np.exp(-0.5 * gap * gap))
                     ranges[plane, j, i] = max(ranges[plane, j, i], light)
 
 

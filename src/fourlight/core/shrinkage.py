@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["NOISE_PER_SCALE", "confirmed", "fill_gaps", "smooth_step", "starlet"]
+__all__ = ["NOISE_PER_SCALE", "confirmed", "fill_gaps", "kept_share", "smooth_step", "starlet"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -154,12 +154,25 @@ def confirmed(
     return out + current
 
 
+def kept_share(
+    detail: Float32, halves: tuple[Float32, Float32] | None, variance: Float32, scale: int, strength: float
+) -> Float32:
+    """Share of the detail of one scale that the half details, or else the variance of the image, confirm."""
+    if halves is not None:
+        signal, noise = _split_powers(*halves, variance, scale)
+    else:
+        white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
+        signal, noise = np.square(detail), variance * white
+    return _gain(signal, noise, scale, strength)
+
+
 def _split_powers(a: Float32, b: Float32, variance: Float32 | None, scale: int) -> tuple[Float32, Float32]:
     """Power of what the halves share, and of the noise in it."""
     noise = np.square((a - b) / 2)
     expected = np.ones_like(noise) if variance is None else variance
     level = smooth_step(noise, scale) / np.maximum(expected, np.float32(1e-30))
-    expected = expected * np.float32(float(np.median(level)))
+    known = level[level > 0]  # where only one half has light, the other stands in and nothing differs
+    expected = expected * np.float32(float(np.median(known)) if known.size else 0.0)
     weaker = np.minimum(smooth_step(np.square(a), scale), smooth_step(np.square(b), scale))
     same = (weaker > CLEAR * expected) & (smooth_step(a * b, scale) > 0)
     return np.square((a + b) / 2), np.where(same, np.minimum(noise, expected), noise)

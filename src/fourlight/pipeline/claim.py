@@ -15,6 +15,7 @@ from fourlight.io.room import PART, whole, writing
 from fourlight.io.scan import MARKER
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.lock import held
+from fourlight.pipeline.swap import recover
 
 __all__ = ["claimed"]
 
@@ -78,9 +79,8 @@ def _prepare(folder: OutputFolder, out: Path) -> None:
 
 
 def _sweep(folder: OutputFolder) -> None:
-    """Take away what a run that was killed had begun to write."""
-    for place in (folder.new, folder.old):
-        shutil.rmtree(place, ignore_errors=True)
+    """Take away what a run that was killed had begun to write, and bring back what it was about to replace."""
+    recover(folder.new, folder.root, folder.old)
     for part in (*folder.root.glob(f".*{PART}"), *folder.work.rglob(f".*{PART}")):
         with suppress(OSError):
             part.unlink()

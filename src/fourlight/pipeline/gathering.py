@@ -109,13 +109,22 @@ def with_mosaic(job: Job, lights: list[RawFrame]) -> list[RawFrame]:
     if job.recipe.read.mosaic != "auto":
         return lights
 
-    def work(frame: RawFrame) -> Phase:
-        return evidence(job.source(frame), frame.saturation_adu)
+    def work(frame: RawFrame) -> Phase | SetAside:
+        try:
+            return evidence(job.source(frame), frame.saturation_adu)
+        except FrameError as error:
+            return SetAside(frame.path, "read", error.reason)
 
     found: list[Phase] = []
-    for phase in in_order(work, lights, job.threads):
-        found.append(phase)
+    kept: list[RawFrame] = []
+    for frame, phase in zip(lights, in_order(work, lights, job.threads), strict=True):
+        if isinstance(phase, SetAside):
+            job.drop([phase])
+        else:
+            found.append(phase)
+            kept.append(frame)
         job.progress.step()
+    lights = kept
     if all(phase.diagonal is None for phase in found):
         return lights
     plain = {f.path for f, p in zip(lights, found, strict=True) if p.mono and abs(p.sigma) < CLEAR_SIGMA}

@@ -40,7 +40,10 @@ else:
     def _taken(handle: int) -> bool:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
+        except (
+            BlockingIOError,
+            PermissionError,
+        ):  # some network shares say the second for a lock that is held
             return False
         except OSError:  # a file system without locks; refusing every run on it would be worse
             return True

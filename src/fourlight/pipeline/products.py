@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from contextlib import suppress
-from pathlib import Path
 from typing import Any
 
 from fourlight.engine import Progress
@@ -15,15 +11,14 @@ from fourlight.io.room import writing
 from fourlight.pipeline import outputs
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.layers import StackLayers
+from fourlight.pipeline.swap import RECORD, publish
 from fourlight.recipe import Recipe
 from fourlight.report import write_report
 from fourlight.stages.finish import finish
 
-__all__ = ["publish", "write_all"]
+__all__ = ["write_all"]
 
 COLOURS = ("R", "G", "B")
-RECORD = "provenance.json"
-"""The file that says a set of results is complete: first to go, last to come."""
 
 
 def write_all(
@@ -61,45 +56,3 @@ def write_all(
     write_report(folder.root, summary, picture.rgb, planes, provenance, place)
     publish(place, folder.root, folder.old)
     progress.step()
-
-
-def publish(new: Path, root: Path, old: Path) -> None:
-    """Move all files of ``new`` to ``root``; whatever goes wrong, the files that were there come back.
-
-    Parameters
-    ----------
-    new : Path
-        Folder of finished files, `RECORD` among them; it is gone afterwards.
-    root : Path
-        Their place.
-    old : Path
-        Folder for the files that they replace, until all is done; on the disk of the others.
-
-    Raises
-    ------
-    OutputError
-        A file cannot be moved, as where another program holds it open.
-    """
-    names = sorted((entry.name for entry in new.iterdir()), key=lambda name: (name == RECORD, name))
-    with writing(root):
-        old.mkdir()
-        try:
-            for name in reversed(names):
-                if (root / name).exists():
-                    os.replace(root / name, old / name)
-            for name in names:
-                os.replace(new / name, root / name)
-        except BaseException:
-            _put_back(names, new, root, old)
-            raise
-    for place in (new, old):
-        shutil.rmtree(place, ignore_errors=True)
-
-
-def _put_back(names: list[str], new: Path, root: Path, old: Path) -> None:
-    for name in names:
-        with suppress(OSError):
-            if (old / name).exists():
-                os.replace(old / name, root / name)
-            elif not (new / name).exists():
-                (root / name).unlink()

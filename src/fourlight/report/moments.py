@@ -30,8 +30,12 @@ def moments(summary: Mapping[str, Any]) -> list[Moment]:
     order = [_moment(frame, frame, None) for frame in summary.get("frames") or ()]
     order.sort(key=lambda m: (m.night, m.time, m.file))
     by_name = sorted(order, key=lambda m: m.file)
-    for item in lights_aside(summary):
-        moment = _moment(item, item.get("measured") or {}, str(item.get("reason") or "no reason given"))
+    aside = [
+        _moment(item, item.get("measured") or {}, str(item.get("reason") or "no reason given"))
+        for item in lights_aside(summary)
+    ]
+    # those with a time first: one without would shift what comes after it
+    for moment in sorted(aside, key=lambda m: not m.time):
         order.insert(_place(moment, order, by_name), moment)
     return order
 

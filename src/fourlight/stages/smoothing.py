@@ -51,15 +51,23 @@ def smoothed(channels: Channels, weights: Float64, strength: float) -> list[Floa
     def colour(index: int) -> Float32:
         """Difference of a channel to green, smoothed over brightness."""
 
-        def over(images: list[Float32], below: Float32) -> Float32:
-            return _hue(images[index] - images[1], below, strength)
+        def parts(images: list[Float32], below: Float32) -> tuple[Float32, Float32]:
+            return _hues(images[index] - images[1], below)
 
-        ratios = None
-        if channels.halves is not None and pair is not None:
-            ratios = (over(channels.halves[0], pair[0]), over(channels.halves[1], pair[1]))
         both = np.add(channels.variance[index], channels.variance[1], dtype=np.float32)
         noise = np.divide(both, np.square(whole), dtype=np.float32)
-        ratio = over(channels.image, whole)
+        wide, fine = parts(channels.image, whole)
+        ratios = None
+        if channels.halves is not None and pair is not None:
+            (wide_a, fine_a), (wide_b, fine_b) = (
+                parts(channels.halves[0], pair[0]),
+                parts(channels.halves[1], pair[1]),
+            )
+            kept = shrinkage.kept_share(fine, (fine_a, fine_b), noise, 0, strength)
+            ratios = (wide_a + kept * fine_a, wide_b + kept * fine_b)
+        else:
+            kept = shrinkage.kept_share(fine, None, noise, 0, strength)
+        ratio = wide + kept * fine
         return np.asarray(light * shrinkage.confirmed(ratio, ratios, noise, strength=strength, scales=SCALES))
 
     red, blue = colour(0), colour(2)
@@ -67,11 +75,12 @@ def smoothed(channels: Channels, weights: Float64, strength: float) -> list[Floa
     return [green + red, green, green + blue]
 
 
-def _hue(difference: Float32, below: Float32, strength: float) -> Float32:
-    """Ratio smoothed over the pixel pitch of one colour by the light in it: finer colours are not measured."""
-    ratio = difference / below
-    wide = shrinkage.smooth_step(difference, 0) / shrinkage.smooth_step(below, 0)
-    return np.asarray(ratio + np.float32(strength) * (wide - ratio), dtype=np.float32)
+def _hues(difference: Float32, below: Float32) -> tuple[Float32, Float32]:
+    """Ratio smoothed by the light in it, over the pixel pitch of one colour, and what is finer than that."""
+    wide = np.asarray(
+        shrinkage.smooth_step(difference, 0) / shrinkage.smooth_step(below, 0), dtype=np.float32
+    )
+    return wide, np.asarray(difference / below - wide, dtype=np.float32)
 
 
 def _above(brightness: Float32, floor: np.float32) -> Float32:

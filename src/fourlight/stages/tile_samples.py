@@ -134,8 +134,8 @@ def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, s
     """Fill the rejection masks; where there is a single frame nothing contradicts it."""
     ranges = np.stack([samples.spread(plane) for plane in ref.value])
     rejection.widen_at_stars(
-        ranges, table.stars[:, 0].copy(), table.stars[:, 1].copy(), table.stars[:, 2:].copy(), table.fwhm_px / 2.355,
-        *found.offset,
+        ranges, ref.behind, table.stars[:, 0].copy(), table.stars[:, 1].copy(), table.stars[:, 2:].copy(),
+        table.fwhm_px / 2.355, *found.offset,
     )  # fmt: skip
     for k, f in enumerate(found.frames):
         y0, x0 = found.origin(k)

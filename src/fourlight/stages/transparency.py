@@ -73,9 +73,13 @@ def _ratio(flux: Float64, error: Float64, other: Float64, other_error: Float64) 
     known = error[good] ** 2 + (value * other_error[good]) ** 2
     keep = np.ones(len(f), dtype=np.bool_)
     for _ in range(5):
-        both = np.maximum((f + value * g) / 2, np.sqrt(known))
         apart = f - value * g
-        variance = known + (_strays(apart / both, np.sqrt(known) / both) * both) ** 2
+        both = np.maximum((f + value * g) / 2, np.sqrt(known))
+        stray = (_strays(apart / both, np.sqrt(known) / both) * both) ** 2
+        ours, theirs = error[good] ** 2 + stray / 2, (value * other_error[good]) ** 2 + stray / 2
+        # the mean of both whose error has nothing in common with that of their difference
+        both = np.maximum((f * theirs + value * g * ours) / (ours + theirs), np.sqrt(known))
+        variance = ours + theirs
         pull = apart / np.sqrt(variance)
         keep = np.abs(pull) < max(3.0, 3 * 1.4826 * float(np.median(np.abs(pull))))
         weight = np.where(keep, both / variance, 0.0)

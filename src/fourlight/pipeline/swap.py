@@ -1,0 +1,68 @@
+"""Results change places together: the old ones stay or come back until all new ones are there."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+
+from fourlight.io.room import writing
+
+__all__ = ["RECORD", "publish", "recover"]
+
+RECORD = "provenance.json"
+"""The file that says a set of results is complete: first to go, last to come."""
+
+
+def publish(new: Path, root: Path, old: Path) -> None:
+    """Move all files of ``new`` to ``root``; whatever goes wrong, the files that were there come back.
+
+    Parameters
+    ----------
+    new : Path
+        Folder of finished files, `RECORD` among them; it is gone afterwards.
+    root : Path
+        Their place.
+    old : Path
+        Folder for the files that they replace, until all is done; on the disk of the others.
+
+    Raises
+    ------
+    OutputError
+        A file cannot be moved, as where another program holds it open.
+    """
+    names = sorted((entry.name for entry in new.iterdir()), key=lambda name: (name == RECORD, name))
+    with writing(root):
+        old.mkdir()
+        try:
+            for name in reversed(names):
+                if (root / name).exists():
+                    os.replace(root / name, old / name)
+            for name in names:
+                os.replace(new / name, root / name)
+        except BaseException:
+            _put_back(names, new, root, old)
+            raise
+    for place in (new, old):
+        shutil.rmtree(place, ignore_errors=True)
+
+
+def _put_back(names: Iterable[str], new: Path, root: Path, old: Path) -> None:
+    for name in names:
+        with suppress(OSError):
+            if (old / name).exists():
+                os.replace(old / name, root / name)
+            elif not (new / name).exists():
+                (root / name).unlink()
+
+
+def recover(new: Path, root: Path, old: Path) -> None:
+    """Bring the old results back after a run was killed while it changed them; then take both folders away."""
+    if (old / RECORD).exists() and not (root / RECORD).exists():
+        names = {entry.name for place in (new, old) if place.is_dir() for entry in place.iterdir()}
+        _put_back(names - {RECORD}, new, root, old)
+        _put_back([RECORD], new, root, old)
+    for place in (new, old):
+        shutil.rmtree(place, ignore_errors=True)
