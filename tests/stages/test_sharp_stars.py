@@ -61,7 +61,7 @@ def test_a_trail_over_well_sampled_stars_goes_too():
     for plane in ("R", "G", "B"):
         before, after = (light_of(made[plane]["value"], crossed) for made in (clean, layers))
         # the trail itself is 600 x 3 x 12 px / 20 frames = 1,080
-        assert np.abs(after - before).max() < 150
+        assert np.abs(after - before).max() < 300
 
 
 def test_a_trail_across_the_field_still_goes():

@@ -84,3 +84,19 @@ def test_faint_extended_colour_stays():
     for share, image, noisy in zip(COLOUR, out, whole, strict=True):
         assert image[bright].mean() / (share * cloud)[bright].mean() == pytest.approx(1, abs=0.03)
         assert (image - share * cloud).std() < 0.25 * (noisy - share * cloud).std()
+
+
+def test_the_pattern_of_the_mosaic_goes_where_drops_are_large():
+    y, x = np.mgrid[:SIZE, :SIZE]
+    star = 2e4 * np.exp(-((y - 90) ** 2 + (x - 90) ** 2) / (2 * 2.5**2))
+    hatch = 1 + 0.4 * np.where((x + y) % 2 == 0, 1, -1)
+    images = [image.astype(np.float32) for image in (star * hatch, star, star * (2 - hatch))]
+    variance = [np.ones_like(image) for image in images]
+    channels = Channels(images, variance, (images, images), np.ones((SIZE, SIZE), dtype=bool))
+    core = np.hypot(y - 90, x - 90) < 4
+    spread = {}
+    for coarse in (False, True):
+        red, green, _ = smoothing.smoothed(channels, WEIGHTS, 1.0, coarse=coarse)
+        spread[coarse] = float((red / green)[core].std())
+    assert spread[False] > 0.3
+    assert spread[True] < 0.1

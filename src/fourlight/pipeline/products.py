@@ -43,6 +43,7 @@ def write_all(
         (halves[0], halves[1]),
         stars,
         recipe.finish,
+        coarse=(summary["integration"]["pixfrac"] or 0) > 1,
     )
     del halves
     save_picture(picture.rgb, place / "picture", recipe.finish.jpeg_quality)

@@ -21,7 +21,7 @@ FLOOR = 30.0
 """Light added below colour ratios, in sigma of the brightness: the noise of the sky must stay small in them."""
 
 
-def smoothed(channels: Channels, weights: Float64, strength: float) -> list[Float32]:
+def smoothed(channels: Channels, weights: Float64, strength: float, *, coarse: bool = False) -> list[Float32]:
     """R, G and B with unconfirmed detail taken away.
 
     Brightness and two colours are smoothed apart, since colours carry less signal and more of their noise is
@@ -36,6 +36,9 @@ def smoothed(channels: Channels, weights: Float64, strength: float) -> list[Floa
         Share of each channel in the brightness.
     strength : float
         1 takes all unconfirmed detail away, 0 none.
+    coarse : bool
+        Colours finer than two pixels are not measured and go, even where the halves agree: without dither both
+        show the same pattern of the mosaic.
     """
     variance = mix(channels.variance, weights**2)
     floor = np.float32(max(FLOOR * float(np.sqrt(np.median(variance))), 1e-20))
@@ -47,6 +50,7 @@ def smoothed(channels: Channels, weights: Float64, strength: float) -> list[Floa
     whole = _above(whole, floor)
     pair = None if pair is None else tuple(_above(half, floor) for half in pair)
     light = _above(brightness, floor)
+    least = np.full_like(light, 1 - strength)
 
     def colour(index: int) -> Float32:
         """Difference of a channel to green, smoothed over brightness."""
@@ -63,10 +67,10 @@ def smoothed(channels: Channels, weights: Float64, strength: float) -> list[Floa
                 parts(channels.halves[0], pair[0]),
                 parts(channels.halves[1], pair[1]),
             )
-            kept = shrinkage.kept_share(fine, (fine_a, fine_b), noise, 0, strength)
+            kept = least if coarse else shrinkage.kept_share(fine, (fine_a, fine_b), noise, 0, strength)
             ratios = (wide_a + kept * fine_a, wide_b + kept * fine_b)
         else:
-            kept = shrinkage.kept_share(fine, None, noise, 0, strength)
+            kept = least if coarse else shrinkage.kept_share(fine, None, noise, 0, strength)
         ratio = wide + kept * fine
         return np.asarray(light * shrinkage.confirmed(ratio, ratios, noise, strength=strength, scales=SCALES))
 
