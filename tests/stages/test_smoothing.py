@@ -97,6 +97,6 @@ def test_the_pattern_of_the_mosaic_goes_where_drops_are_large():
     spread = {}
     for coarse in (False, True):
         red, green, _ = smoothing.smoothed(channels, WEIGHTS, 1.0, coarse=coarse)
-        spread[coarse] = float((red / green)[core].std())
+        spread[coarse] = float((red[core] / green[core]).std())
     assert spread[False] > 0.3
     assert spread[True] < 0.1
