@@ -84,4 +84,4 @@ def test_no_writer_goes_another_way() -> None:
         for path in source.rglob("*.py")
         if re.search(r"os\.replace|mkstemp|\.part\x22", path.read_text(encoding="utf-8"))
     }
-    assert movers <= {"io/room.py", "pipeline/products.py"}
+    assert movers <= {"io/room.py", "pipeline/swap.py"}
