@@ -62,6 +62,7 @@ def test_without_a_place_beside_the_program_kernels_go_to_the_users_cache(
     assert kept
 
 
+# Windows gives every user a temporary folder of their own, which nobody else can fill.
 @pytest.mark.skipif(os.name != "posix", reason="elsewhere the temporary folder is the user's own")
 def test_without_a_home_they_go_to_a_temporary_folder_of_ones_own(installed: Path, tmp_path: Path) -> None:
     place, kept = ran(installed, tmp_path / "file" / "home")
@@ -71,6 +72,7 @@ def test_without_a_home_they_go_to_a_temporary_folder_of_ones_own(installed: Pat
     assert ran(installed, tmp_path / "file" / "home") == (place, kept), "and are found again"
 
 
+# Windows gives every user a temporary folder of their own, which nobody else can fill.
 @pytest.mark.skipif(os.name != "posix", reason="elsewhere the temporary folder is the user's own")
 @pytest.mark.parametrize("trap", ["open to others", "a link", "a file"])
 def test_compiled_code_of_others_is_never_run(installed: Path, tmp_path: Path, trap: str) -> None:

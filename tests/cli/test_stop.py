@@ -14,6 +14,7 @@ import pytest
 MAIN = "from fourlight.cli import main; main()"
 
 
+# Windows ends a process that is sent SIGTERM without asking it, and Ctrl-C there goes to the whole console.
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "SIGINT"])
 @pytest.mark.parametrize("stage", ["read", "calibrate"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from fourlight.errors import OutputError
 from fourlight.io import export
 from fourlight.pipeline import swap
 
+MOVE = os.replace
 NAMES = ("frames.csv", "picture.png", "provenance.json", "stack.fits")
 
 
@@ -27,27 +29,29 @@ def texts(folder: Path) -> dict[str, str]:
     return {path.name: path.read_text() for path in folder.iterdir()}
 
 
+def stopping(count: int, error: BaseException) -> Callable[[Any, Any], None]:
+    """``os.replace`` that moves ``count`` files and then fails once."""
+    fails = iter([False] * count + [True])
+
+    def moved(a: Any, b: Any) -> None:
+        if next(fails, False):
+            raise error
+        MOVE(a, b)
+
+    return moved
+
+
 @pytest.mark.parametrize("before", [NAMES, (), ("stack.fits",)])
 @pytest.mark.parametrize("error", [KeyboardInterrupt(), PermissionError(13, "Permission denied")])
 def test_whatever_stops_the_moves_the_old_results_come_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: tuple[str, ...], error: BaseException
 ) -> None:
     """Stopped before each of the moves in turn, until there are no more."""
-    move = os.replace
     for stop in range(20):
         place = tmp_path / str(stop)
         place.mkdir()
         new, root = filled(place / "new", "new"), filled(place / "root", "old", before)
-        count = 0
-
-        def moved(a: Any, b: Any, stop: int = stop) -> None:
-            nonlocal count
-            count += 1
-            if count == stop + 1:
-                raise error
-            move(a, b)
-
-        monkeypatch.setattr(swap.os, "replace", moved)
+        monkeypatch.setattr(swap.os, "replace", stopping(stop, error))
         try:
             swap.publish(new, root, place / "old")
         except (KeyboardInterrupt, OutputError):
@@ -68,21 +72,11 @@ class Killed(BaseException):
 def test_a_run_killed_between_two_moves_leaves_what_the_next_one_brings_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    move = os.replace
     for stop in range(2 * len(NAMES)):
         place = tmp_path / str(stop)
         place.mkdir()
         new, root, old = filled(place / "new", "new"), filled(place / "root", "old"), place / "old"
-        count = 0
-
-        def moved(a: Any, b: Any, stop: int = stop) -> None:
-            nonlocal count
-            count += 1
-            if count == stop + 1:
-                raise Killed
-            move(a, b)
-
-        monkeypatch.setattr(swap.os, "replace", moved)
+        monkeypatch.setattr(swap.os, "replace", stopping(stop, Killed()))
         monkeypatch.setattr(swap, "_put_back", lambda *_: None)
         with pytest.raises(Killed):
             swap.publish(new, root, old)

@@ -10,6 +10,7 @@ from fourlight.report.again import command_line, origin
 from invented_run import provenance
 
 
+# The rules of POSIX are checked by shlex; the standard library has no reader for those of Windows.
 @pytest.mark.skipif(os.name == "nt", reason="quoted as a POSIX shell reads it")
 @pytest.mark.parametrize("out", ["results", "my results/it's M one"])
 def test_the_command_names_the_record_in_full_and_a_folder_of_its_own(tmp_path, monkeypatch, out):
@@ -20,6 +21,7 @@ def test_the_command_names_the_record_in_full_and_a_folder_of_its_own(tmp_path, 
     assert words[4:] == ["--out", "NEW-FOLDER"]
 
 
+# As above.
 @pytest.mark.skipif(os.name == "nt", reason="quoted as a POSIX shell reads it")
 def test_words_with_blanks_stay_one_word():
     # POSIX.1-2017, Shell Command Language 2.2.2: single quotes keep every character as it is.

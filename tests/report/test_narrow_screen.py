@@ -38,6 +38,7 @@ def test_every_table_and_chart_lies_in_a_box_that_can_be_scrolled_by_keys():
 
 
 @pytest.mark.slow
+# .ci/run installs Chromium; a user who runs the tests need not have it.
 @pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
 @pytest.mark.parametrize("width", [500, 800, 1280])
 def test_the_page_is_never_wider_than_the_screen(tmp_path, width):
