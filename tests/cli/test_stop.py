@@ -11,7 +11,11 @@ from typing import Any
 
 import pytest
 
-MAIN = "from fourlight.cli import main; main()"
+MAIN = (
+    # a shell starts what runs in its background with Ctrl-C ignored (POSIX.1-2017, Shell 2.11), the tests too
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
+    "from fourlight.cli import main; main()"
+)
 
 
 # Windows ends a process that is sent SIGTERM without asking it, and Ctrl-C there goes to the whole console.
