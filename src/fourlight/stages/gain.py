@@ -24,6 +24,8 @@ FloatArray = npt.NDArray[np.float64]
 Pair = tuple[RawFrame, RawFrame | None]
 
 _PAIRS = 8
+_STARLESS = 0.1
+"""Share of the starlight of most lights below which a light shows next to none."""
 _SIDE = 32
 """Side of a cell in samples of one plane: the variance of a cell is known to about 6 %."""
 
@@ -49,12 +51,16 @@ class Survey:
 
 
 def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) -> Survey:
-    """Levels and variances from pairs of successive lights spread over all nights (or one light alone)."""
+    """Levels and variances from pairs of successive lights spread over all nights (or one light alone).
+
+    Lights that show next to no stars where others show many (cap on, thick cloud, a picture of something else)
+    are left out: what they hold is not the sky under which the others were taken.
+    """
     cell = plane_map(pattern)
     cells: list[list[Cells]] = [[], [], [], []]
     steps: list[float] = []
     nights = set()
-    for first, second in _light_pairs(lights):
+    for first, second in _with_stars(_light_pairs(lights), open_source):
         nights.add(first.night)
         for a, b in _pair_patches(first, second, open_source):
             steps.append(quantisation_step(a))
@@ -143,6 +149,25 @@ def _light_pairs(lights: Sequence[RawFrame]) -> list[Pair]:
     if len(pairs) <= _PAIRS:
         return pairs
     return [pairs[i] for i in np.unique(np.linspace(0, len(pairs) - 1, _PAIRS).astype(int))]
+
+
+def _with_stars(pairs: Sequence[Pair], open_source: OpenSource) -> Sequence[Pair]:
+    """Pairs whose lights all show stars, as far as most lights do; all pairs where they do not."""
+    frames = {(f.path, f.hdu): f for pair in pairs for f in pair if f is not None}
+    shown = {key: _starlight(frame, open_source) for key, frame in frames.items()}
+    least = _STARLESS * float(np.percentile(list(shown.values()), 75))
+    kept = [pair for pair in pairs if all(shown[f.path, f.hdu] >= least for f in pair if f is not None)]
+    return kept if least >= 1.0 else pairs
+
+
+def _starlight(frame: RawFrame, open_source: OpenSource) -> float:
+    """Count of neighbouring groups of four samples that bright images of stars make stand out together."""
+    total = 0.0
+    for patch in patches(open_source(frame)):
+        ny, nx = patch.shape[0] // 2 * 2, patch.shape[1] // 2 * 2
+        light = patch[:ny, :nx].reshape(ny // 2, 2, nx // 2, 2).sum(axis=(1, 3))
+        total += float(cell_noise(light, None, _cell_side(patch.shape)).stars[0])
+    return total
 
 
 def _pair_patches(
