@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from pathlib import PurePath
 from typing import Any
 
 from fourlight.report import words
 from fourlight.report.words import digits, reached, sentence, typeset
 
-__all__ = ["grounds", "sentences"]
+__all__ = ["given_names", "grounds", "sentences"]
 
 Facts = Mapping[str, Any]
 
@@ -50,14 +51,22 @@ def _integration(summary: Facts) -> list[tuple[str, str, str]]:
     return rows
 
 
-def sentences(summary: Facts) -> list[str]:
-    """What the stages said about themselves, in the order of the work, each sentence once."""
+def sentences(summary: Facts, names: Collection[str] = ()) -> list[str]:
+    """What the stages said about themselves, in the order of the work, each sentence once; ``names`` stay as is."""
     said = [
         *(reached(summary, "calibration", "notes") or ()),
         *(summary.get("assumptions") or ()),
         *(reached(summary, "picture", "notes") or ()),
     ]
-    return list(dict.fromkeys(typeset(sentence(str(remark))) for remark in said))
+    return list(dict.fromkeys(typeset(sentence(str(remark), names), names) for remark in said))
+
+
+def given_names(summary: Facts, provenance: Facts) -> set[str]:
+    """Names that users gave and remarks may repeat: of files, as short as they are shown, and of filters."""
+    items = [*(summary.get("frames") or ()), *(summary.get("set_aside") or ())]
+    found = {str(item.get(key) or "") for item in items for key in ("file", "filter")}
+    paths = [*(provenance.get("inputs") or ()), *(item.get("path") or "" for item in items)]
+    return (found | {PurePath(str(path)).name for path in paths}) - {""}
 
 
 def _with_unit(value: Any, unit: str) -> str:

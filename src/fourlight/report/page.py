@@ -17,7 +17,7 @@ from fourlight.io.room import whole
 from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
 from fourlight.report.calibration import calibration_rows
-from fourlight.report.grounds import grounds, sentences
+from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.moments import moments
 from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
@@ -102,7 +102,7 @@ def page(
         "picture_size": f"{picture.shape[1]} × {picture.shape[0]} px",
         "views": plane_views(planes),
         "grounds": grounds(summary),
-        "assumptions": sentences(summary),
+        "assumptions": sentences(summary, given_names(summary, provenance)),
         "calibration": calibration_rows(summary, provenance.get("recipe") or {}),
         "version": summary.get("fourlight") or __version__,
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 __all__ = [
@@ -83,14 +83,16 @@ def listed(parts: Sequence[str]) -> str:
     return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
-def sentence(text: str) -> str:
+def sentence(text: str, names: Collection[str] = ()) -> str:
     """A remark as a sentence: a capital to begin with and a full stop at its end.
 
     >>> sentence("the greens lie on [0,1] and [1,0]"), sentence("a_1.fits: flat is dark."), sentence("Is it so?")
     ('The greens lie on [0,1] and [1,0].', 'a_1.fits: flat is dark.', 'Is it so?')
+    >>> sentence("dim one.fits: flat is dark", ["dim one.fits"])
+    'dim one.fits: flat is dark.'
     """
     text = text.strip()
-    if text.split(" ")[0].isalpha():
+    if text.split(" ")[0].isalpha() and not text.startswith(tuple(names)):
         text = text[0].upper() + text[1:]
     return text + ("" if not text or text[-1] in ".!?" else ".")
 
@@ -117,16 +119,44 @@ def unbroken(text: str) -> str:
     return re.sub(r"(?<=\d) %", "\u00a0%", text)
 
 
-def typeset(text: str) -> str:
+SIGNS = re.compile(
+    r" ?(?P<error>\+-) ?"
+    r"|(?<=\d) (?P<share>%)"
+    r"|(?:(?<![\w.])[\d.]+|(?<!\w)[A-Z]|(?<=\])) (?P<times>x) (?=\d)"
+    r"|(?P<minus>-?)\b(?P<degrees>\d+(?:\.\d+)?) C\b"
+)
+
+
+def typeset(text: str, names: Collection[str] = ()) -> str:
     """Signs that plain text stands in for: ``+-``, ``x`` between numbers, degrees.
+
+    Parameters
+    ----------
+    text : str
+    names : collection of str
+        Names of files and the like, which stay as they are wherever they occur.
 
     >>> typeset("1489 x 989 px, 0.800 +- 0.002, R x 1.16 (240 s, -10 C)")
     '1489 × 989 px, 0.800 ± 0.002, R × 1.16 (240 s, −10 °C)'
+    >>> typeset("M31 2 x 2.fits: 2 x 2 cells", ["M31 2 x 2.fits"])
+    'M31 2 x 2.fits: 2 × 2 cells'
     """
-    text = re.sub(r" ?\+- ?", " ± ", text)
-    text = unbroken(text)
-    text = re.sub(r"(?<=[\w\]]) x (?=\d)", " × ", text)
-    return re.sub(r"(-?)\b(\d+(?:\.\d+)?) C\b", lambda m: f"{'−' if m[1] else ''}{m[2]} °C", text)
+    kept = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True) if name)
+    pattern = re.compile(rf"(?<!\w)(?P<name>{kept})(?!\w)|{SIGNS.pattern}") if kept else SIGNS
+    return pattern.sub(_sign, text)
+
+
+def _sign(found: re.Match[str]) -> str:
+    said = found.groupdict()
+    if said.get("name"):
+        return said["name"]
+    if said["error"]:
+        return " ± "
+    if said["share"]:
+        return "\u00a0%"
+    if said["times"]:
+        return found[0].replace(" x ", " × ")
+    return f"{'−' if said['minus'] else ''}{said['degrees']} °C"
 
 
 def reached(data: Any, *keys: str) -> Any:
