@@ -65,6 +65,16 @@ def test_whatever_stops_the_moves_the_old_results_come_back(
     pytest.fail("the moves never end")
 
 
+def test_a_result_that_is_open_elsewhere_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows denies the move of a file that another program holds open; space on the disk is not the cause."""
+    new, root = filled(tmp_path / "new", "new"), filled(tmp_path / "root", "old", ("picture.png",))
+    monkeypatch.setattr(swap.os, "replace", stopping(0, PermissionError(13, "Permission denied")))
+    with pytest.raises(
+        OutputError, match=r"root.picture\.png: cannot be replaced .*; close it where it is open"
+    ):
+        swap.publish(new, root, tmp_path / "old")
+
+
 class Killed(BaseException):
     """The process is gone: nothing of it runs any more."""
 

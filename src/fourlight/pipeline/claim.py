@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -36,7 +37,8 @@ def claimed(out: Path) -> Iterator[OutputFolder]:
     """
     folder = OutputFolder(Path(os.path.realpath(out)))
     missing = [place for place in (folder.root, *folder.root.parents) if not os.path.exists(place)]
-    fresh, refused = not os.path.exists(folder.root / MARKER), False
+    fresh = _is_free(folder.root, out)
+    refused = False
     try:
         _prepare(folder, out)
         with held(folder.lock, out) as left_by:
@@ -44,30 +46,41 @@ def claimed(out: Path) -> Iterator[OutputFolder]:
             try:
                 yield replace(folder, left_by=left_by)
             except FourlightError:
-                refused = fresh and not _begun(folder)
+                if fresh and not _begun(folder):
+                    _empty(folder)
                 raise
+    except FourlightError:
+        refused = fresh and not _begun(folder)
+        raise
     finally:
         if refused:
-            shutil.rmtree(folder.work, ignore_errors=True)
-            with suppress(OSError):
-                (folder.root / MARKER).unlink()
+            _forget(folder)
         for place in missing:  # what holds anything stays
             with suppress(OSError):
                 place.rmdir()
 
 
-def _prepare(folder: OutputFolder, out: Path) -> None:
-    root = folder.root
+def _is_free(root: Path, out: Path) -> bool:
+    """Whether OUT is new or empty; OutputError where it is a file or holds what is not ours."""
     if os.path.exists(root) and not root.is_dir():
         raise OutputError(f"{out}: is a file; name a folder for the results")
+    if os.path.exists(root / MARKER):
+        return False
+    with writing(out):
+        foreign = [entry.name for entry in sorted(root.iterdir())] if os.path.exists(root) else []
+    if foreign:
+        raise OutputError(
+            f"{out}: holds {foreign[0]} and was not made by Fourlight; choose a new or empty folder"
+        )
+    return True
+
+
+def _prepare(folder: OutputFolder, out: Path) -> None:
+    """Mark OUT as ours, see that it takes what is written, and make the folders of a run."""
+    root = folder.root
     with writing(out):
         root.mkdir(parents=True, exist_ok=True)
-        foreign = [entry.name for entry in sorted(root.iterdir()) if entry.name != MARKER]
     if not os.path.exists(root / MARKER):
-        if foreign:
-            raise OutputError(
-                f"{out}: holds {foreign[0]} and was not made by Fourlight; choose a new or empty folder"
-            )
         with whole(root / MARKER) as part:
             part.write_text(MARK, encoding="utf-8")
     with writing(out), tempfile.TemporaryFile(dir=root) as probe:
@@ -88,4 +101,27 @@ def _sweep(folder: OutputFolder) -> None:
 
 def _begun(folder: OutputFolder) -> bool:
     """Whether there is anything that another run could go on from."""
-    return any(any(place.iterdir()) for place in (folder.masters, folder.measured))
+    return any(place.is_dir() and any(place.iterdir()) for place in (folder.masters, folder.measured))
+
+
+def _empty(folder: OutputFolder) -> None:
+    """Take away what a refused run has written, while no other run can be at work here."""
+    for place in folder.work.iterdir():
+        if place.is_dir():
+            shutil.rmtree(place, ignore_errors=True)
+        else:  # the lock; Windows lets it go only when it is given back
+            with suppress(OSError):
+                place.unlink()
+
+
+def _forget(folder: OutputFolder) -> None:
+    """Take away the empty folders of a refused run, and the marker unless another run has come in."""
+    if sys.platform == "win32":  # where a file that another run holds cannot be taken away
+        with suppress(OSError):
+            folder.lock.unlink()
+    for place in (folder.decoded, folder.masters, folder.measured, folder.layers, folder.work):
+        with suppress(OSError):
+            place.rmdir()
+    if not folder.work.exists():
+        with suppress(OSError):
+            (folder.root / MARKER).unlink()

@@ -74,7 +74,7 @@ def held(path: Path, out: Path) -> Iterator[str]:
     with writing(path):
         handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
     try:
-        if not _taken(handle):
+        if not (_taken(handle) and _in_place(handle, path)):
             holder = _said(handle) or "another run"
             raise OutputError(f"{out}: {holder} is at work in it; let it finish or choose another folder")
         before = _said(handle)
@@ -85,6 +85,14 @@ def held(path: Path, out: Path) -> Iterator[str]:
             _say(handle, "")
     finally:
         os.close(handle)
+
+
+def _in_place(handle: int, path: Path) -> bool:
+    """Whether the file is still the one of that name, and was not taken away by a run that just ended."""
+    try:
+        return os.path.samestat(os.fstat(handle), path.stat())
+    except OSError:
+        return False
 
 
 def _now() -> str:

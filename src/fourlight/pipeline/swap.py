@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
+from fourlight.errors import OutputError
 from fourlight.io.room import writing
 
 __all__ = ["RECORD", "publish", "recover"]
@@ -39,14 +40,28 @@ def publish(new: Path, root: Path, old: Path) -> None:
         try:
             for name in reversed(names):
                 if (root / name).exists():
-                    os.replace(root / name, old / name)
+                    _move(root / name, old / name, root / name)
             for name in names:
-                os.replace(new / name, root / name)
+                _move(new / name, root / name, root / name)
         except BaseException:
             _put_back(names, new, root, old)
             raise
     for place in (new, old):
         shutil.rmtree(place, ignore_errors=True)
+
+
+def _move(start: Path, end: Path, named: Path) -> None:
+    """Rename a file; what Windows says of one that is open elsewhere becomes advice on that."""
+    try:
+        os.replace(start, end)
+    except PermissionError as error:
+        raise OutputError(
+            f"{named}: cannot be replaced ({error.strerror}); close it where it is open, or allow writing here,"
+            " and run again"
+        ) from error
+    except OSError as error:
+        with writing(named):
+            raise error
 
 
 def _put_back(names: Iterable[str], new: Path, root: Path, old: Path) -> None:
