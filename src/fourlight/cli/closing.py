@@ -35,12 +35,11 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
 
 def _missing(calibration: Mapping[str, Any]) -> Iterator[str]:
     """Calibration that some or all lights did without."""
+    from fourlight.report.calibration import darkened
+
     how = calibration["offset_taken_off"]
     lights = sum(how.values())
-    got = {
-        "dark": sum(count for name, count in how.items() if name in ("dark", "scaled dark")),
-        "flat": calibration["lights_with_flat"],
-    }
+    got = {"dark": darkened(how), "flat": calibration["lights_with_flat"]}
     for kind, count in got.items():
         if count < lights:
             yield f"no {kind} applied" + (f" to {lights - count} of {lights} lights" if count else "")

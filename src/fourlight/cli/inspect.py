@@ -19,6 +19,7 @@ from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import Scan, scan
+from fourlight.stages.groups import counted
 from fourlight.stages.mosaic import MosaicDecision, decide
 
 __all__ = ["inspect"]
@@ -87,7 +88,7 @@ def _print(found: Scan, mosaics: dict[str, MosaicDecision | str], console: Conso
     if found.frames:
         console.print(_table(found.frames))
     total = Counter(frame.role for frame in found.frames)
-    counts = ", ".join(f"{total[role]} {_plural(role, total[role])}" for role in Role if total[role])
+    counts = ", ".join(counted(total[role], role) for role in Role if total[role])
     nights = len({frame.night for frame in found.frames if frame.role is Role.LIGHT and frame.night})
     console.print(
         f"{counts or 'no frames'}; {nights} night{'' if nights == 1 else 's'} with lights", style="bold"
@@ -104,11 +105,6 @@ def _mosaic_line(decision: MosaicDecision | str) -> str:
     if isinstance(decision, str):
         return decision
     return f"{decision.pattern} ({decision.source}); {decision.contradiction or decision.evidence}"
-
-
-def _plural(role: Role, count: int) -> str:
-    word = {Role.DARKFLAT: "dark flat", Role.BIAS: "bias frame"}.get(role, role.value)
-    return word if count == 1 else f"{word}s"
 
 
 def _table(frames: Iterable[RawFrame]) -> Table:

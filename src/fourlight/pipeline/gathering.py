@@ -15,6 +15,7 @@ from fourlight.io.scan import Scan
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.names import short_names
 from fourlight.provenance import file_hash
+from fourlight.stages.groups import counted
 from fourlight.stages.mosaic import evidence
 from fourlight.stages.select import choose_lights, drop_copies
 
@@ -40,9 +41,8 @@ def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     job.notes += notes
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
     job.progress.step()
-    counts = ", ".join(
-        f"{n} {role.value}" for role in RAW_ROLES if (n := sum(f.role is role for f in others))
-    )
+    total = Counter(frame.role for frame in others)
+    counts = ", ".join(counted(total[role], role) for role in RAW_ROLES if total[role])
     nights = len({frame.night for frame in lights if frame.night})
     when = f" of {nights} night{'s' * (nights != 1)}" if nights else ""
     job.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")

@@ -6,17 +6,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from fourlight.report.words import counted, listed
+from fourlight.stages.groups import ROLE_NAMES
 
 __all__ = ["kind", "lights_aside", "others_aside", "role_count", "table"]
 
 Facts = Mapping[str, Any]
 
-ROLES = {
-    "light": ("light", "lights"),
-    "dark": ("dark", "darks"),
-    "flat": ("flat", "flats"),
-    "bias": ("bias frame", "bias frames"),
-    "darkflat": ("dark for flats", "darks for flats"),
+ROLES: dict[str, tuple[str, str]] = {
+    **{str(role): names for role, names in ROLE_NAMES.items()},
     "": ("file of unknown kind", "files of unknown kind"),
 }
 ONLY_LIGHTS = ("measure", "register")

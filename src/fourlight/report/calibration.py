@@ -8,7 +8,7 @@ from typing import Any
 from fourlight.report.aside import role_count
 from fourlight.report.words import UNKNOWN, counted, digits, listed, reached
 
-__all__ = ["applied", "calibration_rows", "not_applied"]
+__all__ = ["applied", "calibration_rows", "darkened", "not_applied"]
 
 Facts = Mapping[str, Any]
 
@@ -16,6 +16,8 @@ NO_FLAT = (
     "No flat was applied: the light lost towards the corners and the shadows of dust are still in the stack. The sky "
     "surface that is taken off the picture levels its sky, but does not bring that light back."
 )
+DARKS = ("dark", "scaled dark")
+"""What may be taken off a light that holds a dark (`fourlight.stages.offsets.Offset`)."""
 SOURCES = {"recipe": "the recipe", "header": "the header", "lights": "the lights themselves"}
 
 
@@ -36,7 +38,7 @@ def untouched(summary: Facts) -> bool:
     """Whether no calibration frame of any kind went into the lights."""
     how = reached(summary, "calibration", "offset_taken_off")
     flats = reached(summary, "calibration", "lights_with_flat")
-    return isinstance(how, Mapping) and not flats and not _darkened(how) and not how.get("bias")
+    return isinstance(how, Mapping) and not flats and not darkened(how) and not how.get("bias")
 
 
 def not_applied(summary: Facts) -> str:
@@ -45,7 +47,7 @@ def not_applied(summary: Facts) -> str:
     if not isinstance(how, Mapping):
         return ""
     missing = [] if reached(summary, "calibration", "lights_with_flat") else ["flat"]
-    missing += [] if _darkened(how) else ["dark"]
+    missing += [] if darkened(how) else ["dark"]
     return (
         f"No {' and no '.join(missing)} was applied; what was done instead is said below." if missing else ""
     )
@@ -69,8 +71,13 @@ def calibration_rows(summary: Facts, recipe: Facts) -> list[tuple[str, str, str]
     return [*rows, _defects(calibration, how, recipe)]
 
 
-def _darkened(how: Facts) -> int:
-    return int(how.get("dark", 0) + how.get("scaled dark", 0))
+def darkened(how: Facts) -> int:
+    """Lights from which a dark was taken off, scaled or not.
+
+    >>> darkened({"dark": 3, "scaled dark": 1, "bias": 2})
+    4
+    """
+    return sum(int(how.get(name, 0)) for name in DARKS)
 
 
 def _frames(calibration: Facts, role: str) -> str:
@@ -89,7 +96,7 @@ def _darks(summary: Facts, how: Facts, lights: int) -> str:
         said.append(f"Taken off {_of(how['dark'], lights)}.")
     if how.get("scaled dark"):
         said.append(f"Scaled to their exposure and taken off {_of(how['scaled dark'], lights)}.")
-    others = {name: count for name, count in how.items() if name not in ("dark", "scaled dark") and count}
+    others = {name: count for name, count in how.items() if name not in DARKS and count}
     for name, count in others.items():
         who = "" if count == lights else f" to {_of(count, lights)}"
         said.append(f"No dark was applied{who}: {_instead(summary, name)}.")
@@ -121,7 +128,7 @@ def _bias(calibration: Facts, how: Facts) -> str:
         return "Taken off the flats, or used to scale the darks."
     if reached(calibration, "calibration_frames", "bias", "usable"):
         return "Used for gain and read noise only."
-    return "Not needed: the darks hold the bias." if _darkened(how) else "See the darks."
+    return "Not needed: the darks hold the bias." if darkened(how) else "See the darks."
 
 
 def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, str]:
@@ -130,7 +137,7 @@ def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, s
     number = calibration.get("defective_samples")
     if not isinstance(number, int):
         return "Defective samples", UNKNOWN, ""
-    where = "the lights and the darks" if _darkened(how) else "the lights"
+    where = "the lights and the darks" if darkened(how) else "the lights"
     left = "Left out of the stack; found" if number else "None found"
     return "Defective samples", f"{number:,}" if number else "none", f"{left} from {where}."
 

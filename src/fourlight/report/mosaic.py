@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from fourlight.core.phase import CLEAR_SIGMA
 from fourlight.report.words import UNKNOWN, digits, sentence
 
 __all__ = ["mosaic"]
@@ -59,13 +60,13 @@ def _sureness(found: Facts, pattern: str) -> str:
     }.get(str(source), "rests on the header alone")
     if not isinstance(sigma, int | float):
         return "The pixels do not tell the greens, so all of the pattern " + told + "."
-    if found.get("contradiction") and source == "recipe":
-        greens = (
-            f"The pixels speak against the greens of {pattern} at {digits(sigma, 2)} sigma (5 are enough)"
-        )
-    else:
-        greens = f"The places of the greens are sure to {digits(sigma, 2)} sigma (5 are enough)"
-    return f"{greens}; which of the other two is red {told}."
+    opposed = found.get("contradiction") and source == "recipe"
+    greens = (
+        f"The pixels speak against the greens of {pattern} at"
+        if opposed
+        else "The places of the greens are sure to"
+    )
+    return f"{greens} {digits(sigma, 2)} sigma ({CLEAR_SIGMA:g} are enough); which of the other two is red {told}."
 
 
 def _overrule(found: Facts, pattern: str, stated: str) -> list[tuple[str, str]]:

@@ -9,7 +9,16 @@ import numpy as np
 
 from fourlight.frames import RawFrame, Role
 
-__all__ = ["Group", "best_group", "counted", "differences", "grouped", "same_exposure"]
+__all__ = ["ROLE_NAMES", "Group", "best_group", "counted", "differences", "grouped", "same_exposure"]
+
+ROLE_NAMES = {
+    Role.LIGHT: ("light", "lights"),
+    Role.DARK: ("dark", "darks"),
+    Role.FLAT: ("flat", "flats"),
+    Role.BIAS: ("bias frame", "bias frames"),
+    Role.DARKFLAT: ("dark for flats", "darks for flats"),
+}
+"""What one frame of a role is called, and what more than one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +154,10 @@ def _shown(value: object) -> str:
 
 
 def counted(count: int, role: Role) -> str:
-    """So many frames of a role in words."""
-    words = {Role.BIAS: ("bias frame", "bias frames"), Role.DARKFLAT: ("dark for flats", "darks for flats")}
-    one, many = words.get(role, (str(role), f"{role}s"))
+    """So many frames of a role in words.
+
+    >>> counted(1, Role.BIAS), counted(3, Role.DARKFLAT)
+    ('1 bias frame', '3 darks for flats')
+    """
+    one, many = ROLE_NAMES[role]
     return f"{count} {one if count == 1 else many}"
