@@ -114,6 +114,9 @@ def _opened(path: Path) -> Any:
 
 
 def _words(error: Exception) -> str:
+    """What LibRaw says; its "Input/output error" is a file that ends before its data do, not a faulty disk."""
+    if isinstance(error, rawpy.LibRawIOError):
+        return "its data end too early; copy it again from the camera"
     text = error.args[0] if error.args else ""
     return text.decode("utf-8", "replace") if isinstance(text, bytes) else str(text)
 
