@@ -202,9 +202,16 @@ def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
         name, mark, value = setting.partition("=")
         section, dot, key = name.strip().partition(".")
         if not mark or not dot:
-            raise RecipeError(setting, "", "write it as section.field=value, such as integrate.pixfrac=0.8")
+            raise RecipeError(setting, None, _full_form(name.strip(), value.strip()), "setting")
         data.setdefault(section, {})[key] = _toml_value(value.strip())
     return validated(Recipe, data, known_fields(), "recipe")
+
+
+def _full_form(name: str, value: str) -> str:
+    """How a setting that lacks its section or its value is written."""
+    known = [f"{section}.{key}" for section, key, _ in _fields() if name in (key, f"{section}.{key}")]
+    example = f"{known[0]}={value or 'VALUE'}" if known else "integrate.pixfrac=0.8"
+    return f"write it as section.field=value, such as {example}"
 
 
 def _toml_value(text: str) -> Any:

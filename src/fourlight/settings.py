@@ -78,7 +78,11 @@ def _fault(fault: ErrorDetails, known: Sequence[str]) -> tuple[str, Any, str]:
     given = fault["input"]
     value = None if isinstance(given, (dict, list)) else given
     if fault["type"] != "extra_forbidden":
-        return name, value, _words(fault)
+        return (
+            (name, None, f"no value is given; {_words(fault)}")
+            if given == ""
+            else (name, value, _words(fault))
+        )
     plain = ".".join(str(part) for part in fault["loc"] if isinstance(part, str))
     near = difflib.get_close_matches(plain, known, n=1, cutoff=0.3)
     return name, value, f"no such setting; did you mean {near[0]}?" if near else "no such setting"

@@ -34,6 +34,7 @@ WRONG = [
     ("[read]\ngain_e_per_adu = inf", "read.gain_e_per_adu = inf: must be a finite number"),
     ("[finish]\nbackground = nan", "finish.background = nan"),
     ("[run]\nthreads = 'many'", "run.threads = 'many': must be a whole number"),
+    ("[integrate]\npixfrac = ''", "integrate.pixfrac: no value is given; must be a number"),
     ("integrate = 3", "integrate = 3: must be a section"),
     ("[integrate\n", "not valid TOML"),
     ("# no TOML\nhello", "not valid TOML"),
@@ -57,8 +58,12 @@ def test_a_wrong_recipe_is_named(command: Any, tmp_path: Path, raw: Path, text: 
     [
         ("integrate.pixfra=1", "did you mean integrate.pixfrac?"),
         ("integrate.pixfrac=0", "must be more than 0"),
-        ("pixfrac=1", "section.field=value"),
-        ("integrate=1", "section.field=value"),
+        ("pixfrac=1", "setting: pixfrac=1: write it as section.field=value, such as integrate.pixfrac=1"),
+        ("pixfrac", "setting: pixfrac: write it as section.field=value, such as integrate.pixfrac=VALUE"),
+        ("integrate.pixfrac", "such as integrate.pixfrac=VALUE"),
+        ("integrate=1", "section.field=value, such as integrate.pixfrac=0.8"),
+        ("integrate.pixfrac=", "recipe: integrate.pixfrac: no value is given; must be a number"),
+        ("read.mosaic=", "recipe: read.mosaic: no value is given; must be auto, RGGB"),
         ("read.mosaic=RGB", "read.mosaic = 'RGB'"),
     ],
 )
