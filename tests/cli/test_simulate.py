@@ -7,6 +7,7 @@ import typer
 
 from fourlight.cli.simulate import simulate
 from fourlight.errors import InputError, OutputError, RecipeError
+from fourlight.simulate.scene import packaged_names
 
 SCENE = "[camera]\nwidth_px = 64\nheight_px = 48\n[stars]\ncount = 3\n[[nights]]\ncount = 1\n"
 
@@ -27,13 +28,20 @@ def test_a_scene_becomes_frames(app: typer.Typer, tmp_path: Path, capsys: pytest
     run(app, str(tmp_path / "scene.toml"), "--out", str(tmp_path / "out"), "--seed", "8")
     assert (tmp_path / "out" / "night1" / "light_0001.fits").is_file()
     assert '"seed": 8' in (tmp_path / "out" / "truth" / "truth.json").read_text()
-    assert "1 lights" in capsys.readouterr().out
+    assert "1 light of" in capsys.readouterr().out
 
 
 def test_a_missing_scene_is_one_clear_line(app: typer.Typer, tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="cannot be read"):
-        run(app, str(tmp_path / "none.toml"), "--out", str(tmp_path / "out"))
+    for scene in ("nosuch", str(tmp_path / "none.toml")):
+        with pytest.raises(InputError, match=f"{scene}: no such file, and no scene of this name comes along"):
+            run(app, scene, "--out", str(tmp_path / "out"))
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("name", packaged_names())
+def test_the_scenes_that_come_along_are_named(app: typer.Typer, tmp_path: Path, name: str) -> None:
+    with pytest.raises(InputError, match=rf"comes along: .*\b{name}\b"):
+        run(app, str(tmp_path), "--out", str(tmp_path / "out"))
 
 
 def test_a_picture_is_not_a_scene(app: typer.Typer, tmp_path: Path) -> None:

@@ -9,15 +9,19 @@ import typer
 
 from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
+from fourlight.frames import Role
 from fourlight.simulate.render import simulate as render
 from fourlight.simulate.scene import loads, packaged, packaged_names
+from fourlight.stages.groups import counted
 
 __all__ = ["simulate"]
+
+BUILT_IN = ", ".join(packaged_names())
 
 
 def simulate(
     scene: Annotated[
-        str, typer.Argument(help="Scene file (TOML), or the name of one that comes along: demo, dual-band.")
+        str, typer.Argument(help=f"Scene file (TOML), or the name of one that comes along: {BUILT_IN}.")
     ],
     out: Annotated[Path, typer.Option("--out", help="New or empty folder for the frames.")],
     seed: Annotated[
@@ -41,15 +45,16 @@ def simulate(
     finally:
         progress.close()
     lights = sum(night.count for night in chosen.nights)
-    typer.echo(f"{lights} lights of {chosen.object.name} in {out}, truth in {out / 'truth'}")
+    typer.echo(f"{counted(lights, Role.LIGHT)} of {chosen.object.name} in {out}, truth in {out / 'truth'}")
 
 
 def _text(path: Path) -> str:
     try:
         return path.read_text("utf-8")
+    except FileNotFoundError:
+        found = "no such file, and no scene of this name comes along"
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({error.strerror}); needed is a scene file in TOML"
-        ) from None
+        found = f"cannot be read ({error.strerror})"
     except UnicodeDecodeError:
-        raise InputError(f"{path}: not a text file; needed is a scene file in TOML") from None
+        found = "not a text file"
+    raise InputError(f"{path}: {found}; name a scene file (TOML), or one that comes along: {BUILT_IN}")
