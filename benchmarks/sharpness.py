@@ -143,31 +143,39 @@ def measure(stack: Any, truth: dict[str, Float64], summary: dict[str, Any]) -> d
         limit = np.sqrt(sample / (len(frames) * len(names) / 4))
         mean, claimed = blocks(np.where(dark, image, np.nan), 8), blocks(np.where(dark, variance, np.nan), 8)
         pulls = (mean / np.sqrt(claimed) * 8)[np.isfinite(mean)]
-        light, width, ring = [], [], []
-        for k, (y, x) in enumerate(stars):
-            part = np.s_[y - 2 * reach : y + 2 * reach + 1, x - 2 * reach : x + 2 * reach + 1]
-            ours, true = image[part], truth[plane][part]
-            if not np.isfinite(ours).all():
-                continue
-            away = np.hypot(*np.mgrid[-2 * reach : 2 * reach + 1, -2 * reach : 2 * reach + 1])
-            near = away < 1.5 * reach
-            light.append(ours[near].sum() / true[near].sum())
-            if k < STARS:
-                width.append(width_of(image, y, x, reach) / width_of(truth[plane], y, x, reach))
-                around = [(ours - true)[(away >= r) & (away < r + 1)].mean() for r in range(2, reach + 3)]
-                ring.append(min(around) / true.max())
+        light, width, ring = of_stars(image, truth[plane], stars, reach)
         out[plane] = {
-            "fwhm": float(np.median(width)),
+            "fwhm": width,
             "noise": float(np.nanstd(image[dark]) / limit),
             "wide": float(8 * np.nanstd(mean) / limit),
             "blocks": float(pulls.std()),
-            "flux": float(np.mean(light) - 1),
-            "ring": float(np.median(ring)),
+            "flux": light - 1,
+            "ring": ring,
             "holes": float(np.isnan(image[16:-16, 16:-16]).mean()),
         }  # fmt: skip
     for plane in "RB":
         out[plane]["fringe"] = fringe(images, truth, plane, stars[:STARS])
     return out
+
+
+def of_stars(
+    image: Float64, truth: Float64, stars: list[tuple[int, int]], reach: int
+) -> tuple[float, float, float]:
+    """Light and width over those of the truth, and the darkest ring as a share of the brightest true pixel."""
+    light, width, ring = [], [], []
+    away = np.hypot(*np.mgrid[-2 * reach : 2 * reach + 1, -2 * reach : 2 * reach + 1])
+    near = away < 1.5 * reach
+    for k, (y, x) in enumerate(stars):
+        part = np.s_[y - 2 * reach : y + 2 * reach + 1, x - 2 * reach : x + 2 * reach + 1]
+        ours, true = image[part], truth[part]
+        if not np.isfinite(ours).all():
+            continue
+        light.append(ours[near].sum() / true[near].sum())
+        if k < STARS:
+            width.append(width_of(image, y, x, reach) / width_of(truth, y, x, reach))
+            around = [(ours - true)[(away >= r) & (away < r + 1)].mean() for r in range(2, reach + 3)]
+            ring.append(min(around) / true.max())
+    return float(np.mean(light)), float(np.median(width)), float(np.median(ring))
 
 
 def fringe(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -19,6 +21,8 @@ from fourlight.stages.register import choose_reference, register
 from fourlight.stages.transparency import steadied
 
 __all__ = ["calibrated", "measured", "placed"]
+
+T = TypeVar("T", MeasuredFrame, RegisteredFrame)
 
 
 def calibrated(
@@ -55,39 +59,18 @@ def measured(
 ) -> list[MeasuredFrame]:
     """What was measured of each light that can be used; lights measured in an earlier run are not measured again."""
     job.progress.begin("measure", len(lights))
-    key = cache.digest(
-        job.base_key, job.recipe.measure.model_dump(), pattern, asdict(calibration.noise), calibration.description,
-        sorted(hashes.values()), cache.FORMAT,
-    )  # fmt: skip
-    places = {
-        frame.path: job.folder.measured / f"{cache.digest(str(frame.path), hashes.get(frame.path), key)}.npz"
-        for frame in lights
-    }
+    places = _places(job, lights, calibration, pattern, hashes)
 
     def work(frame: RawFrame) -> MeasuredFrame | SetAside:
-        path = places[frame.path]
-        known = cache.load(path, frame)
+        known = cache.load(places[frame.path], frame)
         if known is not None:
             return known
-        try:
-            source = calibration.open(frame)
-            image = source.read(0, frame.ny, 0, frame.nx)
-            found = measure(
-                frame, image, pattern, electrons=calibration.noise.unit == "electron",
-                saturation=calibration.saturation_level(frame), settings=job.recipe.measure,
-            )  # fmt: skip
-        except FrameError as error:
-            return SetAside(frame.path, "measure", error.reason)
-        cache.save(path, found)
+        found = _measured_anew(job, frame, calibration, pattern)
+        if isinstance(found, MeasuredFrame):
+            cache.save(places[frame.path], found)
         return found
 
-    frames: list[MeasuredFrame] = []
-    for result in in_order(work, lights, job.threads):
-        if isinstance(result, SetAside):
-            job.drop([result])
-        else:
-            frames.append(result)
-        job.progress.step()
+    frames = _usable(job, in_order(work, lights, job.threads))
     cache.prune(job.folder.measured, set(places.values()))
     job.measured = {frame.raw.path: frame for frame in frames}
     frames, aside = judge.judge_shape(frames)
@@ -98,6 +81,49 @@ def measured(
     return frames
 
 
+def _places(
+    job: Job,
+    lights: list[RawFrame],
+    calibration: calibrate.Calibration,
+    pattern: str,
+    hashes: dict[Path, str],
+) -> dict[Path, Path]:
+    """Where what is measured of each light is kept: another place where the light or anything before it changes."""
+    key = cache.digest(
+        job.base_key, job.recipe.measure.model_dump(), pattern, asdict(calibration.noise), calibration.description,
+        sorted(hashes.values()), cache.FORMAT,
+    )  # fmt: skip
+    return {
+        frame.path: job.folder.measured / f"{cache.digest(str(frame.path), hashes.get(frame.path), key)}.npz"
+        for frame in lights
+    }
+
+
+def _measured_anew(
+    job: Job, frame: RawFrame, calibration: calibrate.Calibration, pattern: str
+) -> MeasuredFrame | SetAside:
+    try:
+        image = calibration.open(frame).read(0, frame.ny, 0, frame.nx)
+        return measure(
+            frame, image, pattern, electrons=calibration.noise.unit == "electron",
+            saturation=calibration.saturation_level(frame), settings=job.recipe.measure,
+        )  # fmt: skip
+    except FrameError as error:
+        return SetAside(frame.path, "measure", error.reason)
+
+
+def _usable(job: Job, results: Iterable[T | SetAside]) -> list[T]:
+    """What is no reason to set a light aside; one step of progress for each."""
+    found: list[T] = []
+    for result in results:
+        if isinstance(result, SetAside):
+            job.drop([result])
+        else:
+            found.append(result)
+        job.progress.step()
+    return found
+
+
 def placed(
     job: Job, frames: list[MeasuredFrame], named: Path | None
 ) -> tuple[MeasuredFrame, list[RegisteredFrame]]:
@@ -105,14 +131,8 @@ def placed(
     job.need_two(len(frames))
     job.progress.begin("register", len(frames))
     reference = choose_reference(frames, str(named or ""))
-    found: list[RegisteredFrame] = []
     work = functools.partial(register, reference=reference, settings=job.recipe.registration)
-    for result in in_order(work, frames, job.threads):
-        if isinstance(result, SetAside):
-            job.drop([result])
-        else:
-            found.append(result)
-        job.progress.step()
+    found = _usable(job, in_order(work, frames, job.threads))
     found, aside = judge.judge_light(found, job.recipe.integrate)
     job.drop(aside)
     job.need_two(len(found))

@@ -113,14 +113,7 @@ def combined(
         for y0, y1 in bands(ny, nx, 2 * len(frames)):
             stack = np.stack([source.read(y0, y1, 0, nx) for source in sources])
             stack -= np.float32(pedestal) if taken is None else taken[y0:y1]  # type: ignore[arg-type]
-            variance = np.empty(stack.shape[1:], dtype=np.float32)
-            for y, x in np.ndindex(2, 2):
-                p = int(cell[y, x])
-                part = np.ascontiguousarray(stack[:, y::2, x::2])
-                part *= scale[:, p, None, None].astype(np.float32)
-                mean, scatter, kept = clipped_mean(part, clip_sigma, float(noise[p]))
-                out[y0 + y : y1 : 2, x::2] = mean
-                variance[y::2, x::2] = scatter / np.maximum(kept, 1)
+            out[y0:y1], variance = _clipped_planes(stack, cell, scale, clip_sigma, noise)
             variances.append(_plane_medians(variance, cell))
 
     _written(path, (ny, nx), fill)
@@ -128,6 +121,22 @@ def combined(
         error = np.median(np.asarray(variances, dtype=np.float64), axis=0)
     error = np.where(np.isfinite(error), error, noise**2 / len(frames))
     return _remember(Master(path, len(frames), tuple(float(v) for v in error)))
+
+
+def _clipped_planes(
+    stack: Float32Array, cell: npt.NDArray[np.int64], scale: FloatArray, clip_sigma: float, noise: FloatArray
+) -> tuple[Float32Array, Float32Array]:
+    """Clipped mean over frames of a (n, rows, nx) band, and the variance of that mean, plane by plane."""
+    value = np.empty(stack.shape[1:], dtype=np.float32)
+    variance = np.empty(stack.shape[1:], dtype=np.float32)
+    for y, x in np.ndindex(2, 2):
+        p = int(cell[y, x])
+        part = np.ascontiguousarray(stack[:, y::2, x::2])
+        part *= scale[:, p, None, None].astype(np.float32)
+        mean, scatter, kept = clipped_mean(part, clip_sigma, float(noise[p]))
+        value[y::2, x::2] = mean
+        variance[y::2, x::2] = scatter / np.maximum(kept, 1)
+    return value, variance
 
 
 def derived(
