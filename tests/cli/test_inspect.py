@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +22,8 @@ app = typer.Typer()
 app.command()(inspect)
 
 
-def run(*words: str | Path, fails: bool = False) -> str:
-    result = CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": "140"})
+def run(*words: str | Path, fails: bool = False, width: int = 140) -> str:
+    result = CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": str(width)})
     assert isinstance(result.exception, InputError) is fails, result.exception
     return result.stdout
 
@@ -95,3 +96,45 @@ def test_nothing_found_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "a.fits").write_bytes(b"")
     assert "zero bytes" in run(tmp_path, fails=True)
     assert InputError.exit_code == 2
+
+
+def test_copies_and_mono_frames_are_told(command: Any, raw: Path, untouched: Any) -> None:
+    """What a run sets aside (tests/pipeline/test_bad_input.py) is known beforehand, in words and as JSON."""
+    shutil.copy(raw / "light_0001.fits", raw / "copy.fits")
+    with fits.open(raw / "light_0002.fits") as file:
+        file[0].header["DATE-OBS"] = "2031-08-14T23:59:00"
+        image = file[0].data.astype(np.float32)
+        cells = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
+        mean = (cells[::2, ::2] + cells[1::2, ::2] + cells[::2, 1::2] + cells[1::2, 1::2]) / 4
+        noise = np.random.default_rng(5).normal(0, 5, image.shape)
+        file[0].data = np.rint(np.kron(mean, np.ones((2, 2))) + noise).astype(np.uint16)
+        file.writeto(raw / "mono.fits")
+    with untouched(raw):
+        done = command("inspect", raw)
+        document = json.loads(command("inspect", raw, "--json").out)
+    said = " ".join(done.out.split())
+    # one of the two is the copy, whichever comes later by name
+    assert "to know: light_0001.fits: a copy of copy.fits; each exposure counts once" in said
+    assert "to know: mono.fits: no mosaic shows in its stars and sky" in said
+    problems = {Path(frame["path"]).name: frame["problems"] for frame in document["frames"]}
+    assert [name for name, told in problems.items() if told] == ["light_0001.fits", "mono.fits"]
+
+
+def test_copies_without_a_date_are_told(tmp_path: Path) -> None:
+    put(tmp_path / "a.fits", IMAGETYP="Bias")
+    shutil.copy(tmp_path / "a.fits", tmp_path / "b.fits")
+    assert "to know: b.fits: a copy of a.fits" in run(tmp_path)
+
+
+@pytest.mark.parametrize("width", [60, 80, 100, 140])
+def test_no_cell_is_cut_whatever_the_width(nights: Path, width: int) -> None:
+    for n in range(3):
+        fits.setval(nights / "n1" / f"l{n}.fits", "FILTER", value="dual narrow 7 nm")
+        fits.setval(nights / "n1" / f"d{n}.fits", "FILTER", value="dual narrow 7 nm")
+    text = run(nights, width=width)
+    assert "…" not in text
+    assert all(len(line) <= width for line in text.splitlines())
+    said = " ".join(text.split())
+    for words in ("dual narrow 7 nm", "-12 to -10 C", "RGGB", "96 x 64", "180 s", "light", "header"):
+        assert words in said
+    assert ("all of them: size 96 x 64" in said) is (width < 90)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from fourlight.core.phase import CLEAR_SIGMA, Phase
@@ -16,10 +18,11 @@ from fourlight.pipeline.job import Job
 from fourlight.pipeline.names import short_names
 from fourlight.provenance import file_hash
 from fourlight.stages.groups import counted
+from fourlight.stages.masters import OpenSource
 from fourlight.stages.mosaic import evidence
 from fourlight.stages.select import choose_lights, drop_copies
 
-__all__ = ["checked", "chosen", "once", "with_mosaic"]
+__all__ = ["checked", "chosen", "misfits", "once", "with_mosaic"]
 
 NO_MOSAIC = (
     "no mosaic shows in its stars and sky: a monochrome, binned or developed frame among raw colour frames; "
@@ -81,12 +84,12 @@ def checked(job: Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
 def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
     """Frames that could be read to their end, copies left out."""
     frames = [frame for frame in frames if frame.path in hashes]
-    kept, aside = drop_copies(frames, _contents(job, frames, hashes), job.names)
+    kept, aside = drop_copies(frames, _contents(frames, job.source, hashes), job.names)
     job.drop(aside)
     return kept
 
 
-def _contents(job: Job, frames: Sequence[RawFrame], hashes: Mapping[Path, str]) -> dict[Path, str]:
+def _contents(frames: Sequence[RawFrame], source: OpenSource, hashes: Mapping[Path, str]) -> dict[Path, str]:
     """What tells frames apart: the file, or the samples where headers say that two were taken at the same time.
 
     One exposure may lie there packed and unpacked, or with a changed header.
@@ -95,8 +98,9 @@ def _contents(job: Job, frames: Sequence[RawFrame], hashes: Mapping[Path, str]) 
     out = dict(hashes)
     for frame in frames:
         if frame.time and moment[frame.role, frame.time, frame.exposure_s] > 1:
-            rows = job.source(frame).read(frame.ny // 2, min(frame.ny // 2 + ROWS, frame.ny), 0, frame.nx)
-            out[frame.path] = hashlib.sha256(rows.tobytes()).hexdigest()
+            with suppress(FrameError):  # whoever needs all of its samples says what is wrong with it
+                rows = source(frame).read(frame.ny // 2, min(frame.ny // 2 + ROWS, frame.ny), 0, frame.nx)
+                out[frame.path] = hashlib.sha256(rows.tobytes()).hexdigest()
     return out
 
 
@@ -109,24 +113,69 @@ def with_mosaic(job: Job, lights: list[RawFrame]) -> list[RawFrame]:
     if job.recipe.read.mosaic != "auto":
         return lights
 
-    def work(frame: RawFrame) -> Phase | SetAside:
-        try:
-            return evidence(job.source(frame), frame.saturation_adu)
-        except FrameError as error:
-            return SetAside(frame.path, "read", error.reason)
-
-    found: list[Phase] = []
-    kept: list[RawFrame] = []
-    for frame, phase in zip(lights, in_order(work, lights, job.threads), strict=True):
+    found: dict[Path, Phase] = {}
+    look = partial(_look, source=job.source)
+    for frame, phase in zip(lights, in_order(look, lights, job.threads), strict=True):
         if isinstance(phase, SetAside):
             job.drop([phase])
         else:
-            found.append(phase)
-            kept.append(frame)
+            found[frame.path] = phase
         job.progress.step()
-    lights = kept
-    if all(phase.diagonal is None for phase in found):
-        return lights
-    plain = {f.path for f, p in zip(lights, found, strict=True) if p.mono and abs(p.sigma) < CLEAR_SIGMA}
-    job.drop([SetAside(f.path, "select", NO_MOSAIC) for f in lights if f.path in plain])
-    return [frame for frame in lights if frame.path not in plain]
+    aside = _plain(found)
+    job.drop(aside)
+    out = {item.path for item in aside}
+    return [frame for frame in lights if frame.path in found and frame.path not in out]
+
+
+def _look(frame: RawFrame, source: OpenSource) -> Phase | SetAside:
+    try:
+        return evidence(source(frame), frame.saturation_adu)
+    except FrameError as error:
+        return SetAside(frame.path, "read", error.reason)
+
+
+def _plain(found: Mapping[Path, Phase]) -> list[SetAside]:
+    """Lights in which clearly no mosaic shows, where it shows in others."""
+    if all(phase.diagonal is None for phase in found.values()):
+        return []
+    plain = [path for path, phase in found.items() if phase.mono and abs(phase.sigma) < CLEAR_SIGMA]
+    return [SetAside(path, "select", NO_MOSAIC) for path in plain]
+
+
+def misfits(frames: Sequence[RawFrame], source: OpenSource, threads: int) -> list[SetAside]:
+    """What a run would set aside for its samples: copies, lights without a mosaic among others, and damaged ones.
+
+    Files are not read to their end, but for files without a date that are equal in size.
+
+    Parameters
+    ----------
+    frames : sequence of RawFrame
+        All frames found, of any role.
+    source : callable
+        Opens the samples of a frame.
+    threads : int
+        Lights looked at side by side.
+    """
+    sizes = {frame.path: frame.path.stat().st_size for frame in frames if not frame.time}
+    alike = Counter(sizes.values())
+    keys = {
+        frame.path: file_hash(frame.path) if alike[sizes.get(frame.path, -1)] > 1 else str(frame.path)
+        for frame in frames
+    }
+    names = short_names(frame.path for frame in frames)
+    kept, aside = drop_copies(frames, _contents(frames, source, keys), names)
+    kinds: dict[tuple[object, ...], list[RawFrame]] = {}
+    for frame in kept:
+        if frame.role is Role.LIGHT:
+            kinds.setdefault((frame.camera, frame.ny, frame.nx), []).append(frame)
+    for lights in kinds.values():
+        looked = dict(
+            zip(
+                (f.path for f in lights),
+                in_order(partial(_look, source=source), lights, threads),
+                strict=True,
+            )
+        )
+        aside += [seen for seen in looked.values() if isinstance(seen, SetAside)]
+        aside += _plain({path: seen for path, seen in looked.items() if isinstance(seen, Phase)})
+    return aside
