@@ -8,7 +8,7 @@ from typing import Any
 from fourlight.report.words import counted, listed
 from fourlight.stages.groups import ROLE_NAMES
 
-__all__ = ["kind", "lights_aside", "others_aside", "role_count", "table"]
+__all__ = ["copies", "kind", "lights_aside", "others_aside", "role_count", "table"]
 
 Facts = Mapping[str, Any]
 
@@ -26,18 +26,32 @@ def kind(item: Facts) -> str:
     return "light" if not role and item.get("stage") in ONLY_LIGHTS else role
 
 
+def copies(summary: Facts) -> list[Facts]:
+    """Files left out because they hold an exposure that another file holds as well: no further frames."""
+    return [item for item in summary.get("set_aside") or () if _is_copy(item)]
+
+
+def _is_copy(item: Facts) -> bool:
+    """Whether `fourlight.stages.select.drop_copies` set it aside."""
+    return item.get("stage") == "select" and str(item.get("reason")).startswith("a copy of ")
+
+
+def _frames(summary: Facts) -> list[Facts]:
+    return [item for item in summary.get("set_aside") or () if not _is_copy(item)]
+
+
 def lights_aside(summary: Facts) -> list[Facts]:
-    """Lights that were set aside."""
-    return [item for item in summary.get("set_aside") or () if kind(item) == "light"]
+    """Lights that were set aside, without copies."""
+    return [item for item in _frames(summary) if kind(item) == "light"]
 
 
 def others_aside(summary: Facts) -> str:
-    """Calibration frames and files of unknown kind that were set aside, counted; empty if none.
+    """Calibration frames and files of unknown kind that were set aside, counted without copies; empty if none.
 
     >>> others_aside({"set_aside": [{"role": "flat"}, {"role": "flat"}, {"role": None}]})
     '2 flats and 1 file of unknown kind'
     """
-    kinds = [kind(item) for item in summary.get("set_aside") or ()]
+    kinds = [kind(item) for item in _frames(summary)]
     return listed(
         [role_count(role, kinds.count(role)) for role in ROLES if role != "light" and role in kinds]
     )

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fourlight.core.cfa import PLANES
-from fourlight.report.aside import lights_aside, others_aside
+from fourlight.report.aside import copies, lights_aside, others_aside
 from fourlight.report.calibration import applied, not_applied, untouched
 from fourlight.report.planes import held
 from fourlight.report.shares import in_tenths, printed
@@ -56,15 +56,27 @@ def lead(summary: Facts) -> str:
 
 def _left_out(summary: Facts) -> str:
     lights, others = len(lights_aside(summary)), others_aside(summary)
+    again = _copied(len(copies(summary)))
     if not lights and not others:
-        return "No frame was set aside."
+        return again or "No frame was set aside."
     said = counted(lights, "more light") if lights else "No light"
     said += " was" if lights <= 1 else " were"
     said += " set aside"
     if others:
         said += f", {'and' if lights else 'but'} {others} could not be used"
-    count = len(summary.get("set_aside") or ())
-    return f"{said}; the {'reason is' if count == 1 else 'reasons are'} below."
+    count = len(summary.get("set_aside") or ()) - len(copies(summary))
+    return f"{said}; the {'reason is' if count == 1 else 'reasons are'} below. {again}".strip()
+
+
+def _copied(count: int) -> str:
+    if not count:
+        return ""
+    said = (
+        "1 file is a copy of another and was"
+        if count == 1
+        else f"{count:,} files are copies of others and were"
+    )
+    return f"{said} left out: each exposure counts once."
 
 
 def _facts(summary: Facts) -> list[tuple[str, str]]:
