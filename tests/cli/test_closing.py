@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from astropy.io import fits
 
@@ -45,6 +47,58 @@ def test_at_most_eight_frames_are_named(count: int, more: str) -> None:
 def test_missing_calibration_is_said(how: dict[str, int], flats: int, expected: str | None) -> None:
     said = dict(closing_lines(summary(0, how, flats), OUT)).get("calibration")
     assert said == expected
+
+
+@pytest.mark.parametrize(
+    ("source", "contradiction", "expected"),
+    [
+        (
+            "assumed",
+            None,
+            (
+                "RGGB is assumed, for no header states a pattern; if the colours look wrong, run again with"
+                " --set read.mosaic=BGGR, which puts red and blue in each other's place"
+            ),
+        ),
+        ("pixels", "BAYERPAT says GRBG", "if the colours look wrong, run again with --set read.mosaic=GRBG"),
+        ("BAYERPAT", None, None),
+        ("recipe", None, None),
+    ],
+)
+def test_a_pattern_that_may_be_wrong_comes_with_the_setting(
+    source: str, contradiction: str | None, expected: str | None
+) -> None:
+    facts = summary(0, {"dark": 4}, 4)
+    facts["mosaic"] = {"pattern": "RGGB", "source": source, "stated": None, "contradiction": contradiction}
+    facts["mosaic"]["stated"] = "GRBG" if contradiction else None
+    said = dict(closing_lines(facts, OUT)).get("mosaic")
+    assert said is None if expected is None else said is not None and said.startswith(expected)
+
+
+def test_darks_of_another_exposure_without_bias_come_with_advice(
+    command: Any, raw: Path, tmp_path: Path
+) -> None:
+    """In the terminal and in the first paragraph of the report; headers that state no pattern with the setting."""
+    rng = np.random.default_rng(4)
+    for path in raw.glob("*.fits"):
+        fits.delval(path, "BAYERPAT")
+    for n in range(3):
+        unit = fits.PrimaryHDU(np.rint(rng.normal(500, 3, (180, 240))).astype(np.uint16))
+        unit.header.update({"IMAGETYP": "Dark", "EXPTIME": 60.0, "CCD-TEMP": -10.0, "GAIN": 100})
+        unit.writeto(raw / f"dark {n}.fits")
+    done = command("run", raw, "--out", tmp_path / "out", "--set", "finish.gradient_order=0")
+    assert done.code == 0, done.err
+    lines = [line[21:] for line in done.err.splitlines()]
+    advice = next(line for line in lines if line.startswith("3 darks (60 s, -10 C) left out: the lights are"))
+    assert advice.endswith("; add bias frames, or darks as long as the lights")
+    assert sum("read.mosaic=BGGR" in line for line in lines) == 1
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    lead = re.search(r'class="lead">(.*?)</p>', page, re.DOTALL)
+    assert lead is not None
+    assert "3 darks (60 s, −10 °C) left out: the lights are 180 s long" in lead[1]
+    assert "; add bias frames, or darks as long as the lights." in lead[1]
+    assert "No flat was applied: " in page
+    assert "The sky surface" not in page, "the recipe takes none off"
 
 
 def test_a_run_says_it_with_markup_and_long_names_untouched(command: Any, raw: Path, tmp_path: Path) -> None:

@@ -61,3 +61,42 @@ def test_flats_on_a_part_of_the_lights_are_said():
         "23 of 24 lights were divided by a flat. No flat was applied to the other 1 light."
     )
     assert not_applied(facts) == "No dark was applied; what was done instead is said below."
+
+
+@pytest.mark.parametrize(("order", "surface"), [(0, False), (1, True), (2, True)])
+def test_the_sky_surface_is_named_where_one_was_taken_off(order, surface):
+    done = calibration_rows(summary(), {"finish": {"gradient_order": order}})[1][2]
+    assert done.startswith("No flat was applied: the light lost towards the corners")
+    assert ("sky surface" in done) is surface
+
+
+@pytest.mark.parametrize(
+    ("how", "flats", "words"),
+    [
+        ({"bias": 24}, 0, "Taken off 24 lights."),
+        ({"dark": 24}, 24, "Taken off the flats; the darks hold it for the lights."),
+        (
+            {"scaled dark": 24},
+            24,
+            "Taken off the darks before they were scaled to the exposure of the lights.",
+        ),
+        ({"header": 24}, 24, "Taken off the flats."),
+    ],
+)
+def test_each_use_of_the_bias_has_its_own_words(how, flats, words):
+    facts = summary()
+    facts["calibration"] |= {"offset_taken_off": how, "lights_with_flat": flats}
+    assert {kind: done for kind, _, done in calibration_rows(facts, {})}["Bias frames"] == words
+
+
+def test_darks_that_do_not_fit_are_told_with_the_reason():
+    facts = summary()
+    facts["calibration"]["notes"] = [
+        "6 darks (180 s, -20 C) left out: -20.0 C instead of -10.0 C.",
+        "6 darks used.",
+    ]
+    assert not_applied(facts).endswith(
+        "below. 6 darks (180 s, −20 °C) left out: −20.0 °C instead of −10.0 °C."
+    )
+    facts["calibration"]["offset_taken_off"] = {"dark": 24}
+    assert "−20" not in not_applied(facts)

@@ -22,9 +22,16 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
     out : Path
         Where the results are, as the user named it.
     """
+    from fourlight.report.calibration import misfits
+    from fourlight.report.mosaic import hint
+
+    if overruling := hint(summary):
+        yield "mosaic", overruling
     missing = ", ".join(_missing(summary["calibration"]))
     if missing:
         yield "calibration", missing
+    for remark in misfits(summary):
+        yield "", remark
     aside = summary["set_aside"]
     for item in aside[:LISTED]:
         yield "set aside", f"{item['file']}: {item['reason']}"

@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
+from fourlight.frames import Role
 from fourlight.report.aside import role_count
-from fourlight.report.words import UNKNOWN, counted, digits, listed, reached
+from fourlight.report.grounds import given_names
+from fourlight.report.words import UNKNOWN, counted, digits, listed, reached, sentence, typeset
+from fourlight.stages.groups import ROLE_NAMES
 
-__all__ = ["applied", "calibration_rows", "darkened", "not_applied"]
+__all__ = ["applied", "calibration_rows", "darkened", "misfits", "not_applied"]
 
 Facts = Mapping[str, Any]
 
 NO_FLAT = (
-    "No flat was applied: the light lost towards the corners and the shadows of dust are still in the stack. The sky "
-    "surface that is taken off the picture levels its sky, but does not bring that light back."
+    "No flat was applied: the light lost towards the corners and the shadows of dust are still in the stack."
 )
+NO_LIGHT_BACK = (
+    " The sky surface that is taken off the picture levels its sky, but does not bring that light back."
+)
+UNSCALED = "without bias frames a dark cannot be scaled"
+"""Words of `fourlight.stages.offsets` on darks of another exposure."""
+TO_SCALE = "add bias frames, or darks as long as the lights"
 DARKS = ("dark", "scaled dark")
 """What may be taken off a light that holds a dark (`fourlight.stages.offsets.Offset`)."""
 SOURCES = {"recipe": "the recipe", "header": "the header", "lights": "the lights themselves"}
@@ -48,9 +57,34 @@ def not_applied(summary: Facts) -> str:
         return ""
     missing = [] if reached(summary, "calibration", "lights_with_flat") else ["flat"]
     missing += [] if darkened(how) else ["dark"]
-    return (
-        f"No {' and no '.join(missing)} was applied; what was done instead is said below." if missing else ""
-    )
+    if not missing:
+        return ""
+    said = [f"No {' and no '.join(missing)} was applied; what was done instead is said below."]
+    names = given_names(summary, {})
+    return " ".join([*said, *(typeset(sentence(remark), names) for remark in misfits(summary))])
+
+
+def misfits(summary: Facts) -> list[str]:
+    """Why darks and flats that were found serve no light, and what to do; empty where lights got both.
+
+    >>> misfits({"calibration": {"offset_taken_off": {"none": 2}, "lights_with_flat": 2, "notes": [
+    ...     "6 darks (60 s) left out: the lights are 180 s long, and without bias frames a dark cannot be scaled."]}})
+    ['6 darks (60 s) left out: the lights are 180 s long, and without bias frames a dark cannot be scaled; add bias \
+frames, or darks as long as the lights']
+    """
+    how = reached(summary, "calibration", "offset_taken_off")
+    if not isinstance(how, Mapping):
+        return []
+    missing = [] if darkened(how) else [Role.DARK]
+    missing += [] if reached(summary, "calibration", "lights_with_flat") else [Role.FLAT]
+    words = "|".join(re.escape(word) for role in missing for word in ROLE_NAMES[role])
+    said = re.compile(rf"\d+ (?:{words})(?: \(.*?\))? left out: ")
+    found = [
+        str(note).rstrip(".")
+        for note in reached(summary, "calibration", "notes") or ()
+        if words and said.match(str(note))
+    ]
+    return [f"{note}; {TO_SCALE}" if UNSCALED in note else note for note in found]
 
 
 def calibration_rows(summary: Facts, recipe: Facts) -> list[tuple[str, str, str]]:
@@ -63,7 +97,7 @@ def calibration_rows(summary: Facts, recipe: Facts) -> list[tuple[str, str, str]
     flats = int(calibration.get("lights_with_flat") or 0)
     rows = [
         ("Darks", _frames(calibration, "dark"), _darks(summary, how, lights)),
-        ("Flats", _frames(calibration, "flat"), _flats(flats, lights)),
+        ("Flats", _frames(calibration, "flat"), _flats(flats, lights, recipe)),
         ("Bias frames", _frames(calibration, "bias"), _bias(calibration, how)),
     ]
     if reached(calibration, "calibration_frames", "darkflat", "usable"):
@@ -114,9 +148,9 @@ def _instead(summary: Facts, name: str) -> str:
     return f"a level of {digits(level, 4)} ADU was taken off all samples instead (from {SOURCES.get(name, name)})"
 
 
-def _flats(flats: int, lights: int) -> str:
+def _flats(flats: int, lights: int, recipe: Facts) -> str:
     if not flats:
-        return NO_FLAT
+        return NO_FLAT + (NO_LIGHT_BACK if reached(recipe, "finish", "gradient_order") else "")
     rest = "" if flats == lights else f" No flat was applied to the other {counted(lights - flats, 'light')}."
     return f"{_of(flats, lights, start=True)} divided by a flat.{rest}"
 
@@ -124,8 +158,10 @@ def _flats(flats: int, lights: int) -> str:
 def _bias(calibration: Facts, how: Facts) -> str:
     if how.get("bias"):
         return f"Taken off {counted(how['bias'], 'light')}."
+    if how.get("scaled dark"):
+        return "Taken off the darks before they were scaled to the exposure of the lights."
     if reached(calibration, "calibration_frames", "bias", "in_masters"):
-        return "Taken off the flats, or used to scale the darks."
+        return f"Taken off the flats{'; the darks hold it for the lights' if darkened(how) else ''}."
     if reached(calibration, "calibration_frames", "bias", "usable"):
         return "Used for gain and read noise only."
     return "Not needed: the darks hold the bias." if darkened(how) else "See the darks."

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from fourlight.core.phase import CLEAR_SIGMA
-from fourlight.report.words import UNKNOWN, digits, sentence
+from fourlight.report.words import UNKNOWN, digits, reached, sentence
 
-__all__ = ["mosaic"]
+__all__ = ["hint", "mosaic"]
 
 Facts = Mapping[str, Any]
 
@@ -38,6 +38,15 @@ def mosaic(summary: Facts) -> dict[str, Any]:
         "disagree": f"The {who} and the pixels disagree about the mosaic.",
         "overrule": _overrule(found, pattern, stated),
     }
+
+
+def hint(summary: Facts) -> str:
+    """How to overrule a pattern that is assumed or contradicted, in one line for the terminal; else empty."""
+    found = mosaic(summary)
+    choices = ", or with ".join(f"--set {setting}, which {effect}" for setting, effect in found["overrule"])
+    assumed = reached(summary, "mosaic", "source") == "assumed"
+    first = f"{summary['mosaic']['pattern']} is {_origin(summary['mosaic'])}; " if assumed else ""
+    return f"{first}if the colours look wrong, run again with {choices}" if choices else ""
 
 
 def _origin(found: Facts) -> str:
