@@ -10,7 +10,7 @@ from invented_run import summary
 
 STYLE = (files("fourlight.report") / "style.css").read_text(encoding="utf-8")
 GROUNDS = {"paper": ("ink", "soft", "accent", "aside"), "panel": ("ink",), "warn-back": ("warn-ink",)}
-ON_BARS = ("r", "g1", "g2", "b")
+BARS = ("r", "g1", "g2", "b")
 SCHEMES = re.findall(r":root \{(.*?)\}", STYLE, flags=re.DOTALL)[:2]
 
 
@@ -43,9 +43,16 @@ def test_text_reaches_the_contrast_of_level_aa(scheme):
     """WCAG 2.2, success criterion 1.4.3: 4.5 to 1."""
     found = colours(scheme)
     pairs = [(text, ground) for ground, texts in GROUNDS.items() for text in texts]
-    pairs += [("on", bar) for bar in ON_BARS]
     for text, ground in pairs:
         assert contrast(found[text], found[ground]) >= 4.5, (text, ground)
+
+
+@pytest.mark.parametrize("scheme", SCHEMES, ids=["light", "dark"])
+def test_bars_and_lines_stand_out_from_the_page(scheme):
+    """WCAG 2.2, success criterion 1.4.11: 3 to 1 for what is no text."""
+    found = colours(scheme)
+    for bar in BARS:
+        assert contrast(found[bar], found["paper"]) >= 3, bar
 
 
 def test_a_per_cent_sign_stays_with_its_number():

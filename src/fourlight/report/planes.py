@@ -41,16 +41,16 @@ def plane_table(summary: Facts) -> dict[str, Any]:
         row |= {key: _printed(in_tenths(values), row["name"]) for key, values in shares.items()}
     what = held(summary)
     bars = [
-        (label, share_bar(shares[key], label))
+        (label, Markup(share_bar(shares[key], label)), [(row["name"], row[key]) for row in rows])
         for label, key in (
-            (f"All {what}, sky and object", "share_of_electrons"),
-            (f"{what.capitalize()} of the object alone", "share_of_object_electrons"),
+            (f"All {what}, sky included", "share_of_electrons"),
+            (f"{what.capitalize()} above the sky: stars and object", "share_of_object_electrons"),
         )
     ]
     return {
         "planes": rows if planes else [],
         "plane_names": PLANE_NAMES,
-        "bars": [(label, Markup(bar)) for label, bar in bars if bar],
+        "bars": [entry for entry in bars if entry[1]],
         "scale": scale,
         "unit": unit(summary),
         "held": what,

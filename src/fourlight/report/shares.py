@@ -51,19 +51,18 @@ def printed(tenths: int) -> str:
 
 
 def share_bar(shares: Mapping[str, Any], label: str) -> str:
-    """One bar divided by the planes' shares of a total, each part named where it is wide enough."""
+    """One bar divided by the planes' shares of a total; it has no text, so that it may be of any width."""
     tenths = in_tenths({name: shares.get(name) for name in PLANES})
     if not tenths:
         return ""
     words = ", ".join(f"{name} {printed(value)}" for name, value in tenths.items())
-    out = [f'<svg class="shares" viewBox="0 0 640 34" role="img" aria-label="{escape(label)}: {words}">']
+    size = 'viewBox="0 0 640 34" preserveAspectRatio="none"'
+    out = [f'<svg class="shares" {size} role="img" aria-label="{escape(label)}: {words}">']
     x = 0.0
     for name, value in tenths.items():
         width = 640 * value / 1000
         out.append(
             f'<rect class="f-{name}" x="{x:.1f}" y="0" width="{max(width - 1.5, 0.5):.1f}" height="34"/>'
         )
-        if width > 84:
-            out.append(f'<text class="on" x="{x + 9:.1f}" y="22">{name} {printed(value)}</text>')
         x += width
     return "".join(out) + "</svg>"

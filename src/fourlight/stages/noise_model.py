@@ -39,7 +39,7 @@ def chosen(
     pedestal: tuple[float | None, str],
     bench: Bench,
 ) -> NoiseModel:
-    """Noise model of the run; every choice and contradiction becomes a note.
+    """Noise model of the run; what is unknown and every contradiction becomes a note.
 
     Order for the gain: recipe, flats and bias (photon transfer), lights (variance against level, error under
     5 %), header; a header that the lights confirm goes before them. Order for the read noise: recipe, bias
@@ -49,12 +49,8 @@ def chosen(
     read = _read_noise(lights, biases, seen, pedestal[0], gain, bench)
     if gain is None:
         bench.note("Gain unknown: samples stay in ADU and shares are shares of signal, not of electrons.")
-    else:
-        bench.note(f"Gain {gain} e/ADU from {gain.source}.")
     if read is None:
         bench.note("Read noise unknown: frame weights come from the noise measured in each frame.")
-    else:
-        bench.note(f"Read noise {read} e from {read.source}.")
     return NoiseModel(
         gain_e_per_adu=gain.value if gain else None,
         gain_source=gain.source if gain else "unknown",
