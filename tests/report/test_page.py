@@ -158,6 +158,20 @@ def test_share_bar_widths_follow_the_shares():
     assert share_bar({"R": None, "B": float("nan")}, "Light") == ""
 
 
+def test_every_share_is_printed_below_its_bar_whatever_the_width(stack):
+    """The bar itself has no text that a narrow screen could cut, and no least width."""
+    facts = summary()
+    for name, share in zip(("R", "G1", "G2", "B"), (0.9, 0.06, 0.03, 0.01), strict=True):
+        facts["planes"][name]["share_of_electrons"] = share
+    made = page(facts, stack[0], stack[1], {})
+    bar = re.search(r'<svg class="shares".*?</svg>', made)[0]
+    assert "<text" not in bar
+    assert "sky included Red 90.0 % Green 1 6.0 % Green 2 3.0 % Blue 1.0 %" in parsed(made).text
+    style = made[made.index(".shares {") :].split("}")[0]
+    assert "min-width" not in style
+    assert "object alone" not in made, "stars are above the sky as well"
+
+
 def test_planes_share_one_curve_and_stay_unchanged(stack):
     _, planes = stack
     before = {name: plane.copy() for name, plane in planes.items()}
