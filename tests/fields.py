@@ -12,8 +12,9 @@ from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RawFrame, Role, StarList
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import FrameTable, Tile
-from fourlight.stages.integrate import integrate_tile, method_of
+from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
+from fourlight.stages.way import Way
 
 Float64 = npt.NDArray[np.float64]
 Float32 = npt.NDArray[np.float32]
@@ -138,7 +139,7 @@ def frame_table(
 
 def stacked(
     images: npt.NDArray[np.floating], table: FrameTable, pixfrac: float, pattern: str = "RGGB",
-    tiles: list[Tile] | None = None, **settings: float | str,
+    tiles: list[Tile] | None = None, method: str = "drizzle", **settings: float | str,
 ) -> tuple[dict[str, dict[str, Float32]], dict[str, float]]:  # fmt: skip
     """All layers of a stack, and scatter of pixels over sqrt(VAR) per plane."""
     ny, nx = table.shape
@@ -151,9 +152,9 @@ def stacked(
         return frames[f][y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
 
     cell, recipe = cfa.plane_map(pattern), Integrate(**settings)  # type: ignore[arg-type]
-    method = method_of(recipe, table, pixfrac)
+    how = Way(method, "", pixfrac, "").of(table)
     for tile in tiles or [Tile(0, ny, 0, nx)]:
-        done = integrate_tile(tile, table, shapes, cell, read, recipe, method)
+        done = integrate_tile(tile, table, shapes, cell, read, recipe, how)
         for plane, made in done.planes.items():
             sums[plane] += made.pixel_noise
             for name, part in made.layers.items():

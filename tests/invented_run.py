@@ -77,6 +77,8 @@ def summary():
         },
         "integration": {
             "method": "drizzle",
+            "method_source": "coverage",
+            "method_reason": "1.6 red and as many blue samples fall on a pixel; least squares needs 2.5.",
             "pixfrac": 0.8,
             "pixfrac_source": "coverage",
             "pixfrac_reason": "Drops of 0.8 pixels cover the red and blue planes of 22 frames without holes.",

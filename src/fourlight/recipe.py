@@ -112,9 +112,12 @@ class Registration(Section):
 class Integrate(Section):
     """Reconstruction of each plane from its own samples."""
 
-    method: Annotated[Literal["drizzle", "least-squares"], Field(description="How samples become planes")] = (
-        "drizzle"
-    )
+    method: Annotated[
+        Literal["auto", "drizzle", "least-squares"],
+        Field(
+            description="How samples become planes; auto: least squares where the coverage allows, else drops"
+        ),
+    ] = "auto"
     pixfrac: Annotated[
         float | None,
         Field(gt=0, le=2, description="Side of a drop over the pixel pitch; unset: from the coverage"),

@@ -28,9 +28,14 @@ def test_a_choice_of_the_recipe_is_called_so():
 
 def test_without_drops_nothing_is_said_of_them():
     facts = summary()
-    facts["integration"] |= {"method": "least-squares", "pixfrac": None}
+    facts["integration"] |= {"method": "least-squares", "method_reason": None, "pixfrac": None}
     assert row(facts) is None
-    assert ("Integration", "least-squares", "recipe") in grounds(facts)
+    assert ("Integration", "least squares", "recipe (integrate.method)") in grounds(facts)
+
+
+def test_the_method_comes_with_the_reason_of_the_coverage():
+    why = "Chosen by the coverage. 1.6 red and as many blue samples fall on a pixel; least squares needs 2.5."
+    assert ("Integration", "drizzle", why) in grounds(summary())
 
 
 def test_a_run_tells_who_chose_and_what_each_file_is_for(command, raw, tmp_path):

@@ -14,8 +14,8 @@ from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.stages import calibrate, geometry, integrate, noise_check
 from fourlight.stages.calibrated import CalibratedSource
-from fourlight.stages.dropsize import choose_pixfrac
 from fourlight.stages.stack_layers import Method, TileResult
+from fourlight.stages.way import Way, choose_way
 
 __all__ = ["Integrated", "integrated"]
 
@@ -29,9 +29,7 @@ class Integrated:
 
     layers: StackLayers
     table: geometry.FrameTable
-    pixfrac: float
-    pixfrac_reason: str
-    """Why the coverage asks for it; empty where the recipe sets it."""
+    way: Way
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,24 +55,23 @@ def integrated(
     samples = _Samples([calibration.open(f.measured.raw) for f in frames])
     shapes = [(f.measured.raw.ny, f.measured.raw.nx) for f in frames]
     table = _table(job, frames, reference, calibration, samples, cell, shapes)
-    pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else choose_pixfrac(table, shapes)
-    method = integrate.method_of(settings, table, pixfrac)
+    way = choose_way(table, shapes, cell, settings)
+    method = way.of(table)
     tiles, threads = _cut(job, table, method)
 
     def work(tile: geometry.Tile) -> TileResult:
         return integrate.integrate_tile(tile, table, shapes, cell, samples.read, settings, method)
 
     key = cache.digest(
-        job.base_key, settings.model_dump(), pattern, pixfrac, [str(f.measured.raw.path) for f in frames],
-        table.matrix.tolist(), table.sky.tolist(), table.dark.tolist(), table.floor.tolist(),
+        job.base_key, settings.model_dump(), pattern, way.method, way.pixfrac,
+        [str(f.measured.raw.path) for f in frames], table.matrix.tolist(), table.sky.tolist(), table.dark.tolist(), table.floor.tolist(),
         calibration.description,
     )  # fmt: skip
     job.progress.begin("integrate", len(tiles))
     layers = integrate_tiles(work, tiles, table.shape, job.folder.layers, key, threads, job.progress)
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
-    how = f"drops of {pixfrac:g} px" if settings.method == "drizzle" else "least squares"
-    job.progress.end(f"{len(frames)} lights integrated, {how}, {share:.2%} of samples rejected")
-    return Integrated(layers, table, pixfrac, why)
+    job.progress.end(f"{len(frames)} lights integrated, {way.words}, {share:.2%} of samples rejected")
+    return Integrated(layers, table, way)
 
 
 def _cut(job: Job, table: geometry.FrameTable, method: Method) -> tuple[list[geometry.Tile], int]:

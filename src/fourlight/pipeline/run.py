@@ -94,7 +94,11 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     findings = _findings(job, lights_placed, reference, stack, calibration, asdict(decision))
     summary = summarise(findings)
     provenance = record(
-        hashes, searched, recipe, {"pixfrac": stack.pixfrac, "noise": summary["noise"]}, noise_check.SEED
+        hashes,
+        searched,
+        recipe,
+        {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]},
+        noise_check.SEED,
     )
     job.progress.begin("picture and report", 5)
     products.write_all(job.folder, stack.layers, summary, provenance, reference.stars, recipe, job.progress)
@@ -125,9 +129,7 @@ def _findings(
         mosaic=decision,
         noise=calibration.noise,
         calibration={**calibration.description, "notes": list(calibration.notes)},
-        pixfrac=stack.pixfrac if job.recipe.integrate.method == "drizzle" else None,
-        pixfrac_reason=stack.pixfrac_reason,
-        method=job.recipe.integrate.method,
+        way=stack.way,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
         noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
         planes=with_shares(planes, pedestal_known=known),

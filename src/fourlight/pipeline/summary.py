@@ -15,6 +15,7 @@ from fourlight import __version__
 from fourlight.core.cfa import PLANES
 from fourlight.frames import FrameFlag, MeasuredFrame, NoiseModel, RegisteredFrame, Role, SetAside
 from fourlight.io.roles import from_path
+from fourlight.stages.way import Way
 
 __all__ = ["Findings", "summarise"]
 
@@ -34,11 +35,7 @@ class Findings:
     mosaic: dict[str, Any]
     noise: NoiseModel
     calibration: dict[str, Any]
-    pixfrac: float | None
-    """Side of a drop; None where no drops were used."""
-    pixfrac_reason: str
-    """Why the coverage asks for it; empty where the recipe sets it."""
-    method: str
+    way: Way
     rejected_share: dict[str, float]
     noise_correlation: dict[str, float]
     planes: dict[str, dict[str, Any]]
@@ -70,9 +67,7 @@ def summarise(found: Findings) -> dict[str, Any]:
         },
         "calibration": found.calibration,
         "integration": {
-            "method": found.method,
-            "pixfrac": found.pixfrac,
-            **_drop_choice(found),
+            **_choices(found.way),
             "rejected_share": found.rejected_share,
             "noise_correlation": found.noise_correlation,
             "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
@@ -88,12 +83,17 @@ def summarise(found: Findings) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _drop_choice(found: Findings) -> dict[str, Any]:
-    """Who chose the size of the drops, and why; nothing where no drops were used."""
-    if found.pixfrac is None:
-        return {}
-    reason = found.pixfrac_reason or None
-    return {"pixfrac_source": "coverage" if reason else "recipe", "pixfrac_reason": reason}
+def _choices(way: Way) -> dict[str, Any]:
+    """Method and size of drops (None where there are none), who chose them, and why."""
+    found: dict[str, Any] = {"method": way.method, "method_source": "coverage" if way.method_reason else "recipe",
+                             "method_reason": way.method_reason or None, "pixfrac": None}  # fmt: skip
+    if way.method == "drizzle":
+        found |= {
+            "pixfrac": way.pixfrac,
+            "pixfrac_source": "coverage" if way.pixfrac_reason else "recipe",
+            "pixfrac_reason": way.pixfrac_reason or None,
+        }
+    return found
 
 
 def _per_plane(values: npt.NDArray[np.float64]) -> dict[str, float]:

@@ -41,7 +41,13 @@ def _integration(summary: Facts) -> list[tuple[str, str, str]]:
     """Method of the integration, and the size of drops with who chose it and why."""
     method = reached(summary, "integration", "method")
     pixfrac = reached(summary, "integration", "pixfrac")
-    rows = [("Integration", str(method), "recipe")] if method else []
+    rows = []
+    if method:
+        why = reached(summary, "integration", "method_reason")
+        chosen = (
+            typeset(f"Chosen by the coverage. {sentence(str(why))}") if why else "recipe (integrate.method)"
+        )
+        rows.append(("Integration", str(method).replace("-", " "), chosen))
     if isinstance(pixfrac, int | float):
         source = reached(summary, "integration", "pixfrac_source")
         reason = reached(summary, "integration", "pixfrac_reason")

@@ -7,20 +7,13 @@ import numpy.typing as npt
 
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
-from fourlight.stages.drops import Drops
 from fourlight.stages.geometry import FrameTable, Tile
-from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import Method, TileResult
 from fourlight.stages.tile_samples import Reader
 
-__all__ = ["integrate_tile", "method_of"]
+__all__ = ["integrate_tile"]
 
 Int64 = npt.NDArray[np.int64]
-
-
-def method_of(settings: Integrate, table: FrameTable, pixfrac: float) -> Method:
-    """The way of integrating that the recipe asks for."""
-    return LeastSquares(table) if settings.method == "least-squares" else Drops(table, pixfrac)
 
 
 def integrate_tile(
@@ -35,7 +28,7 @@ def integrate_tile(
         As for `fourlight.stages.tile_samples.load`.
     settings : Integrate
     method : Method
-        From `method_of`.
+        From `fourlight.stages.way.choose_way`.
     """
     found = tile_samples.load(tile, table, shapes, cell, read)
     ref = tile_samples.reference(found, table, cell)

@@ -1,0 +1,128 @@
+"""Which way to integrate: by least squares where the coverage allows, by drops below it.
+
+Least squares gives sharper stars and less colour fringe. It costs noise where the samples of a plane lie unevenly, and
+with few of them it cannot be told from smoothing. Both are known beforehand from where the samples lie.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import maps
+from fourlight.recipe import Integrate
+from fourlight.stages import tile_samples
+from fourlight.stages.drops import Drops
+from fourlight.stages.dropsize import choose_pixfrac
+from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.least_squares import LeastSquares
+from fourlight.stages.stack_layers import Method
+
+__all__ = ["Way", "choose_way", "noise_cost"]
+
+Float32 = npt.NDArray[np.float32]
+Int64 = npt.NDArray[np.int64]
+
+LEAST_SAMPLES = 2.5
+"""Red or blue samples per pixel, those of ten frames, under which drops are used."""
+
+MOST_NOISE = 1.08
+"""Noise of areas by least squares over that by drops, above which drops are used."""
+
+PATCH_PX = 96
+"""Side of the part in the middle of the stack on which the noise is compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How the stack is made, who chose that, and why."""
+
+    method: str
+    """``drizzle`` or ``least-squares``."""
+    method_reason: str
+    """Empty where the recipe names the method."""
+    pixfrac: float
+    """Side of a drop; used by drizzle only."""
+    pixfrac_reason: str
+    """Empty where the recipe sets it."""
+
+    def of(self, table: FrameTable) -> Method:
+        """The method itself."""
+        return LeastSquares(table) if self.method == "least-squares" else Drops(table, self.pixfrac)
+
+    @property
+    def words(self) -> str:
+        """In three words, for the terminal."""
+        return "least squares" if self.method == "least-squares" else f"drops of {self.pixfrac:g} px"
+
+
+def choose_way(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, settings: Integrate) -> Way:
+    """The way that recipe and coverage ask for.
+
+    Parameters
+    ----------
+    table : FrameTable
+    shapes : list of (ny, nx)
+        Size of each frame.
+    cell : (2, 2) int64
+        Plane index of ``[y % 2, x % 2]``.
+    settings : Integrate
+        The recipe's section.
+    """
+    even, why = choose_pixfrac(table, shapes)
+    pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else (even, why)
+    if settings.method != "auto":
+        return Way(settings.method, "", pixfrac, why)
+    samples = _samples(table, shapes)
+    if samples < LEAST_SAMPLES:
+        reason = (
+            f"{samples:.1f} red and as many blue samples fall on a pixel; least squares needs {LEAST_SAMPLES:g}, "
+            "those of ten subs."
+        )
+        return Way("drizzle", reason, pixfrac, why)
+    if even > 1:
+        return Way("drizzle", "The frames are hardly dithered, which leaves nothing to fit.", pixfrac, why)
+    cost = noise_cost(table, shapes, cell, pixfrac)
+    known = f"With {samples:.1f} red and as many blue samples per pixel, areas are"
+    how = f"{abs(cost - 1):.0%} {'noisier' if cost >= 1 else 'less noisy'} by least squares than by drops"
+    if cost > MOST_NOISE:
+        return Way("drizzle", f"{known} {how}: too much for sharper stars.", pixfrac, why)
+    return Way("least-squares", f"{known} {how}, and stars are sharper.", pixfrac, why)
+
+
+def _samples(table: FrameTable, shapes: list[tuple[int, int]]) -> float:
+    """Red or blue samples per pixel in the middle of the stack."""
+    ny, nx = table.shape
+    found = 0.0
+    for matrix, inverse, (h, w) in zip(table.matrix, table.inverse, shapes, strict=True):
+        u, v = maps.apply(inverse, np.array([(nx - 1) / 2]), np.array([(ny - 1) / 2]))
+        if 0 <= u[0] <= w - 1 and 0 <= v[0] <= h - 1:
+            found += 1 / (4 * abs(float(np.linalg.det(matrix[:, :2]))))
+    return found
+
+
+def noise_cost(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, pixfrac: float) -> float:
+    """Noise of areas by least squares over that by drops, the worst plane, in the middle of the stack.
+
+    Both follow from where the samples lie and how noisy they are; no pixel is read.
+    """
+    ny, nx = table.shape
+    y, x = max(0, (ny - PATCH_PX) // 2), max(0, (nx - PATCH_PX) // 2)
+    tile = Tile(y, min(ny, y + PATCH_PX), x, min(nx, x + PATCH_PX))
+
+    def empty(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
+        return np.zeros((y1 - y0, x1 - x0), dtype=np.float32), np.empty((0, 0), dtype=np.float32)
+
+    found = tile_samples.load(tile, table, shapes, cell, empty)
+    found.bad = [np.zeros(found.part(found.buffer, k).shape, dtype=np.int8) for k in range(len(found.frames))]
+    ref = np.broadcast_to(table.level[:, None, None].astype(np.float32), (4, *found.padded_shape)).copy()
+    both = [method.planes(found, ref, table, cell) for method in (LeastSquares(table), Drops(table, pixfrac))]
+    ratios = []
+    for plane in ("R", "G", "B"):
+        fit, drop = (planes[plane].layers["variance"] for planes in both)
+        there = np.isfinite(fit) & np.isfinite(drop)
+        if there.any():
+            ratios.append(float(fit[there].mean() / drop[there].mean()))
+    return float(np.sqrt(max(ratios))) if ratios else float("inf")

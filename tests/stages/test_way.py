@@ -1,0 +1,58 @@
+"""Which way to integrate: recipe first, else what the coverage allows."""
+
+import numpy as np
+import pytest
+
+from fields import block_means, frame_table, stacked
+from fourlight.core import cfa
+from fourlight.recipe import Integrate
+from fourlight.stages.way import Way, choose_way, noise_cost
+
+SHAPE = (200, 200)
+CELL = cfa.plane_map("RGGB")
+
+
+def dithered(count, seed=1, spread=6.0, fwhm=3.0):
+    rng = np.random.default_rng(seed)
+    matrices = [np.column_stack([np.eye(2), rng.normal(0, spread, 2)]) for _ in range(count)]
+    table = frame_table(np.array(matrices), SHAPE, noise=np.full(4, 5.0), level=100.0)
+    table.fwhm_px[:] = fwhm
+    return table, [SHAPE] * count
+
+
+def test_many_dithered_frames_are_fitted_and_few_are_dropped():
+    many = choose_way(*dithered(30), CELL, Integrate())
+    assert many.method == "least-squares"
+    assert "7.5 red and as many blue samples per pixel" in many.method_reason
+    few = choose_way(*dithered(6), CELL, Integrate())
+    assert few.method == "drizzle"
+    assert "1.5 red and as many blue samples fall on a pixel" in few.method_reason
+
+
+def test_frames_without_dither_are_dropped_however_many():
+    # red samples of 60 frames on the same places: three pixels in four have none
+    way = choose_way(*dithered(60, spread=0.0), CELL, Integrate())
+    assert way.method == "drizzle"
+    assert "hardly dithered" in way.method_reason
+    assert way.pixfrac > 1
+
+
+@pytest.mark.parametrize("method", ["drizzle", "least-squares"])
+def test_the_recipe_overrules(method):
+    way = choose_way(*dithered(4), CELL, Integrate(method=method, pixfrac=0.9))
+    assert way == Way(method, "", 0.9, "")
+
+
+def test_the_predicted_noise_is_that_of_stacks():
+    # 12 frames and narrow stars: sparse planes, where the two ways differ
+    table, shapes = dithered(12, seed=4, fwhm=1.5)
+    cost = noise_cost(table, shapes, CELL, 0.8)
+    rng = np.random.default_rng(2)
+    images = 100 + 5 * rng.standard_normal((12, *SHAPE))
+    inner = np.s_[24:-24, 24:-24]
+    found = []
+    for method in ("least-squares", "drizzle"):
+        layers, _ = stacked(images, table, 0.8, method=method)
+        found.append([block_means(layers[p]["value"][inner], 8).std() for p in ("R", "B")])
+    # the larger of two ratios, each of 361 blocks that share their samples: 3 per cent
+    assert max(np.divide(*found)) == pytest.approx(cost, rel=0.06)
