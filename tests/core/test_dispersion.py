@@ -18,7 +18,9 @@ TABLE = {
 @pytest.mark.parametrize("air_mass", TABLE)
 def test_the_table(air_mass: float) -> None:
     zenith = np.degrees(np.arccos(1 / air_mass))
-    np.testing.assert_allclose(spread_arcsec(WAVES_NM[: len(TABLE[air_mass])], zenith), TABLE[air_mass], atol=0.0051)
+    np.testing.assert_allclose(
+        spread_arcsec(WAVES_NM[: len(TABLE[air_mass])], zenith), TABLE[air_mass], atol=0.0051
+    )
 
 
 def test_standard_air() -> None:

@@ -21,7 +21,7 @@ def star(
     image = np.zeros((size, size))
     flux = np.array([[electrons]])
     radius = star_radius_px(profile, shape, flux[:, 0])
-    place = np.array([x]), np.array([y])
+    place = np.array([[x]]), np.array([[y]])
     add_stars(image, ALL, *place, flux, radius, shape[None], profile.scale, profile.peak, profile.beta)
     return image
 

@@ -44,7 +44,7 @@ def test_blur_equals_convolution_with_the_star(beta: float) -> None:
     picture = rng.random((160, 150)).astype(np.float32)
     shape, profile = shape_matrix(2.3, 1.5, 25.0), Profile(beta)
     star = np.zeros((81, 81))
-    middle, radius = np.array([40.0]), np.array([60.0])
+    middle, radius = np.array([[40.0]]), np.array([60.0])
     add_stars(
         star,
         ALL,

@@ -10,6 +10,7 @@ from numba import njit
 
 from fourlight.core.spectra import black_body
 from fourlight.sensor.response import WAVE_NM
+from fourlight.simulate.colour_shift import ColourShift
 from fourlight.simulate.detector import add_particles
 from fourlight.simulate.plan import LightPlan
 from fourlight.simulate.psf import add_stars, star_radius_px
@@ -35,7 +36,8 @@ def expected_light(world: World, plan: LightPlan) -> FloatArray:
     """(ny, nx) expected electrons of object, stars, sky and trails, before the sensitivity of the samples."""
     image = np.zeros(world.detector.sensitivity.shape)
     _add_object(world, plan, image)
-    star_electrons(world, plan.matrix, plan.shapes, plan.exposure_s * plan.transparency, image)
+    seconds = plan.exposure_s * plan.transparency
+    star_electrons(world, plan.matrix, plan.shapes, seconds, image, plan.colours)
     _add_sky(image, world.detector.cell, plan.sky_e, plan.sky_slope_e)
     for trail in plan.trails:
         sigma = plan.fwhm_px / (2.0 * math.sqrt(2.0 * math.log(2.0)))
@@ -46,33 +48,41 @@ def expected_light(world: World, plan: LightPlan) -> FloatArray:
 
 
 def _add_object(world: World, plan: LightPlan, image: FloatArray) -> None:
-    matrix = plan.matrix - np.array([[0, 0, world.emission.x0], [0, 0, world.emission.y0]])
+    corner = np.array([[0, 0, world.emission.x0], [0, 0, world.emission.y0]])
     area = abs(float(np.linalg.det(plan.matrix[:, :2])))
     factor = area * plan.exposure_s * plan.transparency
     if world.scene.object.kind == "none":
         return
     for colour, canvas in enumerate(world.emission.canvases):
         coefficients = blurred(canvas, plan.matrix, plan.shapes[colour], world.profile)
+        matrix = plan.matrices[colour] - corner
         add_spline(image, world.detector.cell, colour, coefficients, matrix, factor)
 
 
 def star_electrons(
-    world: World, matrix: FloatArray, shapes: FloatArray, seconds: float, image: FloatArray
-) -> None:
-    """Add the stars to ``image`` in place; ``seconds`` is exposure times transparency."""
+    world: World, matrix: FloatArray, shapes: FloatArray, seconds: float, image: FloatArray,
+    colours: ColourShift | None = None,
+) -> None:  # fmt: skip
+    """Add the stars to ``image`` in place; ``seconds`` is exposure times transparency.
+
+    With ``colours``, light of each star and colour falls where its mean wavelength puts it.
+    """
     inverse = np.linalg.inv(matrix[:, :2])
     position = (np.stack([world.stars.x, world.stars.y], axis=1) - matrix[:, 2]) @ inverse.T
     electrons = world.stars.rate * seconds
     radius = star_radius_px(world.profile, shapes[1], electrons.max(axis=1, initial=0.0))
     ny, nx = image.shape
     x, y = position[:, 0], position[:, 1]
+    across, down = np.repeat(x[:, None], 3, axis=1), np.repeat(y[:, None], 3, axis=1)
+    if colours is not None:
+        across, down = colours.moved(across, down, world.stars.wave_nm)
     seen = (x > -radius) & (x < nx + radius) & (y > -radius) & (y < ny + radius)
     profile = world.profile
     add_stars(
         image,
         world.detector.cell,
-        np.ascontiguousarray(x[seen]),
-        np.ascontiguousarray(y[seen]),
+        np.ascontiguousarray(across[seen]),
+        np.ascontiguousarray(down[seen]),
         np.ascontiguousarray(electrons[seen]),
         radius[seen],
         shapes,

@@ -43,6 +43,12 @@ class Throughput:
         """(3,) electrons per second of a star of V = 0 (black body, see `black_body`)."""
         return np.asarray(self.curves @ black_body(WAVE_NM, temperature_k) * self.area_cm2)
 
+    def star_nm(self, temperature_k: float) -> FloatArray:
+        """(3,) mean wavelength of the photons of such a star that are detected."""
+        detected = self.curves * black_body(WAVE_NM, temperature_k)
+        weight = detected.sum(axis=1)
+        return np.where(weight > 0, detected @ WAVE_NM / np.where(weight > 0, weight, 1.0), 550.0)
+
     def continuum(self, mag_arcsec2: float, temperature_k: float) -> FloatArray:
         """(3,) electrons per second and square arcsecond of a surface of a V brightness."""
         return np.asarray(self.star(temperature_k) * 10.0 ** (-0.4 * mag_arcsec2))

@@ -9,6 +9,8 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core import maps
+from fourlight.simulate.colour_shift import ColourShift, colour_shift
 from fourlight.simulate.light import Throughput, sky_rates
 from fourlight.simulate.psf import shape_matrix
 from fourlight.simulate.scene import Scene, start_time
@@ -46,6 +48,9 @@ class LightPlan:
     """(2, 3) from frame pixel (x, y, 1) to truth pixel."""
     fwhm_px: FloatArray
     """(3,) width of the point spread across the smear, frame pixels, pixel area not included."""
+    colours: ColourShift
+    wave_nm: FloatArray
+    """(3,) of the object's light."""
     smear_px: float
     smear_angle_deg: float
     transparency: float
@@ -57,6 +62,11 @@ class LightPlan:
     cloud: bool
     trailed: bool
     defocused: bool
+
+    @property
+    def matrices(self) -> FloatArray:
+        """(3, 2, 3) from frame pixel to truth pixel for light of each colour."""
+        return np.array([maps.composed(self.colours.undone(wave), self.matrix) for wave in self.wave_nm])
 
     @property
     def shapes(self) -> FloatArray:
@@ -86,7 +96,11 @@ def _plan_night(scene: Scene, light: Throughput, number: int) -> list[LightPlan]
         extra = night.defocus_arcsec if k + 1 in night.defocused else 0.0
         widths = widths_arcsec(scene, light, float(seeing[k]), extra)
         weather = (float(clear[k]), float(cloud[k]))
-        plans.append(_plan_light(scene, number, k, widths, weather, clear_sky, dither[k], trails.get(k, ())))
+        plans.append(
+            _plan_light(
+                scene, light, number, k, widths, weather, clear_sky, dither[k], trails.get(k, ()),
+            )
+        )  # fmt: skip
     return plans
 
 
@@ -125,6 +139,7 @@ def _trail_frames(
 
 def _plan_light(
     scene: Scene,
+    light: Throughput,
     number: int,
     k: int,
     widths: FloatArray,
@@ -149,6 +164,8 @@ def _plan_light(
         exposure_s=exposure,
         matrix=frame_matrix(scene, turn, night.scale, dither + (night.offset_x_px, night.offset_y_px)),
         fwhm_px=widths / pixel,
+        colours=colour_shift(scene, night, turn, k / max(1, night.count - 1), float(light.effective_nm[1])),
+        wave_nm=light.effective_nm,
         smear_px=(night.trailed_arcsec if trailed else scene.optics.guiding_arcsec) / pixel,
         smear_angle_deg=scene.optics.guiding_angle_deg,
         transparency=clear * passed,

@@ -159,8 +159,8 @@ def add_stars(
         Changed in place.
     cell : (2, 2) int64
         Plane index of ``[y % 2, x % 2]``.
-    x, y : (n,) float64
-        Positions in pixels.
+    x, y : (n, planes) float64
+        Positions in pixels, one per plane.
     electrons : (n, planes) float64
     radius_px : (n,) float64
         How far each star is drawn.
@@ -177,13 +177,12 @@ def add_stars(
         norm[p] = peak * abs(a[0, 0] * a[1, 1] - a[0, 1] * a[1, 0])
     for s in range(x.shape[0]):
         r = radius_px[s]
-        y0, y1 = max(0, math.ceil(y[s] - r)), min(ny - 1, math.floor(y[s] + r))
-        x0, x1 = max(0, math.ceil(x[s] - r)), min(nx - 1, math.floor(x[s] + r))
+        y0, y1 = max(0, math.ceil(y[s].min() - r)), min(ny - 1, math.floor(y[s].max() + r))
+        x0, x1 = max(0, math.ceil(x[s].min() - r)), min(nx - 1, math.floor(x[s].max() + r))
         for j in range(y0, y1 + 1):
-            dy = j - y[s]
             for i in range(x0, x1 + 1):
-                dx = i - x[s]
+                p = cell[j % 2, i % 2]
+                dx, dy = i - x[s, p], j - y[s, p]
                 if dx * dx + dy * dy > r * r:
                     continue
-                p = cell[j % 2, i % 2]
                 image[j, i] += electrons[s, p] * norm[p] * _pixel(dx, dy, shapes[p], scale, beta)

@@ -31,6 +31,10 @@ class Optics(Section):
     colour_blur_arcsec: Annotated[
         float, Field(ge=0, description="Blur 100 nm from best focus, FWHM in arcsec; grows with the square")
     ] = 0.5
+    lateral_colour: Annotated[
+        float,
+        Field(ge=-0.01, le=0.01, description="Part by which the picture grows per 100 nm of wavelength"),
+    ] = 0.0
     guiding_arcsec: Annotated[
         float, Field(ge=0, description="Guiding error along one axis, FWHM in arcsec")
     ] = 0.5

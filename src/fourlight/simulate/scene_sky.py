@@ -94,6 +94,13 @@ class Night(Section):
         float, Field(description="Change of the whole sky from first to last light, magnitudes")
     ] = 0.0
     zenith_deg: Annotated[float, Field(ge=0, lt=90, description="Zenith distance of the object")] = 30.0
+    zenith_angle_deg: Annotated[
+        float | None,
+        Field(description="Direction of the zenith on the truth grid, +x towards +y; unset: no dispersion"),
+    ] = None
+    zenith_turn_deg: Annotated[
+        float, Field(description="Change of that direction from first to last light, degrees")
+    ] = 0.0
     moon_phase_deg: Annotated[
         float | None, Field(ge=-180, le=180, description="Phase angle of the Moon, 0 is full; unset: no Moon")
     ] = None

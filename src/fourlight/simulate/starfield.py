@@ -32,6 +32,8 @@ class StarField:
     temperature_k: FloatArray
     rate: FloatArray
     """(n, 3) electrons per second in R, G, B."""
+    wave_nm: FloatArray
+    """(n, 3) mean wavelength of that light."""
 
 
 def star_field(scene: Scene, light: Throughput, shapes: Emission) -> StarField:
@@ -41,12 +43,13 @@ def star_field(scene: Scene, light: Throughput, shapes: Emission) -> StarField:
     cluster = _cluster_stars(scene, rng)
     x, y, magnitude, temperature = (np.concatenate(pair) for pair in zip(field, cluster, strict=True))
     depth = _depth(shapes, x, y)
-    base = _rates(light, temperature) * 10.0 ** (-0.4 * magnitude)[:, None]
+    rates, wave = _by_temperature(light, temperature)
+    base = rates * 10.0 ** (-0.4 * magnitude)[:, None]
     law = dust_law(light.effective_nm)
     rate = base * 10.0 ** (-0.4 * depth[:, None] * law[None, :])
     magnitude = magnitude + depth
     order = np.argsort(magnitude, kind="stable")
-    return StarField(x[order], y[order], magnitude[order], temperature[order], rate[order])
+    return StarField(x[order], y[order], magnitude[order], temperature[order], rate[order], wave[order])
 
 
 def _field_stars(
@@ -106,11 +109,15 @@ def _depth(shapes: Emission, x: FloatArray, y: FloatArray) -> FloatArray:
     return np.asarray(np.where(near, 0.2, 1.0) * shapes.dust_mag[j, i])
 
 
-def _rates(light: Throughput, temperature: FloatArray) -> FloatArray:
-    """(n, 3) electrons per second of stars of V = 0, from a table in the logarithm of temperature."""
+def _by_temperature(light: Throughput, temperature: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(n, 3) electrons per second of stars of V = 0 and their mean wavelengths, from a table in log temperature."""
     if len(temperature) == 0:
-        return np.zeros((0, 3))
+        return np.zeros((0, 3)), np.zeros((0, 3))
     low, high = np.log(temperature.min()) - 1e-6, np.log(temperature.max()) + 1e-6
     nodes = np.linspace(low, high, 256)
-    table = np.array([light.star(float(np.exp(node))) for node in nodes])
-    return np.stack([np.interp(np.log(temperature), nodes, table[:, k]) for k in range(3)], axis=1)
+    tables = [np.array([of(float(np.exp(node))) for node in nodes]) for of in (light.star, light.star_nm)]
+    rates, waves = (
+        np.stack([np.interp(np.log(temperature), nodes, table[:, k]) for k in range(3)], axis=1)
+        for table in tables
+    )
+    return rates, waves

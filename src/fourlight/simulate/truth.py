@@ -130,6 +130,7 @@ def _frame(plan: LightPlan) -> dict[str, Any]:
     return {
         "file": plan.name,
         "matrix": plan.matrix.tolist(),
+        "colour_matrices": plan.matrices.tolist(),
         "exposure_s": plan.exposure_s,
         "transparency": plan.transparency,
         "sky_e": plan.sky_e.tolist(),
