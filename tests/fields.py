@@ -122,6 +122,8 @@ def frame_table(
     facts = {
         "matrix": np.array(matrices, dtype=float),
         "inverse": np.array([maps.inverse(m) for m in matrices]),
+        "plane_matrix": np.repeat(np.array(matrices, dtype=float)[:, None], 4, axis=1),
+        "plane_inverse": np.array([[maps.inverse(m)] * 4 for m in matrices]),
         "scale": np.ones((count, 4)),
         "sky": np.zeros((count, 4, 1)),
         "terms": polynomial_terms(0),

@@ -14,6 +14,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core import maps
+
 __all__ = [
     "FrameFlag",
     "MeasuredFrame",
@@ -169,6 +171,9 @@ class MeasuredFrame:
     """Direction of the elongation, from +x towards +y, in [0, 180)."""
     sky_map: npt.NDArray[np.float32]
     """(4, my, mx) local sky levels on equal cells over the frame; NaN where a cell is unusable."""
+    fringe_normal: FloatArray = field(default_factory=lambda: np.zeros((4, 3, 3)))
+    """Equations of each plane's offset, see `fourlight.stages.fringes.plane_equations`."""
+    fringe_right: FloatArray = field(default_factory=lambda: np.zeros((4, 3, 2)))
     aperture_error: float = 0.0
     """Relative error that all star fluxes share: that of the correction from profile to aperture."""
     flags: FrameFlag = FrameFlag.NONE
@@ -190,4 +195,12 @@ class RegisteredFrame:
     light: float = 1.0
     """Star flux over that of the reference frame, all planes together."""
     light_error: float = 0.0
+    offset: FloatArray = field(default_factory=lambda: np.zeros((4, 2, 3)))
+    """(4, 2, 3): how far each plane's picture lies beside the stars' places, pixels = offset @ (x, y, 1)."""
     flags: FrameFlag = FrameFlag.NONE
+
+    @property
+    def plane_matrix(self) -> FloatArray:
+        """(4, 2, 3) like ``matrix``, for the samples of each plane."""
+        still = np.eye(2, 3)
+        return np.array([maps.composed(still - offset, self.matrix) for offset in self.offset])

@@ -107,6 +107,9 @@ class Registration(Section):
     max_rms_px: Annotated[
         float, Field(gt=0, description="Largest residual per axis in pixels for a frame to be used")
     ] = 0.5
+    align_planes: Annotated[
+        bool, Field(description="Take out colour fringes: place each plane by its own image of the stars")
+    ] = True
 
 
 class Integrate(Section):

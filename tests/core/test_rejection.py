@@ -22,7 +22,8 @@ def smooth_reference(seed=1):
 def judged(z, ref, scatter, ranges, *, base=4.0, slope=0.5, tolerance=0.7, matrix=MATRIX, frames=None):
     flat = [np.full(z.shape, v, dtype=np.float32) for v in (base, slope)]
     many = np.full(ref.shape, 10**7 if frames is None else frames, dtype=np.int32)
-    return deviations(z, *flat, 0, 0, matrix, CELL, ref, scatter, many, ranges, 0, 0, FLOOR, tolerance)
+    four = np.repeat(matrix[None], 4, axis=0)
+    return deviations(z, *flat, 0, 0, four, CELL, ref, scatter, many, ranges, 0, 0, FLOOR, tolerance)
 
 
 def test_deviation_is_the_distance_from_the_interpolated_reference():

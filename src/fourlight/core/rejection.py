@@ -51,8 +51,8 @@ def deviations(
     z, base, slope : (h, w) float32
         Normalised samples of one frame and their variance, see `fourlight.core.samples.normalised`; the first
         is ``[y0, x0]`` of the frame.
-    matrix : (2, 3) float64
-        Map from frame to output pixels.
+    matrix : (4, 2, 3) float64
+        Map from frame to output pixels, per plane.
     ref, scatter, ranges : (4, ph, pw) float32
         Reference, scatter between frames and local range per plane; the first pixel is ``[oy, ox]``.
     behind : (4, ph, pw) int32
@@ -76,8 +76,9 @@ def deviations(
             if value != value:
                 continue
             plane = cell[(y0 + j) % 2, (x0 + i) % 2]
-            x = matrix[0, 0] * (x0 + i) + matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
-            y = matrix[1, 0] * (x0 + i) + matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
+            m = matrix[plane]
+            x = m[0, 0] * (x0 + i) + m[0, 1] * (y0 + j) + m[0, 2] - ox
+            y = m[1, 0] * (x0 + i) + m[1, 1] * (y0 + j) + m[1, 2] - oy
             expected = _sampled(ref[plane], x, y)
             if expected != expected:
                 continue
@@ -149,8 +150,10 @@ def residuals(
 
     Parameters
     ----------
-    z, base, slope, y0, x0, matrix, cell, oy, ox
+    z, base, slope, y0, x0, cell, oy, ox
         As in `deviations`.
+    matrix : (2, 3) float64
+        Map of this plane's samples.
     plane : int
     ref, ranges : (ph, pw) float32
         Reference and local range of this plane.

@@ -16,11 +16,11 @@ from fourlight.io.room import whole
 
 __all__ = ["digest", "load", "prune", "save"]
 
-FORMAT = 4
+FORMAT = 5
 """Raise this when measuring changes, so that old files are not taken for new ones."""
 
 STARS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation", "saturated")
-ARRAYS = ("sky", "noise", "gradient", "fwhm_px", "elongation", "sky_map")
+ARRAYS = ("sky", "noise", "gradient", "fwhm_px", "elongation", "sky_map", "fringe_normal", "fringe_right")
 
 
 def digest(*parts: Any) -> str:

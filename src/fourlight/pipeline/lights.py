@@ -15,7 +15,7 @@ from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
 from fourlight.pipeline import cache
 from fourlight.pipeline.job import Job
-from fourlight.stages import calibrate, judge
+from fourlight.stages import calibrate, fringes, judge
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, register
 from fourlight.stages.transparency import steadied
@@ -137,6 +137,8 @@ def placed(
     job.drop(aside)
     job.need_two(len(found))
     found = steadied(found, reference)
+    if job.recipe.registration.align_planes:
+        found = fringes.aligned(found)
     rms = float(np.median([frame.rms_px for frame in found if frame.measured is not reference] or [0.0]))
     job.progress.end(
         f"{len(found)} lights registered to {job.names[reference.raw.path]}, {rms:.3f} px rms per star"

@@ -106,6 +106,7 @@ def _used(
     return {
         **_measured(frame.measured, names),
         "matrix": frame.matrix.tolist(),
+        "plane_matrix": dict(zip(PLANES, frame.plane_matrix.tolist(), strict=True)),
         "rms_px": frame.rms_px,
         "matched": frame.matched,
         "weight": _per_plane(weight),

@@ -42,6 +42,9 @@ class FrameTable:
     matrix: Float64
     """(f, 2, 3) frame to stack pixels."""
     inverse: Float64
+    plane_matrix: Float64
+    """(f, 4, 2, 3) the same for the samples of each plane, colour fringes taken out."""
+    plane_inverse: Float64
     scale: Float64
     """(f, 4) light per pixel over that of the reference."""
     sky: Float64
@@ -108,9 +111,12 @@ def frame_table(
     poisson = 1.0 if electrons else 0.0
     shared = (together(frames, 8.0) - 1.0)[:, None] * common[None, :]
     level = np.array([frame.measured.sky for frame in frames])
+    by_plane = np.array([frame.plane_matrix for frame in frames])
     return FrameTable(
         matrix=np.array([frame.matrix for frame in frames]),
         inverse=np.array([maps.inverse(frame.matrix) for frame in frames]),
+        plane_matrix=by_plane,
+        plane_inverse=np.array([[maps.inverse(matrix) for matrix in frame] for frame in by_plane]),
         scale=scale,
         sky=np.array([sky_difference(frame, reference, sky_order) for frame in frames]),
         terms=polynomial_terms(sky_order),

@@ -11,6 +11,7 @@ from fourlight.core.noise import sample_noise
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, StarList
 from fourlight.recipe import Measure
+from fourlight.stages.fringes import plane_equations
 
 __all__ = ["measure"]
 
@@ -67,6 +68,10 @@ def measure(
         image, cell, noise, poisson, fits, width, saturation, settings.max_stars
     )
     fwhm, elongation, angle = _widths(shapes)
+    clear = np.flatnonzero(~stars.saturated)[:BRIGHT_STARS]
+    normal, right = plane_equations(
+        image, cell, noise, poisson, stars.x[clear], stars.y[clear], shapes, _fit_radius(width)
+    )
     return MeasuredFrame(
         raw=raw,
         stars=stars,
@@ -78,7 +83,14 @@ def measure(
         angle_deg=angle,
         sky_map=levels,
         aperture_error=aperture_error,
+        fringe_normal=normal,
+        fringe_right=right,
     )
+
+
+def _fit_radius(width: float) -> int:
+    """Radius of the disc around a star that is fitted, pixels."""
+    return int(np.clip(np.ceil(2.2 * width), 4, 24))
 
 
 def _origins(cell: Int64) -> list[tuple[int, int]]:
@@ -117,7 +129,7 @@ def _settled(
     image: Float32, cell: Int64, noise: Float64, poisson: float, x: Float64, y: Float64, width: float
 ) -> tuple[Float64, Float64]:
     """Fits that settled on something that is as wide as a star of this frame, and their widths."""
-    radius = int(np.clip(np.ceil(2.2 * width), 4, 24))
+    radius = _fit_radius(width)
     fits, fine = starfit.fit_stars(image, cell, noise**2, poisson, x, y, width, radius)
     fits = fits[fine & (fits[:, 5::2].max(axis=1) > 0)]
     if len(fits) == 0:
@@ -144,7 +156,7 @@ def _photometry(
     x, y = fits[:, 0].copy(), fits[:, 1].copy()
     full = _saturated(image, x, y, saturation)
     shapes = _shapes(image, cell, noise, poisson, fits, full, width)
-    radius = int(np.clip(np.ceil(2.2 * width), 4, 24))
+    radius = _fit_radius(width)
     # One shape for all planes: the error of a plane's own shape would be an error of all its fluxes, while that
     # of a common one is taken out by the aperture, which all planes together sample at every pixel.
     common = np.column_stack([np.tile(shapes[:, :3].mean(axis=0), (4, 1)), shapes[:, 3:]])
@@ -183,7 +195,7 @@ def _shapes(
     start = np.median(fits[:, 2:5], axis=0) if len(fits) else np.array([1.0, 0.0, 1.0])
     bright = np.argsort(-fits[:, 5::2].sum(axis=1), kind="stable")
     bright = bright[~full[bright]][:BRIGHT_STARS]
-    radius = int(np.clip(np.ceil(2.2 * width), 4, 24))
+    radius = _fit_radius(width)
     out = np.zeros((4, 5))
     for plane in range(4):
         out[plane], _ = starshape.plane_shape(
