@@ -15,6 +15,7 @@ from fourlight import __version__
 from fourlight.core.cfa import PLANES
 from fourlight.frames import FrameFlag, MeasuredFrame, NoiseModel, RegisteredFrame, Role, SetAside
 from fourlight.io.roles import from_path
+from fourlight.stages.fringe_facts import fringe_facts
 from fourlight.stages.way import Way
 
 __all__ = ["Findings", "summarise"]
@@ -73,6 +74,7 @@ def summarise(found: Findings) -> dict[str, Any]:
             "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
             "effective_frames": _per_plane(found.weight.sum(axis=0) ** 2 / (found.weight**2).sum(axis=0)),
         },
+        "fringes": fringe_facts(found.frames, _scale(found.reference)),
         "planes": found.planes,
         "frames": [
             _used(frame, weight, found.names) for frame, weight in zip(found.frames, found.weight, strict=True)

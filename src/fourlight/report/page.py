@@ -17,6 +17,7 @@ from fourlight.io.room import whole
 from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
 from fourlight.report.calibration import calibration_rows
+from fourlight.report.fringes import fringe_words
 from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.moments import moments
 from fourlight.report.mosaic import mosaic
@@ -100,6 +101,7 @@ def page(
         "style": Markup(style),
         "picture": embedded_picture(picture),
         "picture_size": f"{picture.shape[1]} × {picture.shape[0]} px",
+        "fringes": fringe_words(summary),
         "views": plane_views(planes),
         "grounds": grounds(summary),
         "assumptions": sentences(summary, given_names(summary, provenance)),
