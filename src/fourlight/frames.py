@@ -174,6 +174,8 @@ class MeasuredFrame:
     fringe_normal: FloatArray = field(default_factory=lambda: np.zeros((4, 3, 3)))
     """Equations of each plane's offset, see `fourlight.stages.fringes.plane_equations`."""
     fringe_right: FloatArray = field(default_factory=lambda: np.zeros((4, 3, 2)))
+    trails: FloatArray = field(default_factory=lambda: np.zeros((0, 4)))
+    """(n, 4) straight trails: a point x, y, direction (radians from +x towards +y) and half width, pixels."""
     aperture_error: float = 0.0
     """Relative error that all star fluxes share: that of the correction from profile to aperture."""
     flags: FrameFlag = FrameFlag.NONE

@@ -94,6 +94,10 @@ class Measure(Section):
         float, Field(gt=2, description="Detection threshold in sigma of the smoothed frame")
     ] = 5.0
     max_stars: Annotated[int, Field(ge=10, le=20000, description="Brightest stars kept per frame")] = 2000
+    trail_sigma: Annotated[
+        float,
+        Field(ge=6, description="Significance of the light along a straight line that makes it a trail"),
+    ] = 7.5
     cell_px: Annotated[int, Field(ge=16, description="Side in pixels of a cell of the coarse sky map")] = 64
 
 

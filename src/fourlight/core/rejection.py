@@ -15,7 +15,7 @@ from numba import njit
 
 from fourlight.core.samples import expected_variance
 
-__all__ = ["deviations", "grown", "residuals", "widen_at_stars"]
+__all__ = ["deviations", "grown", "mark_trails", "residuals", "widen_at_stars"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -229,3 +229,34 @@ def grown(deviation: Float32, limit: float) -> tuple[Int8, int]:
         if added == 0:
             break
     return mask, count
+
+
+@njit(cache=True, nogil=True)
+def mark_trails(mask: Int8, y0: int, x0: int, trails: Float64) -> None:
+    """Reject, in place, all samples within a trail.
+
+    Parameters
+    ----------
+    mask : (h, w) int8
+        From `grown`; the first is ``[y0, x0]`` of the frame.
+    trails : (n, 4) float64
+        A point x, y, direction (radians from +x towards +y) and half width, frame pixels.
+
+    Examples
+    --------
+    >>> mask = np.zeros((3, 4), np.int8)
+    >>> mark_trails(mask, 10, 20, np.array([[0.0, 11.0, 0.0, 0.5]]))
+    >>> mask.tolist()
+    [[0, 0, 0, 0], [1, 1, 1, 1], [0, 0, 0, 0]]
+    """
+    h, w = mask.shape
+    for k in range(trails.shape[0]):
+        sine, cosine, half = np.sin(trails[k, 2]), np.cos(trails[k, 2]), trails[k, 3]
+        for j in range(h):
+            low, high = 0, w
+            if abs(sine) > 1e-6:
+                middle, span = trails[k, 0] + (y0 + j - trails[k, 1]) * cosine / sine, half / abs(sine)
+                low, high = max(0, int(middle - span) - x0), min(w, int(middle + span) + 2 - x0)
+            for i in range(low, high):
+                if abs(-sine * (x0 + i - trails[k, 0]) + cosine * (y0 + j - trails[k, 1])) <= half:
+                    mask[j, i] = 1

@@ -20,7 +20,17 @@ FORMAT = 5
 """Raise this when measuring changes, so that old files are not taken for new ones."""
 
 STARS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation", "saturated")
-ARRAYS = ("sky", "noise", "gradient", "fwhm_px", "elongation", "sky_map", "fringe_normal", "fringe_right")
+ARRAYS = (
+    "sky",
+    "noise",
+    "gradient",
+    "fwhm_px",
+    "elongation",
+    "sky_map",
+    "fringe_normal",
+    "fringe_right",
+    "trails",
+)
 
 
 def digest(*parts: Any) -> str:

@@ -125,6 +125,7 @@ def _findings(
         reference=reference,
         frames=frames,
         weight=weight / weight.max(axis=0),
+        trails=stack.table.trails,
         unit=calibration.noise.unit,
         mosaic=decision,
         noise=calibration.noise,

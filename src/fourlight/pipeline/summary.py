@@ -32,6 +32,8 @@ class Findings:
     frames: Sequence[RegisteredFrame]
     weight: npt.NDArray[np.float64]
     """(f, 4)"""
+    trails: Sequence[npt.NDArray[np.float64]]
+    """(n, 4) straight trails of each frame that were taken out."""
     unit: str
     mosaic: dict[str, Any]
     noise: NoiseModel
@@ -77,7 +79,8 @@ def summarise(found: Findings) -> dict[str, Any]:
         "fringes": fringe_facts(found.frames, _scale(found.reference)),
         "planes": found.planes,
         "frames": [
-            _used(frame, weight, found.names) for frame, weight in zip(found.frames, found.weight, strict=True)
+            _used(frame, weight, trails, found.names)
+            for frame, weight, trails in zip(found.frames, found.weight, found.trails, strict=True)
         ],
         "set_aside": [_aside(item, found) for item in found.set_aside],
         "nights": _nights(found.frames),
@@ -103,12 +106,16 @@ def _per_plane(values: npt.NDArray[np.float64]) -> dict[str, float]:
 
 
 def _used(
-    frame: RegisteredFrame, weight: npt.NDArray[np.float64], names: Mapping[Path, str]
+    frame: RegisteredFrame,
+    weight: npt.NDArray[np.float64],
+    trails: npt.NDArray[np.float64],
+    names: Mapping[Path, str],
 ) -> dict[str, Any]:
     return {
         **_measured(frame.measured, names),
         "matrix": frame.matrix.tolist(),
         "plane_matrix": dict(zip(PLANES, frame.plane_matrix.tolist(), strict=True)),
+        "trails": trails.tolist(),
         "rms_px": frame.rms_px,
         "matched": frame.matched,
         "weight": _per_plane(weight),

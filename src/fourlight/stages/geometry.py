@@ -12,6 +12,7 @@ from fourlight.core import maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 from fourlight.stages.skymatch import pixel_scale, sky_difference
+from fourlight.stages.trails import without_fixtures
 
 __all__ = ["FrameTable", "Tile", "frame_table", "rectangle", "tiles"]
 
@@ -67,6 +68,8 @@ class FrameTable:
     """(ny, nx) of the stack."""
     fwhm_px: Float64 = field(default_factory=lambda: np.full(4, 2.0))
     """(4,) typical star width on the stack's grid."""
+    trails: Sequence[Float64] = ()
+    """Straight trails (n, 4) of each frame, see `fourlight.stages.trails`; empty: none anywhere."""
     stars: Float64 = field(default_factory=lambda: np.zeros((0, 6)))
     """(n, 6) stars of the reference: x, y on the stack, and light of the brightest sample per plane."""
 
@@ -128,6 +131,7 @@ def frame_table(
         level=reference.sky.copy(),
         fwhm_px=_typical_width(frames),
         stars=_star_peaks(reference),
+        trails=without_fixtures(frames),
         shape=(reference.raw.ny, reference.raw.nx),
     )
 

@@ -12,6 +12,7 @@ from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, StarList
 from fourlight.recipe import Measure
 from fourlight.stages.fringes import plane_equations
+from fourlight.stages.trails import find_trails
 
 __all__ = ["measure"]
 
@@ -85,6 +86,7 @@ def measure(
         aperture_error=aperture_error,
         fringe_normal=normal,
         fringe_right=right,
+        trails=find_trails(image, cell, solid, noise, stars, width, settings.trail_sigma),
     )
 
 

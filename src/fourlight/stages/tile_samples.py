@@ -145,9 +145,12 @@ def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, s
             *found.offset, table.floor[f], settings.gradient_tolerance,
         )  # fmt: skip
         mask, _ = rejection.grown(deviation, settings.reject_sigma)
+        if len(table.trails):
+            rejection.mark_trails(mask, y0, x0, table.trails[f])
         found.bad.append(mask)
         for y in range(2):
             for x in range(2):
                 plane = cell[(y0 + y) % 2, (x0 + x) % 2]
-                found.rejected[plane] += int(mask[y::2, x::2].sum())
-                found.used[plane] += int(np.isfinite(rect[y::2, x::2]).sum())
+                there = np.isfinite(rect[y::2, x::2])
+                found.rejected[plane] += int((mask[y::2, x::2] * there).sum())
+                found.used[plane] += int(there.sum())

@@ -1,0 +1,229 @@
+"""Trails of satellites and aircraft in single lights, also those too faint for any sample to stand out.
+
+A trail is found on its own light: the sum along it is large though no sample is. What shows at the same place of the
+sky in other lights as well (an edge of the nebula, a spike of a bright star) is no trail and is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy.ndimage import uniform_filter
+
+from fourlight.core import maps, skycells
+from fourlight.core.lines import Line, strongest_line
+from fourlight.frames import RegisteredFrame, StarList
+
+__all__ = ["find_trails", "without_fixtures"]
+
+Bool = npt.NDArray[np.bool_]
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+
+MOST_LINES = 6
+COARSE_PX = 500
+"""Longer side of the coarse picture on which lines are searched, at most."""
+
+SHORTEST = 0.4
+"""Shortest line over the shorter side of the frame."""
+
+AROUND = 15
+"""Side of the square of coarse pixels that tells what is usual around a place."""
+
+CLIPPED = 2.5
+"""Excess in sigma beyond which a coarse pixel counts no more, so that no single star makes a line."""
+
+FAINTEST = 0.1
+"""Light of a trail in sigma of a sample under which samples are kept."""
+
+STEP_PX = 0.5
+"""Step of the profile across a trail."""
+
+
+def find_trails(
+    image: Float32,
+    cell: Int64,
+    levels: Float32,
+    noise: Float64,
+    stars: StarList,
+    width_px: float,
+    sigma: float,
+) -> Float64:
+    """Trails of one light.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32
+        Calibrated samples; NaN where there is none.
+    cell : (2, 2) int64
+        Plane index of ``[y % 2, x % 2]``.
+    levels : (4, my, mx) float32
+        Sky by cells.
+    noise : (4,) float64
+        Standard deviation of a sample at the sky level.
+    stars : StarList
+    width_px : float
+        Star width.
+    sigma : float
+        Least significance of the sum along a line, in units of the scatter between lines.
+
+    Returns
+    -------
+    (n, 4) float64
+        A point x, y of the trail, its direction (radians from +x towards +y) and its half width, pixels.
+    """
+    excess = skycells.subtracted(image, levels, cell, noise)
+    excess[~np.isfinite(image)] = np.nan
+    _cover(excess, stars.x, stars.y, 2.0 * max(width_px, 1.5))
+    side = 2 * int(np.ceil(max(image.shape) / (2 * COARSE_PX)))
+    coarse = _coarse(excess, side)
+    found: list[list[float]] = []
+    for _ in range(MOST_LINES):
+        line = strongest_line(coarse, SHORTEST * min(coarse.shape))
+        if line is None or line.significance < sigma:
+            break
+        x, y = (side * (place + 0.5) - 0.5 for place in (line.x, line.y))
+        trail = _refined(excess, replace(line, x=x, y=y), side)
+        if trail is not None:
+            found.append(trail)
+        _cover_line(coarse, line, 2.0 + 2.0 * (trail[3] if trail else 0.0) / side)
+    return np.array(found).reshape(-1, 4)
+
+
+@njit(cache=True, nogil=True)
+def _cover(excess: Float32, x: Float64, y: Float64, radius: float) -> None:
+    """Set NaN around each star."""
+    ny, nx = excess.shape
+    for k in range(x.size):
+        for j in range(max(0, int(y[k] - radius)), min(ny, int(y[k] + radius) + 2)):
+            for i in range(max(0, int(x[k] - radius)), min(nx, int(x[k] + radius) + 2)):
+                if (i - x[k]) ** 2 + (j - y[k]) ** 2 <= radius * radius:
+                    excess[j, i] = np.nan
+
+
+def _coarse(excess: Float32, side: int) -> Float32:
+    """Sums over blocks less those around them, over their scatter there; NaN where samples are missing."""
+    ny, nx = (length // side for length in excess.shape)
+    blocks = excess[: ny * side, : nx * side].reshape(ny, side, nx, side)
+    count = np.isfinite(blocks).sum(axis=(1, 3))
+    there = count >= side**2 / 2
+    total = np.nansum(np.clip(blocks, -8, 8), axis=(1, 3))
+    value = np.where(there, total / np.sqrt(np.maximum(count, 1)), 0.0)
+    value = np.where(there, value - _around(value, there), 0.0)
+    # What is bright scatters more by its photons; what is steep, too.
+    scatter = 1.2533 * _around(np.abs(value), there)
+    value = np.clip(value / np.maximum(scatter, 1e-6), -CLIPPED, CLIPPED)
+    return np.where(there, value, np.nan).astype(np.float32)
+
+
+def _around(value: Float64, there: Bool) -> Float64:
+    """Mean of the known values in a square around each place."""
+    share = uniform_filter(there.astype(np.float64), AROUND)
+    return np.asarray(uniform_filter(np.where(there, value, 0.0), AROUND) / np.maximum(share, 1e-6))
+
+
+def _cover_line(coarse: Float32, line: Line, half: float) -> None:
+    y, x = np.mgrid[: coarse.shape[0], : coarse.shape[1]]
+    coarse[np.abs(_across(x, y, line.x, line.y, line.angle)) <= half] = np.nan
+
+
+def _across(x: npt.ArrayLike, y: npt.ArrayLike, x0: float, y0: float, angle: float) -> Float64:
+    return np.asarray(-np.sin(angle) * (np.asarray(x) - x0) + np.cos(angle) * (np.asarray(y) - y0))
+
+
+def _refined(excess: Float32, line: Line, side: int) -> list[float] | None:
+    """Place, direction and half width from the samples near the line; None where they show nothing."""
+    reach = 4.0 * side
+    best, kept = 0.0, None
+    length = 0.5 * float(np.hypot(*excess.shape))
+    for turn in np.linspace(-1.5, 1.5, 13) * side / length:
+        total, count = _profile(excess, line.x, line.y, line.angle + turn, reach)
+        smooth, error = _smoothed(total, count)
+        k = int(np.argmax(smooth / error))
+        if smooth[k] / error[k] > best:
+            best, kept = float(smooth[k] / error[k]), (turn, k, smooth, error)
+    if kept is None or best < 6:
+        return None
+    turn, k, smooth, error = kept
+    angle = line.angle + turn
+    shift = (k + 0.5) * STEP_PX - reach
+    half = STEP_PX * (_extent(smooth[k:], error[k:]) + _extent(smooth[k::-1], error[k::-1])) / 2 + 1.0
+    return [line.x - np.sin(angle) * shift, line.y + np.cos(angle) * shift, angle % np.pi, half]
+
+
+@njit(cache=True, nogil=True)
+def _profile(excess: Float32, x0: float, y0: float, angle: float, reach: float) -> tuple[Float64, Float64]:
+    """Sum and number of samples by distance from a line, from -reach to reach in steps of `STEP_PX`."""
+    ny, nx = excess.shape
+    steps = int(2 * reach / STEP_PX)
+    total, count = np.zeros(steps), np.zeros(steps)
+    sine, cosine = np.sin(angle), np.cos(angle)
+    for j in range(ny):
+        # Along a row only samples within reach are visited.
+        if abs(sine) > 1e-6:
+            middle, span = x0 + (j - y0) * cosine / sine, reach / abs(sine)
+            low, high = max(0, int(middle - span)), min(nx, int(middle + span) + 2)
+        else:
+            low, high = 0, nx
+        for i in range(low, high):
+            distance = -sine * (i - x0) + cosine * (j - y0) + reach
+            k = int(np.floor(distance / STEP_PX))
+            value = excess[j, i]
+            if k >= 0 and k < steps and value == value:
+                total[k] += min(max(value, -8.0), 8.0)
+                count[k] += 1
+    return total, count
+
+
+def _smoothed(total: Float64, count: Float64) -> tuple[Float64, Float64]:
+    """Mean of three steps less the median of the profile, and its error; samples scatter by one."""
+    ones = np.ones(3)
+    number = np.maximum(np.convolve(count, ones, "same"), 1.0)
+    mean = np.convolve(total, ones, "same") / number
+    return mean - np.median(mean), 1.0 / np.sqrt(number)
+
+
+def _extent(smooth: Float64, error: Float64) -> int:
+    """Steps from the middle of a trail until its light ends in the noise or is too faint to matter."""
+    for k in range(len(smooth)):
+        if smooth[k] < max(FAINTEST, 1.5 * error[k]):
+            return k
+    return len(smooth)
+
+
+def without_fixtures(frames: Sequence[RegisteredFrame], near_px: float = 6.0) -> list[Float64]:
+    """Trails (n, 4) of each light, without those that other lights show at the same place of the sky."""
+    ends = [_ends(frame) for frame in frames]
+    out = []
+    for k, frame in enumerate(frames):
+        trails = frame.measured.trails
+        others = [other for n, other in enumerate(ends) if n != k and len(other)]
+        alone = [not any(_same(end, other, near_px) for other in others) for end in ends[k]]
+        out.append(trails[np.array(alone, dtype=bool)].reshape(-1, 4))
+    return out
+
+
+def _ends(frame: RegisteredFrame) -> Float64:
+    """(n, 2, 2) two points of each trail, a frame's width apart, in pixels of the stack."""
+    x, y, angle, _ = frame.measured.trails.T
+    half = 0.25 * float(np.hypot(frame.measured.raw.nx, frame.measured.raw.ny))
+    points = [
+        np.column_stack(
+            maps.apply(frame.matrix, x + side * half * np.cos(angle), y + side * half * np.sin(angle))
+        )
+        for side in (-1, 1)
+    ]
+    return np.stack(points, axis=1)
+
+
+def _same(one: Float64, others: Float64, near_px: float) -> bool:
+    """Whether both points of a trail lie on one of the lines through two points each."""
+    along = others[:, 1] - others[:, 0]
+    normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.hypot(along[:, 0], along[:, 1])[:, None]
+    away = np.abs(np.einsum("nk,npk->np", normal, one[None] - others[:, :1]))
+    return bool((away < near_px).all(axis=1).any())
