@@ -55,6 +55,7 @@ def integrated(
     samples = _Samples([calibration.open(f.measured.raw) for f in frames])
     shapes = [(f.measured.raw.ny, f.measured.raw.nx) for f in frames]
     table = _table(job, frames, reference, calibration, samples, cell, shapes)
+    job.notes += _trail_note(table)
     way = choose_way(table, shapes, cell, settings)
     method = way.of(table)
     tiles, threads = _cut(job, table, method)
@@ -73,6 +74,15 @@ def integrated(
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     job.progress.end(f"{len(frames)} lights integrated, {way.words}, {share:.2%} of samples rejected")
     return Integrated(layers, table, way)
+
+
+def _trail_note(table: geometry.FrameTable) -> list[str]:
+    counts = [len(trails) for trails in table.trails if len(trails)]
+    if not counts:
+        return []
+    lights = f"{len(counts)} light{'s' * (len(counts) != 1)}"
+    trails = f"{sum(counts)} straight trail{'s' * (sum(counts) != 1)}"
+    return [f"{trails} across {lights} taken out whole, also where no single sample stands out."]
 
 
 def _cut(job: Job, table: geometry.FrameTable, method: Method) -> tuple[list[geometry.Tile], int]:
