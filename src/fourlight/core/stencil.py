@@ -19,30 +19,31 @@ LAYERS = 25
 
 
 @njit(cache=True, nogil=True)
+def _coupled(a: Float32, one: Float32, other: Float32, to_one: Float32, to_other: Float32) -> None:
+    """Add what two rows of pixels, coupled by ``a``, give each other; all of one length."""
+    for i in range(a.size):
+        to_one[i] += a[i] * other[i]
+    for i in range(a.size):
+        to_other[i] += a[i] * one[i]
+
+
+@njit(cache=True, nogil=True)
 def applied(layers: Float32, x: Float32, out: Float32) -> None:
     """``out = A x`` for ``layers`` (25, ny, nx) and ``x`` (ny, nx); couplings beyond the edge do not count."""
     _, ny, nx = layers.shape
+    out[:] = layers[0] * x
+    # Row by row, so that the rows of x and out that belong together stay in the cache.
     for j in range(ny):
-        for i in range(nx):
-            out[j, i] = layers[0, j, i] * x[j, i]
-    for d in range(1, 4):
-        for j in range(ny):
-            a, row, o = layers[d, j], x[j], out[j]
-            for i in range(nx - d):
-                o[i] += a[i] * row[i + d]
-            for i in range(nx - d):
-                o[i + d] += a[i] * row[i]
-    for dy in range(1, 4):
-        for dx in range(-3, 4):
-            k = 4 + (dy - 1) * 7 + 3 + dx
-            first, last = max(0, -dx), min(nx, nx - dx)
-            for j in range(ny - dy):
-                a, here, below = layers[k, j], x[j], x[j + dy]
-                o, under = out[j], out[j + dy]
-                for i in range(first, last):
-                    o[i] += a[i] * below[i + dx]
-                for i in range(first, last):
-                    under[i + dx] += a[i] * here[i]
+        for d in range(1, 4):
+            _coupled(layers[d, j, : nx - d], x[j, : nx - d], x[j, d:], out[j, : nx - d], out[j, d:])
+        for dy in range(1, min(4, ny - j)):
+            for dx in range(-3, 4):
+                first, last = max(0, -dx), min(nx, nx - dx)
+                _coupled(
+                    layers[4 + (dy - 1) * 7 + 3 + dx, j, first:last],
+                    x[j, first:last], x[j + dy, first + dx : last + dx],
+                    out[j, first:last], out[j + dy, first + dx : last + dx],
+                )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
