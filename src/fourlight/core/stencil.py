@@ -6,12 +6,14 @@ the pixel itself, layers 1-3 the next ones along the row, and layers 4-24 the se
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 from scipy import fft
 
-__all__ = ["LAYERS", "add_smoothness", "applied", "preconditioner", "solve"]
+__all__ = ["LAYERS", "Preconditioner", "add_smoothness", "applied", "preconditioner", "solve"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -65,27 +67,51 @@ def add_smoothness(layers: Float32, strength: Float32) -> None:
                     layers[layer, j + dy[a], i + dx[a]] += np.float32(factor[a] * factor[b] * strength[j, i])
 
 
-def preconditioner(layers: Float32) -> tuple[Float32, tuple[int, int]]:
-    """Inverse spectrum of the mean stencil, and the padded size of the transforms.
+@dataclass(frozen=True, slots=True)
+class Preconditioner:
+    """Nearly the inverse of a system, quick to apply."""
 
-    With samples at random places the system is nearly the same everywhere, and this nearly its inverse.
+    spectrum: Float32
+    """Inverse spectrum of the mean stencil after scaling."""
+    shape: tuple[int, int]
+    """Padded size of the transforms."""
+    scale: Float32
+    """(ny, nx) one over the root of the diagonal."""
+
+    def __call__(self, r: Float32) -> Float32:
+        """Nearly the solution for a right-hand side (ny, nx)."""
+        ny, nx = r.shape
+        found = fft.irfft2(fft.rfft2(r * self.scale, s=self.shape) * self.spectrum, s=self.shape)
+        return np.asarray(self.scale * found[:ny, :nx], dtype=np.float32)
+
+
+def preconditioner(layers: Float32) -> Preconditioner:
+    """Scaling to a diagonal of ones, and the inverse of the mean stencil of what that leaves.
+
+    With samples at random places the scaled system is nearly the same everywhere; where weights differ (fainter
+    corners, bright stars, rims without samples) the scaling takes that up.
     """
     _, ny, nx = layers.shape
     shape = (fft.next_fast_len(ny + 8, real=True), fft.next_fast_len(nx + 8, real=True))
-    mean = layers.mean(axis=(1, 2), dtype=np.float64)
+    scale = (1 / np.sqrt(np.maximum(layers[0], np.float32(1e-12)))).astype(np.float32)
     kernel = np.zeros(shape)
-    kernel[0, 0] = mean[0]
-    for d in range(1, 4):
-        kernel[0, d] = kernel[0, -d] = mean[d]
-    for dy in range(1, 4):
-        for dx in range(-3, 4):
-            kernel[dy, dx] = kernel[-dy, -dx] = mean[4 + (dy - 1) * 7 + 3 + dx]
+    kernel[0, 0] = 1.0
+    for layer, (dy, dx) in enumerate(_steps(), start=1):
+        first, last = max(0, -dx), min(nx, nx - dx)
+        near, far = scale[: ny - dy, first:last], scale[dy:, first + dx : last + dx]
+        mean = float(np.mean(layers[layer, : ny - dy, first:last] * near * far, dtype=np.float64))
+        kernel[dy, dx] = kernel[-dy, -dx] = mean
     spectrum = fft.rfft2(kernel).real
-    return (1 / np.maximum(spectrum, 1e-3 * mean[0])).astype(np.float32), shape
+    return Preconditioner((1 / np.maximum(spectrum, 1e-3)).astype(np.float32), shape, scale)
+
+
+def _steps() -> list[tuple[int, int]]:
+    """Rows down and columns right to the neighbour of each layer but the first."""
+    return [(0, d) for d in range(1, 4)] + [(dy, dx) for dy in range(1, 4) for dx in range(-3, 4)]
 
 
 def solve(
-    layers: Float32, right: Float32, start: Float32, inverse: tuple[Float32, tuple[int, int]], *,
+    layers: Float32, right: Float32, start: Float32, improved: Preconditioner, *,
     tolerance: float = 1e-3, most: int = 30,
 ) -> tuple[Float32, int]:  # fmt: skip
     """Solve ``A x = right`` by preconditioned conjugate gradients.
@@ -95,7 +121,7 @@ def solve(
     layers : (25, ny, nx) float32
     right, start : (ny, nx) float32
         Right-hand side and where to start.
-    inverse
+    improved
         From `preconditioner`.
     tolerance : float
         Residual over right-hand side, both in the norm of the preconditioner, at which to stop.
@@ -106,12 +132,6 @@ def solve(
     -------
     (ny, nx) float32, and the number of steps.
     """
-    spectrum, shape = inverse
-    ny, nx = right.shape
-
-    def improved(r: Float32) -> Float32:
-        return np.asarray(fft.irfft2(fft.rfft2(r, s=shape) * spectrum, s=shape)[:ny, :nx], dtype=np.float32)
-
     x, product = start.copy(), np.empty_like(right)
     applied(layers, x, product)
     r = right - product
