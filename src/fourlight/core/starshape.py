@@ -12,7 +12,7 @@ from numba import njit
 
 from fourlight.core.starfit import BETA, _solve
 
-__all__ = ["aperture_ratios", "plane_fluxes", "plane_shape"]
+__all__ = ["aperture_ratios", "plane_fluxes", "plane_shape", "star_equations"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -48,44 +48,57 @@ def _level_fit(
 
 
 @njit(cache=True, nogil=True)
+def star_equations(
+    image: Float32, cell: Int64, plane: int, variance: float, poisson: float, cx: float, cy: float,
+    shape: Float64, amplitude: float, sky: float, r: int, full: Float64, right: Float64,
+) -> None:  # fmt: skip
+    """Fill the normal equations of one star in one plane, lower triangle (7, 7) and right-hand side (7,).
+
+    Unknowns are corrections to ``a, b, c`` of the shape, to x and y, to amplitude and to sky; the disc of radius ``r``
+    is centred on the pixel nearest to ``cx, cy``.
+    """
+    ny, nx = image.shape
+    full[:] = 0.0
+    right[:] = 0.0
+    g = np.empty(7)
+    x0, y0 = int(np.rint(cx)), int(np.rint(cy))
+    for j in range(max(0, y0 - r), min(ny, y0 + r + 1)):
+        for i in range(max(0, x0 - r), min(nx, x0 + r + 1)):
+            value = image[j, i]
+            if cell[j % 2, i % 2] != plane or value != value or (i - x0) ** 2 + (j - y0) ** 2 > r * r + r:
+                continue
+            dx, dy = i - cx, j - cy
+            base = 1.0 + shape[0] * dx * dx + 2 * shape[1] * dx * dy + shape[2] * dy * dy
+            f = base**-BETA
+            slope = -BETA * amplitude * f / base
+            g[0], g[1], g[2] = slope * dx * dx, 2 * slope * dx * dy, slope * dy * dy
+            g[3] = -slope * (2 * shape[0] * dx + 2 * shape[1] * dy)
+            g[4] = -slope * (2 * shape[2] * dy + 2 * shape[1] * dx)
+            g[5], g[6] = f, 1.0
+            w = 1.0 / (variance + poisson * max(amplitude * f, 0.0))
+            residual = value - amplitude * f - sky
+            for u in range(7):
+                right[u] += w * g[u] * residual
+                for v in range(u + 1):
+                    full[u, v] += w * g[u] * g[v]
+
+
+@njit(cache=True, nogil=True)
 def _shape_step(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float, x: Float64, y: Float64,
     p: Float64, amplitude: Float64, r: int, matrix: Float64, vector: Float64,
 ) -> None:  # fmt: skip
     """Normal equations of the five shared parameters, each star's amplitude and sky projected out."""
-    ny, nx = image.shape
     matrix[:] = 0.0
     vector[:] = 0.0
     full, right = np.empty((7, 7)), np.empty(7)
-    g = np.empty(7)
     for k in range(x.size):
         cx, cy = x[k] + p[3], y[k] + p[4]
         a, _, sky = _level_fit(image, cell, plane, variance, poisson, cx, cy, p[:3], r, amplitude[k])
         if a <= 0:
             continue
         amplitude[k] = a
-        x0, y0 = int(np.rint(cx)), int(np.rint(cy))
-        full[:] = 0.0
-        right[:] = 0.0
-        for j in range(max(0, y0 - r), min(ny, y0 + r + 1)):
-            for i in range(max(0, x0 - r), min(nx, x0 + r + 1)):
-                value = image[j, i]
-                if cell[j % 2, i % 2] != plane or value != value or (i - x0) ** 2 + (j - y0) ** 2 > r * r + r:
-                    continue
-                dx, dy = i - cx, j - cy
-                base = 1.0 + p[0] * dx * dx + 2 * p[1] * dx * dy + p[2] * dy * dy
-                f = base**-BETA
-                slope = -BETA * a * f / base
-                g[0], g[1], g[2] = slope * dx * dx, 2 * slope * dx * dy, slope * dy * dy
-                g[3] = -slope * (2 * p[0] * dx + 2 * p[1] * dy)
-                g[4] = -slope * (2 * p[2] * dy + 2 * p[1] * dx)
-                g[5], g[6] = f, 1.0
-                w = 1.0 / (variance + poisson * a * f)
-                residual = value - a * f - sky
-                for u in range(7):
-                    right[u] += w * g[u] * residual
-                    for v in range(u + 1):
-                        full[u, v] += w * g[u] * g[v]
+        star_equations(image, cell, plane, variance, poisson, cx, cy, p[:3], a, sky, r, full, right)
         _project(full, right, matrix, vector)
 
 
