@@ -91,12 +91,22 @@ def load(path: Path) -> Provenance:
     """
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; name the provenance.json of a finished run") from None
+    except (OSError, ValueError) as error:
+        raise _no_record(path, getattr(error, "strerror", None) or "no JSON is in it") from None
+    try:
         inputs = {Path(name): str(digest) for name, digest in data["inputs"].items()}
         recipe = Recipe.model_validate(data["recipe"])
         searched = tuple(Path(name) for name in data["searched"])
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; name the provenance.json of a finished run") from None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, ValidationError) as error:
-        reason = str(error).splitlines()[0]
-        raise InputError(f"{path}: not the record of a run ({reason}); name a provenance.json") from None
+    except ValidationError:
+        raise _no_record(path, "its settings are not those of this version") from None
+    except (KeyError, TypeError, AttributeError):
+        raise _no_record(path, "it does not say which files were used, and how") from None
     return Provenance(inputs, searched, recipe)
+
+
+def _no_record(path: Path, found: str) -> InputError:
+    return InputError(
+        f"{path}: not the record of a run ({found}); name the provenance.json of a finished run"
+    )
