@@ -65,7 +65,7 @@ def test_the_longest_total_exposure_wins():
         ([], "", "no lights among the frames found .none usable"),
         ([light(1, Role.DARK), light(2, Role.DARK), light(3, Role.FLAT)], "", "2 darks, 1 flat"),
         ([light(1)], "", "at least 2 lights"),
-        ([light(1), light(2, camera="B")], "", "2 lights found, of which 1 of one kind"),
+        ([light(1), light(2, camera="B")], "", "2 lights found, but only 1 of the kind"),
         ([light(1, filter_name="L"), light(2)], "Ha", "no light has filter 'Ha'; found .*L.*read.filter"),
     ],
 )

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fourlight import __version__
 from fourlight.engine import Progress
-from fourlight.errors import StageError
+from fourlight.errors import InputError, StageError
 from fourlight.frames import MeasuredFrame, RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.pipeline import cache
@@ -16,6 +16,9 @@ from fourlight.pipeline.folder import OutputFolder
 from fourlight.recipe import Recipe
 
 __all__ = ["Job"]
+
+FROM_FILES = ("read", "select")
+"""Stages that set lights aside for what the files are, before anything is measured."""
 
 
 @dataclass(slots=True)
@@ -53,15 +56,22 @@ class Job:
 
         Raises
         ------
+        InputError
+            The files or what they show leave too few: the user can name others.
         StageError
-            With the last reasons for which lights were set aside.
+            What was measured leaves too few.
+
+        Both with the last reasons for which lights were set aside.
         """
         if count >= 2:
             return
         called: dict[str, list[str]] = {}
-        for item in self.set_aside[-3:]:
+        lights = [item for item in self.set_aside if self.roles.get(item.path, Role.LIGHT) is Role.LIGHT]
+        for item in lights[-3:]:
             called.setdefault(item.reason, []).append(self.names[item.path])
         reasons = "; ".join(f"{', '.join(names)}: {reason}" for reason, names in called.items())
-        raise StageError(
-            "run", None, f"{count} usable light{'s' * (count != 1)} left", f"2 are needed ({reasons})"
-        )
+        left = f"{count} usable light{'s' * (count != 1)} left"
+        stages = [item.stage for item in lights if item.stage not in FROM_FILES]
+        if not stages:
+            raise InputError(f"{left}; 2 are needed ({reasons})")
+        raise StageError(stages[-1], None, left, f"2 are needed ({reasons})")

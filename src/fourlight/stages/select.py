@@ -8,6 +8,7 @@ from pathlib import Path
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
+from fourlight.stages.groups import counted
 
 __all__ = ["choose_lights", "drop_copies"]
 
@@ -74,9 +75,10 @@ def choose_lights(
     notes = [] if len(groups) == 1 else [_mixed(groups, best)]
     chosen = sorted(groups[best], key=_when)
     if len(chosen) < 2:
+        found = counted(len(lights), Role.LIGHT) + " found"
+        found += ", but only 1 of the kind with the longest exposure" if len(lights) > 1 else ""
         raise InputError(
-            f"{len(lights)} light{'s' * (len(lights) != 1)} found, of which {len(chosen)} of one kind; "
-            "at least 2 lights of one camera, size, gain, filter and mosaic are needed to integrate"
+            f"{found}; at least 2 lights of one camera, size, gain, filter and mosaic are needed to integrate"
         )
     return chosen, aside, notes
 
@@ -146,5 +148,5 @@ def _mixed(groups: dict[tuple[Hashable, ...], list[RawFrame]], best: tuple[Hasha
 
 def _no_lights(frames: Sequence[RawFrame]) -> str:
     counts = {role: sum(frame.role is role for frame in frames) for role in Role}
-    found = ", ".join(f"{n} {role.value}{'s' * (n > 1)}" for role, n in counts.items() if n)
+    found = ", ".join(counted(n, role) for role, n in counts.items() if n)
     return f"no lights among the frames found ({found or 'none usable'}); point at the folders that hold the subs"
