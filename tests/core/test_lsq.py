@@ -19,27 +19,32 @@ def frame(random, image, shift):
     return z.astype(np.float32), matrix
 
 
-def gather(frames, shape, fine, plane=1):
+def gather(frames, shape, fine, plane=1, misfit=None):
+    misfit = np.zeros(shape, np.float32) if misfit is None else misfit
     cells = np.zeros((shape[0] * fine, shape[1] * fine, lsq.LANES), dtype=np.float32)
     for z, matrix in frames:
         ones, nothing = np.ones_like(z), np.zeros_like(z)
         lsq.gathered(
             z, ones, nothing, np.zeros(z.shape, np.int8), 0, 0, matrix, CELL, plane, 0.1, 0.0,
-            np.zeros(shape, np.float32), 0, 0, fine, cells,
+            np.zeros(shape, np.float32), misfit, 0, 0, fine, cells,
         )  # fmt: skip
     return cells
 
 
 def test_equations_equal_those_of_a_dense_fit():
-    """One sample per fine cell at most, so that gathering changes nothing; scipy's basis elements."""
+    """One sample per fine cell at most, so that gathering changes nothing; scipy's basis elements.
+
+    Misfit adds to the variance of one, up to 30 times it.
+    """
     random = np.random.default_rng(8)
     image = random.normal(size=SHAPE)
     z, matrix = frame(random, image, (-3.3, -5.8))
-    cells = gather([(z, matrix)], SHAPE, 2)
+    misfit = random.choice([0.0, 3.0, 1e6], SHAPE).astype(np.float32)
+    cells = gather([(z, matrix)], SHAPE, 2, misfit=misfit)
     layers, right = np.zeros((stencil.LAYERS, *SHAPE), np.float32), np.zeros(SHAPE, np.float32)
     lsq.assembled(cells, layers, right)
     element = BSpline.basis_element(np.arange(-2.0, 3.0), extrapolate=False)
-    rows, values = [], []
+    rows, values, weights = [], [], []
     for j in range(0, 40, 2):
         for i in range(1, 40, 2):
             x, y = i - 3.3, j - 5.8
@@ -49,9 +54,10 @@ def test_equations_equal_those_of_a_dense_fit():
             by = np.nan_to_num(element(y - np.arange(SHAPE[0])))
             rows.append(np.outer(by, bx).ravel())
             values.append(z[j, i])
-    design = np.array(rows)
-    np.testing.assert_allclose(dense(layers), design.T @ design, atol=1e-5)
-    np.testing.assert_allclose(right.ravel(), design.T @ np.array(values), atol=1e-5)
+            weights.append({0.0: 1, 3.0: 1 / (1 + 30 * 3 / 33), 1e6: 1 / 31}[misfit[round(y), round(x)]])
+    design, weighed = np.array(rows), np.array(rows) * np.array(weights)[:, None]
+    np.testing.assert_allclose(dense(layers), weighed.T @ design, atol=1e-5)
+    np.testing.assert_allclose(right.ravel(), weighed.T @ np.array(values), atol=1e-5)
 
 
 def solved(cells, shape, strength=1e-6):
