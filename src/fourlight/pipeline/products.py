@@ -15,6 +15,7 @@ from fourlight.pipeline.swap import RECORD, publish
 from fourlight.recipe import Recipe
 from fourlight.report import write_report
 from fourlight.stages.finish import finish
+from fourlight.stages.way import misfit
 
 __all__ = ["write_all"]
 
@@ -43,7 +44,7 @@ def write_all(
         (halves[0], halves[1]),
         stars,
         recipe.finish,
-        coarse=(summary["integration"]["pixfrac"] or 0) > 1,
+        misfit(summary["integration"]["method"]),
     )
     del halves
     save_picture(picture.rgb, place / "picture", recipe.finish.jpeg_quality)

@@ -45,8 +45,7 @@ def finish(
     halves: tuple[Mapping[str, Float32], Mapping[str, Float32]] | None,
     stars: StarList | None,
     settings: recipe.Finish,
-    *,
-    coarse: bool = False,
+    misfit: float = 0.0,
 ) -> Picture:
     """The finished picture of a stack.
 
@@ -62,8 +61,9 @@ def finish(
         Stars at positions of the stack.
     settings : recipe.Finish
         The recipe's section.
-    coarse : bool
-        Whether drops larger than a pixel made the planes: then colours finer than two pixels are not measured.
+    misfit : float
+        Share of the local range by which the planes may be wrong beside their noise, see
+        `fourlight.stages.way.misfit`.
 
     Raises
     ------
@@ -80,12 +80,10 @@ def finish(
     peaks = light.peak * factors
     weights = _luminance_weights(channels, sky, mask)
     noise_before = noise_of(mix(channels.image, weights), sky)
-    image = smoothed(channels, weights, settings.smoothing, coarse=coarse)
+    image = smoothed(channels, weights, settings.smoothing, misfit)
     judge = "the two half stacks agree on" if channels.halves is not None else "stands above the known noise"
     share = f"{100 * settings.smoothing:.0f} %"
     notes.append(f"Smoothing: detail that {judge} is kept; {share} of the rest is taken away.")
-    if coarse and settings.smoothing > 0:
-        notes.append("Colours finer than two pixels are smoothed as well, for large drops do not hold them.")
     covered = channels.covered
     del channels  # the halves take most of the memory
     image = repaired_cores(image, light.peak, factors, field)

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import shrinkage
+from fourlight.core.samples import spread
 from fourlight.stages.coverage import Channels
 from fourlight.stages.display import mix
 
@@ -21,7 +22,7 @@ FLOOR = 30.0
 """Light added below colour ratios, in sigma of the brightness: the noise of the sky must stay small in them."""
 
 
-def smoothed(channels: Channels, weights: Float64, strength: float, *, coarse: bool = False) -> list[Float32]:
+def smoothed(channels: Channels, weights: Float64, strength: float, misfit: float = 0.0) -> list[Float32]:
     """R, G and B with unconfirmed detail taken away.
 
     Brightness and two colours are smoothed apart, since colours carry less signal and more of their noise is
@@ -36,9 +37,9 @@ def smoothed(channels: Channels, weights: Float64, strength: float, *, coarse: b
         Share of each channel in the brightness.
     strength : float
         1 takes all unconfirmed detail away, 0 none.
-    coarse : bool
-        Colours finer than two pixels are not measured and go, even where the halves agree: without dither both
-        show the same pattern of the mosaic.
+    misfit : float
+        Share of the local range of a channel by which it may be wrong beside its noise. Halves share that error, so
+        that they cannot tell it from detail; finest colours below it go.
     """
     variance = mix(channels.variance, weights**2)
     floor = np.float32(max(FLOOR * float(np.sqrt(np.median(variance))), 1e-20))
@@ -50,7 +51,7 @@ def smoothed(channels: Channels, weights: Float64, strength: float, *, coarse: b
     whole = _above(whole, floor)
     pair = None if pair is None else tuple(_above(half, floor) for half in pair)
     light = _above(brightness, floor)
-    least = np.full_like(light, 1 - strength)
+    ranges = [spread(image) for image in channels.image]
 
     def colour(index: int) -> Float32:
         """Difference of a channel to green, smoothed over brightness."""
@@ -67,10 +68,12 @@ def smoothed(channels: Channels, weights: Float64, strength: float, *, coarse: b
                 parts(channels.halves[0], pair[0]),
                 parts(channels.halves[1], pair[1]),
             )
-            kept = least if coarse else shrinkage.kept_share(fine, (fine_a, fine_b), noise, 0, strength)
+            kept = shrinkage.kept_share(fine, (fine_a, fine_b), noise, 0, strength)
             ratios = (wide_a + kept * fine_a, wide_b + kept * fine_b)
         else:
-            kept = least if coarse else shrinkage.kept_share(fine, None, noise, 0, strength)
+            kept = shrinkage.kept_share(fine, None, noise, 0, strength)
+        steep = np.square(np.float32(misfit) * (ranges[index] + ranges[1]) / whole)
+        kept = np.minimum(kept, shrinkage.kept_share(fine, None, steep, 0, strength))
         ratio = wide + kept * fine
         return np.asarray(light * shrinkage.confirmed(ratio, ratios, noise, strength=strength, scales=SCALES))
 
