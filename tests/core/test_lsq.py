@@ -1,6 +1,7 @@
 """Normal equations of a spline through samples: against a dense fit by numpy, and exact recovery of a spline."""
 
 import numpy as np
+import pytest
 from scipy.interpolate import BSpline
 from scipy.ndimage import map_coordinates, spline_filter
 
@@ -19,30 +20,26 @@ def frame(random, image, shift):
     return z.astype(np.float32), matrix
 
 
-def gather(frames, shape, fine, plane=1, misfit=None):
-    misfit = np.zeros(shape, np.float32) if misfit is None else misfit
+def gather(frames, shape, fine, plane=1):
     cells = np.zeros((shape[0] * fine, shape[1] * fine, lsq.LANES), dtype=np.float32)
     for z, matrix in frames:
         ones, nothing = np.ones_like(z), np.zeros_like(z)
         lsq.gathered(
             z, ones, nothing, np.zeros(z.shape, np.int8), 0, 0, matrix, CELL, plane, 0.1, 0.0,
-            np.zeros(shape, np.float32), misfit, 0, 0, fine, cells,
+            np.zeros(shape, np.float32), 0, 0, fine, cells,
         )  # fmt: skip
     return cells
 
 
 def test_equations_equal_those_of_a_dense_fit():
-    """One sample per fine cell at most, so that gathering changes nothing; scipy's basis elements.
-
-    Misfit adds to the variance of one, up to 30 times it.
-    """
+    """One sample per fine cell at most, so that gathering changes nothing; scipy's basis elements."""
     random = np.random.default_rng(8)
     image = random.normal(size=SHAPE)
     z, matrix = frame(random, image, (-3.3, -5.8))
-    misfit = random.choice([0.0, 3.0, 1e6], SHAPE).astype(np.float32)
-    cells = gather([(z, matrix)], SHAPE, 2, misfit=misfit)
+    kept = random.choice([1.0, 0.3], SHAPE).astype(np.float32)
+    cells = gather([(z, matrix)], SHAPE, 2)
     layers, right = np.zeros((stencil.LAYERS, *SHAPE), np.float32), np.zeros(SHAPE, np.float32)
-    lsq.assembled(cells, layers, right)
+    lsq.assembled(cells, kept, layers, right)
     element = BSpline.basis_element(np.arange(-2.0, 3.0), extrapolate=False)
     rows, values, weights = [], [], []
     for j in range(0, 40, 2):
@@ -54,17 +51,21 @@ def test_equations_equal_those_of_a_dense_fit():
             by = np.nan_to_num(element(y - np.arange(SHAPE[0])))
             rows.append(np.outer(by, bx).ravel())
             values.append(z[j, i])
-            weights.append({0.0: 1, 3.0: 1 / (1 + 30 * 3 / 33), 1e6: 1 / 31}[misfit[round(y), round(x)]])
+            weights.append(kept[round(y), round(x)])
     design, weighed = np.array(rows), np.array(rows) * np.array(weights)[:, None]
     np.testing.assert_allclose(dense(layers), weighed.T @ design, atol=1e-5)
     np.testing.assert_allclose(right.ravel(), weighed.T @ np.array(values), atol=1e-5)
 
 
-def solved(cells, shape, strength=1e-6):
+def solved(cells, shape, strength=1e-6, kept=None, ridge=0.0):
+    kept = np.ones(shape, np.float32) if kept is None else kept
     layers, right = np.zeros((stencil.LAYERS, *shape), np.float32), np.zeros(shape, np.float32)
-    lsq.assembled(cells, layers, right)
+    lsq.assembled(cells, kept, layers, right)
     usual = strength * cells[..., 0].sum() / (shape[0] * shape[1])
     stencil.add_smoothness(layers, np.full(shape, usual, dtype=np.float32))
+    rim = np.ones(shape, np.float32)
+    rim[2:-2, 2:-2] = 0
+    layers[0] += ridge * rim  # the outermost coefficients lack samples, and would take any value
     inverse = stencil.preconditioner(layers)
     start = np.zeros(shape, dtype=np.float32)
     return layers, stencil.solve(layers, right, start, inverse, tolerance=1e-5, most=200)[0]
@@ -97,16 +98,15 @@ def test_noise_power_is_that_of_area_sums():
     nothing = np.zeros((92, 92), dtype=np.float32)
     shifts = random.uniform(-6, 6, (16, 2)) - 10
     cells = gather([(nothing, np.array([[1.0, 0, u], [0, 1.0, v]])) for u, v in shifts], shape, 3)
-    layers, _ = solved(cells, shape, 3e-4)
+    layers, _ = solved(cells, shape, 3e-4, ridge=4e-3)
     inner = np.zeros(shape, np.float32)
     inner[2:-2, 2:-2] = 1
-    layers[0] += 4e-3 * (1 - inner)  # the outermost coefficients lack samples, and would take any value
 
     def reach_of(right):
         inverse = stencil.preconditioner(layers)
         reach, _ = stencil.solve(layers, right, right / 4, inverse, tolerance=1e-4, most=100)
         power = np.zeros(shape, np.float32)
-        lsq.noise_power(cells, reach, power)
+        lsq.noise_power(cells, np.ones(shape, np.float32), reach, reach, power)
         return power
 
     power = reach_of(inner)
@@ -117,6 +117,51 @@ def test_noise_power_is_that_of_area_sums():
             block[y : y + side, x : x + side] = 1
             ratios.append(np.sqrt(reach_of(bspline.at_pixels(block)).sum() / power[block > 0].sum()))
         assert abs(np.mean(ratios) - 1) < 0.03
+
+
+def test_light_that_lowered_weights_leave_out_is_given_back_with_its_noise():
+    """A star that no spline of this grid follows: its light is kept, and VAR is that of what is done to the samples.
+
+    The variance is exact by linearity: each sample's share of the sum of all pixels, found by changing it.
+    """
+    random = np.random.default_rng(12)
+    shape = (16, 18)
+    z = np.zeros((40, 40), np.float32)
+    frames = [(z, np.array([[1.0, 0, u], [0, 1.0, v]])) for u, v in random.uniform(-9, -5, (80, 2))]
+    cells = gather(frames, shape, 2)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    away2 = (y - 7.7) ** 2 + (x - 8.4) ** 2
+    kept = (1 / (1 + 30 * np.exp(-away2 / 4))).astype(np.float32)
+    density = np.zeros(shape, np.float32)
+    lsq.scattered(cells, cells[..., 0].copy(), density)
+    given = (1 / np.maximum(density, 0.05)).astype(np.float32)
+
+    def total(values, back, kept=kept):
+        these = cells.copy()
+        these[..., 1] = values * cells[..., 0]
+        _, found = solved(these, shape, 1e-4, kept, ridge=0.1)
+        spread = np.zeros(shape, np.float32)
+        lsq.scattered(these, lsq.left_out(these, found, kept), spread)
+        return float((found + back * given * spread).sum())
+
+    places = cells[..., 2:4] / np.maximum(cells[..., :1], 1e-9)
+    star = np.exp(-((places[..., 1] - 7.7) ** 2 + (places[..., 0] - 8.4) ** 2) / (2 * 0.5**2)).astype(
+        np.float32
+    )
+    assert total(star, 1) == pytest.approx(2 * np.pi * 0.5**2, rel=0.05)
+
+    layers, _ = solved(cells, shape, 1e-4, kept, ridge=0.1)
+    gone, power = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    lsq.scattered(cells, lsq.weight_lost(cells, kept) * lsq.sampled(cells, given), gone)
+    inverse = stencil.preconditioner(layers)
+    reach, _ = stencil.solve(layers, 1 - gone, given.copy(), inverse, tolerance=1e-6, most=200)
+    lsq.noise_power(cells, kept, reach, given, power)
+    exact = 0.0
+    for fy, fx in zip(*np.nonzero(cells[..., 0] > 0), strict=True):
+        one = np.zeros(cells.shape[:2], np.float32)
+        one[fy, fx] = 1.0
+        exact += total(one, 1) ** 2 * cells[fy, fx, 4] / cells[fy, fx, 0] ** 2
+    assert power.sum() == pytest.approx(exact, rel=0.01)
 
 
 def test_spline_filter_is_where_a_full_grid_of_samples_leads():

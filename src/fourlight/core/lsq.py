@@ -16,7 +16,18 @@ from fourlight.core import bspline
 from fourlight.core.drizzle import first_sample
 from fourlight.core.samples import weighed
 
-__all__ = ["LANES", "assembled", "eased", "gathered", "noise_power", "sampled", "scattered"]
+__all__ = [
+    "LANES",
+    "assembled",
+    "finely",
+    "gathered",
+    "kept_share",
+    "left_out",
+    "noise_power",
+    "sampled",
+    "scattered",
+    "weight_lost",
+]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -27,31 +38,38 @@ LANES = 6
 """Per fine cell: sums of w, w z, w x, w y, w^2 v and w^2."""
 
 MOST_SLACK = 30.0
-"""Largest factor by which misfit lowers a weight. Where all samples of a star reach it they weigh alike again, and the
-sum of its light is kept."""
+"""Largest factor by which misfit lowers a weight."""
 
 
-@njit(cache=True, nogil=True)
-def eased(weight: float, misfit: float) -> float:
-    """Share of its weight that a sample keeps where the spline misses it by more than its noise.
+def kept_share(misfit: Float32, weight: float) -> Float32:
+    """Share of their weight that samples keep where the spline misses them by more than their noise.
 
-    >>> eased(0.01, 0.0), round(eased(0.01, 1e9), 3)
-    (1.0, 0.032)
+    Parameters
+    ----------
+    misfit : (ph, pw) float32
+        Variance by which the spline may miss samples, beside their noise.
+    weight : float
+        Weight of a usual sample, one over its variance.
+
+    Examples
+    --------
+    >>> kept_share(np.array([0.0, 1.0, 1e9], np.float32), 1.0).round(3).tolist()
+    [1.0, 0.508, 0.032]
     """
-    excess = misfit * weight
-    return 1.0 / (1.0 + MOST_SLACK * excess / (MOST_SLACK + excess))
+    excess = misfit * np.float32(weight)
+    slack = np.float32(MOST_SLACK)
+    return np.asarray(1 / (1 + slack * excess / (slack + excess)), dtype=np.float32)
 
 
 @njit(cache=True, nogil=True)
 def gathered(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
-    floor: float, sky: float, ref: Float32, misfit: Float32, oy: int, ox: int, fine: int, cells: Float32,
+    floor: float, sky: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of one plane to the fine grid of a tile.
 
-    Parameters are those of `fourlight.core.drizzle.deposit_values`; ``misfit`` (ph, pw) is the variance by which the
-    spline misses samples, ``fine`` the number of cells per pixel and axis. ``cells`` (ph * fine, pw * fine, 6)
-    float32 is added to, positions counted from the tile's first pixel.
+    Parameters are those of `fourlight.core.drizzle.deposit_values`; ``fine`` is the number of cells per pixel and
+    axis, ``cells`` (ph * fine, pw * fine, 6) float32 is added to, positions counted from the tile's first pixel.
     """
     h, w = z.shape
     ph, pw = ref.shape
@@ -66,10 +84,9 @@ def gathered(
             x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
             if x < 0.0 or y < 0.0 or x > pw - 1.0 or y > ph - 1.0:
                 continue
-            jj, ii = int(y + 0.5), int(x + 0.5)
-            weight, noise = weighed(base[j, i], slope[j, i], sky, ref[jj, ii], floor)
-            kept = eased(weight, misfit[jj, ii])
-            wt, noise = np.float32(weight * kept), noise * kept * kept
+            level = ref[int(y + 0.5), int(x + 0.5)]
+            weight, noise = weighed(base[j, i], slope[j, i], sky, level, floor)
+            wt = np.float32(weight)
             out = cells[int((y + 0.5) * fine), int((x + 0.5) * fine)]
             out[0] += wt
             out[1] += wt * value
@@ -95,10 +112,14 @@ def _corner(cells: Float32, fy: int, fx: int, ph: int, pw: int, bx: Float64, by:
 
 
 @njit(cache=True, nogil=True)
-def assembled(cells: Float32, layers: Float32, right: Float32) -> None:
-    """Add the fine cells to the normal equations ``layers`` (25, ph, pw) and right-hand side (ph, pw)."""
+def assembled(cells: Float32, kept: Float32, layers: Float32, right: Float32) -> None:
+    """Add the fine cells to the normal equations ``layers`` (25, ph, pw) and right-hand side (ph, pw).
+
+    ``kept`` (ph, pw) is the share of its weight that a sample keeps in the fit, see `kept_share`.
+    """
     ny, nx, _ = cells.shape
     _, ph, pw = layers.shape
+    fine = ny // ph
     bx, by, b = np.empty(4), np.empty(4), np.empty((4, 4))
     for fy in range(ny):
         for fx in range(nx):
@@ -108,7 +129,8 @@ def assembled(cells: Float32, layers: Float32, right: Float32) -> None:
             for v in range(4):
                 for u in range(4):
                     b[v, u] = by[v] * bx[u]
-            weight, value = cells[fy, fx, 0], cells[fy, fx, 1]
+            share = kept[fy // fine, fx // fine]
+            weight, value = share * cells[fy, fx, 0], share * cells[fy, fx, 1]
             for v in range(4):
                 for u in range(4):
                     j, i, part = j0 + v, i0 + u, weight * b[v, u]
@@ -153,11 +175,31 @@ def sampled(cells: Float32, coefficients: Float32) -> Float32:
     return out
 
 
-def noise_power(cells: Float32, reach: Float32, power: Float32) -> None:
+def finely(image: Float32, cells: Float32) -> Float32:
+    """An image on pixels as one on fine cells."""
+    fine = cells.shape[0] // image.shape[0]
+    return np.repeat(np.repeat(image, fine, axis=0), fine, axis=1)
+
+
+def weight_lost(cells: Float32, kept: Float32) -> Float32:
+    """Weight per fine cell that its samples lose in the fit."""
+    return np.asarray((1 - finely(kept, cells)) * cells[..., 0], dtype=np.float32)
+
+
+def left_out(cells: Float32, coefficients: Float32, kept: Float32) -> Float32:
+    """Light that a fit with lowered weights leaves out, per fine cell: residual times the weight lost."""
+    residual = cells[..., 1] - cells[..., 0] * sampled(cells, coefficients)
+    return np.asarray((1 - finely(kept, cells)) * residual, dtype=np.float32)
+
+
+def noise_power(cells: Float32, kept: Float32, reach: Float32, given: Float32, power: Float32) -> None:
     """Lay down the noise power of the samples where they lie; ``power`` (ph, pw) is added to.
 
-    ``reach`` (ph, pw) holds spline coefficients of the solution of ``A u = 1``: a sample of weight w at x adds
-    ``w u(x)`` times its value to the sum of the whole plane, so its noise power in sums over areas is
-    ``w^2 v u(x)^2``.
+    ``reach`` and ``given`` (ph, pw) hold spline coefficients u and g: a sample of weight w at x adds
+    ``w (k u(x) + (1 - k) g(x))`` times its value to the sum of the whole plane, k the share of its weight that it
+    keeps in the fit. The square of that times its variance v is its noise power in sums over areas. Without lowered
+    weights u is the solution of ``A u = 1``.
     """
-    scattered(cells, sampled(cells, reach) ** 2 * cells[..., 4], power)
+    share = finely(kept, cells)
+    reached = share * sampled(cells, reach) + (1 - share) * sampled(cells, given)
+    scattered(cells, np.asarray(reached**2 * cells[..., 4], dtype=np.float32), power)
