@@ -50,6 +50,7 @@ class FrameFlag(IntFlag):
     FEW_STARS = 8
     BRIGHT_SKY = 16
     NO_DATE = 32
+    IN_PART = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,8 @@ class RawFrame:
     saturation_adu: float | None = None
     """Level at which the file says, or its number type implies, that a sample is full."""
     problems: tuple[str, ...] = ()
+    blank_rows: tuple[tuple[int, int], ...] = ()
+    """First row and row after the last of every block whose samples count as undefined: a cut transfer's."""
 
 
 @dataclass(frozen=True, slots=True)

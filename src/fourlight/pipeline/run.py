@@ -13,7 +13,7 @@ import numpy as np
 
 from fourlight.core import cfa
 from fourlight.engine import Progress, Silent, thread_count
-from fourlight.frames import MeasuredFrame, RegisteredFrame
+from fourlight.frames import MeasuredFrame, RegisteredFrame, Role
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import products
 from fourlight.pipeline.claim import claimed
@@ -77,8 +77,11 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     recipe = job.recipe
     lights, others = chosen(job, found)
-    hashes = checked(job, [*lights, *others])
-    lights, others = (once(job, part, hashes) for part in (lights, others))
+    sound, hashes = checked(job, [*lights, *others])
+    lights, others = (
+        once(job, [frame for frame in sound if (frame.role is Role.LIGHT) is wanted], hashes)
+        for wanted in (True, False)
+    )
     job.need_two(len(lights))
     job.progress.begin("mosaic", len(lights))
     lights = with_mosaic(job, lights)

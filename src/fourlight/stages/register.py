@@ -28,6 +28,11 @@ def quality(frame: MeasuredFrame) -> float:
     return float((snr > 15).sum() / width**2) if np.isfinite(width) else 0.0
 
 
+def _blank(frame: MeasuredFrame) -> int:
+    """Number of rows that are missing; others are compared with the sky and the stars of the reference."""
+    return sum(y1 - y0 for y0, y1 in frame.raw.blank_rows)
+
+
 def _snr(stars: StarList) -> Float64:
     """Signal over noise of each star, all planes together."""
     error = np.sqrt((stars.flux_error**2).sum(axis=1))
@@ -35,7 +40,7 @@ def _snr(stars: StarList) -> Float64:
 
 
 def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFrame:
-    """The frame whose grid the stack has: the one named, else the one of highest `quality`.
+    """The frame whose grid the stack has: the one named, else that of highest `quality` among those with all rows.
 
     Raises
     ------
@@ -43,7 +48,7 @@ def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFram
         A frame was named that is not among the lights.
     """
     if not name:
-        return max(frames, key=lambda f: (quality(f), str(f.raw.path)))
+        return max(frames, key=lambda f: (-_blank(f), quality(f), str(f.raw.path)))
     for frame in frames:
         if frame.raw.path.name == name or str(frame.raw.path) == name:
             return frame
