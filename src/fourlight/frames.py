@@ -202,6 +202,8 @@ class RegisteredFrame:
     light_error: float = 0.0
     offset: FloatArray = field(default_factory=lambda: np.zeros((4, 2, 3)))
     """(4, 2, 3): how far each plane's picture lies beside the stars' places, pixels = offset @ (x, y, 1)."""
+    exchanged: bool = False
+    """Whether its red stars are blue in the reference frame: red and blue are in each other's place."""
     flags: FrameFlag = FrameFlag.NONE
 
     @property

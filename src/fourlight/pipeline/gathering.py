@@ -6,10 +6,11 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from fourlight.core.phase import CLEAR_SIGMA, Phase
+from fourlight.core.phase import Phase
 from fourlight.engine import in_order
 from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role, SetAside
@@ -22,14 +23,11 @@ from fourlight.stages.blank import rows_in_words, with_blank_rows
 from fourlight.stages.groups import counted
 from fourlight.stages.masters import OpenSource
 from fourlight.stages.mosaic import evidence
+from fourlight.stages.mosaic_kinds import apart
 from fourlight.stages.select import choose_lights, drop_copies
 
 __all__ = ["checked", "chosen", "foreseen", "once", "with_mosaic"]
 
-NO_MOSAIC = (
-    "no mosaic shows in its stars and sky: a monochrome, binned or developed frame among raw colour frames; "
-    "leave it out, or set read.mosaic"
-)
 ROWS = 32
 """Rows of samples that tell two exposures apart: noise never repeats."""
 RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
@@ -41,7 +39,7 @@ def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     job.roles = {frame.path: frame.role for frame in found.frames}
     job.drop(found.set_aside)
     job.notes += found.notes
-    lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter, job.recipe.read.mosaic)
+    lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter)
     job.drop(aside)
     job.notes += notes
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
@@ -126,41 +124,27 @@ def _contents(frames: Sequence[RawFrame], source: OpenSource, hashes: Mapping[Pa
 
 
 def with_mosaic(job: Job, lights: list[RawFrame]) -> list[RawFrame]:
-    """Lights without those in which clearly no mosaic shows, where it shows in others.
+    """Lights that have the mosaic of most of them, as far as their pixels and headers can tell."""
 
-    Where it shows in none, all are kept: `fourlight.stages.mosaic.decide` has the word then. A recipe that states
-    the pattern is believed.
-    """
-    if job.recipe.read.mosaic != "auto":
-        return lights
+    def look(frame: RawFrame) -> Phase | SetAside:
+        try:
+            return evidence(job.source(frame), frame.saturation_adu)
+        except FrameError as error:
+            return SetAside(frame.path, "read", error.reason)
 
     found: dict[Path, Phase] = {}
-    look = partial(_look, source=job.source)
     for frame, phase in zip(lights, in_order(look, lights, job.threads), strict=True):
         if isinstance(phase, SetAside):
             job.drop([phase])
         else:
             found[frame.path] = phase
         job.progress.step()
-    aside = _plain(found)
+    lights = [frame for frame in lights if frame.path in found]
+    aside, notes = apart(lights, found, job.recipe.read.mosaic)
     job.drop(aside)
+    job.notes += [f"{job.names[path]}: {note}." for path, note in notes.items()]
     out = {item.path for item in aside}
-    return [frame for frame in lights if frame.path in found and frame.path not in out]
-
-
-def _look(frame: RawFrame, source: OpenSource) -> Phase | SetAside:
-    try:
-        return evidence(source(frame), frame.saturation_adu)
-    except FrameError as error:
-        return SetAside(frame.path, "read", error.reason)
-
-
-def _plain(found: Mapping[Path, Phase]) -> list[SetAside]:
-    """Lights in which clearly no mosaic shows, where it shows in others."""
-    if all(phase.diagonal is None for phase in found.values()):
-        return []
-    plain = [path for path, phase in found.items() if phase.mono and abs(phase.sigma) < CLEAR_SIGMA]
-    return [SetAside(path, "select", NO_MOSAIC) for path in plain]
+    return [frame for frame in lights if frame.path not in out]
 
 
 def foreseen(
@@ -186,26 +170,33 @@ def foreseen(
     list of SetAside
         The others.
     """
-    sound: list[RawFrame] = []
     aside: list[SetAside] = []
+    sound: dict[Path, RawFrame] = {}
     phases: dict[Path, Phase] = {}
     for seen in in_order(partial(_seen, source=source), frames, threads):
         if isinstance(seen, SetAside):
             aside.append(seen)
             continue
-        sound.append(seen[0])
+        sound[seen[0].path] = seen[0]
         if seen[1] is not None:
             phases[seen[0].path] = seen[1]
-    kept, copies = drop_copies(
-        sound, _contents(sound, source, _keys(sound)), short_names(f.path for f in sound)
-    )
-    kinds: dict[tuple[object, ...], dict[Path, Phase]] = {}
-    for frame in kept:
-        if frame.path in phases:
-            kinds.setdefault((frame.camera, frame.ny, frame.nx), {})[frame.path] = phases[frame.path]
-    plain = [item for found in kinds.values() for item in _plain(found)]
-    out = {item.path for item in plain}
-    return [frame for frame in kept if frame.path not in out], [*aside, *copies, *plain]
+    names = short_names(sound)
+    kinds: dict[tuple[object, ...], list[RawFrame]] = {}
+    for path in phases:
+        kinds.setdefault(_camera(sound[path]), []).append(sound[path])
+    for lights in kinds.values():
+        unlike, notes = apart(lights, {frame.path: phases[frame.path] for frame in lights})
+        aside += unlike
+        for path, note in notes.items():
+            sound[path] = replace(sound[path], problems=(*sound[path].problems, note))
+    out = {item.path for item in aside}
+    rest = [frame for frame in sound.values() if frame.path not in out]
+    kept, copies = drop_copies(rest, _contents(rest, source, _keys(rest)), names)
+    return kept, [*aside, *copies]
+
+
+def _camera(frame: RawFrame) -> tuple[object, ...]:
+    return frame.camera, frame.ny, frame.nx
 
 
 def _seen(frame: RawFrame, source: OpenSource) -> tuple[RawFrame, Phase | None] | SetAside:

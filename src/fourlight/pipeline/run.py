@@ -78,13 +78,11 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     recipe = job.recipe
     lights, others = chosen(job, found)
     sound, hashes = checked(job, [*lights, *others])
-    lights, others = (
-        once(job, [frame for frame in sound if (frame.role is Role.LIGHT) is wanted], hashes)
-        for wanted in (True, False)
-    )
+    lights = [frame for frame in sound if frame.role is Role.LIGHT]
+    others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
     job.need_two(len(lights))
     job.progress.begin("mosaic", len(lights))
-    lights = with_mosaic(job, lights)
+    lights = once(job, with_mosaic(job, lights), hashes)
     job.need_two(len(lights))
     name = recipe.registration.reference
     named = find_light(name, lights, job.set_aside) if name else None

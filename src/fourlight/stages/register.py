@@ -11,6 +11,7 @@ from fourlight.core import matching
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside, StarList
 from fourlight.recipe import Registration
+from fourlight.stages.star_colours import exchanged
 from fourlight.stages.transparency import compared
 
 __all__ = ["choose_reference", "quality", "register"]
@@ -104,7 +105,10 @@ def register(
     if light is None:
         return _aside(frame, "fewer than 3 of its stars are clear enough to tell how much light it has")
     flags = FrameFlag.FEW_STARS if pairs < 3 * settings.min_matches else FrameFlag.NONE
-    return RegisteredFrame(frame, found.matrix, found.rms_px, pairs, *light, flags=frame.flags | flags)
+    return RegisteredFrame(
+        frame, found.matrix, found.rms_px, pairs, *light,
+        exchanged=exchanged(stars, target, found), flags=frame.flags | flags,
+    )  # fmt: skip
 
 
 def _aside(frame: MeasuredFrame, reason: str) -> SetAside:

@@ -1,8 +1,8 @@
-"""Which lights make one stack: one camera, size, gain setting, filter and mosaic, each exposure once."""
+"""Which lights make one stack: one camera, size, gain setting and filter, each exposure once."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Hashable, Mapping, Sequence
 from pathlib import Path
 
@@ -12,11 +12,11 @@ from fourlight.stages.groups import counted
 
 __all__ = ["choose_lights", "drop_copies"]
 
-FIELDS = ("camera", "size", "binning", "gain setting", "filter", "mosaic")
+FIELDS = ("camera", "size", "binning", "gain setting", "filter")
 
 
 def choose_lights(
-    frames: Sequence[RawFrame], filter_name: str, mosaic: str = "auto"
+    frames: Sequence[RawFrame], filter_name: str
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
     """The lights that are integrated together: the group with the longest total exposure.
 
@@ -26,9 +26,6 @@ def choose_lights(
         All frames found, of any role.
     filter_name : str
         Only lights with this filter; empty: any.
-    mosaic : str
-        ``read.mosaic`` of the recipe; with ``auto``, lights whose headers state another pattern than most are
-        another kind (their rows may be stored the other way round). Those that state none go with the most.
 
     Returns
     -------
@@ -64,10 +61,8 @@ def choose_lights(
         ]
         lights = wanted
     groups: dict[tuple[Hashable, ...], list[RawFrame]] = defaultdict(list)
-    stated = Counter(frame.mosaic for frame in lights if frame.mosaic and mosaic == "auto")
-    usual = stated.most_common(1)[0][0] if stated else None
     for frame in lights:
-        groups[(*_key(frame), frame.mosaic or usual if stated else None)].append(frame)
+        groups[_key(frame)].append(frame)
     best = max(groups, key=lambda key: (_exposure(groups[key]), len(groups[key]), str(key)))
     for key, group in groups.items():
         if key != best:
@@ -78,7 +73,7 @@ def choose_lights(
         found = counted(len(lights), Role.LIGHT) + " found"
         found += ", but only 1 of the kind with the longest exposure" if len(lights) > 1 else ""
         raise InputError(
-            f"{found}; at least 2 lights of one camera, size, gain, filter and mosaic are needed to integrate"
+            f"{found}; at least 2 lights of one camera, size, gain and filter are needed to integrate"
         )
     return chosen, aside, notes
 
@@ -141,7 +136,7 @@ def _text(value: Hashable) -> str:
 
 def _mixed(groups: dict[tuple[Hashable, ...], list[RawFrame]], best: tuple[Hashable, ...]) -> str:
     return (
-        f"The lights are of {len(groups)} kinds (camera, size, gain, filter or mosaic); the "
+        f"The lights are of {len(groups)} kinds (camera, size, gain or filter); the "
         f"{len(groups[best])} with the longest total exposure are integrated, the others are set aside."
     )
 
