@@ -88,3 +88,20 @@ def test_a_dark_that_was_cut_is_set_aside(command: Any, tmp_path: Path) -> None:
     assert "rows 108-179 of 180 hold one value only (0)" in summary["set_aside"][0]["reason"]
     assert summary["calibration"]["calibration_frames"]["dark"]["in_masters"] == 3
     assert "dark_0002.fits: rows 108-179 of 180" in " ".join(command("inspect", nights).out.split())
+
+
+def test_of_one_exposure_in_two_files_the_whole_one_counts(command: Any, raw: Path, tmp_path: Path) -> None:
+    """The one that was cut comes first by name."""
+    for row, name in ((130, "a.fits"), (70, "b.fits")):
+        (raw / name).write_bytes((raw / "light_0002.fits").read_bytes())
+        cut(raw / name, row)
+    done = command("run", raw, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    found = stack(tmp_path / "out")[0]
+    assert {frame["file"] for frame in found["frames"]} == {f"light_000{n}.fits" for n in range(1, 5)}
+    reasons = {item["file"]: item["reason"] for item in found["set_aside"]}
+    assert "rows 70-179 of 180 hold one value only (0)" in reasons["b.fits"]
+    assert reasons["a.fits"] == (
+        "same start, exposure and noise as light_0002.fits but other pixels (its rows 130-179 are missing); "
+        "each exposure counts once"
+    )

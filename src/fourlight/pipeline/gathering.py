@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -20,16 +18,15 @@ from fourlight.pipeline.job import Job
 from fourlight.pipeline.names import short_names
 from fourlight.provenance import file_hash
 from fourlight.stages.blank import rows_in_words, with_blank_rows
+from fourlight.stages.copies import without_copies
 from fourlight.stages.groups import counted
 from fourlight.stages.masters import OpenSource
 from fourlight.stages.mosaic import evidence
 from fourlight.stages.mosaic_kinds import apart
-from fourlight.stages.select import choose_lights, drop_copies
+from fourlight.stages.select import choose_lights
 
 __all__ = ["checked", "chosen", "foreseen", "once", "with_mosaic"]
 
-ROWS = 32
-"""Rows of samples that tell two exposures apart: noise never repeats."""
 RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 
 
@@ -103,24 +100,10 @@ def _blank_notes(frames: Iterable[RawFrame], names: Mapping[Path, str]) -> list[
 
 def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
     """Frames without copies."""
-    kept, aside = drop_copies(frames, _contents(frames, job.source, hashes), job.names)
+    kept, aside, notes = without_copies(frames, hashes, job.names, job.source)
     job.drop(aside)
+    job.notes += notes
     return kept
-
-
-def _contents(frames: Sequence[RawFrame], source: OpenSource, hashes: Mapping[Path, str]) -> dict[Path, str]:
-    """What tells frames apart: the file, or the samples where headers say that two were taken at the same time.
-
-    One exposure may lie there packed and unpacked, or with a changed header.
-    """
-    moment = Counter((frame.role, frame.time, frame.exposure_s) for frame in frames if frame.time)
-    out = dict(hashes)
-    for frame in frames:
-        if frame.time and moment[frame.role, frame.time, frame.exposure_s] > 1:
-            with suppress(FrameError):  # whoever needs all of its samples says what is wrong with it
-                rows = source(frame).read(frame.ny // 2, min(frame.ny // 2 + ROWS, frame.ny), 0, frame.nx)
-                out[frame.path] = hashlib.sha256(rows.tobytes()).hexdigest()
-    return out
 
 
 def with_mosaic(job: Job, lights: list[RawFrame]) -> list[RawFrame]:
@@ -191,7 +174,7 @@ def foreseen(
             sound[path] = replace(sound[path], problems=(*sound[path].problems, note))
     out = {item.path for item in aside}
     rest = [frame for frame in sound.values() if frame.path not in out]
-    kept, copies = drop_copies(rest, _contents(rest, source, _keys(rest)), names)
+    kept, copies, _ = without_copies(rest, _keys(rest), names, source)
     return kept, [*aside, *copies]
 
 

@@ -1,16 +1,15 @@
-"""Which lights make one stack: one camera, size, gain setting and filter, each exposure once."""
+"""Which lights make one stack: one camera, size, gain setting and filter."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Hashable, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Hashable, Sequence
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.groups import counted
 
-__all__ = ["choose_lights", "drop_copies"]
+__all__ = ["choose_lights"]
 
 FIELDS = ("camera", "size", "binning", "gain setting", "filter")
 
@@ -76,34 +75,6 @@ def choose_lights(
             f"{found}; at least 2 lights of one camera, size, gain and filter are needed to integrate"
         )
     return chosen, aside, notes
-
-
-def drop_copies(
-    frames: Sequence[RawFrame], hashes: Mapping[Path, str], names: Mapping[Path, str]
-) -> tuple[list[RawFrame], list[SetAside]]:
-    """Frames without those whose file is a copy, byte for byte, of an earlier one.
-
-    The same exposure twice would count as independent data, and every error bar would be too small.
-
-    Parameters
-    ----------
-    frames : sequence of RawFrame
-    hashes : mapping of Path to str
-        Hash of the content of each file.
-    names : mapping of Path to str
-        What each file is called.
-    """
-    first: dict[str, RawFrame] = {}
-    kept: list[RawFrame] = []
-    aside: list[SetAside] = []
-    for frame in frames:
-        other = first.setdefault(hashes[frame.path], frame)
-        if other is frame:
-            kept.append(frame)
-        else:
-            reason = f"a copy of {names[other.path]}; each exposure counts once"
-            aside.append(SetAside(frame.path, "select", reason))
-    return kept, aside
 
 
 def _when(frame: RawFrame) -> tuple[float, str]:
