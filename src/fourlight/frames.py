@@ -109,6 +109,8 @@ class SetAside:
     path: Path
     stage: str
     reason: str
+    role: Role | None = None
+    """What it is for, where it could not be used from the start but says so."""
 
 
 @dataclass(frozen=True, slots=True)

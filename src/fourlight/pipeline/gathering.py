@@ -33,7 +33,8 @@ RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     """Lights that make one stack, in time order, and all calibration frames."""
     job.names = short_names([f.path for f in found.frames] + [f.path for f in found.set_aside])
-    job.roles = {frame.path: frame.role for frame in found.frames}
+    job.roles = {item.path: item.role for item in found.set_aside if item.role}
+    job.roles |= {frame.path: frame.role for frame in found.frames}
     job.drop(found.set_aside)
     job.notes += found.notes
     lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter)
