@@ -16,7 +16,7 @@ from fourlight.io import camera_raw, fits
 from fourlight.io.mapping import HeldPixels, MappedPixels
 from fourlight.io.room import whole, writing
 
-__all__ = ["PixelSource", "masked", "open_pixels"]
+__all__ = ["PixelSource", "decoded_bytes", "masked", "open_pixels"]
 
 
 class PixelSource(Protocol):
@@ -88,6 +88,23 @@ def _opened(frame: RawFrame, decoded: Path | None) -> PixelSource:
         return fits.rows(image, 0, image.ny) if image else camera_raw.read(frame.path)[1]
 
     return HeldPixels(decode()) if decoded is None else _cached(frame.path, decoded, decode)
+
+
+def decoded_bytes(frame: RawFrame, decoded: Path) -> int:
+    """Room that `open_pixels` will take in the folder ``decoded``; 0 where the frame is mapped or already there.
+
+    Raises
+    ------
+    FrameError
+        The file cannot be read.
+    """
+    wide = False
+    if not camera_raw.is_camera_raw(frame.path):
+        image = fits.find_image(frame.path)
+        if image.packing == "none":
+            return 0
+        wide = image.bitpix not in (8, 16)
+    return 0 if (decoded / _name(frame.path)).exists() else (4 if wide else 2) * frame.ny * frame.nx
 
 
 def _cached(path: Path, folder: Path, decode: Callable[[], npt.NDArray[np.generic]]) -> MappedPixels:

@@ -23,6 +23,7 @@ from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.names import find_light
+from fourlight.pipeline.space import check_space
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
@@ -77,6 +78,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     recipe = job.recipe
     lights, others = chosen(job, found)
+    check_space(job, lights, others)
     sound, hashes = checked(job, [*lights, *others])
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
