@@ -15,7 +15,7 @@ from fourlight.core import cfa
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.frames import MeasuredFrame, RegisteredFrame, Role
 from fourlight.io.scan import Scan, scan
-from fourlight.pipeline import products
+from fourlight.pipeline import cache, products
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.folder import check_apart
 from fourlight.pipeline.gathering import checked, chosen, once, with_mosaic
@@ -105,6 +105,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     )
     job.progress.begin("picture and report", 5)
     products.write_all(job.folder, stack.layers, summary, provenance, reference.stars, recipe, job.progress)
+    cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
 
 
