@@ -105,3 +105,4 @@ def test_of_one_exposure_in_two_files_the_whole_one_counts(command: Any, raw: Pa
         "same start, exposure and noise as light_0002.fits but other pixels (its rows 130-179 are missing); "
         "each exposure counts once"
     )
+    assert not any("a.fits" in said for said in found["assumptions"]), "no remark on what is not used"

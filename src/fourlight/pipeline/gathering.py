@@ -80,7 +80,6 @@ def checked(job: Job, frames: Sequence[RawFrame]) -> tuple[list[RawFrame], dict[
             kept.append(result[0])
             hashes[frame.path] = result[1]
         job.progress.step()
-    job.notes += _blank_notes(kept, job.names)
     lacking = sum(bool(frame.blank_rows) for frame in kept)
     job.progress.end(f"{len(kept)} files checked" + (f", {lacking} with rows missing" if lacking else ""))
     return kept, hashes
@@ -103,7 +102,7 @@ def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawF
     """Frames without copies."""
     kept, aside, notes = without_copies(frames, hashes, job.names, job.source)
     job.drop(aside)
-    job.notes += notes
+    job.notes += [*notes, *_blank_notes(kept, job.names)]
     return kept
 
 
