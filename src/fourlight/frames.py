@@ -50,6 +50,7 @@ class FrameFlag(IntFlag):
     FEW_STARS = 8
     BRIGHT_SKY = 16
     NO_DATE = 32
+    IN_PART = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,8 @@ class RawFrame:
     saturation_adu: float | None = None
     """Level at which the file says, or its number type implies, that a sample is full."""
     problems: tuple[str, ...] = ()
+    blank_rows: tuple[tuple[int, int], ...] = ()
+    """First row and row after the last of every block whose samples count as undefined: a cut transfer's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +109,8 @@ class SetAside:
     path: Path
     stage: str
     reason: str
+    role: Role | None = None
+    """What it is for, where it could not be used from the start but says so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +204,8 @@ class RegisteredFrame:
     light_error: float = 0.0
     offset: FloatArray = field(default_factory=lambda: np.zeros((4, 2, 3)))
     """(4, 2, 3): how far each plane's picture lies beside the stars' places, pixels = offset @ (x, y, 1)."""
+    exchanged: bool = False
+    """Whether its red stars are blue in the reference frame: red and blue are in each other's place."""
     flags: FrameFlag = FrameFlag.NONE
 
     @property

@@ -74,7 +74,7 @@ def spoilt(raw: Path) -> dict[str, str]:
         "nan.fits": "NaN",
         "constant.fits": "all samples are 700",
         "full.fits": "all samples are 65535",
-        "half.fits": "do not vary",
+        "half.fits": "rows 60-179 of 180 hold one value only (0), 67% of it: the transfer was cut",
         "colour.fits": "already a colour image",
         "mono.fits": "no mosaic shows in its stars and sky",
         "silent.fits": "no mosaic shows in its stars and sky",
@@ -282,3 +282,33 @@ def test_one_exposure_in_two_files_counts_once(command: Any, raw: Path, tmp_path
     assert len(summary["frames"]) == 4
     assert len(summary["set_aside"]) == 2
     assert all("each exposure counts once" in item["reason"] for item in summary["set_aside"])
+
+
+def test_a_frame_that_cannot_be_used_is_what_its_header_says(command: Any, raw: Path, tmp_path: Path) -> None:
+    """Zeros under a header of a light, in files whose names speak of something else; and where only names speak."""
+    good = raw / "light_0001.fits"
+    zeros = np.zeros(fits.getdata(good).shape, np.uint16)
+    put(raw / "zero_0001.fits", good, zeros)
+    put(raw / "bias.fits", good, zeros, IMAGETYP="DARK")
+    put(raw / "flat_0001.fits", good, zeros, IMAGETYP=None)
+    (raw / "dark cut.fits.gz").write_bytes(gzip.compress(good.read_bytes())[:40000])
+    (raw / "zero.fits").write_bytes(good.read_bytes()[:20000])
+    (raw / "offset.fits").write_bytes(b"no frame")
+    done = command("run", raw, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    aside = json.loads((tmp_path / "out" / "summary.json").read_text())["set_aside"]
+    assert {item["file"]: item["role"] for item in aside} == {
+        "zero_0001.fits": "light",
+        "bias.fits": "dark",
+        "flat_0001.fits": "flat",
+        "dark cut.fits.gz": "light",
+        "zero.fits": "light",
+        "offset.fits": "bias",
+    }
+    said = {item["file"]: item["reason"] for item in aside}
+    assert all(
+        said[name].startswith("all samples are 0")
+        for name in ("zero_0001.fits", "bias.fits", "flat_0001.fits")
+    )
+    listed = json.loads(command("inspect", raw, "--json").out)["set_aside"]
+    assert {Path(item["path"]).name: item["role"] for item in listed}["zero_0001.fits"] == "light"

@@ -10,6 +10,8 @@ import pytest
 
 from fourlight.frames import FrameFlag
 from fourlight.pipeline import cache
+from fourlight.simulate.render import simulate
+from fourlight.simulate.scene import loads
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 
@@ -72,6 +74,42 @@ def test_what_another_recipe_left_is_pruned(command, raw, tmp_path):
     assert [len(files) for files in kept] == [4, 4, 4]
     assert not kept[0].keys() & kept[1].keys()
     assert kept[1] == kept[2]
+
+
+CALIBRATED = """
+seed = 5
+[camera]
+width_px = 240
+height_px = 180
+[stars]
+count = 70
+cluster_count = 0
+[calibration]
+darks = 3
+dark_exposure_s = 60.0
+flats = 3
+bias = 3
+[[nights]]
+count = 2
+"""
+
+
+def test_masters_of_another_recipe_are_pruned_when_a_run_has_ended_well(command, tmp_path):
+    """Only those of the last run stay, all of them: the same run again makes none anew. A run that fails keeps all."""
+    nights, out = tmp_path / "nights", tmp_path / "out"
+    simulate(loads(CALIBRATED), nights)
+    kept = []
+    for setting, code in (("4", 0), ("6", 0), ("6", 0), ("5", 1)):
+        words = ("--set", "registration.min_matches=5000") if code else ()
+        done = command("run", nights, "--out", out, "--set", f"calibrate.clip_sigma={setting}", *words)
+        assert done.code == code, done.err
+        kept.append({path.name: path.stat().st_mtime_ns for path in (out / "work" / "masters").iterdir()})
+    first, second, again, failed = kept
+    assert {name.rsplit("-", 1)[0] for name in first} == {"bias", "dark", "flat", "response", "scaled-dark"}
+    assert len(first) == len(second)
+    assert not first.keys() & second.keys()
+    assert second == again
+    assert failed.keys() > again.keys()
 
 
 def test_digest_tells_values_apart_and_does_not_change():

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import gzip
 import os
+import re
 import shutil
 import subprocess
+from collections import namedtuple
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,6 +17,7 @@ import pytest
 
 from fourlight.errors import OutputError
 from fourlight.io import room
+from fourlight.pipeline import space
 
 
 @pytest.fixture
@@ -44,17 +48,69 @@ def test_an_out_on_a_read_only_disk(command: Any, raw: Path, tmp_path: Path, dis
     assert "Read-only file system" in done.line
 
 
-@pytest.mark.parametrize("size", ["16k", "300k", "2m", "6m"])
-def test_an_out_on_a_full_disk(command: Any, raw: Path, untouched: Any, disk: Any, size: str) -> None:
-    """Too full for the first note, for what was measured, for the layers, for the results."""
+@pytest.mark.parametrize("size", ["300k", "2m", "6m"])
+def test_an_out_on_a_disk_that_fills_up(
+    command: Any, raw: Path, untouched: Any, disk: Any, size: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Too full for what was measured, for the layers, for the results: others write there too."""
     place = disk(f"size={size}")
+    monkeypatch.setattr(space, "needed_bytes", lambda *_: 0)
     with untouched(raw):
         done = command("run", raw, "--out", place / "out")
     assert done.code == 2
     assert "No space left on device" in done.line or "Not enough space on disk" in done.line
     assert not list((place / "out").glob("**/*.part*")), "nothing half written is left"
-    if size == "16k":
-        assert not (place / "out").exists(), "a run that is refused at once leaves nothing behind"
+
+
+@pytest.mark.parametrize("size", ["16k", "6m"])
+def test_a_disk_without_room_is_refused_at_once(
+    command: Any, raw: Path, untouched: Any, disk: Any, size: str
+) -> None:
+    place = disk(f"size={size}")
+    with untouched(raw):
+        done = command("run", raw, "--out", place / "out")
+    assert done.code == 2
+    assert ("too little room" if size == "6m" else "No space left on device") in done.line
+    assert not (place / "out").exists(), "a run that is refused at once leaves nothing behind"
+
+
+Usage = namedtuple("Usage", "total used free")
+
+
+def test_room_is_reckoned_before_the_run(
+    command: Any, raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is reckoned holds what a run leaves with all of its work kept, and is at most a third more."""
+    packed = raw / "light_0001.fits.gz"
+    packed.write_bytes(gzip.compress((raw / "light_0001.fits").read_bytes()))
+    (raw / "light_0001.fits").unlink()
+    reckoned: list[int] = []
+    plain = space.needed_bytes
+    monkeypatch.setattr(space, "needed_bytes", lambda *facts: reckoned.append(plain(*facts)) or reckoned[-1])
+    monkeypatch.setattr(space, "MEASURED_BYTES", 0)
+    monkeypatch.setattr(space, "OTHER_BYTES", 0)
+    kept = tmp_path / "kept"
+    assert command("run", raw, "--out", kept, "--set", "run.keep_work=true").code == 0
+    big = [path for path in kept.rglob("*") if path.suffix in (".fits", ".npy", ".tif", ".png", ".jpg")]
+    used = sum(path.stat().st_size for path in big)
+    assert 0.9 * used < reckoned[0] < 1.34 * used
+    assert command("run", raw, "--out", kept, "--set", "run.keep_work=true").code == 0
+    assert reckoned[1] < 0.6 * reckoned[0], "layers, masters and decoded frames are there"
+
+    monkeypatch.setattr(space.shutil, "disk_usage", lambda _: Usage(10**9, 0, reckoned[0] - 1))
+    refused = command("run", raw, "--out", tmp_path / "new")
+    assert refused.code == 2
+    assert re.search(
+        r"too little room for work files and results \(\d+ MB needed at most, \d+ MB free\); free",
+        refused.line,
+    )
+    assert not (tmp_path / "new").exists()
+    monkeypatch.setattr(space.shutil, "disk_usage", lambda _: Usage(10**9, 0, int(1.05 * reckoned[0])))
+    close = command("run", raw, "--out", tmp_path / "close")
+    assert close.code == 0
+    assert "is nearly full" in close.out + close.err
+    monkeypatch.setattr(space.shutil, "disk_usage", lambda _: Usage(0, 0, 0))
+    assert command("run", raw, "--out", tmp_path / "silent").code == 0
 
 
 def test_no_room_is_said_before_anything_is_filled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,10 +5,11 @@ from pathlib import Path
 import pytest
 
 from fourlight.frames import RawFrame, Role
+from fourlight.io.pixels import open_pixels
 from fourlight.report.aside import lights_aside, table
 from fourlight.report.moments import moments
 from fourlight.report.opening import heading
-from fourlight.stages.select import drop_copies
+from fourlight.stages.copies import without_copies
 from invented_run import summary
 
 
@@ -16,7 +17,8 @@ def copied(count, role="light"):
     """Entries of the summary for copies, with the reason that the program itself gives."""
     paths = [Path("a.fits"), Path("b.fits")]
     frames = [RawFrame(path, 0, 4, 4, Role(role), "header") for path in paths]
-    _, (item,) = drop_copies(frames, dict.fromkeys(paths, "same"), {path: path.name for path in paths})
+    names = {path: path.name for path in paths}
+    _, (item,), _ = without_copies(frames, dict.fromkeys(paths, "same"), names, open_pixels)
     return [
         {"file": f"copy {k}.fits", "role": role, "stage": item.stage, "reason": item.reason}
         for k in range(count)

@@ -20,7 +20,7 @@ from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.io.scan import Scan, scan
-from fourlight.pipeline.gathering import misfits
+from fourlight.pipeline.gathering import foreseen
 from fourlight.stages.groups import counted
 from fourlight.stages.mosaic import MosaicDecision, decide
 
@@ -48,10 +48,14 @@ def inspect(
 
 
 def _marked(found: Scan) -> Scan:
-    """Frames with what a run would set them aside for among their problems."""
-    reasons = {item.path: item.reason for item in misfits(found.frames, _samples, thread_count(0))}
+    """Frames with what a run would say of them among their problems."""
+    used, aside = foreseen(found.frames, _samples, thread_count(0))
+    marked = {frame.path: frame for frame in used}
+    reasons = {item.path: item.reason for item in aside}
     frames = [
-        replace(frame, problems=(*frame.problems, reasons[frame.path])) if frame.path in reasons else frame
+        replace(frame, problems=(*frame.problems, reasons[frame.path]))
+        if frame.path in reasons
+        else marked[frame.path]
         for frame in found.frames
     ]
     return replace(found, frames=tuple(frames))

@@ -23,7 +23,7 @@ from fourlight.io.cards import BLOCK, Card, Cards, Unit, walk
 from fourlight.io.mapping import MappedPixels, scaled
 from fourlight.io.room import whole
 
-__all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "write_planes"]
+__all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "stated_cards", "write_planes"]
 
 SMALLEST = 32
 """Frames with a shorter side, in pixels, are not taken as frames."""
@@ -98,6 +98,21 @@ def find_image(path: Path) -> FitsImage:
         raise FrameError(str(path), _sentence(error)) from None
     except Exception as error:  # zlib.error is no OSError; whatever a damaged file brings is its own fault
         raise FrameError(str(path), f"damaged: {error}") from None
+
+
+def stated_cards(path: Path) -> Cards:
+    """Cards of a file that may not be fit for use, up to its first image; none where there is no header to read."""
+    try:
+        if not path.is_file():  # opening a pipe would wait for ever
+            return {}
+        with path.open("rb") as raw:
+            zipped = raw.read(2) == b"\x1f\x8b"
+            raw.seek(0)
+            with gzip.open(raw) if zipped else raw as stream:
+                units = walk(cast("BinaryIO", stream), first_image=True)
+    except Exception:  # why the file cannot be used is known by now
+        return {}
+    return {**units[0].cards, **units[-1].cards}
 
 
 def _sentence(error: Exception) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -15,7 +16,7 @@ from fourlight.io import camera_raw, fits
 from fourlight.io.mapping import HeldPixels, MappedPixels
 from fourlight.io.room import whole, writing
 
-__all__ = ["PixelSource", "open_pixels"]
+__all__ = ["PixelSource", "decoded_bytes", "masked", "open_pixels"]
 
 
 class PixelSource(Protocol):
@@ -31,8 +32,26 @@ class PixelSource(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Masked:
+    """Samples of a frame without those of its blank rows, which are NaN."""
+
+    whole: PixelSource
+    rows: tuple[tuple[int, int], ...]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.whole.shape
+
+    def read(self, y0: int, y1: int, x0: int, x1: int) -> npt.NDArray[np.float32]:
+        samples = self.whole.read(y0, y1, x0, x1)
+        for first, end in self.rows:
+            samples[max(first - y0, 0) : max(end - y0, 0)] = np.nan
+        return samples
+
+
 def open_pixels(frame: RawFrame, decoded: Path | None) -> PixelSource:
-    """Access to the samples of a frame.
+    """Access to the samples of a frame; those of its ``blank_rows`` are undefined.
 
     Plain FITS is mapped where it lies. Gzip, tiled FITS and camera raw are decoded once into the folder
     ``decoded`` (uint16 where that loses nothing, else float32) and mapped from there; later calls find the
@@ -52,6 +71,15 @@ def open_pixels(frame: RawFrame, decoded: Path | None) -> PixelSource:
     OutputError
         The folder ``decoded`` cannot be written to.
     """
+    return masked(_opened(frame, decoded), frame)
+
+
+def masked(source: PixelSource, frame: RawFrame) -> PixelSource:
+    """The samples of a frame with those of its blank rows undefined."""
+    return _Masked(source, frame.blank_rows) if frame.blank_rows else source
+
+
+def _opened(frame: RawFrame, decoded: Path | None) -> PixelSource:
     image = None if camera_raw.is_camera_raw(frame.path) else fits.find_image(frame.path)
     if image is not None and image.packing == "none":
         return fits.mapped(image)
@@ -60,6 +88,23 @@ def open_pixels(frame: RawFrame, decoded: Path | None) -> PixelSource:
         return fits.rows(image, 0, image.ny) if image else camera_raw.read(frame.path)[1]
 
     return HeldPixels(decode()) if decoded is None else _cached(frame.path, decoded, decode)
+
+
+def decoded_bytes(frame: RawFrame, decoded: Path) -> int:
+    """Room that `open_pixels` will take in the folder ``decoded``; 0 where the frame is mapped or already there.
+
+    Raises
+    ------
+    FrameError
+        The file cannot be read.
+    """
+    wide = False
+    if not camera_raw.is_camera_raw(frame.path):
+        image = fits.find_image(frame.path)
+        if image.packing == "none":
+            return 0
+        wide = image.bitpix not in (8, 16)
+    return 0 if (decoded / _name(frame.path)).exists() else (4 if wide else 2) * frame.ny * frame.nx
 
 
 def _cached(path: Path, folder: Path, decode: Callable[[], npt.NDArray[np.generic]]) -> MappedPixels:

@@ -146,9 +146,17 @@ def _frame(path: Path, top: Path, read: Read) -> RawFrame | SetAside:
     try:
         return _usable(path, top, read)
     except FrameError as error:
-        return SetAside(path, "read", error.reason)
+        reason = error.reason
     except Exception as error:  # one file, however odd, never ends the search
-        return SetAside(path, "read", f"cannot be read ({type(error).__name__}: {error})")
+        reason = f"cannot be read ({type(error).__name__}: {error})"
+    return SetAside(path, "read", reason, _stated_role(path, top))
+
+
+def _stated_role(path: Path, top: Path) -> Role | None:
+    """What a file that cannot be used is for, by its header, else by the words of its name and folders."""
+    role = None if camera_raw.is_camera_raw(path) else roles.from_cards(fits.stated_cards(path))
+    named = roles.from_path(path, top)
+    return role or (named[0] if named else None)
 
 
 def _usable(path: Path, top: Path, read: Read) -> RawFrame:

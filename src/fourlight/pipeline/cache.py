@@ -16,7 +16,7 @@ from fourlight.io.room import whole
 
 __all__ = ["digest", "load", "prune", "save"]
 
-FORMAT = 5
+FORMAT = 6
 """Raise this when measuring changes, so that old files are not taken for new ones."""
 
 STARS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation", "saturated")
@@ -71,8 +71,8 @@ def load(path: Path, raw: RawFrame) -> MeasuredFrame | None:
 
 
 def prune(folder: Path, kept: Collection[Path]) -> None:
-    """Remove what runs of other frames, another recipe or another program left; nobody would read it again."""
-    for path in folder.glob("*.npz"):
-        if path not in kept:
+    """Remove files that runs of other frames, another recipe or another program left; nobody would read them again."""
+    for path in folder.iterdir():
+        if path not in kept and path.is_file():
             with suppress(OSError):
                 path.unlink()

@@ -36,7 +36,7 @@ class Job:
     names: dict[Path, str] = field(default_factory=dict)
     """What each file is called in results and messages; no two are called alike."""
     roles: dict[Path, Role] = field(default_factory=dict)
-    """What each file that could be read is for."""
+    """What each file is for, as far as it says."""
 
     @property
     def base_key(self) -> str:

@@ -18,6 +18,7 @@ from fourlight.pipeline.job import Job
 from fourlight.stages import calibrate, fringes, judge
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, register
+from fourlight.stages.star_colours import unlike_most
 from fourlight.stages.transparency import steadied
 
 __all__ = ["calibrated", "measured", "placed"]
@@ -129,10 +130,7 @@ def placed(
 ) -> tuple[MeasuredFrame, list[RegisteredFrame]]:
     """The reference light (the one named, or the best), and all lights that could be placed on its grid."""
     job.need_two(len(frames))
-    job.progress.begin("register", len(frames))
-    reference = choose_reference(frames, str(named or ""))
-    work = functools.partial(register, reference=reference, settings=job.recipe.registration)
-    found = _usable(job, in_order(work, frames, job.threads))
+    reference, found = _on_grid(job, frames, named)
     found, aside = judge.judge_light(found, job.recipe.integrate)
     job.drop(aside)
     job.need_two(len(found))
@@ -143,4 +141,25 @@ def placed(
     job.progress.end(
         f"{len(found)} lights registered to {job.names[reference.raw.path]}, {rms:.3f} px rms per star"
     )
+    return reference, found
+
+
+def _on_grid(
+    job: Job, frames: list[MeasuredFrame], named: Path | None
+) -> tuple[MeasuredFrame, list[RegisteredFrame]]:
+    """The reference, and the lights on its grid that have its colours; another one where it alone has others."""
+    job.progress.begin("register", len(frames))
+    reference = choose_reference(frames, str(named or ""))
+    work = functools.partial(register, reference=reference, settings=job.recipe.registration)
+    results: list[RegisteredFrame | SetAside] = []
+    for result in in_order(work, frames, job.threads):
+        results.append(result)
+        job.progress.step()
+    found, unlike = unlike_most([item for item in results if isinstance(item, RegisteredFrame)], reference)
+    job.drop(unlike)
+    if not found:
+        rest = [frame for frame in frames if frame is not reference]
+        job.need_two(len(rest))
+        return _on_grid(job, rest, None)
+    job.drop([item for item in results if isinstance(item, SetAside)])
     return reference, found

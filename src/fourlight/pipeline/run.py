@@ -13,9 +13,9 @@ import numpy as np
 
 from fourlight.core import cfa
 from fourlight.engine import Progress, Silent, thread_count
-from fourlight.frames import MeasuredFrame, RegisteredFrame
+from fourlight.frames import MeasuredFrame, RegisteredFrame, Role
 from fourlight.io.scan import Scan, scan
-from fourlight.pipeline import products
+from fourlight.pipeline import cache, products
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.folder import check_apart
 from fourlight.pipeline.gathering import checked, chosen, once, with_mosaic
@@ -23,6 +23,7 @@ from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.names import find_light
+from fourlight.pipeline.space import check_space
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
@@ -77,11 +78,13 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     recipe = job.recipe
     lights, others = chosen(job, found)
-    hashes = checked(job, [*lights, *others])
-    lights, others = (once(job, part, hashes) for part in (lights, others))
+    check_space(job, lights, others)
+    sound, hashes = checked(job, [*lights, *others])
+    lights = [frame for frame in sound if frame.role is Role.LIGHT]
+    others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
     job.need_two(len(lights))
     job.progress.begin("mosaic", len(lights))
-    lights = with_mosaic(job, lights)
+    lights = once(job, with_mosaic(job, lights), hashes)
     job.need_two(len(lights))
     name = recipe.registration.reference
     named = find_light(name, lights, job.set_aside) if name else None
@@ -102,6 +105,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     )
     job.progress.begin("picture and report", 5)
     products.write_all(job.folder, stack.layers, summary, provenance, reference.stars, recipe, job.progress)
+    cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
 
 

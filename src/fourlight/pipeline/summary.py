@@ -46,7 +46,7 @@ class Findings:
     names: Mapping[Path, str]
     """What each file is called; no two are called alike."""
     roles: Mapping[Path, Role] = field(default_factory=dict)
-    """What each file that could be read is for."""
+    """What each file is for, as far as it says."""
     measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
     """What was measured of lights that were set aside later."""
     assumptions: Sequence[str] = ()

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fourlight.report.words import counted, listed
+from fourlight.stages.copies import ONCE
 from fourlight.stages.groups import ROLE_NAMES
 
 __all__ = ["copies", "kind", "lights_aside", "others_aside", "role_count", "table"]
@@ -32,8 +33,8 @@ def copies(summary: Facts) -> list[Facts]:
 
 
 def _is_copy(item: Facts) -> bool:
-    """Whether `fourlight.stages.select.drop_copies` set it aside."""
-    return item.get("stage") == "select" and str(item.get("reason")).startswith("a copy of ")
+    """Whether `fourlight.stages.copies.without_copies` set it aside."""
+    return item.get("stage") == "select" and str(item.get("reason")).endswith(ONCE)
 
 
 def _frames(summary: Facts) -> list[Facts]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -55,6 +55,8 @@ class Calibration:
     """For ``summary.json``: masters, calibration frames by role, lights by what was done to them, defects."""
     plans: Mapping[tuple[Path, int], _Plan]
     open_source: OpenSource
+    masters: tuple[Master, ...] = ()
+    """Every master that the plans hold or were made from."""
 
     def open(self, frame: RawFrame) -> CalibratedSource:
         """Calibrated samples of a light that `prepare` was given, in the unit of ``noise.unit``."""
@@ -137,7 +139,13 @@ def prepare(
         _description(offsets, chosen_flats, flats, count, seen) | _counts(groups, flats, bench),
         plans,
         open_source,
+        _held(plans.values(), [*bench.made.values(), *flats.values()]),
     )
+
+
+def _held(plans: Iterable[_Plan], made: Sequence[Master]) -> tuple[Master, ...]:
+    held = [part for plan in plans for part in (plan.offset, plan.factor) if isinstance(part, Master)]
+    return tuple(dict.fromkeys([*made, *held]))
 
 
 def _groups(calibrations: Sequence[RawFrame], bench: Bench) -> dict[Role, list[Group]]:

@@ -55,6 +55,7 @@ def judge_shape(
         flags |= FrameFlag.DEFOCUSED if w > WIDE * usual_width else FrameFlag.NONE
         flags |= FrameFlag.BRIGHT_SKY if usual_sky > 0 and s > BRIGHT * usual_sky else FrameFlag.NONE
         flags |= FrameFlag.NO_DATE if frame.raw.time is None else FrameFlag.NONE
+        flags |= FrameFlag.IN_PART if frame.raw.blank_rows else FrameFlag.NONE
         kept.append(dataclasses.replace(frame, flags=flags))
     return kept, aside
 

@@ -45,6 +45,11 @@ class Master:
     variance: tuple[float, ...]
     """Variance of the master per plane (R, G1, G2, B), square of its unit."""
 
+    @property
+    def files(self) -> tuple[Path, Path]:
+        """The array, and the note beside it that says the rest."""
+        return self.path, self.path.with_suffix(".json")
+
     def open(self) -> Float32Array:
         """The array, mapped read-only, once for all who hold it."""
         array = _open_arrays.get(self.path)
@@ -231,7 +236,7 @@ def _written(path: Path, shape: tuple[int, int], fill: Callable[[Float32Array], 
 
 def _remember(master: Master) -> Master:
     note = {"frames": master.frames, "variance": list(master.variance)}
-    with whole(master.path.with_suffix(".json")) as part:
+    with whole(master.files[1]) as part:
         part.write_text(json.dumps(note), encoding="utf-8")
     return master
 

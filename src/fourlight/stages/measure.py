@@ -82,7 +82,7 @@ def measure(
         fwhm_px=fwhm if len(stars) else np.full(4, np.nan),
         elongation=elongation if len(stars) else np.full(4, np.nan),
         angle_deg=angle,
-        sky_map=levels,
+        sky_map=_whole_cells(levels, raw),
         aperture_error=aperture_error,
         fringe_normal=normal,
         fringe_right=right,
@@ -103,6 +103,17 @@ def _origins(cell: Int64) -> list[tuple[int, int]]:
 def _cell_side(shape: tuple[int, ...], wanted: int) -> int:
     """Even cell side that leaves at least four cells along the shorter side of the frame."""
     return max(8, min(wanted, min(shape) // 4) // 2 * 2)
+
+
+def _whole_cells(levels: Float32, raw: RawFrame) -> Float32:
+    """Cell map without cells that lost more than a tenth to blank rows: their light lies beside their centres."""
+    out = levels.copy()
+    my = levels.shape[1]
+    edges = np.arange(my + 1) * raw.ny // my
+    for y0, y1 in raw.blank_rows:
+        lost = np.minimum(edges[1:], y1) - np.maximum(edges[:-1], y0)
+        out[:, lost > 0.1 * np.diff(edges)] = np.nan
+    return out if np.isfinite(out).any(axis=(1, 2)).all() else levels
 
 
 def _fitted(

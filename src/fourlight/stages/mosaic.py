@@ -13,6 +13,7 @@ from fourlight.core.phase import ANTI, MAIN, Phase, diagonal_of, green_diagonal
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame
 from fourlight.io.pixels import PixelSource
+from fourlight.stages.mosaic_kinds import green_places
 
 __all__ = ["MosaicDecision", "decide", "evidence"]
 
@@ -126,11 +127,7 @@ def _sentence(phase: Phase) -> str:
     )
     if phase.diagonal is None:
         return f"the pixels cannot tell which two places of the 2 x 2 cell are the greens ({shares})"
-    return f"the greens lie on {_places(phase.diagonal)} at {abs(phase.sigma):.0f} sigma ({shares})"
-
-
-def _places(diagonal: str) -> str:
-    return "[0,0] and [1,1]" if diagonal == MAIN else "[0,1] and [1,0]"
+    return f"the greens lie on {green_places(phase.diagonal)} at {abs(phase.sigma):.0f} sigma ({shares})"
 
 
 def _against(pattern: str, who: str, phase: Phase) -> str | None:
@@ -138,7 +135,7 @@ def _against(pattern: str, who: str, phase: Phase) -> str | None:
     if phase.diagonal is None or phase.diagonal == diagonal_of(pattern):
         return None
     return (
-        f"{who} says {pattern}, but the pixels show the greens on {_places(phase.diagonal)} "
+        f"{who} says {pattern}, but the pixels show the greens on {green_places(phase.diagonal)} "
         f"({abs(phase.sigma):.0f} sigma)"
     )
 

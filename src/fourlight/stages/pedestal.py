@@ -69,10 +69,11 @@ def find_full(lights: Sequence[RawFrame], bench: Bench) -> None:
     found = []
     for light in spread_over(lights, 4):
         source = bench.open_source(light)
-        bright = []
+        bright = [np.empty(0, dtype=np.float32)]
         for y0, y1 in bands(light.ny, light.nx, 4):
             band = source.read(y0, y1, 0, light.nx)
-            bright.append(band[band > np.nanpercentile(band[::8], 90)])
+            if np.isfinite(band[::8]).any():
+                bright.append(band[band > np.nanpercentile(band[::8], 90)])
         level = full_level(np.concatenate(bright))
         found += [level] if level is not None else []
     said = min((f.saturation_adu for f in lights if f.saturation_adu is not None), default=None)

@@ -11,6 +11,7 @@ from fourlight.core import matching
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside, StarList
 from fourlight.recipe import Registration
+from fourlight.stages.star_colours import exchanged
 from fourlight.stages.transparency import compared
 
 __all__ = ["choose_reference", "quality", "register"]
@@ -28,6 +29,11 @@ def quality(frame: MeasuredFrame) -> float:
     return float((snr > 15).sum() / width**2) if np.isfinite(width) else 0.0
 
 
+def _blank(frame: MeasuredFrame) -> int:
+    """Number of rows that are missing; others are compared with the sky and the stars of the reference."""
+    return sum(y1 - y0 for y0, y1 in frame.raw.blank_rows)
+
+
 def _snr(stars: StarList) -> Float64:
     """Signal over noise of each star, all planes together."""
     error = np.sqrt((stars.flux_error**2).sum(axis=1))
@@ -35,7 +41,7 @@ def _snr(stars: StarList) -> Float64:
 
 
 def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFrame:
-    """The frame whose grid the stack has: the one named, else the one of highest `quality`.
+    """The frame whose grid the stack has: the one named, else that of highest `quality` among those with all rows.
 
     Raises
     ------
@@ -43,7 +49,7 @@ def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFram
         A frame was named that is not among the lights.
     """
     if not name:
-        return max(frames, key=lambda f: (quality(f), str(f.raw.path)))
+        return max(frames, key=lambda f: (-_blank(f), quality(f), str(f.raw.path)))
     for frame in frames:
         if frame.raw.path.name == name or str(frame.raw.path) == name:
             return frame
@@ -99,7 +105,10 @@ def register(
     if light is None:
         return _aside(frame, "fewer than 3 of its stars are clear enough to tell how much light it has")
     flags = FrameFlag.FEW_STARS if pairs < 3 * settings.min_matches else FrameFlag.NONE
-    return RegisteredFrame(frame, found.matrix, found.rms_px, pairs, *light, flags=frame.flags | flags)
+    return RegisteredFrame(
+        frame, found.matrix, found.rms_px, pairs, *light,
+        exchanged=exchanged(stars, target, found), flags=frame.flags | flags,
+    )  # fmt: skip
 
 
 def _aside(frame: MeasuredFrame, reason: str) -> SetAside:

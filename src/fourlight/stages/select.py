@@ -1,22 +1,21 @@
-"""Which lights make one stack: one camera, size, gain setting, filter and mosaic, each exposure once."""
+"""Which lights make one stack: one camera, size, gain setting and filter."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Hashable, Mapping, Sequence
-from pathlib import Path
+from collections import defaultdict
+from collections.abc import Hashable, Sequence
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.groups import counted
 
-__all__ = ["choose_lights", "drop_copies"]
+__all__ = ["choose_lights"]
 
-FIELDS = ("camera", "size", "binning", "gain setting", "filter", "mosaic")
+FIELDS = ("camera", "size", "binning", "gain setting", "filter")
 
 
 def choose_lights(
-    frames: Sequence[RawFrame], filter_name: str, mosaic: str = "auto"
+    frames: Sequence[RawFrame], filter_name: str
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
     """The lights that are integrated together: the group with the longest total exposure.
 
@@ -26,9 +25,6 @@ def choose_lights(
         All frames found, of any role.
     filter_name : str
         Only lights with this filter; empty: any.
-    mosaic : str
-        ``read.mosaic`` of the recipe; with ``auto``, lights whose headers state another pattern than most are
-        another kind (their rows may be stored the other way round). Those that state none go with the most.
 
     Returns
     -------
@@ -64,10 +60,8 @@ def choose_lights(
         ]
         lights = wanted
     groups: dict[tuple[Hashable, ...], list[RawFrame]] = defaultdict(list)
-    stated = Counter(frame.mosaic for frame in lights if frame.mosaic and mosaic == "auto")
-    usual = stated.most_common(1)[0][0] if stated else None
     for frame in lights:
-        groups[(*_key(frame), frame.mosaic or usual if stated else None)].append(frame)
+        groups[_key(frame)].append(frame)
     best = max(groups, key=lambda key: (_exposure(groups[key]), len(groups[key]), str(key)))
     for key, group in groups.items():
         if key != best:
@@ -78,37 +72,9 @@ def choose_lights(
         found = counted(len(lights), Role.LIGHT) + " found"
         found += ", but only 1 of the kind with the longest exposure" if len(lights) > 1 else ""
         raise InputError(
-            f"{found}; at least 2 lights of one camera, size, gain, filter and mosaic are needed to integrate"
+            f"{found}; at least 2 lights of one camera, size, gain and filter are needed to integrate"
         )
     return chosen, aside, notes
-
-
-def drop_copies(
-    frames: Sequence[RawFrame], hashes: Mapping[Path, str], names: Mapping[Path, str]
-) -> tuple[list[RawFrame], list[SetAside]]:
-    """Frames without those whose file is a copy, byte for byte, of an earlier one.
-
-    The same exposure twice would count as independent data, and every error bar would be too small.
-
-    Parameters
-    ----------
-    frames : sequence of RawFrame
-    hashes : mapping of Path to str
-        Hash of the content of each file.
-    names : mapping of Path to str
-        What each file is called.
-    """
-    first: dict[str, RawFrame] = {}
-    kept: list[RawFrame] = []
-    aside: list[SetAside] = []
-    for frame in frames:
-        other = first.setdefault(hashes[frame.path], frame)
-        if other is frame:
-            kept.append(frame)
-        else:
-            reason = f"a copy of {names[other.path]}; each exposure counts once"
-            aside.append(SetAside(frame.path, "select", reason))
-    return kept, aside
 
 
 def _when(frame: RawFrame) -> tuple[float, str]:
@@ -141,7 +107,7 @@ def _text(value: Hashable) -> str:
 
 def _mixed(groups: dict[tuple[Hashable, ...], list[RawFrame]], best: tuple[Hashable, ...]) -> str:
     return (
-        f"The lights are of {len(groups)} kinds (camera, size, gain, filter or mosaic); the "
+        f"The lights are of {len(groups)} kinds (camera, size, gain or filter); the "
         f"{len(groups[best])} with the longest total exposure are integrated, the others are set aside."
     )
 

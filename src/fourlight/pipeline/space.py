@@ -1,0 +1,99 @@
+"""Room on the disk for a run, reckoned before anything is written."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from fourlight.errors import FrameError, OutputError
+from fourlight.frames import RawFrame, Role
+from fourlight.io.pixels import decoded_bytes
+from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.job import Job
+from fourlight.stages.groups import grouped
+from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
+
+__all__ = ["check_space", "needed_bytes"]
+
+LAYER_BYTES = 4 * len(LAYERS) * len(OUTPUT_PLANES)
+"""Per pixel of the stack: float32 maps while tiles come in."""
+RESULT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 13
+"""Per pixel: value, variance and samples of the stack, value and variance of two halves, and three pictures."""
+MEASURED_BYTES = 400_000
+"""Per light: its stars, sky map and equations of offsets."""
+OTHER_BYTES = 2_000_000
+"""Headers, tables and the report."""
+MARGIN = 1.1
+"""More free room than needed over that needed, below which it is called close."""
+
+
+def needed_bytes(
+    lights: Sequence[RawFrame], others: Sequence[RawFrame], folder: OutputFolder, tolerance_c: float
+) -> int:
+    """Bytes that a run will add to OUT at most; what an earlier run left of its work is used again.
+
+    Parameters
+    ----------
+    lights, others : sequence of RawFrame
+        Lights of one size, and calibration frames.
+    folder : OutputFolder
+    tolerance_c : float
+        ``calibrate.temperature_tolerance_c``: darks further apart make masters of their own.
+    """
+    pixels = lights[0].ny * lights[0].nx
+    groups = grouped(others, tolerance_c)
+    flats = sum(group.role is Role.FLAT for group in groups)
+    # of each group its master, of flats their response too; what samples are multiplied by; a dark scaled
+    masters = 4 * pixels * (len(groups) + flats + max(flats, 1) + 1)
+    decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
+    again = min(_size(folder.layers), LAYER_BYTES * pixels) + min(_size(folder.masters), masters)
+    made = (LAYER_BYTES + RESULT_BYTES) * pixels + masters + MEASURED_BYTES * len(lights) + OTHER_BYTES
+    return made + decoded - again
+
+
+def _decoded(frame: RawFrame, folder: Path) -> int:
+    with suppress(FrameError, OSError):  # damaged or gone since: whoever reads it says so
+        return decoded_bytes(frame, folder)
+    return 0
+
+
+def _size(folder: Path) -> int:
+    return sum(_lengths(folder.iterdir())) if folder.is_dir() else 0
+
+
+def _lengths(paths: Iterable[Path]) -> list[int]:
+    return [path.stat().st_size for path in paths if path.is_file()]
+
+
+def check_space(job: Job, lights: Sequence[RawFrame], others: Sequence[RawFrame]) -> None:
+    """Refuse a run that the disk of OUT has no room for; say it where the room is just enough.
+
+    Raises
+    ------
+    OutputError
+        Less is free than is needed.
+    """
+    needed = needed_bytes(lights, others, job.folder, job.recipe.calibrate.temperature_tolerance_c)
+    disk = shutil.disk_usage(job.folder.root)
+    if not disk.total:  # some disks of the network do not tell
+        return
+    room = f"{_amount(needed)} needed at most, {_amount(disk.free)} free"
+    if disk.free < needed:
+        raise OutputError(
+            f"{job.folder.root}: too little room for work files and results ({room}); free some space or choose "
+            "a folder on another disk"
+        )
+    if disk.free < MARGIN * needed:
+        job.progress.begin("room", 1)
+        job.progress.end(f"the disk of {job.folder.root} is nearly full: {room}")
+
+
+def _amount(size: int) -> str:
+    """A size in words, decimal units.
+
+    >>> _amount(4_150_000_000), _amount(37_000_000)
+    ('4.2 GB', '37 MB')
+    """
+    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"

@@ -1,0 +1,138 @@
+"""Lights of one camera and size whose mosaic is not that of the others, by their own pixels and headers."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from fourlight.core.phase import CLEAR_SIGMA, MAIN, Phase, diagonal_of
+from fourlight.frames import RawFrame, SetAside
+
+__all__ = ["apart", "green_places"]
+
+NO_MOSAIC = (
+    "no mosaic shows in its stars and sky: a monochrome, binned or developed frame among raw colour frames; "
+    "leave it out, or set read.mosaic"
+)
+WEAK = 0.1
+"""Evidence of one light that counts against the others, over the usual one: below it, clouds and trails may."""
+
+
+def green_places(diagonal: str) -> str:
+    """Places of the greens in the cell, rows first.
+
+    >>> green_places(diagonal_of("RGGB"))
+    '[0,1] and [1,0]'
+    """
+    return "[0,0] and [1,1]" if diagonal == MAIN else "[0,1] and [1,0]"
+
+
+def apart(
+    lights: Sequence[RawFrame], phases: Mapping[Path, Phase], setting: str = "auto"
+) -> tuple[list[SetAside], dict[Path, str]]:
+    """Lights that cannot be read with the mosaic of most of the others, and what was decided on the way.
+
+    The pixels of a light count before its header. Where they cannot tell, its header does; where neither does,
+    the light goes with the others.
+
+    Parameters
+    ----------
+    lights : sequence of RawFrame
+        Of one camera and size.
+    phases : mapping of Path to Phase
+        What the pixels of each of them show (`fourlight.stages.mosaic.evidence`).
+    setting : str
+        ``read.mosaic`` of the recipe; a pattern there outranks headers and lights without a mosaic.
+
+    Returns
+    -------
+    list of SetAside
+    dict of Path to str
+        What is to be said of lights that are used against their header.
+    """
+    aside: list[SetAside] = []
+    if setting == "auto":
+        aside = _plain(phases)
+        out = {item.path for item in aside}
+        lights = [frame for frame in lights if frame.path not in out]
+    usual = _usual(lights, phases)
+    notes: dict[Path, str] = {}
+    for frame in lights:
+        phase = phases[frame.path]
+        reason = _against_pixels(frame, phase, usual)
+        if reason is None and setting == "auto" and frame.mosaic and frame.mosaic != usual.stated:
+            if _header_is_wrong(frame, phase):
+                notes[frame.path] = (
+                    f"its header says {frame.mosaic}, those of the others {usual.stated}; its pixels are as theirs,"
+                    " so it is read as they are"
+                )
+            else:
+                reason = (
+                    f"mosaic {frame.mosaic} instead of {usual.stated} in its header, and its pixels do not speak "
+                    f"against it; run it with its own kind, or set read.mosaic={usual.stated} if its header is wrong"
+                )
+        if reason is not None:
+            aside.append(SetAside(frame.path, "select", reason))
+    return aside, notes
+
+
+@dataclass(frozen=True, slots=True)
+class _Usual:
+    """What most of the exposure shows and states."""
+
+    diagonal: str | None
+    stated: str | None
+    sigma: float
+
+
+def _usual(lights: Sequence[RawFrame], phases: Mapping[Path, Phase]) -> _Usual:
+    """By exposure; of equal parts that which the headers state, then that which shows more clearly."""
+    stated: dict[str, float] = defaultdict(float)
+    shown: dict[str, float] = defaultdict(float)
+    sigmas: dict[str, list[float]] = defaultdict(list)
+    for frame in lights:
+        weight, diagonal = frame.exposure_s or 1.0, phases[frame.path].diagonal
+        if frame.mosaic:
+            stated[frame.mosaic] += weight
+        if diagonal:
+            shown[diagonal] += weight
+            sigmas[diagonal].append(abs(phases[frame.path].sigma))
+    pattern = max(stated, key=lambda name: (stated[name], name), default=None)
+    said = diagonal_of(pattern) if pattern else None
+    diagonal = max(shown, key=lambda name: (shown[name], name == said, max(sigmas[name])), default=None)
+    return _Usual(diagonal, pattern, float(np.median(sigmas[diagonal])) if diagonal else 0.0)
+
+
+def _against_pixels(frame: RawFrame, phase: Phase, usual: _Usual) -> str | None:
+    """Why a light cannot be read as the others are, where its own pixels say so."""
+    shown = phase.diagonal
+    if shown is None or usual.diagonal in (None, shown) or abs(phase.sigma) < WEAK * usual.sigma:
+        return None
+    if frame.mosaic and frame.mosaic != usual.stated and diagonal_of(frame.mosaic) == shown:
+        return (
+            f"mosaic {frame.mosaic} instead of {usual.stated or 'that of the others'}, in its header and in its "
+            "pixels: its rows are stored the other way round, or it was cropped; run it with its own kind"
+        )
+    header = ", though its header says the same as theirs" if frame.mosaic == usual.stated else ""
+    return (
+        f"its pixels show the greens on {green_places(shown)} ({abs(phase.sigma):.0f} sigma), those of the other "
+        f"lights on {green_places(str(usual.diagonal))}{header}: its rows were mirrored or cropped by other software; "
+        "use the file that the camera wrote"
+    )
+
+
+def _header_is_wrong(frame: RawFrame, phase: Phase) -> bool:
+    """Whether the pixels of a light speak against its own header."""
+    return bool(frame.mosaic) and phase.diagonal not in (None, diagonal_of(str(frame.mosaic)))
+
+
+def _plain(found: Mapping[Path, Phase]) -> list[SetAside]:
+    """Lights in which clearly no mosaic shows, where it shows in others."""
+    if all(phase.diagonal is None for phase in found.values()):
+        return []
+    plain = [path for path, phase in found.items() if phase.mono and abs(phase.sigma) < CLEAR_SIGMA]
+    return [SetAside(path, "select", NO_MOSAIC) for path in plain]

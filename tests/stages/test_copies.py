@@ -1,0 +1,98 @@
+"""One exposure in several files counts once; what a clock says is not enough."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fourlight.frames import RawFrame, Role
+from fourlight.io.mapping import HeldPixels
+from fourlight.io.pixels import PixelSource, masked
+from fourlight.stages.copies import without_copies
+
+NY, NX = 211, 240
+WHEN = datetime(2030, 1, 1, tzinfo=UTC)
+
+
+def image(seed: int) -> np.ndarray:
+    return np.rint(np.random.default_rng(seed).normal(900, 20, (NY, NX))).astype(np.float32)
+
+
+def parted(
+    images: list[np.ndarray], exposure_s: float = 60.0, role: Role = Role.LIGHT,
+    blank: dict[int, tuple[tuple[int, int], ...]] | None = None,
+) -> tuple[list[str], list[str], list[str]]:  # fmt: skip
+    """Names kept, names with reasons, notes; all frames of one start."""
+    frames = [
+        RawFrame(Path(f"{n}.fits"), 0, NY, NX, role, "header", exposure_s=exposure_s, time=WHEN)
+        for n in range(len(images))
+    ]
+    for n, rows in (blank or {}).items():
+        frames[n] = replace(frames[n], blank_rows=rows)
+    held = {frame.path: values for frame, values in zip(frames, images, strict=True)}
+
+    def source(frame: RawFrame) -> PixelSource:
+        return masked(HeldPixels(held[frame.path]), frame)
+
+    names = {frame.path: frame.path.name for frame in frames}
+    kept, aside, notes = without_copies(frames, {path: str(path) for path in names}, names, source)
+    return [f.path.name for f in kept], [f"{item.path.name}: {item.reason}" for item in aside], notes
+
+
+@pytest.mark.parametrize("change", [lambda values: values, lambda values: values - 300])
+def test_equal_pixels_up_to_a_constant_are_a_copy(change: Callable[[np.ndarray], np.ndarray]) -> None:
+    found = parted([image(1), image(2), change(image(1))])
+    assert found[:2] == (["0.fits", "1.fits"], ["2.fits: a copy of 0.fits; each exposure counts once"])
+
+
+def one_sample_wrong(values: np.ndarray) -> np.ndarray:
+    values = values.copy()
+    values[7, 9] = 0
+    return values
+
+
+@pytest.mark.parametrize(
+    ("change", "what"),
+    [
+        (one_sample_wrong, "changed or damaged"),
+        (lambda values: 1.5 * values, "changed or damaged"),
+        (lambda values: values[::-1], "mirrored by other software"),
+        (lambda values: values[::-1, ::-1], "turned by other software"),
+    ],
+)
+def test_one_exposure_with_other_pixels_counts_once(
+    change: Callable[[np.ndarray], np.ndarray], what: str
+) -> None:
+    kept, aside, notes = parted([image(1), change(image(1))])
+    assert kept == ["0.fits"]
+    assert aside == [
+        f"1.fits: same start, exposure and noise as 0.fits but other pixels ({what}); each exposure counts once"
+    ]
+    assert not notes
+
+
+def test_the_whole_file_is_kept_wherever_it_stands() -> None:
+    lost = image(1)
+    lost[120:] = 0
+    for images, blank, better in (([lost, image(1)], 0, 1), ([image(1), lost], 1, 0)):
+        kept, aside, _ = parted(images, blank={blank: ((120, NY),)})
+        assert kept == [f"{better}.fits"]
+        assert f"{blank}.fits: same start, exposure and noise as {better}.fits" in aside[0]
+        assert "its rows 120-210 are missing" in aside[0]
+
+
+def test_a_clock_that_stands_still_costs_no_exposure() -> None:
+    kept, aside, notes = parted([image(n) for n in range(4)])
+    assert (len(kept), aside) == (4, [])
+    assert notes == [
+        "4 lights, 0.fits among them, state one start and exposure, but each has noise of its own: all of them count."
+    ]
+
+
+def test_short_exposures_of_one_second_are_nothing_odd() -> None:
+    assert parted([image(1), image(2)], exposure_s=0.001, role=Role.BIAS) == (["0.fits", "1.fits"], [], [])
