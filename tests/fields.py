@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import cfa, maps
+from fourlight.core import bends, cfa, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RawFrame, Role, StarList
 from fourlight.recipe import Integrate
@@ -122,8 +122,8 @@ def frame_table(
     facts = {
         "matrix": np.array(matrices, dtype=float),
         "inverse": np.array([maps.inverse(m) for m in matrices]),
-        "plane_matrix": np.repeat(np.array(matrices, dtype=float)[:, None], 4, axis=1),
-        "plane_inverse": np.array([[maps.inverse(m)] * 4 for m in matrices]),
+        "bend": np.array([[bends.straight(m)] * 4 for m in np.array(matrices, dtype=float)]),
+        "unbend": np.array([[bends.straight(maps.inverse(m))] * 4 for m in matrices]),
         "scale": np.ones((count, 4)),
         "sky": np.zeros((count, 4, 1)),
         "terms": polynomial_terms(0),

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import maps
+from fourlight.core import bends, maps
 
 __all__ = [
     "FrameFlag",
@@ -192,7 +192,7 @@ class RegisteredFrame:
 
     measured: MeasuredFrame
     matrix: FloatArray
-    """(2, 3): stack position (x, y) = matrix @ (x, y, 1) of the frame."""
+    """(2, 3): stack position (x, y) = matrix @ (x, y, 1) of the frame, as near as an affine map comes."""
     rms_px: float
     """Rms residual of the matched stars, per axis, after rejection."""
     matched: int
@@ -206,6 +206,8 @@ class RegisteredFrame:
     """(4, 2, 3): how far each plane's picture lies beside the stars' places, pixels = offset @ (x, y, 1)."""
     exchanged: bool = False
     """Whether its red stars are blue in the reference frame: red and blue are in each other's place."""
+    bend: FloatArray | None = None
+    """(2, 4, 4): the map to stack positions where it is not affine, see `fourlight.core.bends`."""
     flags: FrameFlag = FrameFlag.NONE
 
     @property
@@ -213,3 +215,9 @@ class RegisteredFrame:
         """(4, 2, 3) like ``matrix``, for the samples of each plane."""
         still = np.eye(2, 3)
         return np.array([maps.composed(still - offset, self.matrix) for offset in self.offset])
+
+    @property
+    def plane_bend(self) -> FloatArray:
+        """(4, 2, 4, 4): the whole map for the samples of each plane; offsets are too small for the bend to matter."""
+        bend = bends.straight(self.matrix) if self.bend is None else self.bend
+        return np.asarray(bend + bends.straight(self.plane_matrix - self.matrix))

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import sparse
 
+from fourlight.core.bends import straight
 from fourlight.core.cfa import plane_map
 from fourlight.core.drizzle import area_factor, deposit_values, deposit_variance
 from fourlight.core.overlap import PHASES, overlap_table
@@ -38,8 +39,8 @@ def deposited(frames, pixfrac, out_shape, plane, level=50.0):
     sums = np.zeros((*out_shape, 4), dtype=np.float32)
     ref = np.full(out_shape, level, dtype=np.float32)
     common = [
-        (z, base, slope, bad, 0, 0, np.array(m, float), CELL, plane, overlap_table(np.array(m, float)[:, :2], pixfrac),
-         0.5, 20.0, ref, 0, 0)
+        (z, base, slope, bad, 0, 0, straight(np.array(m, float)), CELL, plane,
+         overlap_table(np.array(m, float)[:, :2], pixfrac), 0.5, 20.0, ref, 0, 0)
         for z, base, slope, bad, m in frames
     ]  # fmt: skip
     for arguments in common:

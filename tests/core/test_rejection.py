@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates, uniform_filter
 
+from fourlight.core.bends import straight
 from fourlight.core.cfa import plane_map
 from fourlight.core.rejection import deviations, grown, residuals
 
@@ -22,7 +23,7 @@ def smooth_reference(seed=1):
 def judged(z, ref, scatter, ranges, *, base=4.0, slope=0.5, tolerance=0.7, matrix=MATRIX, frames=None):
     flat = [np.full(z.shape, v, dtype=np.float32) for v in (base, slope)]
     many = np.full(ref.shape, 10**7 if frames is None else frames, dtype=np.int32)
-    four = np.repeat(matrix[None], 4, axis=0)
+    four = np.repeat(straight(matrix)[None], 4, axis=0)
     return deviations(z, *flat, 0, 0, four, CELL, ref, scatter, many, ranges, 0, 0, FLOOR, tolerance)
 
 
@@ -90,7 +91,7 @@ def test_residuals_of_flat_places_are_standard_normal():
     z = np.concatenate([rng.normal(80, sigma, (60, 30)), np.full((60, 34), 1e4)], axis=1).astype(np.float32)
     base, slope = np.full_like(z, 4.0), np.full_like(z, 0.5)
     identity = np.array([[1.0, 0, 0], [0, 1.0, 0]])
-    out = residuals(z, base, slope, 0, 0, identity, CELL, 1, ref, ranges, 0, 0, 0.1, 1.0)
+    out = residuals(z, base, slope, 0, 0, straight(identity), CELL, 1, ref, ranges, 0, 0, 0.1, 1.0)
     assert len(out) == 15 * 30
     np.testing.assert_allclose(out, ((z[::2, 1::2][:, :15] - 80) / sigma).ravel(), rtol=1e-4, atol=1e-5)
 

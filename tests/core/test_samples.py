@@ -8,6 +8,7 @@ import pytest
 from astropy.stats import mad_std
 from scipy.ndimage import maximum_filter, minimum_filter
 
+from fourlight.core.bends import straight
 from fourlight.core.cfa import plane_map
 from fourlight.core.samples import expected_variance, normalised, polynomial_terms, reference, spread
 
@@ -77,7 +78,9 @@ def _references(images, matrices, plane=0, shape=None):
     behind = np.empty(shape, dtype=np.int32)
     buffer = np.concatenate([np.ravel(image) for image in images]).astype(np.float32)
     start = np.cumsum(sizes) - sizes
-    reference(buffer, start, height, width, zero, zero, inverse, CELL, plane, 0, 0, ref, scatter, behind)
+    reference(
+        buffer, start, height, width, zero, zero, straight(inverse), CELL, plane, 0, 0, ref, scatter, behind
+    )
     np.testing.assert_array_equal(behind > 0, np.isfinite(ref))
     assert behind.max() <= len(images)
     return ref, scatter

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fields import measured_frame, star_list, turned
-from fourlight.core import maps
+from fourlight.core import bends, maps
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.geometry import BYTES_PER_SAMPLE, HALO, Tile, frame_table, rectangle, tiles, together
 
@@ -51,7 +51,7 @@ def test_a_large_sensor_keeps_the_memory(frames, threads, memory, fixed):
 def test_a_rectangle_holds_all_samples_that_can_reach_the_tile(degrees, scale, sx, sy, mirrored):
     matrix = turned(degrees, scale, (sx, sy), (60, 50)) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
     tile = Tile(30, 46, 40, 64)
-    box = rectangle(tile, maps.inverse(matrix), (100, 120))
+    box = rectangle(tile, bends.straight(maps.inverse(matrix)), (100, 120))
     y, x = np.mgrid[:100, :120].astype(float)
     u, v = maps.apply(matrix, x, y)
     near = (u > 40 - HALO) & (u < 63 + HALO) & (v > 30 - HALO) & (v < 45 + HALO)
@@ -105,7 +105,7 @@ def test_noise_of_masters_is_shared_by_frames_that_lie_on_each_other():
 
 def test_a_frame_elsewhere_touches_no_tile():
     away = maps.inverse(turned(0, 1, (5000, 0), (0, 0)))
-    assert rectangle(Tile(0, 50, 0, 50), away, (100, 120)) is None
+    assert rectangle(Tile(0, 50, 0, 50), bends.straight(away), (100, 120)) is None
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (24, 24), (17, 3000)])

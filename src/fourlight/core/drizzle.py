@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.bends import along_row, place
 from fourlight.core.samples import weighed
 
 __all__ = ["area_factor", "deposit_values", "deposit_variance", "first_sample"]
@@ -38,7 +39,7 @@ def area_factor(drop_px: float, block: int = 8) -> float:
 
 @njit(cache=True, nogil=True)
 def deposit_values(
-    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
     table: Float32, floor: float, sky: float, ref: Float32, oy: int, ox: int, sums: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of one plane to the sums of a tile.
@@ -50,8 +51,8 @@ def deposit_values(
         ``[y0, x0]`` of the frame.
     bad : (h, w) int8
         Rejection mask.
-    matrix : (2, 3) float64
-        Map from frame to output pixels.
+    bend : (2, 4, 4) float64
+        Map from frame to output pixels, see `fourlight.core.bends`.
     cell : (2, 2) int64
         Plane index of ``[y % 2, x % 2]``.
     plane : int
@@ -72,14 +73,14 @@ def deposit_values(
     phases, n = table.shape[0], table.shape[2]
     shift = 0.5 * (n - 2)
     top, left = first_sample(cell, plane, y0, x0)
+    row = np.empty((2, 4))
     for j in range(top, h, 2):
-        px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox - shift
-        py = matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy - shift
+        along_row(bend, y0 + j, ox + shift, oy + shift, row)
         for i in range(left, w, 2):
             value = z[j, i]
             if bad[j, i] != 0 or value != value:
                 continue
-            x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
+            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
             cx, cy = int(np.floor(x)), int(np.floor(y))
             if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
                 continue
@@ -99,7 +100,7 @@ def deposit_values(
 
 @njit(cache=True, nogil=True)
 def deposit_variance(
-    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
     table: Float32, floor: float, sky: float, ref: Float32, oy: int, ox: int, inverse: Float32, power: Float32,
 ) -> None:  # fmt: skip
     """Add the noise power of one frame's good samples of one plane to a tile.
@@ -119,14 +120,14 @@ def deposit_variance(
     phases, n = table.shape[0], table.shape[2]
     shift = 0.5 * (n - 2)
     top, left = first_sample(cell, plane, y0, x0)
+    row = np.empty((2, 4))
     total = np.empty(4, dtype=np.float32)
     for j in range(top, h, 2):
-        px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox - shift
-        py = matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy - shift
+        along_row(bend, y0 + j, ox + shift, oy + shift, row)
         for i in range(left, w, 2):
             if bad[j, i] != 0 or z[j, i] != z[j, i]:
                 continue
-            x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
+            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
             cx, cy = int(np.floor(x)), int(np.floor(y))
             if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
                 continue

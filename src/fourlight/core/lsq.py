@@ -13,6 +13,7 @@ import numpy.typing as npt
 from numba import njit
 
 from fourlight.core import bspline
+from fourlight.core.bends import along_row, place
 from fourlight.core.drizzle import first_sample
 from fourlight.core.samples import weighed
 
@@ -53,7 +54,7 @@ def kept_share(misfit: Float32, weight: float) -> Float32:
 
     Examples
     --------
-    >>> kept_share(np.array([0.0, 1.0, 1e9], np.float32), 1.0).round(3).tolist()
+    >>> [round(share, 3) for share in kept_share(np.array([0.0, 1.0, 1e9], np.float32), 1.0).tolist()]
     [1.0, 0.508, 0.032]
     """
     excess = misfit * np.float32(weight)
@@ -63,7 +64,7 @@ def kept_share(misfit: Float32, weight: float) -> Float32:
 
 @njit(cache=True, nogil=True)
 def gathered(
-    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
     floor: float, sky: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of one plane to the fine grid of a tile.
@@ -74,14 +75,14 @@ def gathered(
     h, w = z.shape
     ph, pw = ref.shape
     top, left = first_sample(cell, plane, y0, x0)
+    row = np.empty((2, 4))
     for j in range(top, h, 2):
-        px = matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
-        py = matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
+        along_row(bend, y0 + j, ox, oy, row)
         for i in range(left, w, 2):
             value = z[j, i]
             if bad[j, i] != 0 or value != value:
                 continue
-            x, y = px + matrix[0, 0] * (x0 + i), py + matrix[1, 0] * (x0 + i)
+            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
             if x < 0.0 or y < 0.0 or x > pw - 1.0 or y > ph - 1.0:
                 continue
             level = ref[int(y + 0.5), int(x + 0.5)]

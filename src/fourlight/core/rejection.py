@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.bends import along_row, place
 from fourlight.core.samples import expected_variance
 
 __all__ = ["deviations", "grown", "mark_trails", "residuals", "widen_at_stars"]
@@ -40,7 +41,7 @@ def _sampled(image: Float32, x: float, y: float) -> float:
 
 @njit(cache=True, nogil=True)
 def deviations(
-    z: Float32, base: Float32, slope: Float32, y0: int, x0: int, matrix: Float64, cell: Int64, ref: Float32,
+    z: Float32, base: Float32, slope: Float32, y0: int, x0: int, bend: Float64, cell: Int64, ref: Float32,
     scatter: Float32, behind: npt.NDArray[np.int32], ranges: Float32, oy: int, ox: int, floor: Float64,
     tolerance: float,
 ) -> Float32:  # fmt: skip
@@ -51,8 +52,8 @@ def deviations(
     z, base, slope : (h, w) float32
         Normalised samples of one frame and their variance, see `fourlight.core.samples.normalised`; the first
         is ``[y0, x0]`` of the frame.
-    matrix : (4, 2, 3) float64
-        Map from frame to output pixels, per plane.
+    bend : (4, 2, 4, 4) float64
+        Map from frame to output pixels per plane, see `fourlight.core.bends`.
     ref, scatter, ranges : (4, ph, pw) float32
         Reference, scatter between frames and local range per plane; the first pixel is ``[oy, ox]``.
     behind : (4, ph, pw) int32
@@ -70,15 +71,16 @@ def deviations(
     """
     h, w = z.shape
     out = np.zeros((h, w), dtype=np.float32)
+    rows = np.empty((4, 2, 4))
     for j in range(h):
+        for k in range(4):
+            along_row(bend[k], y0 + j, ox, oy, rows[k])
         for i in range(w):
             value = z[j, i]
             if value != value:
                 continue
             plane = cell[(y0 + j) % 2, (x0 + i) % 2]
-            m = matrix[plane]
-            x = m[0, 0] * (x0 + i) + m[0, 1] * (y0 + j) + m[0, 2] - ox
-            y = m[1, 0] * (x0 + i) + m[1, 1] * (y0 + j) + m[1, 2] - oy
+            x, y = place(rows[plane, 0], x0 + i), place(rows[plane, 1], x0 + i)
             expected = _sampled(ref[plane], x, y)
             if expected != expected:
                 continue
@@ -143,7 +145,7 @@ def widen_at_stars(
 
 @njit(cache=True, nogil=True)
 def residuals(
-    z: Float32, base: Float32, slope: Float32, y0: int, x0: int, matrix: Float64, cell: Int64, plane: int,
+    z: Float32, base: Float32, slope: Float32, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
     ref: Float32, ranges: Float32, oy: int, ox: int, floor: float, flat: float,
 ) -> Float32:  # fmt: skip
     """Residuals of one plane's samples from the reference over their expected noise, in flat places only.
@@ -152,7 +154,7 @@ def residuals(
     ----------
     z, base, slope, y0, x0, cell, oy, ox
         As in `deviations`.
-    matrix : (2, 3) float64
+    bend : (2, 4, 4) float64
         Map of this plane's samples.
     plane : int
     ref, ranges : (ph, pw) float32
@@ -168,12 +170,13 @@ def residuals(
     h, w = z.shape
     out = np.empty(h * w, dtype=np.float32)
     n = 0
+    row = np.empty((2, 4))
     for j in range(h):
+        along_row(bend, y0 + j, ox, oy, row)
         for i in range(w):
             if cell[(y0 + j) % 2, (x0 + i) % 2] != plane:
                 continue
-            x = matrix[0, 0] * (x0 + i) + matrix[0, 1] * (y0 + j) + matrix[0, 2] - ox
-            y = matrix[1, 0] * (x0 + i) + matrix[1, 1] * (y0 + j) + matrix[1, 2] - oy
+            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
             excess = z[j, i] - _sampled(ref, x, y)
             if excess != excess or ranges[int(np.rint(y)), int(np.rint(x))] > flat:
                 continue

@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.bends import along_row, place
+
 __all__ = ["expected_variance", "normalised", "polynomial_terms", "reference", "spread", "weighed"]
 
 Float32 = npt.NDArray[np.float32]
@@ -139,8 +141,30 @@ def _middle(values: Float32, n: int) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _nearest(
+    buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, rows: Float64, x: float, py: int,
+    px: int, values: Float32,
+) -> int:  # fmt: skip
+    """Write the sample of each frame that lies nearest to a pixel to ``values``; how many there are."""
+    n = 0
+    for f in range(start.size):
+        u, v = place(rows[f, 0], x), place(rows[f, 1], x)
+        # Samples of the plane stand at every second pixel of the frame.
+        left, top = (px - x0[f]) % 2, (py - y0[f]) % 2
+        sx = left + 2 * int(np.floor((u - left) * 0.5 + 0.5))
+        sy = top + 2 * int(np.floor((v - top) * 0.5 + 0.5))
+        if sx < 0 or sy < 0 or sx >= width[f] or sy >= height[f]:
+            continue
+        value = buffer[start[f] + sy * width[f] + sx]
+        if value == value:
+            values[n] = value
+            n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
 def reference(
-    buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, inverse: Float64,
+    buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, unbend: Float64,
     cell: Int64, plane: int, oy: int, ox: int, ref: Float32, scatter: Float32, behind: npt.NDArray[np.int32],
 ) -> None:  # fmt: skip
     """Median over frames of the nearest own-plane sample, and the scatter about it, for each output pixel.
@@ -149,8 +173,8 @@ def reference(
     ----------
     buffer, start, height, width, y0, x0
         Samples of the tile, see the module.
-    inverse : (f, 2, 3) float64
-        Maps from output to frame pixels.
+    unbend : (f, 2, 4, 4) float64
+        Maps from output to frame pixels, see `fourlight.core.bends`.
     cell : (2, 2) int64
     plane : int
         Plane index.
@@ -170,22 +194,12 @@ def reference(
                 py, px = a, b
     values = np.empty(frames, dtype=np.float32)
     h, w = ref.shape
+    rows = np.empty((frames, 2, 4))
     for j in range(h):
+        for f in range(frames):
+            along_row(unbend[f], oy + j, x0[f], y0[f], rows[f])
         for i in range(w):
-            n = 0
-            for f in range(frames):
-                m = inverse[f]
-                u = m[0, 0] * (ox + i) + m[0, 1] * (oy + j) + m[0, 2]
-                v = m[1, 0] * (ox + i) + m[1, 1] * (oy + j) + m[1, 2]
-                # Samples of the plane stand at every second pixel; take the nearest.
-                sx = px + 2 * int(np.floor((u - px) * 0.5 + 0.5)) - x0[f]
-                sy = py + 2 * int(np.floor((v - py) * 0.5 + 0.5)) - y0[f]
-                if sx < 0 or sy < 0 or sx >= width[f] or sy >= height[f]:
-                    continue
-                value = buffer[start[f] + sy * width[f] + sx]
-                if value == value:
-                    values[n] = value
-                    n += 1
+            n = _nearest(buffer, start, height, width, y0, x0, rows, ox + i, py, px, values)
             behind[j, i] = n
             if n == 0:
                 ref[j, i] = np.nan

@@ -66,7 +66,7 @@ def integrated(
     key = cache.digest(
         job.base_key, settings.model_dump(), pattern, way.method, way.pixfrac,
         [str(f.measured.raw.path) for f in frames],
-        *(part.tolist() for part in (table.plane_matrix, table.sky, table.dark, table.floor, *table.trails)),
+        *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, *table.trails)),
         calibration.description,
     )  # fmt: skip
     job.progress.begin("integrate", len(tiles))

@@ -10,6 +10,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from fourlight.core import bends
 from fourlight.engine import in_order
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
@@ -137,6 +138,7 @@ def placed(
     found = steadied(found, reference)
     if job.recipe.registration.align_planes:
         found = fringes.aligned(found)
+    job.notes += _bend_note(found)
     rms = float(np.median([frame.rms_px for frame in found if frame.measured is not reference] or [0.0]))
     job.progress.end(
         f"{len(found)} lights registered to {job.names[reference.raw.path]}, {rms:.3f} px rms per star"
@@ -163,3 +165,24 @@ def _on_grid(
         return _on_grid(job, rest, None)
     job.drop([item for item in results if isinstance(item, SetAside)])
     return reference, found
+
+
+def _bend_note(frames: list[RegisteredFrame]) -> list[str]:
+    bent = [frame for frame in frames if frame.bend is not None]
+    if not bent:
+        return []
+    most = max(_bend_px(frame) for frame in bent)
+    lights = f"{len(bent)} light{'s are' if len(bent) > 1 else ' is'} placed by curved maps"
+    return [
+        f"{lights}: their optics distort the field against that of the reference, by up to {most:.2f} px."
+    ]
+
+
+def _bend_px(frame: RegisteredFrame) -> float:
+    """Largest distance of the curved map from the straight one, on the rim and in the middle of the frame."""
+    assert frame.bend is not None
+    y, x = np.meshgrid(
+        np.linspace(0, frame.measured.raw.ny - 1, 9), np.linspace(0, frame.measured.raw.nx - 1, 9)
+    )
+    away = frame.bend - bends.straight(frame.matrix)
+    return float(np.hypot(*bends.apply(away, x.ravel(), y.ravel())).max())

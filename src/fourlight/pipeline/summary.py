@@ -115,6 +115,7 @@ def _used(
         **_measured(frame.measured, names),
         "matrix": frame.matrix.tolist(),
         "plane_matrix": dict(zip(PLANES, frame.plane_matrix.tolist(), strict=True)),
+        "bend": None if frame.bend is None else frame.bend.tolist(),
         "trails": trails.tolist(),
         "rms_px": frame.rms_px,
         "matched": frame.matched,

@@ -96,7 +96,7 @@ def _drops(
     """What both deposits of one plane need of every frame."""
     return [
         (
-            *found.values(k), found.bad[k], *found.origin(k), table.plane_matrix[f, plane], cell, plane,
+            *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
             overlaps.of(f), table.floor[f, plane], table.level[plane], ref[plane],
             *found.offset,
         )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import maps
+from fourlight.core import bends, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 from fourlight.stages.skymatch import pixel_scale, sky_difference
@@ -32,6 +32,9 @@ OVERSIZE = 1.15
 MOST_ROWS, GOOD_ROWS, LEAST_ROWS = 512, 64, 16
 """Rows of a tile: no more than, better not fewer than (columns are cut first), and never fewer than."""
 
+RIM_POINTS = 5
+"""Points per axis of a tile that are carried to a frame: between them a bent rim stays within the margin."""
+
 LEAST_WIDTH = 256
 """Columns of a tile when columns are cut."""
 
@@ -43,9 +46,9 @@ class FrameTable:
     matrix: Float64
     """(f, 2, 3) frame to stack pixels."""
     inverse: Float64
-    plane_matrix: Float64
-    """(f, 4, 2, 3) the same for the samples of each plane, colour fringes taken out."""
-    plane_inverse: Float64
+    bend: Float64
+    """(f, 4, 2, 4, 4) the same for the samples of each plane, colour fringes and distortion taken out."""
+    unbend: Float64
     scale: Float64
     """(f, 4) light per pixel over that of the reference."""
     sky: Float64
@@ -114,12 +117,17 @@ def frame_table(
     poisson = 1.0 if electrons else 0.0
     shared = (together(frames, 8.0) - 1.0)[:, None] * common[None, :]
     level = np.array([frame.measured.sky for frame in frames])
-    by_plane = np.array([frame.plane_matrix for frame in frames])
+    bend = np.array([frame.plane_bend for frame in frames])
     return FrameTable(
         matrix=np.array([frame.matrix for frame in frames]),
         inverse=np.array([maps.inverse(frame.matrix) for frame in frames]),
-        plane_matrix=by_plane,
-        plane_inverse=np.array([[maps.inverse(matrix) for matrix in frame] for frame in by_plane]),
+        bend=bend,
+        unbend=np.array(
+            [
+                [bends.inverse(plane, (frame.measured.raw.ny, frame.measured.raw.nx)) for plane in planes]
+                for planes, frame in zip(bend, frames, strict=True)
+            ]
+        ),
         scale=scale,
         sky=np.array([sky_difference(frame, reference, sky_order) for frame in frames]),
         terms=polynomial_terms(sky_order),
@@ -203,11 +211,16 @@ def tiles(
     return cut, int(np.clip(memory_bytes // one, 1, threads))
 
 
-def rectangle(tile: Tile, inverse: Float64, shape: tuple[int, int]) -> tuple[int, int, int, int] | None:
-    """Rows and columns ``y0, y1, x0, x1`` of a frame that a tile with its halo may need; None: no overlap."""
-    x = np.array([tile.x0, tile.x1, tile.x1, tile.x0]) + np.array([-1, 1, 1, -1]) * (HALO + 2.0)
-    y = np.array([tile.y0, tile.y0, tile.y1, tile.y1]) + np.array([-1, -1, 1, 1]) * (HALO + 2.0)
-    u, v = maps.apply(inverse, x, y)
+def rectangle(tile: Tile, unbend: Float64, shape: tuple[int, int]) -> tuple[int, int, int, int] | None:
+    """Rows and columns ``y0, y1, x0, x1`` of a frame that a tile with its halo may need; None: no overlap.
+
+    ``unbend`` (2, 4, 4) is the map from stack to frame pixels.
+    """
+    rim = HALO + 2.0
+    x, y = np.meshgrid(
+        np.linspace(tile.x0 - rim, tile.x1 + rim, RIM_POINTS), np.linspace(tile.y0 - rim, tile.y1 + rim, RIM_POINTS)
+    )  # fmt: skip
+    u, v = bends.apply(unbend, x.ravel(), y.ravel())
     y0, y1 = max(0, int(np.floor(v.min())) - 1), min(shape[0], int(np.ceil(v.max())) + 2)
     x0, x1 = max(0, int(np.floor(u.min())) - 1), min(shape[1], int(np.ceil(u.max())) + 2)
     return (y0, y1, x0, x1) if y1 > y0 and x1 > x0 else None

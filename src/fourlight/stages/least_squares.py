@@ -108,7 +108,7 @@ def _systems(
         for k, f in enumerate(found.frames):
             if table.half[f] == half:
                 lsq.gathered(
-                    *found.values(k), found.bad[k], *found.origin(k), table.plane_matrix[f, plane], cell, plane,
+                    *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
                     table.floor[f, plane], table.level[plane], ref, *found.offset, fine, cells,
                 )  # fmt: skip
         system = _System(

@@ -79,7 +79,7 @@ def _collect(found: TileSamples, table: FrameTable, cell: Int64, into: Residuals
         flat = float(np.median(ranges))
         for k, f in enumerate(found.frames):
             seen = rejection.residuals(
-                *found.values(k), *found.origin(k), table.plane_matrix[f, plane], cell, plane, ref[plane], ranges,
+                *found.values(k), *found.origin(k), table.bend[f, plane], cell, plane, ref[plane], ranges,
                 *found.offset, table.floor[f, plane], flat,
             )  # fmt: skip
             into[f][plane].append(seen[:: -(-len(seen) // most)].copy() if len(seen) else seen)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import matching
+from fourlight.core import bending, matching
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside, StarList
 from fourlight.recipe import Registration
@@ -90,6 +91,7 @@ def register(
         return _aside(
             frame, f"its {len(stars)} stars do not match those of {other} (other field, cloud or trailing?)"
         )
+    found, bend = _curved(found, stars, target, weight)
     pairs = len(found.source_index)
     if pairs < min(settings.min_matches, len(target)):
         return _aside(
@@ -107,8 +109,24 @@ def register(
     flags = FrameFlag.FEW_STARS if pairs < 3 * settings.min_matches else FrameFlag.NONE
     return RegisteredFrame(
         frame, found.matrix, found.rms_px, pairs, *light,
-        exchanged=exchanged(stars, target, found), flags=frame.flags | flags,
+        exchanged=exchanged(stars, target, found), bend=bend, flags=frame.flags | flags,
     )  # fmt: skip
+
+
+def _curved(
+    found: matching.Match, stars: StarList, target: StarList, weight: Float64
+) -> tuple[matching.Match, Float64 | None]:
+    """The match with the pairs of a curved map, and that map, where the stars show that a straight one will not do."""
+    curved = bending.bent(
+        found, np.column_stack([stars.x, stars.y]), np.column_stack([target.x, target.y]), weight
+    )
+    if curved is None:
+        return found, None
+    straighter = replace(
+        found, matrix=curved.matrix, source_index=curved.source_index, target_index=curved.target_index,
+        rms_px=curved.rms_px, corner_px=found.corner_px * curved.rms_px / max(found.rms_px, 1e-9),
+    )  # fmt: skip
+    return straighter, curved.bend
 
 
 def _aside(frame: MeasuredFrame, reason: str) -> SetAside:

@@ -87,7 +87,7 @@ def load(
     read : callable
         Calibrated samples of a rectangle of a frame.
     """
-    touching = [(f, rectangle(tile, table.inverse[f], shapes[f])) for f in range(len(table.matrix))]
+    touching = [(f, rectangle(tile, table.unbend[f, 0], shapes[f])) for f in range(len(table.matrix))]
     frames = [f for f, box in touching if box is not None]
     boxes = np.array([box for _, box in touching if box is not None], dtype=np.int64).reshape(-1, 4)
     sizes = (boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])
@@ -124,7 +124,7 @@ def reference(found: TileSamples, table: FrameTable, cell: Int64) -> Reference:
     y0, y1, x0, x1 = (np.ascontiguousarray(column) for column in found.boxes.T)
     for plane in range(4 if found.frames else 0):
         samples.reference(
-            found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.plane_inverse[found.frames, plane], cell, plane,
+            found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.unbend[found.frames, plane], cell, plane,
             *found.offset, ref.value[plane], ref.scatter[plane], ref.behind[plane],
         )  # fmt: skip
     return ref
@@ -141,7 +141,7 @@ def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, s
         y0, x0 = found.origin(k)
         rect, base, slope = found.values(k)
         deviation = rejection.deviations(
-            rect, base, slope, y0, x0, table.plane_matrix[f], cell, ref.value, ref.scatter, ref.behind, ranges,
+            rect, base, slope, y0, x0, table.bend[f], cell, ref.value, ref.scatter, ref.behind, ranges,
             *found.offset, table.floor[f], settings.gradient_tolerance,
         )  # fmt: skip
         mask, _ = rejection.grown(deviation, settings.reject_sigma)

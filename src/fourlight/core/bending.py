@@ -1,0 +1,106 @@
+"""What optics add to an affine map between two star lists, where the stars show it beyond doubt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from fourlight.core import bends
+from fourlight.core.maps import affine
+from fourlight.core.matching import Match
+
+__all__ = ["Bent", "bent"]
+
+Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
+
+FEWEST_PAIRS = 40
+"""Pairs of stars from which a bend is fitted: four for each of its ten numbers per axis."""
+
+CLEAR = 4.0
+"""What each of the bend's fourteen numbers must explain on average, over the variance that stays; by chance it is 1,
+and beyond 3 once in ten thousand fits (F-test)."""
+
+LEAST_PX = 0.02
+"""Smaller bends are not worth a curved map."""
+
+CELLS = 3
+"""Cells per axis of the box of the stars, each of which must hold one: outside its stars a polynomial runs wild."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bent:
+    """A curved map between two star lists and the pairs behind it."""
+
+    bend: Float64
+    """(2, 4, 4), see `fourlight.core.bends`."""
+    matrix: Float64
+    """(2, 3): the affine map of the same pairs."""
+    source_index: Int64
+    target_index: Int64
+    rms_px: float
+    """Rms residual per axis of the pairs, target pixels."""
+
+
+def bent(found: Match, source: Float64, target: Float64, weight: Float64) -> Bent | None:
+    """Curved map that the pairs of an affine match and what it missed support; None where a straight one will do.
+
+    Parameters
+    ----------
+    found : Match
+    source, target : (n, 2) and (m, 2) float64
+        Positions in pixels.
+    weight : (n,) float64
+        Inverse variance of the position of each source star.
+    """
+    index, near = found.source_index, found.target_index
+    tree = cKDTree(target)
+    result = None
+    for _ in range(4):
+        if len(index) < FEWEST_PAIRS or not _all_over(source[index]):
+            return None
+        result = _fitted(source, target, weight, index, near)
+        x, y = bends.apply(result.bend, source[:, 0], source[:, 1])
+        reach = float(np.clip(5.0 * result.rms_px, 0.25, 3.0))
+        index, near = _paired(tree, np.column_stack([x, y]), reach)
+    return result if result is not None and _clear(result, source, target, weight) else None
+
+
+def _fitted(source: Float64, target: Float64, weight: Float64, index: Int64, near: Int64) -> Bent:
+    bend = bends.polynomial(source[index], target[near], weight[index])
+    residual = np.column_stack(bends.apply(bend, *source[index].T)) - target[near]
+    spread = np.average((residual**2).sum(axis=1) / 2, weights=weight[index])
+    matrix = affine(source[index], target[near], weight[index])
+    return Bent(bend, matrix, index, near, float(np.sqrt(spread)))
+
+
+def _paired(tree: cKDTree, places: Float64, reach: float) -> tuple[Int64, Int64]:
+    """Source and target stars within reach of each other; a target star taken twice belongs to the nearer one."""
+    distance, near = tree.query(places, distance_upper_bound=reach)
+    keep = np.flatnonzero(np.isfinite(distance))
+    order = keep[np.argsort(distance[keep], kind="stable")]
+    keep = np.sort(order[np.unique(near[order], return_index=True)[1]])
+    return keep.astype(np.int64), np.asarray(near[keep], dtype=np.int64)
+
+
+def _all_over(places: Float64) -> bool:
+    """Whether no large part of the box of the stars is empty."""
+    low, span = places.min(axis=0), np.maximum(np.ptp(places, axis=0), 1e-9)
+    cell = np.minimum(((places - low) / span * CELLS).astype(int), CELLS - 1)
+    return len(np.unique(cell[:, 0] * CELLS + cell[:, 1])) == CELLS**2
+
+
+def _clear(result: Bent, source: Float64, target: Float64, weight: Float64) -> bool:
+    """Whether the bend explains more than an affine map of the same pairs would leave, and is worth it."""
+    here, there, w = source[result.source_index], target[result.target_index], weight[result.source_index]
+    flat, curved = (
+        np.column_stack(bends.apply(m, *here.T)) for m in (bends.straight(result.matrix), result.bend)
+    )
+    left = float((w[:, None] * (curved - there) ** 2).sum())
+    gained = float((w[:, None] * (flat - there) ** 2).sum()) - left
+    numbers, free = 2 * (len(bends.TERMS) - 3), 2 * (len(here) - len(bends.TERMS))
+    size = float(np.hypot(*(curved - flat).T).max())
+    return size > LEAST_PX and gained / numbers > CLEAR * left / free
