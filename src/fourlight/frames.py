@@ -96,6 +96,8 @@ class RawFrame:
     """Pedestal that the file itself declares (camera raw black level, PEDESTAL card)."""
     saturation_adu: float | None = None
     """Level at which the file says, or its number type implies, that a sample is full."""
+    unread: tuple[tuple[str, str], ...] = ()
+    """Facts that a card states in a way that cannot be read: name of the field, and what stands there."""
     problems: tuple[str, ...] = ()
 
 

@@ -58,7 +58,21 @@ def facts(cards: Cards, ny: int, nx: int, bitpix: int) -> dict[str, Any]:
         found["night"] = time.date().isoformat()
     found |= _gain(cards, problems) | _labels(cards, problems) | _optics(cards) | _levels(cards, bitpix)
     found |= position(cards) | site(cards) | _mosaic(cards, ny, nx, problems)
-    return {**found, "problems": tuple(problems)}
+    unread = _unread(cards, found)
+    return {**found, "unread": unread, "problems": (*problems, *(words for _, words in unread))}
+
+
+def _unread(cards: Cards, found: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Facts that are not known although a card of their name says something: field, and what stands there."""
+    gain = () if found["gain_e_per_adu"] else (*ISO_SETTINGS, "GAIN", "CCDGAIN")
+    named = {
+        "exposure_s": EXPOSURES[:-1],  # SHUTTER may say whether it was open
+        "gain_setting": gain,
+        "offset_setting": OFFSETS,
+        "temperature_c": (*TEMPERATURES, *SET_TEMPERATURES),
+    }
+    said = {field: first_text(cards, names) for field, names in named.items() if found[field] is None}
+    return tuple((field, f"{text[1]} card '{text[0]}' not readable") for field, text in said.items() if text)
 
 
 def _exposure(cards: Cards, problems: list[str]) -> float | None:

@@ -39,7 +39,8 @@ def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     job.roles = {frame.path: frame.role for frame in found.frames}
     job.drop(found.set_aside)
     job.notes += found.notes
-    lights, aside, notes = choose_lights(found.frames, job.recipe.read.filter, job.recipe.read.mosaic)
+    read, tolerance_c = job.recipe.read, job.recipe.calibrate.temperature_tolerance_c
+    lights, aside, notes = choose_lights(found.frames, read.filter, read.mosaic, tolerance_c)
     job.drop(aside)
     job.notes += notes
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
