@@ -14,7 +14,7 @@ from fourlight.core.cfa import PATTERNS, cropped, flipped
 from fourlight.io.cards import Cards
 from fourlight.io.dates import from_cards
 from fourlight.io.header_places import position, site
-from fourlight.io.header_values import first_number, first_text
+from fourlight.io.header_values import first_number, first_text, number
 
 __all__ = ["facts"]
 
@@ -63,16 +63,19 @@ def facts(cards: Cards, ny: int, nx: int, bitpix: int) -> dict[str, Any]:
 
 
 def _unread(cards: Cards, found: dict[str, Any]) -> tuple[tuple[str, str], ...]:
-    """Facts that are not known although a card of their name says something: field, and what stands there."""
-    gain = () if found["gain_e_per_adu"] else (*ISO_SETTINGS, "GAIN", "CCDGAIN")
+    """Facts that are not known although a card of their name holds text that is no number: field, and that text."""
     named = {
         "exposure_s": EXPOSURES[:-1],  # SHUTTER may say whether it was open
-        "gain_setting": gain,
+        "gain_setting": (*ISO_SETTINGS, "GAIN", "CCDGAIN"),
         "offset_setting": OFFSETS,
         "temperature_c": (*TEMPERATURES, *SET_TEMPERATURES),
     }
-    said = {field: first_text(cards, names) for field, names in named.items() if found[field] is None}
-    return tuple((field, f"{text[1]} card '{text[0]}' not readable") for field, text in said.items() if text)
+    odd = {
+        field: first_text(cards, [name for name in names if name in cards and number(cards[name]) is None])
+        for field, names in named.items()
+        if found[field] is None
+    }
+    return tuple((field, f"{text[1]} card '{text[0]}' not readable") for field, text in odd.items() if text)
 
 
 def _exposure(cards: Cards, problems: list[str]) -> float | None:

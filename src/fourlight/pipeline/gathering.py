@@ -14,7 +14,7 @@ from fourlight.engine import in_order
 from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
-from fourlight.pipeline.job import Job
+from fourlight.pipeline.job import Sorting
 from fourlight.pipeline.names import short_names
 from fourlight.provenance import file_hash
 from fourlight.stages.groups import counted
@@ -22,7 +22,7 @@ from fourlight.stages.masters import OpenSource
 from fourlight.stages.mosaic import evidence
 from fourlight.stages.select import choose_lights, drop_copies
 
-__all__ = ["checked", "chosen", "misfits", "once", "with_mosaic"]
+__all__ = ["RAW_ROLES", "cheap_keys", "checked", "chosen", "once", "with_mosaic"]
 
 NO_MOSAIC = (
     "no mosaic shows in its stars and sky: a monochrome, binned or developed frame among raw colour frames; "
@@ -33,37 +33,35 @@ ROWS = 32
 RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 
 
-def chosen(job: Job, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
+def chosen(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
     """Lights that make one stack, in time order, and all calibration frames."""
-    job.names = short_names([f.path for f in found.frames] + [f.path for f in found.set_aside])
-    job.roles = {frame.path: frame.role for frame in found.frames}
-    job.drop(found.set_aside)
-    job.notes += found.notes
-    read, tolerance_c = job.recipe.read, job.recipe.calibrate.temperature_tolerance_c
-    lights, aside, notes = choose_lights(found.frames, read.filter, read.mosaic, tolerance_c)
-    job.drop(aside)
-    job.notes += notes
+    sorting.names = short_names([f.path for f in found.frames] + [f.path for f in found.set_aside])
+    sorting.roles = {frame.path: frame.role for frame in found.frames}
+    sorting.drop(found.set_aside)
+    unusable = sorting.reasons(found.set_aside)
+    sorting.notes += found.notes
+    read, tolerance_c = sorting.recipe.read, sorting.recipe.calibrate.temperature_tolerance_c
+    lights, aside, notes = choose_lights(found.frames, read.filter, read.mosaic, tolerance_c, unusable)
+    sorting.drop(aside)
+    sorting.notes += notes
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
-    job.progress.step()
+    sorting.progress.step()
     total = Counter(frame.role for frame in others)
     counts = ", ".join(counted(total[role], role) for role in RAW_ROLES if total[role])
     nights = len({frame.night for frame in lights if frame.night})
     when = f" of {nights} night{'s' * (nights != 1)}" if nights else ""
-    job.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")
-    if job.folder.left_by:
-        job.progress.begin("output", 1)
-        job.progress.end(f"going on where {job.folder.left_by} ended without a word")
+    sorting.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")
     return lights, others
 
 
-def checked(job: Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
+def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> dict[Path, str]:
     """Hash of every file that can be read to its end; the others are set aside."""
-    job.progress.begin("check", len(frames))
+    sorting.progress.begin("check", len(frames))
     out: dict[Path, str] = {}
 
     def work(frame: RawFrame) -> str | SetAside:
         try:
-            job.source(frame)  # packed files are unpacked here, which finds damage further in
+            sorting.source(frame)  # packed files are unpacked here, which finds damage further in
             return file_hash(frame.path)
         except FrameError as error:
             return SetAside(frame.path, "read", error.reason)
@@ -72,21 +70,21 @@ def checked(job: Job, frames: Sequence[RawFrame]) -> dict[Path, str]:
         except OSError as error:
             return SetAside(frame.path, "read", f"cannot be read: {error.strerror}")
 
-    for frame, result in zip(frames, in_order(work, frames, job.threads), strict=True):
+    for frame, result in zip(frames, in_order(work, frames, sorting.threads), strict=True):
         if isinstance(result, SetAside):
-            job.drop([result])
+            sorting.drop([result])
         else:
             out[frame.path] = result
-        job.progress.step()
-    job.progress.end(f"{len(out)} files checked")
+        sorting.progress.step()
+    sorting.progress.end(f"{len(out)} files checked")
     return out
 
 
-def once(job: Job, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
+def once(sorting: Sorting, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
     """Frames that could be read to their end, copies left out."""
     frames = [frame for frame in frames if frame.path in hashes]
-    kept, aside = drop_copies(frames, _contents(frames, job.source, hashes), job.names)
-    job.drop(aside)
+    kept, aside = drop_copies(frames, _contents(frames, sorting.source, hashes), sorting.names)
+    sorting.drop(aside)
     return kept
 
 
@@ -105,25 +103,25 @@ def _contents(frames: Sequence[RawFrame], source: OpenSource, hashes: Mapping[Pa
     return out
 
 
-def with_mosaic(job: Job, lights: list[RawFrame]) -> list[RawFrame]:
+def with_mosaic(sorting: Sorting, lights: list[RawFrame]) -> list[RawFrame]:
     """Lights without those in which clearly no mosaic shows, where it shows in others.
 
     Where it shows in none, all are kept: `fourlight.stages.mosaic.decide` has the word then. A recipe that states
     the pattern is believed.
     """
-    if job.recipe.read.mosaic != "auto":
+    if sorting.recipe.read.mosaic != "auto":
         return lights
 
     found: dict[Path, Phase] = {}
-    look = partial(_look, source=job.source)
-    for frame, phase in zip(lights, in_order(look, lights, job.threads), strict=True):
+    look = partial(_look, source=sorting.source)
+    for frame, phase in zip(lights, in_order(look, lights, sorting.threads), strict=True):
         if isinstance(phase, SetAside):
-            job.drop([phase])
+            sorting.drop([phase])
         else:
             found[frame.path] = phase
-        job.progress.step()
+        sorting.progress.step()
     aside = _plain(found)
-    job.drop(aside)
+    sorting.drop(aside)
     out = {item.path for item in aside}
     return [frame for frame in lights if frame.path in found and frame.path not in out]
 
@@ -143,40 +141,14 @@ def _plain(found: Mapping[Path, Phase]) -> list[SetAside]:
     return [SetAside(path, "select", NO_MOSAIC) for path in plain]
 
 
-def misfits(frames: Sequence[RawFrame], source: OpenSource, threads: int) -> list[SetAside]:
-    """What a run would set aside for its samples: copies, lights without a mosaic among others, and damaged ones.
+def cheap_keys(frames: Sequence[RawFrame]) -> dict[Path, str]:
+    """What may tell files apart without reading all of them: their hash where date is none and size is equal.
 
-    Files are not read to their end, but for files without a date that are equal in size.
-
-    Parameters
-    ----------
-    frames : sequence of RawFrame
-        All frames found, of any role.
-    source : callable
-        Opens the samples of a frame.
-    threads : int
-        Lights looked at side by side.
+    Files with a date are told apart by it, and by their samples (`once`).
     """
     sizes = {frame.path: frame.path.stat().st_size for frame in frames if not frame.time}
     alike = Counter(sizes.values())
-    keys = {
+    return {
         frame.path: file_hash(frame.path) if alike[sizes.get(frame.path, -1)] > 1 else str(frame.path)
         for frame in frames
     }
-    names = short_names(frame.path for frame in frames)
-    kept, aside = drop_copies(frames, _contents(frames, source, keys), names)
-    kinds: dict[tuple[object, ...], list[RawFrame]] = {}
-    for frame in kept:
-        if frame.role is Role.LIGHT:
-            kinds.setdefault((frame.camera, frame.ny, frame.nx), []).append(frame)
-    for lights in kinds.values():
-        looked = dict(
-            zip(
-                (f.path for f in lights),
-                in_order(partial(_look, source=source), lights, threads),
-                strict=True,
-            )
-        )
-        aside += [seen for seen in looked.values() if isinstance(seen, SetAside)]
-        aside += _plain({path: seen for path, seen in looked.items() if isinstance(seen, Phase)})
-    return aside

@@ -64,7 +64,7 @@ def run(
     found = scan(searched, recipe.read, only)
     check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
     with claimed(out) as folder:
-        job = Job(folder, recipe, progress, thread_count(recipe.run.threads))
+        job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder)
         summary = _done(job, found, searched)
         progress.end(f"picture and report in {out}")
         if not recipe.run.keep_work:
@@ -77,6 +77,9 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     recipe = job.recipe
     lights, others = chosen(job, found)
+    if job.folder.left_by:
+        job.progress.begin("output", 1)
+        job.progress.end(f"going on where {job.folder.left_by} ended without a word")
     hashes = checked(job, [*lights, *others])
     lights, others = (once(job, part, hashes) for part in (lights, others))
     job.need_two(len(lights))

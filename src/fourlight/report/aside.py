@@ -7,6 +7,7 @@ from typing import Any
 
 from fourlight.report.words import counted, listed
 from fourlight.stages.groups import ROLE_NAMES
+from fourlight.stages.select import COPY_OF
 
 __all__ = ["copies", "kind", "lights_aside", "others_aside", "role_count", "table"]
 
@@ -33,7 +34,7 @@ def copies(summary: Facts) -> list[Facts]:
 
 def _is_copy(item: Facts) -> bool:
     """Whether `fourlight.stages.select.drop_copies` set it aside."""
-    return item.get("stage") == "select" and str(item.get("reason")).startswith("a copy of ")
+    return item.get("stage") == "select" and str(item.get("reason")).startswith(COPY_OF)
 
 
 def _frames(summary: Facts) -> list[Facts]:

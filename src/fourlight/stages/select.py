@@ -10,18 +10,24 @@ from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.groups import Group, best_group, counted, grouped, same_exposure
 
-__all__ = ["choose_lights", "drop_copies"]
+__all__ = ["COPY_OF", "choose_lights", "drop_copies"]
 
 Key = tuple[Hashable, ...]
 
 FIELDS = ("camera", "size", "binning", "gain setting", "filter", "mosaic")
+COPY_OF = "a copy of "
+"""Beginning of the reason for which `drop_copies` sets a frame aside."""
 LEAST = 2
 """Lights that make a stack."""
 TOLERANCE_C = 3.0
 
 
 def choose_lights(
-    frames: Sequence[RawFrame], filter_name: str, mosaic: str = "auto", tolerance_c: float = TOLERANCE_C
+    frames: Sequence[RawFrame],
+    filter_name: str,
+    mosaic: str = "auto",
+    tolerance_c: float = TOLERANCE_C,
+    unusable: str = "",
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
     """The lights that are integrated together: of the groups that can be, the one with the longest total exposure.
 
@@ -38,6 +44,8 @@ def choose_lights(
         another kind (their rows may be stored the other way round). Those that state none go with the most.
     tolerance_c : float
         Sensor temperatures this far apart still match.
+    unusable : str
+        What is said of files that are no frames, for the message where there is no light.
 
     Returns
     -------
@@ -55,7 +63,7 @@ def choose_lights(
     """
     lights = [frame for frame in frames if frame.role is Role.LIGHT]
     if not lights:
-        raise InputError(_no_lights(frames))
+        raise InputError(_no_lights(frames, unusable))
     aside: list[SetAside] = []
     if filter_name:
         wanted = [f for f in lights if (f.filter_name or "").casefold() == filter_name.casefold()]
@@ -132,7 +140,7 @@ def drop_copies(
         if other is frame:
             kept.append(frame)
         else:
-            reason = f"a copy of {names[other.path]}; each exposure counts once"
+            reason = f"{COPY_OF}{names[other.path]}; each exposure counts once"
             aside.append(SetAside(frame.path, "select", reason))
     return kept, aside
 
@@ -196,8 +204,8 @@ def _exposures(lights: Sequence[RawFrame]) -> list[str]:
     ]
 
 
-def _no_lights(frames: Sequence[RawFrame]) -> str:
-    """That there is no light among frames, with what there is."""
+def _no_lights(frames: Sequence[RawFrame], unusable: str) -> str:
     counts = {role: sum(frame.role is role for frame in frames) for role in Role}
-    found = ", ".join(counted(n, role) for role, n in counts.items() if n)
-    return f"no lights among the frames found ({found or 'none usable'}); point at the folders that hold the subs"
+    found = ", ".join(counted(n, role) for role, n in counts.items() if n) or "none usable"
+    found += f"; {unusable}" if unusable else ""
+    return f"no lights among the frames found ({found}); point at the folders that hold the subs"
