@@ -38,7 +38,15 @@ def calibrated(
         last = done
 
     calibration = calibrate.prepare(
-        lights, others, job.source, pattern, job.recipe.calibrate, job.recipe.read, job.folder.masters, told
+        lights,
+        others,
+        job.source,
+        pattern,
+        job.recipe.calibrate,
+        job.recipe.read,
+        job.folder.masters,
+        told,
+        job.names,
     )
     job.drop(calibration.set_aside)
     noise = calibration.noise

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, SetAside
 from fourlight.stages.select import COPY_OF
 
-__all__ = ["by_reason", "find_light", "short_names"]
+__all__ = ["NAMED", "by_reason", "find_light", "short_names", "to_know"]
+
+NAMED = 6
+"""Files named in a line on the terminal."""
 
 
 def short_names(paths: Iterable[Path]) -> dict[Path, str]:
@@ -63,6 +66,11 @@ def by_reason(items: Iterable[tuple[str, str]], most: int) -> list[str]:
     for name, reason in items:
         kinds.setdefault(_kind(reason), []).append((name, reason))
     return [_line(part, most) for part in kinds.values()]
+
+
+def to_know(frames: Iterable[RawFrame], names: Mapping[Path, str]) -> list[str]:
+    """What headers lack or leave open, every sentence once with the names of its frames."""
+    return by_reason(((names[frame.path], said) for frame in frames for said in frame.problems), NAMED)
 
 
 def _kind(reason: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fourlight.engine import Silent, thread_count
@@ -11,7 +11,7 @@ from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
 from fourlight.pipeline.gathering import RAW_ROLES, cheap_keys, chosen, once, with_mosaic
 from fourlight.pipeline.job import Sorting
-from fourlight.pipeline.names import by_reason
+from fourlight.pipeline.names import NAMED, by_reason, to_know
 from fourlight.recipe import Calibrate, Recipe
 from fourlight.stages import mosaic
 from fourlight.stages.flats import flat_for
@@ -19,9 +19,6 @@ from fourlight.stages.groups import Group, grouped
 from fourlight.stages.offsets import choose_offset, say_unused
 
 __all__ = ["Outlook", "outlook"]
-
-NAMED = 6
-"""Files named in a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +44,7 @@ def outlook(found: Scan, recipe: Recipe) -> Outlook:
     said += [f"set aside: {line}" for line in _reasons(sorting)]
     said += [_line(note) for note in sorting.notes if note not in found.notes]
     said += [_line(note) for note in _calibration(lights, others, recipe.calibrate)] if not refused else []
-    said += [f"to know: {line}" for line in to_know(found.frames, sorting)]
+    said += [f"to know: {line}" for line in to_know(found.frames, sorting.names)]
     return Outlook(refused, tuple(sorting.set_aside), tuple(said))
 
 
@@ -91,17 +88,6 @@ def _calibration(lights: Sequence[RawFrame], others: Sequence[RawFrame], setting
 
 def _reasons(sorting: Sorting) -> list[str]:
     return by_reason(((sorting.names[item.path], item.reason) for item in sorting.set_aside), NAMED)
-
-
-def to_know(frames: Sequence[RawFrame], sorting: Sorting) -> list[str]:
-    """What headers lack or leave open, every sentence once with the names of its frames."""
-
-    def every() -> Iterator[tuple[str, str]]:
-        for frame in frames:
-            for problem in frame.problems:
-                yield sorting.names[frame.path], problem
-
-    return by_reason(every(), NAMED)
 
 
 def _line(sentence: str) -> str:

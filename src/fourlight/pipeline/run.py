@@ -22,7 +22,7 @@ from fourlight.pipeline.gathering import checked, chosen, once, with_mosaic
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
-from fourlight.pipeline.names import find_light
+from fourlight.pipeline.names import find_light, to_know
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
@@ -142,4 +142,5 @@ def _findings(
         roles=job.roles,
         measured=job.measured,
         assumptions=job.notes,
+        to_know=to_know([frame.measured.raw for frame in frames], job.names),
     )

@@ -50,6 +50,8 @@ class Findings:
     measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
     """What was measured of lights that were set aside later."""
     assumptions: Sequence[str] = ()
+    to_know: Sequence[str] = ()
+    """What the headers of lights in use lack or leave open."""
 
 
 def summarise(found: Findings) -> dict[str, Any]:
@@ -85,6 +87,7 @@ def summarise(found: Findings) -> dict[str, Any]:
         "set_aside": [_aside(item, found) for item in found.set_aside],
         "nights": _nights(found.frames),
         "assumptions": list(found.assumptions),
+        "to_know": list(found.to_know),
     }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from fourlight.report.grounds import given_names
 from fourlight.report.words import UNKNOWN, counted, digits, listed, reached, sentence, typeset
 from fourlight.stages.groups import ROLE_NAMES
 
-__all__ = ["applied", "calibration_rows", "darkened", "misfits", "not_applied"]
+__all__ = ["applied", "calibration_rows", "darkened", "misfits", "not_applied", "scaled"]
 
 Facts = Mapping[str, Any]
 
@@ -114,6 +114,15 @@ def darkened(how: Facts) -> int:
     return sum(int(how.get(name, 0)) for name in DARKS)
 
 
+def scaled(how: Facts) -> int:
+    """Lights from which a dark of another exposure was taken off.
+
+    >>> scaled({"dark": 3, "scaled dark": 1, "bias": 2})
+    1
+    """
+    return int(how.get("scaled dark", 0))
+
+
 def _frames(calibration: Facts, role: str) -> str:
     counts = reached(calibration, "calibration_frames", role)
     if not isinstance(counts, Mapping):
@@ -128,8 +137,8 @@ def _darks(summary: Facts, how: Facts, lights: int) -> str:
     said = []
     if how.get("dark"):
         said.append(f"Taken off {_of(how['dark'], lights)}.")
-    if how.get("scaled dark"):
-        said.append(f"Scaled to their exposure and taken off {_of(how['scaled dark'], lights)}.")
+    if scaled(how):
+        said.append(f"Scaled to their exposure and taken off {_of(scaled(how), lights)}.")
     others = {name: count for name, count in how.items() if name not in DARKS and count}
     for name, count in others.items():
         who = "" if count == lights else f" to {_of(count, lights)}"
@@ -158,7 +167,7 @@ def _flats(flats: int, lights: int, recipe: Facts) -> str:
 def _bias(calibration: Facts, how: Facts) -> str:
     if how.get("bias"):
         return f"Taken off {counted(how['bias'], 'light')}."
-    if how.get("scaled dark"):
+    if scaled(how):
         return "Taken off the darks before they were scaled to the exposure of the lights."
     if reached(calibration, "calibration_frames", "bias", "in_masters"):
         return f"Taken off the flats{'; the darks hold it for the lights' if darkened(how) else ''}."

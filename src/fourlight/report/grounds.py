@@ -62,6 +62,7 @@ def sentences(summary: Facts, names: Collection[str] = ()) -> list[str]:
     said = [
         *(reached(summary, "calibration", "notes") or ()),
         *(summary.get("assumptions") or ()),
+        *(summary.get("to_know") or ()),
         *(reached(summary, "picture", "notes") or ()),
     ]
     return list(dict.fromkeys(typeset(sentence(str(remark), names), names) for remark in said))

@@ -90,6 +90,7 @@ def prepare(
     read: Read,
     work: Path,
     progress: Callable[[int, int], None] | None = None,
+    names: Mapping[Path, str] | None = None,
 ) -> Calibration:
     """Masters, noise model and defects for a set of lights of one camera.
 
@@ -106,6 +107,8 @@ def prepare(
         Folder for masters; they are used again when the same files and settings come back.
     progress : callable, optional
         Called with frames done and frames in all.
+    names : mapping of Path to str, optional
+        What files are called in notes; else by their file name.
 
     Raises
     ------
@@ -116,7 +119,8 @@ def prepare(
         raise InputError("no lights to calibrate; at least one raw light frame is needed")
     if len({(f.ny, f.nx) for f in lights}) > 1:
         raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
-    bench = Bench(open_source, pattern, settings, read, work, progress, total=len(lights) + len(calibrations))
+    total = len(lights) + len(calibrations)
+    bench = Bench(open_source, pattern, settings, read, work, progress, total=total, names=names or {})
     find_full(lights, bench)
     groups = _groups(calibrations, bench)
     seen = survey(lights, open_source, pattern)

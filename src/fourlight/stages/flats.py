@@ -51,7 +51,7 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
         else:
             if full is not None and level.max() < _DIM * full:
                 bench.note(
-                    f"{frame.path.name}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes"
+                    f"{bench.name(frame)}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes"
                     " into the lights."
                 )
             kept.append(frame)
