@@ -12,7 +12,7 @@ from fourlight.report.grounds import given_names
 from fourlight.report.words import UNKNOWN, counted, digits, listed, reached, sentence, typeset
 from fourlight.stages.groups import ROLE_NAMES
 
-__all__ = ["applied", "calibration_rows", "darkened", "misfits", "not_applied", "scaled"]
+__all__ = ["applied", "calibration_rows", "darkened", "dropped_later", "misfits", "not_applied", "scaled"]
 
 Facts = Mapping[str, Any]
 
@@ -187,8 +187,23 @@ def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, s
     return "Defective samples", f"{number:,}" if number else "none", f"{left} from {where}."
 
 
+def dropped_later(summary: Facts) -> str:
+    """That some lights which were calibrated are not in the stack; empty where all are.
+
+    >>> dropped_later({"calibration": {"offset_taken_off": {"dark": 24}}, "frames": [{}] * 23})
+    '24 lights were calibrated; 23 of them are in the stack, the other one was set aside later.'
+    """
+    how = reached(summary, "calibration", "offset_taken_off")
+    lights, used = sum(how.values()) if isinstance(how, Mapping) else 0, len(summary.get("frames") or ())
+    if lights <= used:
+        return ""
+    others = "the other one was" if lights - used == 1 else f"the other {lights - used} were"
+    return f"{lights} lights were calibrated; {used} of them are in the stack, {others} set aside later."
+
+
 def _of(count: int, lights: int, *, start: bool = False) -> str:
     """So many of all lights."""
-    text = f"all {counted(lights, 'light')}" if count == lights else f"{count} of {counted(lights, 'light')}"
+    every = {1: "the light", 2: "both lights"}.get(lights, f"all {counted(lights, 'light')}")
+    text = every if count == lights else f"{count} of {counted(lights, 'light')}"
     text += (" was" if lights == 1 else " were") if start else ""
     return text[0].upper() + text[1:] if start else text
