@@ -204,6 +204,15 @@ class RegisteredFrame:
     flags: FrameFlag = FrameFlag.NONE
 
     @property
+    def place_error_px(self) -> float:
+        """How well its place is known, rms per axis over the field; 0 for the reference frame.
+
+        A linear map has three numbers for each axis: fitted to n stars its mean variance over the field is 3 / n of
+        that of a star (least squares: the leverages sum to the number of parameters).
+        """
+        return self.rms_px * (3 / self.matched) ** 0.5 if self.matched else 0.0
+
+    @property
     def plane_matrix(self) -> FloatArray:
         """(4, 2, 3) like ``matrix``, for the samples of each plane."""
         still = np.eye(2, 3)

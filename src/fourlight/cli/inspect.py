@@ -28,7 +28,10 @@ __all__ = ["inspect"]
 
 
 def inspect(
-    nights: Annotated[list[Path], typer.Argument(help="Files or folders of raw frames, searched through.")],
+    nights: Annotated[
+        list[Path],
+        typer.Argument(metavar="NIGHTS", help="Files or folders of raw frames, searched through."),
+    ],
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON document with every frame instead.")
     ] = False,

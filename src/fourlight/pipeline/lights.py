@@ -147,8 +147,15 @@ def placed(
     found = steadied(found, reference)
     if job.recipe.registration.align_planes:
         found = fringes.aligned(found)
-    rms = float(np.median([frame.rms_px for frame in found if frame.measured is not reference] or [0.0]))
-    job.progress.end(
-        f"{len(found)} lights registered to {job.names[reference.raw.path]}, {rms:.3f} px rms per star"
-    )
+    job.progress.end(f"{len(found)} lights registered to {job.names[reference.raw.path]}{_exactness(found)}")
     return reference, found
+
+
+def _exactness(frames: list[RegisteredFrame]) -> str:
+    """How far single stars scatter, and what that leaves for the place of a light; both of a typical light."""
+    placed = [frame for frame in frames if frame.rms_px > 0]
+    if not placed:
+        return ""
+    star = float(np.median([frame.rms_px for frame in placed]))
+    place = float(np.median([frame.place_error_px for frame in placed]))
+    return f"; one star scatters by {star:.2g} px, the place of a light is known to {place:.1g} px"

@@ -120,6 +120,7 @@ def _used(
         "plane_matrix": dict(zip(PLANES, frame.plane_matrix.tolist(), strict=True)),
         "trails": trails.tolist(),
         "rms_px": frame.rms_px,
+        "place_error_px": frame.place_error_px,
         "matched": frame.matched,
         "weight": _per_plane(weight),
         "transparency": _per_plane(frame.transparency),
