@@ -127,6 +127,9 @@ class NoiseModel:
     pedestal_source: str
     unit: str = "electron"
     """'electron' or 'adu': unit of calibrated samples."""
+    gain_error: float | None = None
+    """One sigma, where the gain was measured; None where it comes from recipe or header."""
+    read_noise_error: float | None = None
 
     @property
     def scale(self) -> float:

@@ -50,9 +50,10 @@ def calibrated(
     )
     job.drop(calibration.set_aside)
     noise = calibration.noise
-    gain = (
-        f"{noise.gain_e_per_adu:.3f} e/ADU ({noise.gain_source})" if noise.gain_e_per_adu else "gain unknown"
-    )
+    gain = "gain unknown"
+    if noise.gain_e_per_adu:
+        error = f" +- {noise.gain_error:.3f}" if noise.gain_error else ""
+        gain = f"{noise.gain_e_per_adu:.3f}{error} e/ADU ({noise.gain_source})"
     taken = "calibrated" if others else "no calibration frames"
     job.progress.end(f"{taken}; {gain}")
     return calibration

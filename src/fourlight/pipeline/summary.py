@@ -67,7 +67,8 @@ def summarise(found: Findings) -> dict[str, Any]:
         "noise": {
             name: getattr(found.noise, name)
             for name in (
-                "gain_e_per_adu", "gain_source", "read_noise_e", "read_noise_source", "pedestal_adu", "pedestal_source",
+                "gain_e_per_adu", "gain_error", "gain_source", "read_noise_e", "read_noise_error", "read_noise_source",
+                "pedestal_adu", "pedestal_source",
             )
         },
         "calibration": found.calibration,
