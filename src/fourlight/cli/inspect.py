@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
@@ -115,7 +116,8 @@ def _print(found: Scan, ahead: Outlook, mosaics: dict[str, MosaicDecision | str]
     if ahead.problems:
         console.print("problems", style="bold")
     for problem in ahead.problems:
-        console.print(Text(problem))
+        lines = textwrap.wrap(problem, console.width, subsequent_indent="    ", break_on_hyphens=False)
+        console.print(Text("\n".join(lines)))
 
 
 def _counts(frames: Sequence[RawFrame]) -> str:
