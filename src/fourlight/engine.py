@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Protocol, TypeVar
 
-__all__ = ["Progress", "Silent", "in_order", "thread_count"]
+__all__ = ["Progress", "Silent", "in_order", "nothing", "thread_count"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -25,7 +25,7 @@ class Progress(Protocol):
         """A stage with ``total`` steps starts."""
 
     def step(self, count: int = 1) -> None:
-        """``count`` steps of the current stage are done."""
+        """``count`` steps of the current stage are done; may be called by any thread."""
 
     def end(self, summary: str) -> None:
         """The current stage is done; one line for the user."""
@@ -42,6 +42,10 @@ class Silent:
 
     def end(self, summary: str) -> None:
         """Do nothing."""
+
+
+def nothing() -> None:
+    """Told of a step that nobody counts."""
 
 
 def thread_count(setting: int) -> int:

@@ -97,6 +97,8 @@ class RawFrame:
     """Pedestal that the file itself declares (camera raw black level, PEDESTAL card)."""
     saturation_adu: float | None = None
     """Level at which the file says, or its number type implies, that a sample is full."""
+    unread: tuple[tuple[str, str], ...] = ()
+    """Facts that a card states in a way that cannot be read: name of the field, and what stands there."""
     problems: tuple[str, ...] = ()
     blank_rows: tuple[tuple[int, int], ...] = ()
     """First row and row after the last of every block whose samples count as undefined: a cut transfer's."""
@@ -130,6 +132,9 @@ class NoiseModel:
     pedestal_source: str
     unit: str = "electron"
     """'electron' or 'adu': unit of calibrated samples."""
+    gain_error: float | None = None
+    """One sigma, where the gain was measured; None where it comes from recipe or header."""
+    read_noise_error: float | None = None
 
     @property
     def scale(self) -> float:
@@ -209,6 +214,15 @@ class RegisteredFrame:
     bend: FloatArray | None = None
     """(2, 4, 4): the map to stack positions where it is not affine, see `fourlight.core.bends`."""
     flags: FrameFlag = FrameFlag.NONE
+
+    @property
+    def place_error_px(self) -> float:
+        """How well its place is known, rms per axis over the field; 0 for the reference frame.
+
+        A linear map has three numbers for each axis: fitted to n stars its mean variance over the field is 3 / n of
+        that of a star (least squares: the leverages sum to the number of parameters).
+        """
+        return self.rms_px * (3 / self.matched) ** 0.5 if self.matched else 0.0
 
     @property
     def plane_matrix(self) -> FloatArray:

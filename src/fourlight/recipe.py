@@ -214,7 +214,7 @@ def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
         if not mark or not dot:
             raise RecipeError(setting, None, _full_form(name.strip(), value.strip()), "setting")
         data.setdefault(section, {})[key] = _toml_value(value.strip())
-    return validated(Recipe, data, known_fields(), "recipe")
+    return validated(Recipe, data, known_fields(), "setting")
 
 
 def _full_form(name: str, value: str) -> str:

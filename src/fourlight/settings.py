@@ -74,7 +74,7 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
 
 def _fault(fault: ErrorDetails, known: Sequence[str]) -> tuple[str, Any, str]:
     """Name of a setting, what was given (None where that is a whole section), and what is wrong with it."""
-    name = ".".join(str(part) for part in fault["loc"])
+    name = _name(fault["loc"])
     given = fault["input"]
     value = None if isinstance(given, (dict, list)) else given
     if fault["type"] != "extra_forbidden":
@@ -86,6 +86,18 @@ def _fault(fault: ErrorDetails, known: Sequence[str]) -> tuple[str, Any, str]:
     plain = ".".join(str(part) for part in fault["loc"] if isinstance(part, str))
     near = difflib.get_close_matches(plain, known, n=1, cutoff=0.3)
     return name, value, f"no such setting; did you mean {near[0]}?" if near else "no such setting"
+
+
+def _name(parts: Sequence[int | str]) -> str:
+    """What a setting is called; entries of a list are counted from one.
+
+    >>> _name(("read", "mosaic")), _name(("nights", 0, "count")), _name(("nights", 0, "trailed", 2))
+    ('read.mosaic', 'count of night 1', 'trailed 3 of night 1')
+    """
+    if len(parts) >= 2 and isinstance(parts[1], int):
+        entry = f"{str(parts[0]).removesuffix('s')} {parts[1] + 1}"
+        return f"{_name(parts[2:])} of {entry}" if parts[2:] else entry
+    return ".".join(str(part) for part in parts)
 
 
 def _words(fault: ErrorDetails) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,33 @@ def test_every_command_has_help(command: Any, name: str) -> None:
     done = command(name, "--help")
     assert done.code == 0
     assert "Usage: fourlight " + name in done.out
+    assert "--debug" in done.out
+    assert not re.search(r"<bool>|<str>|list\[|\.\.\.\]\.\.\.", done.out), "types are words of programmers"
+
+
+@pytest.mark.parametrize("seed", ["x", "-3", "1.5"])
+def test_a_seed_that_is_no_number_is_said_in_plain_words(command: Any, seed: str) -> None:
+    done = command("simulate", "demo", "--out", "nowhere", "--seed", seed)
+    said = " ".join(done.err.replace("│", " ").split())
+    assert done.code == 2
+    assert f"'{seed}' is found, a whole number of at least 0 is needed" in said
+
+
+def test_a_setting_that_cannot_be_is_no_fault_of_a_recipe(command: Any, tmp_path: Path) -> None:
+    done = command("run", tmp_path, "--out", tmp_path / "out", "--set", "integrate.pixfrac=9")
+    assert (done.code, done.line) == (2, "setting: integrate.pixfrac = 9: must be at most 2")
+
+
+@pytest.mark.parametrize("text", ["tonight", "2031-08-14T25:00:00", "14.8.2031"])
+def test_a_date_that_is_none_is_said_in_plain_words(command: Any, tmp_path: Path, text: str) -> None:
+    scene = tmp_path / "scene.toml"
+    scene.write_text(f'[[nights]]\nstart_utc = "2031-08-14"\n[[nights]]\nstart_utc = "{text}"\n')
+    done = command("simulate", scene, "--out", tmp_path / "out")
+    assert done.code == 2
+    assert done.line == (
+        f"{scene}: start_utc of night 2 = '{text}': must be a date and time of the calendar in UTC, such as"
+        " 2031-08-14T21:30:00"
+    )
 
 
 @pytest.mark.parametrize("words", [("stack",), ("run", "--into", "x"), ("inspect",), ("simulate", "demo")])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from astropy.io import fits
 
 from fourlight.cli.closing import closing_lines
+from fourlight.stages.copies import ONCE
 
 OUT = Path("out")
 
@@ -24,20 +26,44 @@ def summary(aside: int, how: dict[str, int], flats: int) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize(
-    ("count", "more"), [(0, ""), (1, ""), (8, ""), (9, "and 1 more"), (30, "and 22 more")]
+    ("reasons", "lines"),
+    [
+        ([], []),
+        (["cloudy"], ["n/0.fits: cloudy"]),
+        (["2 stars, 6 needed", "5 stars, 6 needed"], ["n/0.fits: 2 stars, 6 needed; n/1.fits alike"]),
+        (
+            ["cloudy"] * 8 + ["trailed"],
+            [f"{', '.join(f'n/{k}.fits' for k in range(6))} and 2 more: cloudy", "n/8.fits: trailed"],
+        ),
+        (
+            [f"a copy of x.fits; {ONCE}", f"a copy of y z.fits; {ONCE}", "trailed"],
+            [f"n/0.fits: a copy of x.fits; {ONCE}; n/1.fits alike", "n/2.fits: trailed"],
+        ),
+    ],
 )
-def test_at_most_eight_frames_are_named(count: int, more: str) -> None:
-    lines = list(closing_lines(summary(count, {"dark": 4}, 4), OUT))
-    named = [text for heading, text in lines if heading == "set aside"]
-    assert named == [f"n/{k}.fits: reason {k}" for k in range(min(count, 8))]
-    rest = [text for heading, text in lines if not heading]
-    assert rest == ([f"{more}: see {OUT / 'frames.csv'}"] if more else [])
+def test_every_reason_is_named_once_however_many_frames(reasons: list[str], lines: list[str]) -> None:
+    facts = summary(0, {"dark": 4}, 4)
+    facts["set_aside"] = [{"file": f"n/{k}.fits", "reason": reason} for k, reason in enumerate(reasons)]
+    said = list(closing_lines(facts, OUT))
+    assert [text for heading, text in said if heading == "set aside"] == lines
+    rest = [text for heading, text in said if not heading]
+    assert rest == ([f"each with its reason: see {OUT / 'frames.csv'}"] if len(reasons) > 6 else [])
 
 
 @pytest.mark.parametrize(
     ("how", "flats", "expected"),
     [
-        ({"dark": 3, "scaled dark": 1}, 4, None),
+        ({"dark": 4}, 4, None),
+        (
+            {"dark": 3, "scaled dark": 1},
+            4,
+            "darks scaled to the exposure of 1 of 4 lights; darks as long as the lights would be better",
+        ),
+        (
+            {"scaled dark": 4},
+            0,
+            "no flat applied, darks scaled to the exposure of the lights; darks as long as the lights would be better",
+        ),
         ({"bias": 4}, 0, "no dark applied, no flat applied"),
         ({"dark": 4}, 0, "no flat applied"),
         ({"none": 4}, 4, "no dark applied"),
@@ -118,3 +144,22 @@ def test_a_run_says_it_with_markup_and_long_names_untouched(command: Any, raw: P
     other = next(line for line in lines if "light_0004.fits" in line)
     assert other.startswith("set aside            light_0004.fits: camera another camera xxx")
     assert lines[-1].startswith("look at ")
+
+
+def test_a_missing_date_or_exposure_is_said(command: Any, raw: Path, tmp_path: Path) -> None:
+    """In the terminal, in the summary and in the report, as inspect says it."""
+    fits.delval(raw / "light_0002.fits", "DATE-OBS")
+    fits.delval(raw / "light_0003.fits", "EXPTIME")
+    done = command("run", raw, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    known = json.loads((tmp_path / "out" / "summary.json").read_text())["to_know"]
+    assert sorted(known) == [
+        "light_0002.fits: has no date that can be read; it belongs to no night",
+        "light_0003.fits: its exposure is not stated",
+    ]
+    seen = command("inspect", raw, "--json")
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    for line in known:
+        assert f"{'to know':<20} {line}" in done.err.splitlines()
+        assert f"to know: {line}" in json.loads(seen.out)["problems"]
+        assert f"<li>{line}.</li>" in page

@@ -29,7 +29,7 @@ def small_scene(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(scene, "packaged", lambda name: loads(TINY))
 
 
-def test_the_demo_makes_nights_and_results(command: Any, tmp_path: Path) -> None:
+def test_the_demo_makes_nights_and_results(command: Any, tmp_path: Path, untouched: Any) -> None:
     folder = tmp_path / "a demo"
     done = command("demo", folder)
     assert done.code == 0
@@ -39,7 +39,10 @@ def test_the_demo_makes_nights_and_results(command: Any, tmp_path: Path) -> None
     for place in ("nights", "truth", "results", "report.html"):
         assert str(folder) in done.err
         assert place in done.err
-    assert command("demo", folder).code == 0, "the demo may be run again"
+    with untouched(folder / "nights"):
+        again = command("demo", folder)
+    assert again.code == 0, "the demo may be run again"
+    assert "are of this demo and version; used again" in again.err
 
 
 def test_a_folder_with_other_things_is_refused(command: Any, raw: Path, untouched: Any) -> None:

@@ -114,8 +114,8 @@ def test_copies_and_mono_frames_are_told(command: Any, raw: Path, untouched: Any
         document = json.loads(command("inspect", raw, "--json").out)
     said = " ".join(done.out.split())
     # one of the two is the copy, whichever comes later by name
-    assert "to know: light_0001.fits: a copy of copy.fits; each exposure counts once" in said
-    assert "to know: mono.fits: no mosaic shows in its stars and sky" in said
+    assert "set aside: light_0001.fits: a copy of copy.fits; each exposure counts once" in said
+    assert "set aside: mono.fits: no mosaic shows in its stars and sky" in said
     problems = {Path(frame["path"]).name: frame["problems"] for frame in document["frames"]}
     assert [name for name, told in problems.items() if told] == ["light_0001.fits", "mono.fits"]
 
@@ -123,7 +123,7 @@ def test_copies_and_mono_frames_are_told(command: Any, raw: Path, untouched: Any
 def test_copies_without_a_date_are_told(tmp_path: Path) -> None:
     put(tmp_path / "a.fits", IMAGETYP="Bias")
     shutil.copy(tmp_path / "a.fits", tmp_path / "b.fits")
-    assert "to know: b.fits: a copy of a.fits" in run(tmp_path)
+    assert "set aside: b.fits: a copy of a.fits" in run(tmp_path, fails=True)
 
 
 @pytest.mark.parametrize("width", [60, 80, 100, 140])
@@ -138,3 +138,78 @@ def test_no_cell_is_cut_whatever_the_width(nights: Path, width: int) -> None:
     for words in ("dual narrow 7 nm", "-12 to -10 C", "RGGB", "96 x 64", "180 s", "light", "header"):
         assert words in said
     assert ("all of them: size 96 x 64" in said) is (width < 90)
+
+
+def problems(folder: Path, *, fails: bool = False) -> list[str]:
+    """The lines under "problems", which the JSON document holds too."""
+    text = run(folder, fails=fails, width=1000)
+    said = json.loads(run(folder, "--json", fails=fails))["problems"]
+    assert isinstance(said, list)
+    assert text.split("problems\n")[1].splitlines() == said if said else "problems\n" not in text
+    return said
+
+
+def test_nothing_odd_is_no_problem(small_night: Path) -> None:
+    assert problems(small_night) == []
+
+
+def test_darks_that_match_no_light_are_told(raw: Path) -> None:
+    """In the words of the run: alone, with bias frames, and beside darks that match."""
+    for n in range(3):
+        put_dark(raw / f"d{n}.fits", "Dark", 60.0)
+    (left_out,) = problems(raw)
+    assert left_out.startswith(
+        "3 darks (60 s, -10 C) left out: the lights are 180 s long, and without bias frames"
+    )
+    put_dark(raw / "b.fits", "Bias", 0.0)
+    (scaled,) = problems(raw)
+    assert scaled.startswith(
+        "3 darks (60 s, -10 C) scaled by 3 to the 180 s of the lights, bias taken off first"
+    )
+    put_dark(raw / "e.fits", "Dark", 180.0)
+    assert problems(raw) == ["3 darks (60 s, -10 C) not used: the lights (180 s) have darks that fit better"]
+    for path in raw.glob("[bde]*.fits"):
+        fits.setval(path, "GAIN", value=200)
+    assert "1 dark (180 s, -10 C) left out: gain 200 instead of 100" in problems(raw)
+
+
+def put_dark(path: Path, role: str, exposure_s: float) -> None:
+    image = np.random.default_rng(len(path.name) + int(exposure_s)).normal(500, 3, (180, 240))
+    unit = fits.PrimaryHDU(np.rint(image).astype(np.uint16))
+    when = {"DATE-OBS": f"2031-08-14T1{int(exposure_s) % 7}:0{ord(path.name[1]) % 10}:00"}
+    unit.header.update({"IMAGETYP": role, "EXPTIME": exposure_s, "CCD-TEMP": -10.0, "GAIN": 100, **when})
+    unit.writeto(path)
+
+
+def test_what_a_run_would_not_say_by_itself_is_told(raw: Path) -> None:
+    """Lights of two exposures, one without a date, one with a gain that cannot be read, one of another size."""
+    fits.setval(raw / "light_0001.fits", "EXPTIME", value=60.0)
+    fits.delval(raw / "light_0002.fits", "DATE-OBS")
+    (raw / "n2").mkdir()
+    with fits.open(raw / "light_0004.fits") as file:
+        file[0].header["GAIN"] = "abc"
+        file.writeto(raw / "n2" / "light_0003.fits")
+        fits.PrimaryHDU(file[0].data[:100], file[0].header).writeto(raw / "small.fits")
+        fits.setval(raw / "small.fits", "GAIN", value=100)
+    said = problems(raw)
+    assert "to know: light_0002.fits: has no date that can be read; it belongs to no night" in said
+    assert "to know: n2/light_0003.fits: GAIN card 'abc' not readable" in said, "two files have this name"
+    assert any(line.startswith("The lights differ in exposure (3 of 180 s, 1 of 60 s)") for line in said)
+    assert any(line.startswith("The lights are of 3 kinds") for line in said)
+    assert (
+        sum(line.startswith("set aside: small.fits: size 240 x 100 instead of 240 x 180") for line in said)
+        == 1
+    )
+    assert any(
+        line.startswith("set aside: n2/light_0003.fits: GAIN card 'abc' not readable inst") for line in said
+    )
+
+
+def test_lights_without_any_date_are_of_no_known_night(raw: Path) -> None:
+    for path in raw.iterdir():
+        fits.delval(path, "DATE-OBS")
+    assert "4 lights; no night known" in run(raw)
+    (line,) = problems(raw)
+    assert line.startswith(
+        "to know: light_0001.fits, light_0002.fits, light_0003.fits, light_0004.fits: has no date"
+    )

@@ -62,8 +62,8 @@ def test_a_wrong_recipe_is_named(command: Any, tmp_path: Path, raw: Path, text: 
         ("pixfrac", "setting: pixfrac: write it as section.field=value, such as integrate.pixfrac=VALUE"),
         ("integrate.pixfrac", "such as integrate.pixfrac=VALUE"),
         ("integrate=1", "section.field=value, such as integrate.pixfrac=0.8"),
-        ("integrate.pixfrac=", "recipe: integrate.pixfrac: no value is given; must be a number"),
-        ("read.mosaic=", "recipe: read.mosaic: no value is given; must be auto, RGGB"),
+        ("integrate.pixfrac=", "setting: integrate.pixfrac: no value is given; must be a number"),
+        ("read.mosaic=", "setting: read.mosaic: no value is given; must be auto, RGGB"),
         ("read.mosaic=RGB", "read.mosaic = 'RGB'"),
     ],
 )

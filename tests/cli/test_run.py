@@ -48,6 +48,8 @@ def test_the_json_summary_is_the_one_in_out(command: Any, raw: Path, tmp_path: P
     stages = [line.split()[0] for line in done.err.splitlines()]
     assert stages[:8] == ["read", "check", "mosaic", "calibrate", "measure", "register", "noise", "integrate"]
     assert str(tmp_path / "out" / "report.html") in done.err
+    placed = next(line for line in done.err.splitlines() if line.startswith("register "))
+    assert re.search(r"; one star scatters by 0\.\d+ px, the place of a light is known to 0\.\d+ px$", placed)
 
 
 def test_one_row_per_light(finished: Path, small_night: Path) -> None:

@@ -52,6 +52,23 @@ def test_two_exposures_that_differ_are_a_problem() -> None:
 
 
 @pytest.mark.parametrize(
+    ("card", "field", "words"),
+    [
+        ("GAIN    = 'abc'", "gain_setting", "GAIN card 'abc' not readable"),
+        ("EXPTIME = 'long'", "exposure_s", "EXPTIME card 'long' not readable"),
+        ("CCD-TEMP= 'cold'", "temperature_c", "CCD-TEMP card 'cold' not readable"),
+    ],
+)
+def test_a_card_that_cannot_be_read_is_told_from_none(card: str, field: str, words: str) -> None:
+    found = said(card)
+    assert found[field] is None
+    assert found["unread"] == ((field, words),)
+    assert words in found["problems"]
+    assert said("OBJECT  = 'x'", "SHUTTER = 'open'")["unread"] == ()
+    assert said("GAIN    = 'abc'", "GAIN    = 'abc'", "ISO     = 800")["unread"] == ()
+
+
+@pytest.mark.parametrize(
     ("cards", "setting", "e_per_adu", "noted"),
     [
         (["GAIN    = 100"], 100.0, None, False),

@@ -28,6 +28,7 @@ def test_every_good_frame_is_registered(night: Any) -> None:
     used = {night.simulated(frame)["file"]: frame for frame in night.summary["frames"]}
     good = {name for name, frame in night.truth.items() if not frame["trailed"]}
     assert used.keys() == good
+    claimed = []
     for name, frame in used.items():
         true = (to_reference @ whole(night.truth[name]["matrix"]) @ points)[:2]
         found = (whole(frame["matrix"]) @ points)[:2]
@@ -35,6 +36,11 @@ def test_every_good_frame_is_registered(night: Any) -> None:
         assert inside.sum() > 100
         rms = np.sqrt(np.mean(np.sum((found - true)[:, inside] ** 2, axis=0)))
         assert rms < 0.05, name
+        if frame["place_error_px"]:
+            claimed.append(rms / 2**0.5 / frame["place_error_px"])
+    # Three numbers per axis fitted to n stars: over the field 3 / n of the variance of a star (least squares).
+    # The same stars of the reference are in all of them: a factor of two leaves room for that.
+    assert 0.5 < np.median(claimed) < 2.0, claimed
 
 
 def test_a_flip_is_found(nebula: Any) -> None:

@@ -112,6 +112,15 @@ def test_bad_frames_are_set_aside_and_the_night_goes_on(
     assert all(rows[name]["reason"] == reason for name, reason in reasons.items())
     page = (out / "report.html").read_text(encoding="utf-8")
     assert all(name in page for name in reasons)
+    seen = json.loads(command("inspect", raw, "--json").out)
+    foreseen = {Path(item["path"]).name: item["reason"] for item in seen["set_aside"]}
+    foreseen |= {Path(f["path"]).name: f["problems"][-1] for f in seen["frames"] if f["problems"]}
+    early = {
+        item["file"]: item["reason"] for item in summary["set_aside"] if item["stage"] in ("read", "select")
+    }
+    assert early
+    assert {name: foreseen.get(name) for name in early} == early, "inspect says beforehand what the run does"
+    assert seen["refused"] is None
 
 
 def test_a_frame_in_part_undefined_is_used(command: Any, raw: Path, tmp_path: Path) -> None:
@@ -153,6 +162,11 @@ def one_frame_twice(raw: Path) -> None:
     (raw / "b.fits").write_bytes((raw / "light_0002.fits").read_bytes())
 
 
+def two_cameras(raw: Path) -> None:
+    only(raw, "light_0001.fits", "light_0002.fits")
+    fits.setval(raw / "light_0001.fits", "INSTRUME", value="another camera")
+
+
 def all_broken(raw: Path) -> None:
     for path in raw.iterdir():
         path.write_bytes(path.read_bytes()[:5000])
@@ -190,14 +204,15 @@ def all_starless(raw: Path) -> None:
         (no_lights, 2, "no lights among the frames found (4 darks)"),
         (one_frame, 2, "1 light found; at least 2"),
         (one_frame_twice, 2, "1 usable light left; 2 are needed"),
-        (all_broken, 2, "no lights among the frames found (none usable)"),
+        (all_broken, 2, "no lights among the frames found (none usable; light_0001.fits, light_0002.fits,"),
         (all_mono, 2, "a monochrome or binned frame"),
         (
             one_colour_among_mono,
             2,
             "1 usable light left; 2 are needed (m_light_0002.fits, m_light_0003.fits, m_light_0004.fits: no mosaic",
         ),
-        (all_colour, 2, "no lights among the frames found (none usable)"),
+        (all_colour, 2, "and 1 more: already a colour image"),
+        (two_cameras, 2, "2 lights found, but no two of one kind (camera another camera instead of"),
         (all_starless, 1, "register: 1 usable light left; 2 are needed ("),
     ],
 )
@@ -213,8 +228,14 @@ def test_nights_that_cannot_be_stacked(
     spoil(raw)
     with untouched(raw):
         done = command("run", raw, "--out", tmp_path / "out")
+        seen = command("inspect", raw)
     assert done.code == code
     assert expected in done.line
+    if code == 2:
+        assert (seen.code, seen.line) == (2, done.line), "inspect knows it beforehand, in the same words"
+        assert f"a run would be refused: {done.line}" in " ".join(seen.out.split())
+    else:
+        assert seen.code == 0
     assert (tmp_path / "out").exists() == (spoil is all_starless), "there alone masters were made"
     assert not (tmp_path / "out" / "stack.fits").exists()
 

@@ -113,9 +113,7 @@ def test_a_wrong_header_over_pixels_as_those_of_the_others(
         )
         for said in found["assumptions"]
     )
-    assert "to know: light_0003.fits: its header says GRBG" in " ".join(
-        command("inspect", lights).out.split()
-    )
+    assert "light_0003.fits: its header says GRBG" in " ".join(command("inspect", lights).out.split())
 
 
 def test_a_header_that_pixels_cannot_refute(command: Any, lights: Path, tmp_path: Path) -> None:

@@ -1,12 +1,14 @@
 """Lights are counted with lights; calibration frames, and what was done without them, stand apart."""
 
+import numpy as np
 import pytest
 
 from fourlight.report import aside
-from fourlight.report.calibration import applied, calibration_rows, not_applied
+from fourlight.report.calibration import applied, calibration_rows, dropped_later, not_applied
 from fourlight.report.moments import moments
 from fourlight.report.opening import heading
-from invented_run import summary
+from fourlight.report.page import page
+from invented_run import provenance, summary
 
 
 def test_counts_of_used_frames_are_of_lights_only():
@@ -100,3 +102,24 @@ def test_darks_that_do_not_fit_are_told_with_the_reason():
     )
     facts["calibration"]["offset_taken_off"] = {"dark": 24}
     assert "−20" not in not_applied(facts)
+
+
+@pytest.mark.parametrize(
+    ("lights", "used", "words"),
+    [
+        (2, 2, "Taken off both lights."),
+        (1, 1, "Taken off the light."),
+        (3, 3, "Taken off all 3 lights."),
+    ],
+)
+def test_two_lights_are_both(lights, used, words):
+    facts = summary()
+    facts["calibration"]["offset_taken_off"] = {"dark": lights}
+    facts["frames"] = facts["frames"][:used]
+    assert {row[0]: row[2] for row in calibration_rows(facts, {})}["Darks"] == words
+    assert dropped_later(facts) == ""
+
+
+def test_lights_that_were_calibrated_and_set_aside_later_are_told():
+    made = page(summary(), np.zeros((4, 6, 3), np.float32), {}, provenance())
+    assert "24 lights were calibrated; 22 of them are in the stack, the other 2 were set aside later." in made

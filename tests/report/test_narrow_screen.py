@@ -13,8 +13,13 @@ from invented_run import provenance, summary
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 MEASURE = """<script>
 document.querySelectorAll("details").forEach(d => d.open = true);
+const wide = element => element.scrollWidth > element.clientWidth;
+const cut = [...document.querySelectorAll(".words, .scroll, .short")].filter(wide).length;
+const shown = [...document.querySelectorAll(".chart")].filter(c => c.clientWidth);
+const small = shown.map(c => c.clientWidth / c.viewBox.baseVal.width);
 const root = document.documentElement, boxes = [...document.querySelectorAll(".table, .scroll")];
-document.title = [root.scrollWidth, root.clientWidth, boxes.filter(b => b.scrollWidth > b.clientWidth).length].join();
+document.title = [root.scrollWidth, root.clientWidth, boxes.filter(wide).length, cut,
+  100 * Math.min(...small) | 0, [...document.querySelectorAll(".many")].filter(wide).length].join();
 </script>"""
 
 
@@ -37,13 +42,10 @@ def test_every_table_and_chart_lies_in_a_box_that_can_be_scrolled_by_keys():
         assert len(boxes) == made.count(tag) > 0
 
 
-@pytest.mark.slow
-# .ci/run installs Chromium; a user who runs the tests need not have it.
-@pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
-@pytest.mark.parametrize("width", [500, 800, 1280])
-def test_the_page_is_never_wider_than_the_screen(tmp_path, width):
+def measured(tmp_path, text, width):
+    """Widths of page and screen, boxes that scroll, boxes of words or charts that do, scale of the smallest chart."""
     file = tmp_path / "report.html"
-    file.write_text(long_named().replace("</body>", f"{MEASURE}</body>"), encoding="utf-8")
+    file.write_text(text.replace("</body>", f"{MEASURE}</body>"), encoding="utf-8")
     words = [
         BROWSER,
         "--headless",
@@ -53,6 +55,28 @@ def test_the_page_is_never_wider_than_the_screen(tmp_path, width):
     ]
     words += [f"--window-size={width},900", "--dump-dom", file.as_uri()]
     shown = subprocess.run(words, capture_output=True, text=True, timeout=120, check=True).stdout
-    whole, screen, scrolling = map(int, re.search(r"<title>(\d+),(\d+),(\d+)</title>", shown).groups())
+    return [int(n) for n in re.search(r"<title>([\d,]+)</title>", shown)[1].split(",")]
+
+
+@pytest.mark.slow
+# .ci/run installs Chromium; a user who runs the tests need not have it.
+@pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
+@pytest.mark.parametrize("width", [500, 800, 1280])
+def test_the_page_is_never_wider_than_the_screen(tmp_path, width):
+    whole, screen, scrolling, cut, _, _ = measured(tmp_path, long_named(), width)
     assert whole <= screen <= width
     assert scrolling >= 1  # the table of all lights with a long name
+    assert cut == 0 or width > 560, "tables of words are stacked"
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
+@pytest.mark.parametrize("width", [500, 800, 900, 1280])
+def test_both_nights_and_all_columns_are_seen(tmp_path, width):
+    planes = {plane: np.eye(40, dtype=np.float32) for plane in ("R", "G1", "G2", "B")}
+    text = page(summary(), np.zeros((40, 60, 3), np.float32), planes, provenance())
+    _, _, _, cut, scale, many = measured(tmp_path, text, width)
+    assert cut == 0, "charts over time, tables of words and the table of nights fit the screen"
+    # Labels of 13 px: nine are read without effort (common practice, no source).
+    assert scale > 70, "and charts are not so small that their labels cannot be read"
+    assert many == 0 or width < 1280, "the table of all lights fits a usual screen"

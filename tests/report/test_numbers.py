@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fourlight.report.grounds import grounds
 from fourlight.report.page import page
 from fourlight.report.shares import in_tenths
 from fourlight.report.words import counted, typeset, with_error
@@ -76,3 +77,12 @@ def test_one_thing_is_written_as_one():
     assert not re.findall(r"\b1 (?:lights|frames|nights|flats|files|input files)\b", text)
     assert "Fingerprint of 1 input file" in text
     assert counted(2, "frame") == "2 frames"
+
+
+def test_gain_and_read_noise_come_with_their_errors():
+    facts = summary()
+    assert dict(row[:2] for row in grounds(facts))["Gain"] == "0.251 e⁻ per ADU"
+    facts["noise"] |= {"gain_e_per_adu": 0.7931, "gain_error": 0.0212, "read_noise_error": 0.034}
+    rows = dict(row[:2] for row in grounds(facts))
+    assert rows["Gain"] == "0.793 ± 0.021 e⁻ per ADU"
+    assert rows["Read noise"] == "1.52 ± 0.03 e⁻"

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import warnings
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from astropy.io import fits
 
 from fourlight.errors import OutputError
-from fourlight.simulate import render
+from fourlight.simulate import folder, render
 from fourlight.simulate.scene import loads
 
 SMALL = """
@@ -63,6 +64,7 @@ def test_files_that_are_there(made: Path) -> None:
         "night1/light_0003.fits",
         "night2/light_0001.fits",
         "truth/.fourlight",
+        "truth/made.json",
         "truth/stars.csv",
         "truth/truth.fits",
         "truth/truth.json",
@@ -110,10 +112,12 @@ def test_truth_is_marked_and_complete(made: Path) -> None:
     assert sum(bool(frame["trails"]) for frame in frames) == 1
 
 
-def test_the_same_scene_may_be_made_again_and_nothing_else(made: Path, tmp_path: Path) -> None:
+def test_the_same_scene_is_never_written_twice_and_nothing_else_taken(made: Path, tmp_path: Path) -> None:
     before = digest(made)
-    render.simulate(loads(SMALL), made)
+    times = {path: path.stat().st_mtime_ns for path in made.rglob("*")}
+    assert render.simulate(loads(SMALL), made) is False
     assert digest(made) == before
+    assert {path: path.stat().st_mtime_ns for path in made.rglob("*")} == times
     with pytest.raises(OutputError, match="something other"):
         render.simulate(loads(SMALL.replace("seed = 5", "seed = 9")), made)
     (tmp_path / "mine.txt").write_text("keep")
@@ -132,3 +136,42 @@ def test_progress_is_told(tmp_path: Path) -> None:
     told: list[tuple[str, int, int]] = []
     render.simulate(loads(SMALL), tmp_path / "x", lambda *what: told.append(what))
     assert told == [("frames", done, 7) for done in range(8)]
+
+
+def test_a_stopped_simulation_goes_on_with_what_is_missing(made: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(made, copy)
+    gone = [
+        copy / "truth" / "made.json",
+        copy / "night1" / "light_0002.fits",
+        copy / "flats" / "flat_0001.fits",
+    ]
+    for path in gone:
+        path.unlink()
+    kept = {path: path.stat().st_mtime_ns for path in copy.rglob("*_0*.fits")}
+    told: list[tuple[str, int, int]] = []
+    assert render.simulate(loads(SMALL), copy, lambda *what: told.append(what)) is True
+    assert told == [("frames", done, 2) for done in range(3)]
+    assert digest(copy) == digest(made)
+    assert {path: path.stat().st_mtime_ns for path in kept} == kept
+
+
+def test_a_frame_that_was_changed_is_not_written_over(made: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(made, copy)
+    frame = copy / "night1" / "light_0001.fits"
+    frame.write_bytes(b"mine")
+    with pytest.raises(OutputError, match=r"light_0001.fits: is not as it was simulated"):
+        render.simulate(loads(SMALL), copy)
+    assert frame.read_bytes() == b"mine"
+
+
+def test_frames_of_another_version_are_left_alone(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(made, copy)
+    monkeypatch.setattr(folder, "__version__", "99.0")
+    with pytest.raises(OutputError, match="something other"):
+        render.simulate(loads(SMALL), copy)
+    assert digest(copy) == digest(made)

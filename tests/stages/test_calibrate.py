@@ -94,6 +94,14 @@ def test_dark_flat_and_bias_restore_the_sky(night: Night, tmp_path: Path) -> Non
     assert (noise.gain_source, noise.read_noise_source, noise.unit) == (
         "flats and bias", "flats and bias", "electron",
     )  # fmt: skip
+    # the claimed errors hold (four sigma) and are of use
+    for found, error, true in (
+        (noise.gain_e_per_adu, noise.gain_error, GAIN),
+        (noise.read_noise_e, noise.read_noise_error, READ),
+    ):
+        assert found is not None
+        assert error is not None
+        assert abs(found - true) < 4 * error < 0.06 * true
     image = _image(calibration, night.lights[0])
     for y, x in np.ndindex(2, 2):
         plane, colour = image[y::2, x::2], night.colour[y, x]
@@ -112,6 +120,8 @@ def test_lights_alone_give_gain_and_defects(night: Night, tmp_path: Path) -> Non
     calibration = night.prepare(tmp_path, black_adu=PEDESTAL)
     assert calibration.noise.gain_source == "lights"
     assert calibration.noise.gain_e_per_adu == pytest.approx(GAIN, rel=0.05)
+    assert calibration.noise.gain_error is not None
+    assert 0.001 * GAIN < calibration.noise.gain_error < 0.05 * GAIN
     assert calibration.noise.pedestal_source == "recipe"
     bad = ~np.isfinite(_image(calibration, night.lights[0]))
     assert bad[night.hot].mean() > 0.97
@@ -233,7 +243,8 @@ def test_recipe_and_header_gain_and_their_contradiction(night: Night, tmp_path: 
     calibration = night.prepare(tmp_path)
     assert calibration.noise.gain_source == "lights"
     assert any("3.000 from header" in note for note in calibration.notes)
-    assert night.prepare(tmp_path, gain_e_per_adu=0.9).noise.gain_e_per_adu == 0.9
+    told = night.prepare(tmp_path, gain_e_per_adu=0.9, read_noise_e=1.5).noise
+    assert (told.gain_e_per_adu, told.gain_error, told.read_noise_error) == (0.9, None, None)
     night.lights = night.lights[:1]
     one_level = night.prepare(tmp_path)
     assert one_level.noise.gain_source in {"lights", "header"}

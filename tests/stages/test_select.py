@@ -29,7 +29,7 @@ def test_lights_of_one_kind_come_in_time_order():
     ("facts", "words"),
     [
         ({"camera": "B"}, "camera B instead of A"),
-        ({"gain_setting": 200.0}, "gain setting 200.0 instead of 100.0"),
+        ({"gain_setting": 200.0}, "gain setting 200 instead of 100"),
         ({"binning": 2}, "binning 2 instead of 1"),
         ({"filter_name": "Dual"}, "filter dual instead of (not said)"),
     ],
@@ -65,10 +65,47 @@ def test_the_longest_total_exposure_wins():
         ([], "", "no lights among the frames found .none usable"),
         ([light(1, Role.DARK), light(2, Role.DARK), light(3, Role.FLAT)], "", "2 darks, 1 flat"),
         ([light(1)], "", "at least 2 lights"),
-        ([light(1), light(2, camera="B")], "", "2 lights found, but only 1 of the kind"),
+        ([light(1), light(2, camera="B")], "", "2 lights found, but no two of one kind .camera"),
         ([light(1, filter_name="L"), light(2)], "Ha", "no light has filter 'Ha'; found .*L.*read.filter"),
     ],
 )
 def test_what_cannot_make_a_stack(frames, name, words):
     with pytest.raises(InputError, match=words):
         choose_lights(frames, name)
+
+
+def test_a_card_that_cannot_be_read_is_no_missing_card():
+    odd = light(7, gain_setting=None, unread=(("gain_setting", "GAIN card 'abc' not readable"),))
+    _, aside, _ = choose_lights([light(1), light(2), odd], "")
+    assert aside[0].reason.startswith(
+        "GAIN card 'abc' not readable instead of gain setting 100 of the lights"
+    )
+
+
+def test_a_kind_that_can_be_integrated_goes_before_a_longer_light_alone():
+    lone = light(9, exposure_s=600.0, gain_setting=200.0)
+    chosen, aside, _ = choose_lights([lone, light(1), light(2)], "")
+    assert [f.path.name for f in chosen] == ["01.fits", "02.fits"]
+    assert [item.path.name for item in aside] == ["09.fits"]
+
+
+@pytest.mark.parametrize("gain", [100.0, 200.0])
+def test_of_kinds_exposed_equally_long_the_one_with_calibration_frames_is_taken(gain):
+    # Two of each, so that nothing but the darks tells them apart; the other way round the other one wins.
+    lights = [light(k, gain_setting=100.0 * (1 + k % 2)) for k in range(4)]
+    darks = [light(20 + k, Role.DARK, gain_setting=gain) for k in range(3)]
+    assert {f.gain_setting for f in choose_lights(lights + darks, "")[0]} == {gain}
+
+
+def test_lights_of_several_exposures_are_told():
+    _, _, notes = choose_lights([light(1), light(2), light(3, exposure_s=120.0)], "")
+    assert len(notes) == 1
+    assert notes[0].startswith("The lights differ in exposure (2 of 60 s, 1 of 120 s); they are integrated")
+
+
+def test_the_reason_does_not_count_lights_that_may_drop_out_later():
+    _, aside, notes = choose_lights([*(light(k) for k in range(4)), light(7, camera="B")], "")
+    assert aside[0].reason == (
+        "camera B instead of A of the lights that are integrated; run it with its own kind"
+    )
+    assert "4" not in notes[0]

@@ -9,6 +9,7 @@ from importlib import import_module
 import typer
 
 from fourlight import __version__
+from fourlight.cli.plain import PlainCommand, PlainGroup
 from fourlight.errors import FourlightError
 
 __all__ = ["build"]
@@ -16,6 +17,8 @@ __all__ = ["build"]
 INTERRUPTED = 130
 """Exit code to which the command library turns Ctrl-C (128 + SIGINT, POSIX shells)."""
 STOPPED = "stopped; run the same command again to continue"
+
+DEBUG = "Any command takes --debug, which shows where an error came from."
 
 COMMANDS = ("run", "inspect", "simulate", "demo", "recipe")
 
@@ -69,7 +72,8 @@ def _app(arguments: list[str]) -> typer.Typer:
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["-h", "--help"]},
         help="From raw nights of one-shot-colour frames to an honest deep-sky picture.",
-        epilog="Any command takes --debug, which shows where an error came from.",
+        epilog=DEBUG,
+        cls=PlainGroup,
     )
 
     @app.callback(invoke_without_command=True)
@@ -81,5 +85,7 @@ def _app(arguments: list[str]) -> typer.Typer:
             raise typer.Exit
 
     for name in COMMANDS:
-        app.command(name)(getattr(import_module(f"fourlight.cli.{name}"), name))
+        app.command(name, cls=PlainCommand, epilog=DEBUG)(
+            getattr(import_module(f"fourlight.cli.{name}"), name)
+        )
     return app

@@ -8,9 +8,6 @@ from typing import Any
 
 __all__ = ["closing_lines"]
 
-LISTED = 8
-"""Frames named in the terminal; all of them stand in frames.csv and in the report."""
-
 
 def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, str]]:
     """Heading and text of every line.
@@ -22,6 +19,7 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
     out : Path
         Where the results are, as the user named it.
     """
+    from fourlight.pipeline.names import NAMED, by_reason
     from fourlight.report.calibration import misfits
     from fourlight.report.mosaic import hint
 
@@ -32,17 +30,20 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
         yield "calibration", missing
     for remark in misfits(summary):
         yield "", remark
+    for remark in summary.get("to_know") or ():
+        yield "to know", remark
     aside = summary["set_aside"]
-    for item in aside[:LISTED]:
-        yield "set aside", f"{item['file']}: {item['reason']}"
-    if len(aside) > LISTED:
-        yield "", f"and {len(aside) - LISTED} more: see {out / 'frames.csv'}"
+    lines = by_reason(((item["file"], item["reason"]) for item in aside), NAMED)
+    for line in lines:
+        yield "set aside", line
+    if len(aside) > NAMED and len(lines) < len(aside):
+        yield "", f"each with its reason: see {out / 'frames.csv'}"
     yield "look at", f"{out / 'report.html'} and {out / 'picture.jpg'}"
 
 
 def _missing(calibration: Mapping[str, Any]) -> Iterator[str]:
-    """Calibration that some or all lights did without."""
-    from fourlight.report.calibration import darkened
+    """Calibration that some or all lights did without, and darks that had to be scaled."""
+    from fourlight.report.calibration import darkened, scaled
 
     how = calibration["offset_taken_off"]
     lights = sum(how.values())
@@ -50,3 +51,6 @@ def _missing(calibration: Mapping[str, Any]) -> Iterator[str]:
     for kind, count in got.items():
         if count < lights:
             yield f"no {kind} applied" + (f" to {lights - count} of {lights} lights" if count else "")
+    if count := scaled(how):
+        which = f"of {count} of {lights} lights" if count < lights else "of the lights"
+        yield f"darks scaled to the exposure {which}; darks as long as the lights would be better"

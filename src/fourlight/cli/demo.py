@@ -38,8 +38,10 @@ def demo(
         last = done
 
     try:
-        simulate(packaged("demo"), nights, told)
-        progress.end(f"{last} raw frames with known truth in {nights}")
+        if simulate(packaged("demo"), nights, told):
+            progress.end(f"{last} raw frames with known truth made in {nights}")
+        else:
+            progress.line("simulate", f"the raw frames in {nights} are of this demo and version; used again")
     finally:
         progress.close()
     execute([nights], folder / "results", Recipe())

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
+import textwrap
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
@@ -15,50 +15,38 @@ from rich.console import Console
 from rich.text import Text
 
 from fourlight.cli.overview import overview
-from fourlight.engine import thread_count
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.io.scan import Scan, scan
-from fourlight.pipeline.gathering import foreseen
+from fourlight.pipeline.outlook import Outlook, outlook
+from fourlight.pipeline.outputs import plain_json
+from fourlight.recipe import Recipe
 from fourlight.stages.groups import counted
 from fourlight.stages.mosaic import MosaicDecision, decide
 
 __all__ = ["inspect"]
 
-LISTED = 6
-"""Names shown of files with the same problem."""
-
 
 def inspect(
-    nights: Annotated[list[Path], typer.Argument(help="Files or folders of raw frames, searched through.")],
+    nights: Annotated[
+        list[Path],
+        typer.Argument(metavar="NIGHTS", help="Files or folders of raw frames, searched through."),
+    ],
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON document with every frame instead.")
     ] = False,
 ) -> None:
     """Show what is there: role, night, exposure, gain, temperature, filter, mosaic, problems."""
-    found = _marked(scan(nights))
+    found = scan(nights)
+    ahead = outlook(found, Recipe())
     mosaics = _mosaics(found.frames)
     if as_json:
-        typer.echo(json.dumps(_document(found, mosaics), indent=2))
+        typer.echo(plain_json(_document(found, ahead, mosaics)))
     else:
-        _print(found, mosaics, Console())
-    if not found.frames:
-        raise InputError(f"none of {len(found.set_aside)} files can be used; the reasons stand above")
-
-
-def _marked(found: Scan) -> Scan:
-    """Frames with what a run would say of them among their problems."""
-    used, aside = foreseen(found.frames, _samples, thread_count(0))
-    marked = {frame.path: frame for frame in used}
-    reasons = {item.path: item.reason for item in aside}
-    frames = [
-        replace(frame, problems=(*frame.problems, reasons[frame.path]))
-        if frame.path in reasons
-        else marked[frame.path]
-        for frame in found.frames
-    ]
-    return replace(found, frames=tuple(frames))
+        _print(found, ahead, mosaics, Console())
+    if ahead.refused:
+        raise InputError(ahead.refused)
 
 
 def _samples(frame: RawFrame) -> PixelSource:
@@ -80,9 +68,11 @@ def _mosaics(frames: Iterable[RawFrame]) -> dict[str, MosaicDecision | str]:
     return found
 
 
-def _document(found: Scan, mosaics: dict[str, MosaicDecision | str]) -> dict[str, Any]:
+def _document(found: Scan, ahead: Outlook, mosaics: dict[str, MosaicDecision | str]) -> dict[str, Any]:
     return {
-        "frames": [_record(frame) for frame in found.frames],
+        "refused": ahead.refused or None,
+        "problems": list(ahead.problems),
+        "frames": [_record(frame) for frame in _marked(found, ahead)],
         "set_aside": [_record(item) for item in found.set_aside],
         "mosaics": {
             name: {"problem": decision} if isinstance(decision, str) else asdict(decision)
@@ -90,6 +80,15 @@ def _document(found: Scan, mosaics: dict[str, MosaicDecision | str]) -> dict[str
         },
         "notes": list(found.notes),
     }
+
+
+def _marked(found: Scan, ahead: Outlook) -> list[RawFrame]:
+    """Frames with what a run would set them aside for among their problems."""
+    reasons = {item.path: item.reason for item in ahead.set_aside}
+    return [
+        replace(frame, problems=(*frame.problems, reasons[frame.path])) if frame.path in reasons else frame
+        for frame in found.frames
+    ]
 
 
 def _record(item: RawFrame | SetAside) -> dict[str, Any]:
@@ -102,49 +101,37 @@ def _plain(value: Any) -> Any:
     return str(value) if isinstance(value, Path) else value
 
 
-def _print(found: Scan, mosaics: dict[str, MosaicDecision | str], console: Console) -> None:
+def _print(found: Scan, ahead: Outlook, mosaics: dict[str, MosaicDecision | str], console: Console) -> None:
     """The table of groups, then everything that is odd."""
     if found.frames:
         table, common = overview(found.frames, console.width)
         console.print(table)
         if common:
             console.print(Text(f"all of them: {common}"))
-    total = Counter(frame.role for frame in found.frames)
-    counts = ", ".join(counted(total[role], role) for role in Role if total[role])
-    nights = len({frame.night for frame in found.frames if frame.role is Role.LIGHT and frame.night})
-    console.print(
-        f"{counts or 'no frames'}; {nights} night{'' if nights == 1 else 's'} with lights", style="bold"
-    )
+    console.print(_counts(found.frames), style="bold")
     for name, decision in mosaics.items():
         console.print(Text(f"mosaic of {name}: {_mosaic_line(decision)}"))
     for note in found.notes:
         console.print(Text(f"assumed: {note}"))
-    _print_lines(console, "to know", _problems(found.frames))
-    _print_lines(console, "set aside", _reasons(found.set_aside))
+    if ahead.problems:
+        console.print("problems", style="bold")
+    for problem in ahead.problems:
+        lines = textwrap.wrap(problem, console.width, subsequent_indent="    ", break_on_hyphens=False)
+        console.print(Text("\n".join(lines)))
+
+
+def _counts(frames: Sequence[RawFrame]) -> str:
+    total = Counter(frame.role for frame in frames)
+    counts = ", ".join(counted(total[role], role) for role in Role if total[role]) or "no frames"
+    if not total[Role.LIGHT]:
+        return counts
+    nights = len({frame.night for frame in frames if frame.role is Role.LIGHT and frame.night})
+    return f"{counts}; " + (
+        f"{nights} night{'s' * (nights != 1)} with lights" if nights else "no night known"
+    )
 
 
 def _mosaic_line(decision: MosaicDecision | str) -> str:
     if isinstance(decision, str):
         return decision
     return f"{decision.pattern} ({decision.source}); {decision.contradiction or decision.evidence}"
-
-
-def _problems(frames: Iterable[RawFrame]) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = defaultdict(list)
-    for frame in frames:
-        for problem in frame.problems:
-            found[problem].append(frame.path.name)
-    return found
-
-
-def _reasons(items: Iterable[SetAside]) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = defaultdict(list)
-    for item in items:
-        found[item.reason].append(str(item.path))
-    return found
-
-
-def _print_lines(console: Console, head: str, lines: dict[str, list[str]]) -> None:
-    for sentence, names in lines.items():
-        more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
-        console.print(Text(f"{head}: {', '.join(names[:LISTED])}{more}: {sentence}"))

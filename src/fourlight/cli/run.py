@@ -20,7 +20,9 @@ __all__ = ["execute", "run"]
 def run(
     nights: Annotated[
         list[Path] | None,
-        typer.Argument(help="Files or folders of raw frames; folders are searched through."),
+        typer.Argument(
+            metavar="NIGHTS", help="Files or folders of raw frames; folders are searched through."
+        ),
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for results; everything below it is ours.")] = None,
     recipe: Annotated[Path | None, typer.Option(help="Recipe (TOML); see 'fourlight recipe'.")] = None,

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from fourlight.cli.plain import whole_number
 from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
 from fourlight.frames import Role
@@ -25,7 +26,10 @@ def simulate(
     ],
     out: Annotated[Path, typer.Option("--out", help="New or empty folder for the frames.")],
     seed: Annotated[
-        int | None, typer.Option("--seed", min=0, help="Seed instead of that of the scene.")
+        int | None,
+        typer.Option(
+            "--seed", parser=whole_number, metavar="NUMBER", help="Seed instead of that of the scene."
+        ),
     ] = None,
 ) -> None:
     """Make raw frames of an invented sky with known truth beside them."""
@@ -41,9 +45,12 @@ def simulate(
             progress.step()
 
     try:
-        render(chosen, out, report)
+        made = render(chosen, out, report)
     finally:
         progress.close()
+    if not made:
+        typer.echo(f"{out} holds all frames of this scene, seed and version already; they stay as they are")
+        return
     lights = sum(night.count for night in chosen.nights)
     typer.echo(f"{counted(lights, Role.LIGHT)} of {chosen.object.name} in {out}, truth in {out / 'truth'}")
 

@@ -14,7 +14,7 @@ from fourlight.core.cfa import PATTERNS, cropped, flipped
 from fourlight.io.cards import Cards
 from fourlight.io.dates import from_cards
 from fourlight.io.header_places import position, site
-from fourlight.io.header_values import first_number, first_text
+from fourlight.io.header_values import first_number, first_text, number
 
 __all__ = ["facts"]
 
@@ -58,7 +58,24 @@ def facts(cards: Cards, ny: int, nx: int, bitpix: int) -> dict[str, Any]:
         found["night"] = time.date().isoformat()
     found |= _gain(cards, problems) | _labels(cards, problems) | _optics(cards) | _levels(cards, bitpix)
     found |= position(cards) | site(cards) | _mosaic(cards, ny, nx, problems)
-    return {**found, "problems": tuple(problems)}
+    unread = _unread(cards, found)
+    return {**found, "unread": unread, "problems": (*problems, *(words for _, words in unread))}
+
+
+def _unread(cards: Cards, found: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Facts that are not known although a card of their name holds text that is no number: field, and that text."""
+    named = {
+        "exposure_s": EXPOSURES[:-1],  # SHUTTER may say whether it was open
+        "gain_setting": (*ISO_SETTINGS, "GAIN", "CCDGAIN"),
+        "offset_setting": OFFSETS,
+        "temperature_c": (*TEMPERATURES, *SET_TEMPERATURES),
+    }
+    odd = {
+        field: first_text(cards, [name for name in names if name in cards and number(cards[name]) is None])
+        for field, names in named.items()
+        if found[field] is None
+    }
+    return tuple((field, f"{text[1]} card '{text[0]}' not readable") for field, text in odd.items() if text)
 
 
 def _exposure(cards: Cards, problems: list[str]) -> float | None:

@@ -173,7 +173,8 @@ def _usable(path: Path, top: Path, read: Read) -> RawFrame:
         problems.append(f"neither header nor name says what it is; its pixels look like a {named[0]}")
     if facts["time"] is None and not facts.get("night"):
         facts |= _named_date(path, problems)
-    if facts["exposure_s"] is None and named[0] is not Role.BIAS:
+    told = "exposure_s" in dict(facts.get("unread", ()))
+    if facts["exposure_s"] is None and named[0] is not Role.BIAS and not told:
         problems.append("its exposure is not stated")
     return RawFrame(path=path, role=named[0], role_source=named[1], problems=tuple(problems), **facts)
 

@@ -57,11 +57,14 @@ def integrated(
     table = _table(job, frames, reference, calibration, samples, cell, shapes)
     job.notes += _trail_note(table)
     way = choose_way(table, shapes, cell, settings)
-    method = way.of(table)
+    method = way.of(table, job.progress.step)
+    steps = integrate.STEPS + way.steps + 1
     tiles, threads = _cut(job, table, method)
 
     def work(tile: geometry.Tile) -> TileResult:
-        return integrate.integrate_tile(tile, table, shapes, cell, samples.read, settings, method)
+        return integrate.integrate_tile(
+            tile, table, shapes, cell, samples.read, settings, method, job.progress.step
+        )
 
     key = cache.digest(
         job.base_key, settings.model_dump(), pattern, way.method, way.pixfrac,
@@ -69,8 +72,8 @@ def integrated(
         *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, *table.trails)),
         calibration.description,
     )  # fmt: skip
-    job.progress.begin("integrate", len(tiles))
-    layers = integrate_tiles(work, tiles, table.shape, job.folder.layers, key, threads, job.progress)
+    job.progress.begin("integrate", steps * len(tiles))
+    layers = integrate_tiles(work, tiles, table.shape, job.folder.layers, key, threads, job.progress, steps)
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     job.progress.end(f"{len(frames)} lights integrated, {way.words}, {share:.2%} of samples rejected")
     return Integrated(layers, table, way)

@@ -1,4 +1,4 @@
-"""State that the steps of one run share."""
+"""State that the steps of one run share, from the sorting of frames on."""
 
 from __future__ import annotations
 
@@ -13,43 +13,42 @@ from fourlight.frames import MeasuredFrame, RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.pipeline import cache
 from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.names import by_reason
 from fourlight.recipe import Recipe
 
-__all__ = ["Job"]
+__all__ = ["Job", "Sorting"]
 
 FROM_FILES = ("read", "select")
 """Stages that set lights aside for what the files are, before anything is measured."""
+NAMED = 3
+"""Files named with each reason in a message."""
 
 
 @dataclass(slots=True)
-class Job:
-    """State of one run."""
+class Sorting:
+    """What is known of the frames of a run while it is decided which of them are used."""
 
-    folder: OutputFolder
     recipe: Recipe
     progress: Progress
     threads: int
     set_aside: list[SetAside] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
-    measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
-    """All lights that could be measured, used or not."""
     names: dict[Path, str] = field(default_factory=dict)
     """What each file is called in results and messages; no two are called alike."""
     roles: dict[Path, Role] = field(default_factory=dict)
     """What each file is for, as far as it says."""
 
-    @property
-    def base_key(self) -> str:
-        """Hash of what every kept result depends on: the program and how frames are read and calibrated."""
-        return cache.digest(__version__, self.recipe.read.model_dump(), self.recipe.calibrate.model_dump())
-
     def source(self, frame: RawFrame) -> PixelSource:
-        """Samples of a raw frame, unpacked into the work folder where they cannot be mapped."""
-        return open_pixels(frame, self.folder.decoded)
+        """Samples of a raw frame, unpacked in memory where they cannot be mapped."""
+        return open_pixels(frame, None)
 
     def drop(self, items: Sequence[SetAside]) -> None:
         """Note frames that are not used."""
         self.set_aside += items
+
+    def reasons(self, items: Sequence[SetAside]) -> str:
+        """Why frames were set aside, every reason once."""
+        return "; ".join(by_reason(((self.names[item.path], item.reason) for item in items), NAMED))
 
     def need_two(self, count: int) -> None:
         """Stop the run where fewer than two lights are left.
@@ -61,17 +60,32 @@ class Job:
         StageError
             What was measured leaves too few.
 
-        Both with the last reasons for which lights were set aside.
+        Both with the reasons for which lights were set aside.
         """
         if count >= 2:
             return
-        called: dict[str, list[str]] = {}
         lights = [item for item in self.set_aside if self.roles.get(item.path, Role.LIGHT) is Role.LIGHT]
-        for item in lights[-3:]:
-            called.setdefault(item.reason, []).append(self.names[item.path])
-        reasons = "; ".join(f"{', '.join(names)}: {reason}" for reason, names in called.items())
         left = f"{count} usable light{'s' * (count != 1)} left"
+        needed = f"2 are needed ({self.reasons(lights)})"
         stages = [item.stage for item in lights if item.stage not in FROM_FILES]
         if not stages:
-            raise InputError(f"{left}; 2 are needed ({reasons})")
-        raise StageError(stages[-1], None, left, f"2 are needed ({reasons})")
+            raise InputError(f"{left}; {needed}")
+        raise StageError(stages[-1], None, left, needed)
+
+
+@dataclass(slots=True, kw_only=True)
+class Job(Sorting):
+    """State of one run."""
+
+    folder: OutputFolder
+    measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
+    """All lights that could be measured, used or not."""
+
+    @property
+    def base_key(self) -> str:
+        """Hash of what every kept result depends on: the program and how frames are read and calibrated."""
+        return cache.digest(__version__, self.recipe.read.model_dump(), self.recipe.calibrate.model_dump())
+
+    def source(self, frame: RawFrame) -> PixelSource:
+        """Samples of a raw frame, unpacked into the work folder where they cannot be mapped."""
+        return open_pixels(frame, self.folder.decoded)

@@ -51,7 +51,7 @@ class StackLayers:
 
 def integrate_tiles(
     work: Callable[[Tile], TileResult], tiles: Sequence[Tile], shape: tuple[int, int], folder: Path, key: str,
-    threads: int, progress: Progress,
+    threads: int, progress: Progress, steps: int = 1,
 ) -> StackLayers:  # fmt: skip
     """Run ``work`` on every tile and gather the layers.
 
@@ -67,6 +67,8 @@ def integrate_tiles(
         Hash of everything that shapes the result; tiles left by another key are not used.
     threads : int
     progress : Progress
+    steps : int
+        Steps of progress in a tile; ``work`` tells all but the last one, which is that the tile is written.
     """
     nothing: dict[str, list[float]] = {plane: [0.0, 0] for plane in OUTPUT_PLANES}
     layers = StackLayers(folder, shape, np.zeros(4, np.int64), np.zeros(4, np.int64), nothing)
@@ -77,7 +79,7 @@ def integrate_tiles(
         (p, name): np.load(layers.path(p, name), mmap_mode="r+") for p in OUTPUT_PLANES for name in LAYERS
     }
     missing = [tile for tile in tiles if (tile.y0, tile.x0) not in done]
-    progress.step(len(tiles) - len(missing))
+    progress.step(steps * (len(tiles) - len(missing)))
     with (folder / "tiles.jsonl").open("a", encoding="utf-8") as journal:
         for result in in_order(work, missing, threads):
             tile = result.tile

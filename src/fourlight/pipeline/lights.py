@@ -40,13 +40,22 @@ def calibrated(
         last = done
 
     calibration = calibrate.prepare(
-        lights, others, job.source, pattern, job.recipe.calibrate, job.recipe.read, job.folder.masters, told
+        lights,
+        others,
+        job.source,
+        pattern,
+        job.recipe.calibrate,
+        job.recipe.read,
+        job.folder.masters,
+        told,
+        job.names,
     )
     job.drop(calibration.set_aside)
     noise = calibration.noise
-    gain = (
-        f"{noise.gain_e_per_adu:.3f} e/ADU ({noise.gain_source})" if noise.gain_e_per_adu else "gain unknown"
-    )
+    gain = "gain unknown"
+    if noise.gain_e_per_adu:
+        error = f" +- {noise.gain_error:.3f}" if noise.gain_error else ""
+        gain = f"{noise.gain_e_per_adu:.3f}{error} e/ADU ({noise.gain_source})"
     taken = "calibrated" if others else "no calibration frames"
     job.progress.end(f"{taken}; {gain}")
     return calibration
@@ -139,11 +148,18 @@ def placed(
     if job.recipe.registration.align_planes:
         found = fringes.aligned(found)
     job.notes += _bend_note(found)
-    rms = float(np.median([frame.rms_px for frame in found if frame.measured is not reference] or [0.0]))
-    job.progress.end(
-        f"{len(found)} lights registered to {job.names[reference.raw.path]}, {rms:.3f} px rms per star"
-    )
+    job.progress.end(f"{len(found)} lights registered to {job.names[reference.raw.path]}{_exactness(found)}")
     return reference, found
+
+
+def _exactness(frames: list[RegisteredFrame]) -> str:
+    """How far single stars scatter, and what that leaves for the place of a light; both of a typical light."""
+    placed = [frame for frame in frames if frame.rms_px > 0]
+    if not placed:
+        return ""
+    star = float(np.median([frame.rms_px for frame in placed]))
+    place = float(np.median([frame.place_error_px for frame in placed]))
+    return f"; one star scatters by {star:.2g} px, the place of a light is known to {place:.1g} px"
 
 
 def _on_grid(

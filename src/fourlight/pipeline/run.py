@@ -22,7 +22,7 @@ from fourlight.pipeline.gathering import checked, chosen, once, with_mosaic
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
-from fourlight.pipeline.names import find_light
+from fourlight.pipeline.names import find_light, to_know
 from fourlight.pipeline.space import check_space
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
@@ -65,7 +65,7 @@ def run(
     found = scan(searched, recipe.read, only)
     check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
     with claimed(out) as folder:
-        job = Job(folder, recipe, progress, thread_count(recipe.run.threads))
+        job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder)
         summary = _done(job, found, searched)
         progress.end(f"picture and report in {out}")
         if not recipe.run.keep_work:
@@ -78,6 +78,9 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     recipe = job.recipe
     lights, others = chosen(job, found)
+    if job.folder.left_by:
+        job.progress.begin("output", 1)
+        job.progress.end(f"going on where {job.folder.left_by} ended without a word")
     check_space(job, lights, others)
     sound, hashes = checked(job, [*lights, *others])
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
@@ -143,4 +146,5 @@ def _findings(
         roles=job.roles,
         measured=job.measured,
         assumptions=job.notes,
+        to_know=to_know([frame.measured.raw for frame in frames], job.names),
     )

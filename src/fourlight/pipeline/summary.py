@@ -50,6 +50,8 @@ class Findings:
     measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
     """What was measured of lights that were set aside later."""
     assumptions: Sequence[str] = ()
+    to_know: Sequence[str] = ()
+    """What the headers of lights in use lack or leave open."""
 
 
 def summarise(found: Findings) -> dict[str, Any]:
@@ -65,7 +67,8 @@ def summarise(found: Findings) -> dict[str, Any]:
         "noise": {
             name: getattr(found.noise, name)
             for name in (
-                "gain_e_per_adu", "gain_source", "read_noise_e", "read_noise_source", "pedestal_adu", "pedestal_source",
+                "gain_e_per_adu", "gain_error", "gain_source", "read_noise_e", "read_noise_error", "read_noise_source",
+                "pedestal_adu", "pedestal_source",
             )
         },
         "calibration": found.calibration,
@@ -85,6 +88,7 @@ def summarise(found: Findings) -> dict[str, Any]:
         "set_aside": [_aside(item, found) for item in found.set_aside],
         "nights": _nights(found.frames),
         "assumptions": list(found.assumptions),
+        "to_know": list(found.to_know),
     }  # fmt: skip
 
 
@@ -118,6 +122,7 @@ def _used(
         "bend": None if frame.bend is None else frame.bend.tolist(),
         "trails": trails.tolist(),
         "rms_px": frame.rms_px,
+        "place_error_px": frame.place_error_px,
         "matched": frame.matched,
         "weight": _per_plane(weight),
         "transparency": _per_plane(frame.transparency),

@@ -12,7 +12,7 @@ from fourlight.report.grounds import given_names
 from fourlight.report.words import UNKNOWN, counted, digits, listed, reached, sentence, typeset
 from fourlight.stages.groups import ROLE_NAMES
 
-__all__ = ["applied", "calibration_rows", "darkened", "misfits", "not_applied"]
+__all__ = ["applied", "calibration_rows", "darkened", "dropped_later", "misfits", "not_applied", "scaled"]
 
 Facts = Mapping[str, Any]
 
@@ -114,6 +114,15 @@ def darkened(how: Facts) -> int:
     return sum(int(how.get(name, 0)) for name in DARKS)
 
 
+def scaled(how: Facts) -> int:
+    """Lights from which a dark of another exposure was taken off.
+
+    >>> scaled({"dark": 3, "scaled dark": 1, "bias": 2})
+    1
+    """
+    return int(how.get("scaled dark", 0))
+
+
 def _frames(calibration: Facts, role: str) -> str:
     counts = reached(calibration, "calibration_frames", role)
     if not isinstance(counts, Mapping):
@@ -128,8 +137,8 @@ def _darks(summary: Facts, how: Facts, lights: int) -> str:
     said = []
     if how.get("dark"):
         said.append(f"Taken off {_of(how['dark'], lights)}.")
-    if how.get("scaled dark"):
-        said.append(f"Scaled to their exposure and taken off {_of(how['scaled dark'], lights)}.")
+    if scaled(how):
+        said.append(f"Scaled to their exposure and taken off {_of(scaled(how), lights)}.")
     others = {name: count for name, count in how.items() if name not in DARKS and count}
     for name, count in others.items():
         who = "" if count == lights else f" to {_of(count, lights)}"
@@ -158,7 +167,7 @@ def _flats(flats: int, lights: int, recipe: Facts) -> str:
 def _bias(calibration: Facts, how: Facts) -> str:
     if how.get("bias"):
         return f"Taken off {counted(how['bias'], 'light')}."
-    if how.get("scaled dark"):
+    if scaled(how):
         return "Taken off the darks before they were scaled to the exposure of the lights."
     if reached(calibration, "calibration_frames", "bias", "in_masters"):
         return f"Taken off the flats{'; the darks hold it for the lights' if darkened(how) else ''}."
@@ -178,8 +187,23 @@ def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, s
     return "Defective samples", f"{number:,}" if number else "none", f"{left} from {where}."
 
 
+def dropped_later(summary: Facts) -> str:
+    """That some lights which were calibrated are not in the stack; empty where all are.
+
+    >>> dropped_later({"calibration": {"offset_taken_off": {"dark": 24}}, "frames": [{}] * 23})
+    '24 lights were calibrated; 23 of them are in the stack, the other one was set aside later.'
+    """
+    how = reached(summary, "calibration", "offset_taken_off")
+    lights, used = sum(how.values()) if isinstance(how, Mapping) else 0, len(summary.get("frames") or ())
+    if lights <= used:
+        return ""
+    others = "the other one was" if lights - used == 1 else f"the other {lights - used} were"
+    return f"{lights} lights were calibrated; {used} of them are in the stack, {others} set aside later."
+
+
 def _of(count: int, lights: int, *, start: bool = False) -> str:
     """So many of all lights."""
-    text = f"all {counted(lights, 'light')}" if count == lights else f"{count} of {counted(lights, 'light')}"
+    every = {1: "the light", 2: "both lights"}.get(lights, f"all {counted(lights, 'light')}")
+    text = every if count == lights else f"{count} of {counted(lights, 'light')}"
     text += (" was" if lights == 1 else " were") if start else ""
     return text[0].upper() + text[1:] if start else text

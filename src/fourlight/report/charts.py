@@ -13,7 +13,7 @@ from typing import Any
 
 from fourlight.core.cfa import PLANES
 from fourlight.report.moments import Moment
-from fourlight.report.timeaxis import BASE, LEFT, RIGHT, TOP, WIDTH, labels, positions
+from fourlight.report.timeaxis import BASE, LEFT, RIGHT, SLIM, TOP, WIDTH, labels, positions
 from fourlight.report.words import counted, digits
 
 __all__ = ["over_time", "ticks"]
@@ -40,7 +40,13 @@ def ticks(low: float, high: float, count: int = 4) -> list[float]:
 
 
 def over_time(
-    order: Sequence[Moment], key: str, label: str, *, per_plane: bool, from_zero: bool = False
+    order: Sequence[Moment],
+    key: str,
+    label: str,
+    *,
+    per_plane: bool,
+    from_zero: bool = False,
+    width: int = WIDTH,
 ) -> str:
     """Chart of one measured number for all frames in order of time; empty if nothing was measured.
 
@@ -56,6 +62,8 @@ def over_time(
         One line per plane, or one line.
     from_zero : bool
         The axis starts at 0.
+    width : int
+        `WIDTH`, or `SLIM` for narrow screens.
     """
     names = PLANES if per_plane else ("all",)
     series = [{name: _value(m, key, name) for name in names} for m in order]
@@ -64,15 +72,16 @@ def over_time(
     marks = _axis([v for values in used for v in values], [v for v in aside if v is not None], from_zero)
     if not marks:
         return ""
-    x = positions(order)
+    x = positions(order, width)
 
     def y(value: float) -> float:
         return BASE - (value - marks[0]) / max(marks[-1] - marks[0], 1e-30) * (BASE - TOP)
 
     words = escape(f"{label}, {counted(len(order), 'light')} in order of time")
-    out = [f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{words}">']
-    out += _grid(marks, y)
-    out += labels(order, x)
+    kind = "chart slim" if width == SLIM else "chart"
+    out = [f'<svg class="{kind}" viewBox="0 0 {width} {HEIGHT}" role="img" aria-label="{words}">']
+    out += _grid(marks, y, width)
+    out += labels(order, x, width)
     for name in names:
         line = [v[name] if m.reason is None else None for v, m in zip(series, order, strict=True)]
         out += _line(line, x, y, name, order, label)
@@ -122,11 +131,11 @@ def _value(moment: Moment, key: str, name: str) -> float | None:
     return float(value) if good and value is not None else None
 
 
-def _grid(marks: Sequence[float], y: Any) -> list[str]:
+def _grid(marks: Sequence[float], y: Any, width: int) -> list[str]:
     out = []
     for mark in marks:
         out.append(
-            f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(mark):.1f}" y2="{y(mark):.1f}"/>'
+            f'<line class="grid" x1="{LEFT}" x2="{width - RIGHT}" y1="{y(mark):.1f}" y2="{y(mark):.1f}"/>'
         )
         out.append(f'<text class="tick end" x="{LEFT - 8}" y="{y(mark) + 4:.1f}">{_mark(mark, marks)}</text>')
     return out

@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import Any
 
 from fourlight.report import words
-from fourlight.report.words import digits, reached, sentence, typeset
+from fourlight.report.words import reached, sentence, typeset, with_error
 
 __all__ = ["given_names", "grounds", "sentences"]
 
@@ -20,12 +20,12 @@ def grounds(summary: Facts) -> list[tuple[str, str, str]]:
     rows = [
         (
             "Gain",
-            _with_unit(noise.get("gain_e_per_adu"), "e⁻ per ADU"),
+            _with_unit(noise.get("gain_e_per_adu"), "e⁻ per ADU", noise.get("gain_error")),
             str(noise.get("gain_source") or words.UNKNOWN),
         ),
         (
             "Read noise",
-            _with_unit(noise.get("read_noise_e"), "e⁻"),
+            _with_unit(noise.get("read_noise_e"), "e⁻", noise.get("read_noise_error")),
             str(noise.get("read_noise_source") or words.UNKNOWN),
         ),
         (
@@ -62,6 +62,7 @@ def sentences(summary: Facts, names: Collection[str] = ()) -> list[str]:
     said = [
         *(reached(summary, "calibration", "notes") or ()),
         *(summary.get("assumptions") or ()),
+        *(summary.get("to_know") or ()),
         *(reached(summary, "picture", "notes") or ()),
     ]
     return list(dict.fromkeys(typeset(sentence(str(remark), names), names) for remark in said))
@@ -75,6 +76,6 @@ def given_names(summary: Facts, provenance: Facts) -> set[str]:
     return (found | {PurePath(str(path)).name for path in paths}) - {""}
 
 
-def _with_unit(value: Any, unit: str) -> str:
-    text = digits(value)
+def _with_unit(value: Any, unit: str, error: Any = None) -> str:
+    text = with_error(value, error)
     return "not known" if text == words.UNKNOWN else f"{text} {unit}"

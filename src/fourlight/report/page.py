@@ -16,7 +16,7 @@ from fourlight import __version__
 from fourlight.io.room import whole
 from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
-from fourlight.report.calibration import calibration_rows
+from fourlight.report.calibration import calibration_rows, dropped_later
 from fourlight.report.fringes import fringe_words
 from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.moments import moments
@@ -24,6 +24,7 @@ from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
 from fourlight.report.pictures import embedded_picture, plane_views
 from fourlight.report.planes import plane_table, unit
+from fourlight.report.timeaxis import SLIM, WIDTH
 from fourlight.report.words import counted, digits, duration, percent, reached
 
 __all__ = ["page", "write_report"]
@@ -106,6 +107,7 @@ def page(
         "grounds": grounds(summary),
         "assumptions": sentences(summary, given_names(summary, provenance)),
         "calibration": calibration_rows(summary, provenance.get("recipe") or {}),
+        "dropped_later": dropped_later(summary),
         "version": summary.get("fourlight") or __version__,
     }
     return environment.get_template("template.html.j2").render(shown)
@@ -116,7 +118,10 @@ def _frames(summary: Facts) -> dict[str, Any]:
     drawn = []
     for key, label, per_plane, from_zero in CHARTED:
         label = label.format(unit=unit(summary))
-        chart = charts.over_time(order, key, label, per_plane=per_plane, from_zero=from_zero)
+        chart = "".join(
+            charts.over_time(order, key, label, per_plane=per_plane, from_zero=from_zero, width=width)
+            for width in (WIDTH, SLIM)
+        )
         if chart:
             drawn.append((label, Markup(chart)))
     return {

@@ -8,9 +8,11 @@ from itertools import pairwise
 
 from fourlight.report.moments import Moment
 
-__all__ = ["BASE", "LEFT", "RIGHT", "TOP", "WIDTH", "labels", "positions"]
+__all__ = ["BASE", "LEFT", "RIGHT", "SLIM", "TOP", "WIDTH", "labels", "positions"]
 
 WIDTH, LEFT, RIGHT, TOP = 640, 62, 12, 16
+SLIM = 360
+"""Width of a chart on a narrow screen, where the letters of a wide one would be too small."""
 BASE = 176
 """Height of the axis line; marks of lights that were not measured, hours and nights stand below it."""
 HOURS, NIGHTS = BASE + 34, BASE + 53
@@ -19,19 +21,19 @@ LETTER = 7.0
 GAP = 8.0
 
 
-def positions(order: Sequence[Moment]) -> list[float]:
+def positions(order: Sequence[Moment], width: int = WIDTH) -> list[float]:
     """Horizontal positions: even steps, twice as far between nights."""
     steps = [0.0]
     for before, after in pairwise(order):
         apart = bool(before.night and after.night and before.night != after.night)
         steps.append(steps[-1] + (2.0 if apart else 1.0))
     span = max(steps[-1], 1.0)
-    inner = WIDTH - LEFT - RIGHT - 20
+    inner = width - LEFT - RIGHT - 20
     middle = inner / 2 if len(order) == 1 else 0.0
     return [LEFT + 10 + middle + inner * step / span for step in steps]
 
 
-def labels(order: Sequence[Moment], x: Sequence[float]) -> list[str]:
+def labels(order: Sequence[Moment], x: Sequence[float], width: int = WIDTH) -> list[str]:
     """Separators between nights, their dates, and the first and last hour of each where there is room."""
     out = []
     nights = list(_nights(order))
@@ -46,10 +48,10 @@ def labels(order: Sequence[Moment], x: Sequence[float]) -> list[str]:
             out.append(_text(x[first], HOURS, "", hours[0]))
             out.append(_text(x[last], HOURS, " end", hours[-1]))
         start = (x[first - 1] + x[first]) / 2 if first else 0.0
-        end = (x[last] + x[last + 1]) / 2 if last + 1 < len(order) else float(WIDTH)
+        end = (x[last] + x[last + 1]) / 2 if last + 1 < len(order) else float(width)
         words = _fitting(order[first].night, timed, end - start)
         half = len(words) * LETTER / 2
-        centre = min(max((x[first] + x[last]) / 2, half), WIDTH - half)
+        centre = min(max((x[first] + x[last]) / 2, half), width - half)
         if words and centre - half >= taken:
             out.append(_text(centre, NIGHTS, " mid", words))
             taken = centre + half + GAP

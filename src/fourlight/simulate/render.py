@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from fourlight.simulate.exposure import bias_frame, dark_frame, dark_settings, flat_frame, light_frame
-from fourlight.simulate.folder import claim
+from fourlight.simulate.folder import claim, finished, missing, record
 from fourlight.simulate.frame_files import calibration_header, light_header, write_fits
 from fourlight.simulate.light import throughput
 from fourlight.simulate.plan import LightPlan, plan_lights
@@ -25,16 +25,22 @@ _MEMORY_PX = 6e7
 """Pixels that all workers together may hold; one worker needs about 40 bytes for each pixel of its frame."""
 
 
-def simulate(scene: Scene, out: Path, report: Report | None = None) -> None:
+def simulate(scene: Scene, out: Path, report: Report | None = None) -> bool:
     """Write all frames of a scene and its truth below ``out``.
 
     Parameters
     ----------
     scene : Scene
     out : Path
-        New or empty folder, or one that holds this same scene (it is made again, with the same bytes).
+        New or empty folder, or one that holds this same scene: frames that are there stay, and what is missing is
+        made.
     report : callable, optional
         Called with a word, the count done and the count in all: at the start and after each frame.
+
+    Returns
+    -------
+    bool
+        Whether anything was made; False where this version had made all of it before.
 
     Raises
     ------
@@ -43,13 +49,18 @@ def simulate(scene: Scene, out: Path, report: Report | None = None) -> None:
     """
     out = Path(out)
     claim(scene, out)
+    if finished(scene, out):
+        return False
     plans = plan_lights(scene, throughput(scene))
+    names = [plan.name for plan in plans] + [name for name, _, _ in _calibrations(scene)]
+    absent = set(missing(out, names))
     if report is not None:
-        chosen = scene.calibration
-        report("frames", 0, len(plans) + chosen.darks + chosen.flats + chosen.bias)
+        report("frames", 0, len(absent))
     world = build_world(scene, plans)
     write_truth(world, plans, out / "truth")
-    _run(list(_jobs(world, plans, out)), _workers(scene), report)
+    _run([job for name, job in _jobs(world, plans, out) if name in absent], _workers(scene), report)
+    record(scene, out, names)
+    return True
 
 
 def _workers(scene: Scene) -> int:
@@ -68,20 +79,29 @@ def _run(jobs: list[Callable[[], None]], workers: int, report: Report | None) ->
         pool.shutdown(cancel_futures=True)
 
 
-def _jobs(world: World, plans: list[LightPlan], out: Path) -> Iterator[Callable[[], None]]:
+def _jobs(world: World, plans: list[LightPlan], out: Path) -> Iterator[tuple[str, Callable[[], None]]]:
+    """Name of each frame, and what makes it."""
     for plan in plans:
-        yield partial(_write_light, world, plan, out / plan.name)
-    chosen = world.scene.calibration
-    for role, count in (("dark", chosen.darks), ("flat", chosen.flats), ("bias", chosen.bias)):
+        yield plan.name, partial(_write_light, world, plan, out / plan.name)
+    for name, role, index in _calibrations(world.scene):
+        yield name, partial(_write_calibration, world, role, index, out / name)
+
+
+def _calibrations(scene: Scene) -> Iterator[tuple[str, str, int]]:
+    """Name, role and number of each calibration frame."""
+    chosen = scene.calibration
+    for folder, role, count in (
+        ("darks", "dark", chosen.darks), ("flats", "flat", chosen.flats), ("bias", "bias", chosen.bias),
+    ):  # fmt: skip
         for index in range(1, count + 1):
-            yield partial(_write_calibration, world, role, index, out)
+            yield f"{folder}/{role}_{index:04d}.fits", role, index
 
 
 def _write_light(world: World, plan: LightPlan, path: Path) -> None:
     write_fits(path, light_frame(world, plan), light_header(world.scene, plan))
 
 
-def _write_calibration(world: World, role: str, index: int, out: Path) -> None:
+def _write_calibration(world: World, role: str, index: int, path: Path) -> None:
     scene = world.scene
     make = {"dark": dark_frame, "flat": flat_frame, "bias": bias_frame}[role]
     exposure, temperature = {
@@ -89,6 +109,5 @@ def _write_calibration(world: World, role: str, index: int, out: Path) -> None:
         "flat": (scene.calibration.flat_exposure_s, scene.camera.temperature_c),
         "bias": (0.0, scene.camera.temperature_c),
     }[role]
-    folder = {"dark": "darks", "flat": "flats", "bias": "bias"}[role]
     header = calibration_header(scene, role.upper(), exposure, temperature, index)
-    write_fits(out / folder / f"{role}_{index:04d}.fits", make(world, index), header)
+    write_fits(path, make(world, index), header)

@@ -166,7 +166,12 @@ class Night(Section):
     @field_validator("start_utc")
     @classmethod
     def _is_a_date(cls, text: str) -> str:
-        datetime.fromisoformat(text)
+        try:
+            datetime.fromisoformat(text)
+        except ValueError:
+            raise ValueError(
+                "must be a date and time of the calendar in UTC, such as 2031-08-14T21:30:00"
+            ) from None
         return text
 
     @model_validator(mode="after")

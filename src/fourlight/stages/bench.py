@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -27,6 +27,8 @@ class Bench:
     progress: Callable[[int, int], None] | None = None
     notes: list[str] = field(default_factory=list)
     set_aside: list[SetAside] = field(default_factory=list)
+    names: Mapping[Path, str] = field(default_factory=dict)
+    """What files are called in notes."""
     full_adu: float | None = None
     """Level at which samples of the lights pile up, ADU."""
     done: int = 0
@@ -37,6 +39,10 @@ class Bench:
         """Keep a sentence for the report, once."""
         if sentence not in self.notes:
             self.notes.append(sentence)
+
+    def name(self, frame: RawFrame) -> str:
+        """What a frame is called."""
+        return self.names.get(frame.path, frame.path.name)
 
     def drop(self, frame: RawFrame, reason: str) -> None:
         """Set a frame aside."""

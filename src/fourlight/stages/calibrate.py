@@ -21,7 +21,7 @@ from fourlight.stages.gain import Survey, survey
 from fourlight.stages.groups import Group, counted, grouped
 from fourlight.stages.masters import Master, OpenSource
 from fourlight.stages.noise_model import chosen
-from fourlight.stages.offsets import Offset, master_level, offset_for
+from fourlight.stages.offsets import Offset, choose_offset, master_level, offset_for, say_unused
 from fourlight.stages.pedestal import find_full, known_pedestal, with_pedestal
 from fourlight.stages.response import factor_map
 
@@ -92,6 +92,7 @@ def prepare(
     read: Read,
     work: Path,
     progress: Callable[[int, int], None] | None = None,
+    names: Mapping[Path, str] | None = None,
 ) -> Calibration:
     """Masters, noise model and defects for a set of lights of one camera.
 
@@ -108,6 +109,8 @@ def prepare(
         Folder for masters; they are used again when the same files and settings come back.
     progress : callable, optional
         Called with frames done and frames in all.
+    names : mapping of Path to str, optional
+        What files are called in notes; else by their file name.
 
     Raises
     ------
@@ -118,16 +121,21 @@ def prepare(
         raise InputError("no lights to calibrate; at least one raw light frame is needed")
     if len({(f.ny, f.nx) for f in lights}) > 1:
         raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
-    bench = Bench(open_source, pattern, settings, read, work, progress, total=len(lights) + len(calibrations))
+    total = len(lights) + len(calibrations)
+    bench = Bench(open_source, pattern, settings, read, work, progress, total=total, names=names or {})
     find_full(lights, bench)
     groups = _groups(calibrations, bench)
     seen = survey(lights, open_source, pattern)
     zeros = groups[Role.DARKFLAT] + groups[Role.BIAS]
-    offsets = [offset_for(light, groups[Role.DARK], groups[Role.BIAS], bench) for light in lights]
-    noise = chosen(lights, groups[Role.FLAT], zeros, seen, known_pedestal(offsets), bench)
-    noise, offsets = with_pedestal(noise, offsets, lights, seen, bool(groups[Role.FLAT]), bench)
-    chosen_flats = [flat_for(light, groups[Role.FLAT], bench) for light in lights]
-    flats = _responses(chosen_flats, zeros, groups[Role.DARK], noise.pedestal_adu, bench)
+    darks, flat_groups = groups[Role.DARK], groups[Role.FLAT]
+    tolerance = settings.temperature_tolerance_c
+    choices = [choose_offset(light, darks, groups[Role.BIAS], tolerance, bench.note) for light in lights]
+    say_unused(lights, darks, flat_groups, choices, bench.note)
+    offsets = [offset_for(light, choice, bench) for light, choice in zip(lights, choices, strict=True)]
+    noise = chosen(lights, flat_groups, zeros, seen, known_pedestal(offsets), bench)
+    noise, offsets = with_pedestal(noise, offsets, lights, seen, bool(flat_groups), bench)
+    chosen_flats = [flat_for(light, flat_groups, bench.note) for light in lights]
+    flats = _responses(chosen_flats, zeros, darks, noise.pedestal_adu, bench)
     defects = _defects(lights, offsets, seen, noise, bench)
     plans = _plans(lights, offsets, chosen_flats, flats, defects, noise, seen, bench)
     bench.advance(bench.total)

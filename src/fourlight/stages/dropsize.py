@@ -40,20 +40,21 @@ def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[fl
         touching = frames * (1 + pixfrac) ** 2 / 4
         if touching >= MIN_DROPS and uneven_share(table, shapes, pixfrac) <= MOST_HOLES:
             break
+    size = f"{pixfrac:g} pixel{'s' * (pixfrac != 1)}"
     if pixfrac > 1 and frames < 5:
         return pixfrac, (
-            f"With {frames} frames few red and blue samples fall on each pixel: drops of {pixfrac:g} pixels are used, "
+            f"With {frames} frames few red and blue samples fall on each pixel: drops of {size} are used, "
             "which blurs; more subs allow smaller ones."
         )
     if pixfrac > 1:
         return pixfrac, (
             f"The {frames} frames are hardly dithered: their red and blue samples fall on the same places and leave "
-            f"holes. Drops of {pixfrac:g} pixels are used, which fills the holes but blurs; dither by a few pixels "
+            f"holes. Drops of {size} are used, which fills the holes but blurs; dither by a few pixels "
             "between subs."
         )
     return (
         pixfrac,
-        f"Drops of {pixfrac:g} pixels cover the red and blue planes of {frames} frames without holes.",
+        f"Drops of {size} cover the red and blue planes of {frames} frames without holes.",
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,25 +51,25 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
         else:
             if full is not None and level.max() < _DIM * full:
                 bench.note(
-                    f"{frame.path.name}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes"
+                    f"{bench.name(frame)}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes"
                     " into the lights."
                 )
             kept.append(frame)
     return kept
 
 
-def flat_for(light: RawFrame, flats: Sequence[Group], bench: Bench) -> Group | None:
+def flat_for(light: RawFrame, flats: Sequence[Group], say: Callable[[str], None]) -> Group | None:
     """Flats that fit a light (filter, size, binning; nearest night); misfits are named in the notes."""
     group = best_group(light, flats, 0.0, optics=True)
     if group is None:
         for other in flats:
-            bench.note(f"{other.label} left out: {', '.join(differences(light, other, 0.0, optics=True))}.")
+            say(f"{other.label} left out: {', '.join(differences(light, other, 0.0, optics=True))}.")
         return None
     first = group.frames[0]
     if (light.filter_name is None) != (first.filter_name is None):
-        bench.note(f"{group.label}: filter not known on both sides, taken to match the lights.")
+        say(f"{group.label}: filter not known on both sides, taken to match the lights.")
     if None not in (light.gain_setting, first.gain_setting) and light.gain_setting != first.gain_setting:
-        bench.note(f"{group.label}: taken at another gain than the lights; used, for a flat is a ratio.")
+        say(f"{group.label}: taken at another gain than the lights; used, for a flat is a ratio.")
     return group
 
 

@@ -97,13 +97,11 @@ def flat_gain(flats: Sequence[Group], biases: Sequence[Group], bench: Bench) -> 
     if len(found) < 4:
         return None
     gains = np.array([gain for gain, _ in found])
-    scatter = 1.4826 * float(np.median(np.abs(gains - np.median(gains))))
-    error = max(scatter, float(np.median([e for _, e in found]))) * 1.2533 / len(gains) ** 0.5
-    return float(np.median(gains)), error
+    return float(np.median(gains)), _median_error(gains, float(np.median([e for _, e in found])))
 
 
-def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> float | None:
-    """Read noise in ADU from pairs of bias frames (or darks of at most 2 s) of the lights' gain setting."""
+def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> tuple[float, float] | None:
+    """Read noise and its error in ADU, from pairs of bias frames (or darks of at most 2 s) of the lights' gain."""
     values = []
     for group in biases:
         exposure = group.exposure_s or 0.0
@@ -116,7 +114,16 @@ def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> fl
                 for y, x in np.ndindex(2, 2):
                     noise = pair_read_noise((a[y::2, x::2], b[y::2, x::2]), step, _cell_side(a.shape))
                     values += [noise] if noise is not None else []
-    return float(np.median(values)) if values else None
+    return (float(np.median(values)), _median_error(np.array(values))) if values else None
+
+
+def _median_error(values: FloatArray, least: float = 0.0) -> float:
+    """One sigma of the median of values whose scatter is theirs, robustly (MAD), or at least ``least``.
+
+    The median of n normal values scatters by sqrt(pi / 2) = 1.2533 times their mean (its efficiency is 2 / pi).
+    """
+    scatter = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return max(scatter, least) * 1.2533 / float(np.sqrt(len(values)))
 
 
 def _plane_gains(

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.stack_layers import Method, TileResult
 from fourlight.stages.tile_samples import Reader
 
-__all__ = ["integrate_tile"]
+__all__ = ["STEPS", "integrate_tile"]
+
+STEPS = 3
+"""Samples are read, compared, and judged."""
 
 Int64 = npt.NDArray[np.int64]
 
 
 def integrate_tile(
     tile: Tile, table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, read: Reader, settings: Integrate,
-    method: Method,
+    method: Method, told: Callable[[], None] = nothing,
 ) -> TileResult:  # fmt: skip
     """All output planes and both halves of one tile.
 
@@ -29,9 +35,14 @@ def integrate_tile(
     settings : Integrate
     method : Method
         From `fourlight.stages.way.choose_way`.
+    told : callable
+        Called after each of `STEPS` steps, besides those of the method.
     """
     found = tile_samples.load(tile, table, shapes, cell, read)
+    told()
     ref = tile_samples.reference(found, table, cell)
+    told()
     tile_samples.reject(found, table, cell, ref, settings)
+    told()
     planes = method.planes(found, ref.value, table, cell)
     return TileResult(tile, planes, found.rejected, found.used)

@@ -5,6 +5,7 @@ Unlike drops, which blur by their own size, the fit undoes what sampling did; no
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -13,9 +14,10 @@ import numpy.typing as npt
 
 from fourlight.core import bspline, lsq, samples, stencil
 from fourlight.core.cfa import PLANES
+from fourlight.engine import nothing
 from fourlight.stages.geometry import HALO, FrameTable
 from fourlight.stages.noise_check import SEED
-from fourlight.stages.stack_layers import GROUPS, PlaneLayers
+from fourlight.stages.stack_layers import GROUPS, OUTPUT_PLANES, PlaneLayers
 from fourlight.stages.tile_samples import TileSamples
 
 __all__ = ["LeastSquares"]
@@ -63,12 +65,21 @@ class _System:
 
 
 class LeastSquares:
-    """The spline that fits the samples of each plane best."""
+    """The spline that fits the samples of each plane best.
+
+    Parameters
+    ----------
+    table : FrameTable
+    told : callable
+        Called after each of the `STEPS` steps of a tile: the equations of a plane, or one of its fits.
+    """
 
     FIXED_BYTES: ClassVar[int] = 2200
     CUT_BYTES: ClassVar[float | None] = 1e9
+    STEPS: ClassVar[int] = len(PLANES) + 3 * len(OUTPUT_PLANES)
 
-    def __init__(self, table: FrameTable) -> None:
+    def __init__(self, table: FrameTable, told: Callable[[], None] = nothing) -> None:
+        self._told = told
         self._fine = 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
         area = np.abs(np.linalg.det(table.matrix[:, :, :2]))
         # A plane has one sample in four of a frame's pixels.
@@ -82,7 +93,7 @@ class LeastSquares:
         for group in GROUPS:
             indices = [PLANES.index(name) for name in group]
             systems = {
-                n: _systems(found, ref[c], table, cell, c, self._fine)
+                n: _systems(found, ref[c], table, cell, c, self._fine, self._told)
                 for n, c in zip(group, indices, strict=True)
             }
             starts = {n: _filled(ref[c], table.level[c]) for n, c in zip(group, indices, strict=True)}
@@ -91,12 +102,18 @@ class LeastSquares:
                 starts["G"] = np.float32(0.5) * (starts["G1"] + starts["G2"])
             for name, pair in systems.items():
                 width, least = table.fwhm_px[indices[0]], self._least[indices[0]]
-                out[name] = _plane(pair, starts[name], float(width), float(least))
+                out[name] = _plane(pair, starts[name], float(width), float(least), self._told)
         return out
 
 
 def _systems(
-    found: TileSamples, ref: Float32, table: FrameTable, cell: Int64, plane: int, fine: int
+    found: TileSamples,
+    ref: Float32,
+    table: FrameTable,
+    cell: Int64,
+    plane: int,
+    fine: int,
+    told: Callable[[], None],
 ) -> list[_System]:
     """Normal equations of one plane, one for each half."""
     ph, pw = found.padded_shape
@@ -118,6 +135,7 @@ def _systems(
         )
         lsq.assembled(cells, kept, system.layers, system.right)
         out.append(system)
+    told()
     return out
 
 
@@ -125,10 +143,13 @@ def _filled(ref: Float32, level: float) -> Float32:
     return np.where(np.isfinite(ref), ref, np.float32(level)).astype(np.float32)
 
 
-def _plane(halves: list[_System], start: Float32, width: float, least: float) -> PlaneLayers:
+def _plane(
+    halves: list[_System], start: Float32, width: float, least: float, told: Callable[[], None]
+) -> PlaneLayers:
     inner = (slice(HALO, -HALO), slice(HALO, -HALO))
     whole = halves[0] + halves[1]
     value, power, covered, noise = _solved(whole, start, width, least, probe=True)
+    told()
     weight, squares = _sums(whole)
     layers = {
         "value": np.where(covered, bspline.at_pixels(value), np.nan),
@@ -137,6 +158,7 @@ def _plane(halves: list[_System], start: Float32, width: float, least: float) ->
     }
     for half, system in zip("ab", halves, strict=True):
         part, power, there, _ = _solved(system, value, width, least, probe=False)
+        told()
         layers[f"value_{half}"] = np.where(there, bspline.at_pixels(part), np.nan)
         layers[f"variance_{half}"] = np.where(there, power, np.nan)
     return PlaneLayers({name: layer[inner].astype(np.float32) for name, layer in layers.items()}, noise)

@@ -73,9 +73,9 @@ def decide(
         return MosaicDecision(setting, "recipe", stated, _against(setting, "the recipe", phase), *said)
     if phase.mono:
         raise InputError(
-            f"the lights ({lights[0].path.name} and others): all four places of the 2 x 2 cell see every star alike "
-            f"({phase.stars} stars): a monochrome or binned frame; raw frames of a one-shot-colour camera "
-            "are needed (read.mosaic=RGGB or another pattern overrides this)"
+            f"no light shows a mosaic: all four places of the 2 x 2 cell see every star alike ({phase.stars} stars), "
+            "as in a monochrome or binned frame; raw frames of a one-shot-colour camera are needed "
+            "(read.mosaic=RGGB or another pattern overrides this)"
         )
     if stated is None:
         return _from_pixels(lights, phase, evidence)

@@ -59,6 +59,8 @@ def chosen(
         pedestal_adu=pedestal[0],
         pedestal_source=pedestal[1],
         unit="electron" if gain else "adu",
+        gain_error=gain.error if gain else None,
+        read_noise_error=read.error if read else None,
     )
 
 
@@ -142,8 +144,8 @@ def _read_noise(
     if gain is not None:
         measured = read_noise_adu(biases, lights[0], bench)
         if measured is not None:
-            found.append(_Candidate(measured * gain.value, "flats and bias"))
-        found += _read_noise_of_line(seen, pedestal, gain.value)
+            found.append(_in_electrons(*measured, "flats and bias", gain))
+        found += _read_noise_of_line(seen, pedestal, gain)
     if header is not None:
         found.append(_Candidate(header, "header"))
     if found and header is not None and abs(found[0].value / max(header, 1e-6) - 1) > 2 * _DISAGREEMENT:
@@ -154,7 +156,7 @@ def _read_noise(
     return found[0] if found else None
 
 
-def _read_noise_of_line(seen: Survey, pedestal: float | None, gain: float) -> list[_Candidate]:
+def _read_noise_of_line(seen: Survey, pedestal: float | None, gain: _Candidate) -> list[_Candidate]:
     """Read noise from the variance at the pedestal, where its error is under a fifth."""
     if seen.line is None or pedestal is None:
         return []
@@ -162,8 +164,14 @@ def _read_noise_of_line(seen: Survey, pedestal: float | None, gain: float) -> li
     variance -= seen.step**2 / 12
     if variance <= 0 or error > 0.4 * variance:
         return []
-    value = gain * variance**0.5
-    return [_Candidate(value, "lights", 0.5 * value * error / variance)]
+    value = variance**0.5
+    return [_in_electrons(value, 0.5 * value * error / variance, "lights", gain)]
+
+
+def _in_electrons(value_adu: float, error_adu: float, source: str, gain: _Candidate) -> _Candidate:
+    """A noise measured in ADU, with its own error and that of the gain."""
+    value = value_adu * gain.value
+    return _Candidate(value, source, float(np.hypot(error_adu * gain.value, value_adu * (gain.error or 0.0))))
 
 
 def _same_gain(a: RawFrame, b: RawFrame) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,13 @@ from fourlight.stages.bench import Bench
 from fourlight.stages.groups import Group, best_group, differences, same_exposure
 from fourlight.stages.masters import Master, bands, derived
 
-__all__ = ["Offset", "master_level", "offset_for"]
+__all__ = ["Choice", "Offset", "choose_offset", "master_level", "offset_for", "say_unused"]
+
+Say = Callable[[str], None]
+"""Takes a sentence for the user."""
+
+ANY_C = 1e3
+"""Tolerance where temperatures do not matter, degrees C."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,27 +37,74 @@ class Offset:
         return self.value.variance if isinstance(self.value, Master) else (0.0, 0.0, 0.0, 0.0)
 
 
-def offset_for(light: RawFrame, darks: Sequence[Group], biases: Sequence[Group], bench: Bench) -> Offset:
-    """Offset of a light from what fits it best; what does not fit is named in the notes."""
-    tolerance = bench.settings.temperature_tolerance_c
-    dark = best_group(light, darks, tolerance)
-    bias = best_group(light, biases, 1e3)
-    if darks and dark is None:
-        for group in darks:
-            bench.note(f"{group.label} left out: {', '.join(differences(light, group, tolerance))}.")
-    if biases and bias is None:
-        for group in biases:
-            bench.note(f"{group.label} left out: {', '.join(differences(light, group, 1e3))}.")
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Calibration frames from which the offset of a light is made; found from headers alone."""
+
+    dark: Group | None
+    bias: Group | None
+    refused: tuple[Group, ...]
+    """Groups of which a note says why they do not serve."""
+
+    @property
+    def groups(self) -> set[Group]:
+        """All groups that it speaks of."""
+        return {group for group in (self.dark, self.bias, *self.refused) if group is not None}
+
+
+def choose_offset(
+    light: RawFrame, darks: Sequence[Group], biases: Sequence[Group], tolerance_c: float, say: Say
+) -> Choice:
+    """Darks and bias frames that fit a light best; what does not fit is named in the notes."""
+    dark = best_group(light, darks, tolerance_c)
+    bias = best_group(light, biases, ANY_C)
+    refused: list[Group] = []
+    for found, groups, limit in ((dark, darks, tolerance_c), (bias, biases, ANY_C)):
+        if found is None:
+            refused += groups
+            for group in groups:
+                say(f"{group.label} left out: {', '.join(differences(light, group, limit))}.")
     if dark is not None:
-        _say_unknown(light, dark, bench)
+        _say_unknown(light, dark, say)
+        if not same_exposure(light, dark):
+            if bias is None or not (light.exposure_s and dark.exposure_s):
+                say(
+                    f"{dark.label} left out: the lights are {light.exposure_s:g} s long, and without bias frames a"
+                    " dark cannot be scaled to another exposure."
+                )
+                return Choice(None, bias, (*refused, dark))
+            say(
+                f"{dark.label} scaled by {light.exposure_s / dark.exposure_s:.3g} to the {light.exposure_s:g} s of the"
+                " lights, bias taken off first; hot samples do not all scale alike, so matching darks would be"
+                " better."
+            )
+    return Choice(dark, bias, tuple(refused))
+
+
+def say_unused(
+    lights: Sequence[RawFrame],
+    darks: Sequence[Group],
+    flats: Sequence[Group],
+    choices: Sequence[Choice],
+    say: Say,
+) -> None:
+    """Name darks that are as long as no light and no flat and serve none."""
+    spoken_of = set().union(*(choice.groups for choice in choices))
+    lengths = sorted({frame.exposure_s for frame in lights if frame.exposure_s is not None})
+    for group in darks:
+        if group not in spoken_of and not any(same_exposure(flat, group) for g in flats for flat in g.frames):
+            long = " and ".join(f"{length:g} s" for length in lengths)
+            say(f"{group.label} not used: the lights ({long}) have darks that fit better.")
+
+
+def offset_for(light: RawFrame, choice: Choice, bench: Bench) -> Offset:
+    """Offset of a light from what was chosen for it, else from the level of no light that is stated."""
+    dark, bias = choice.dark, choice.bias
+    if dark is not None:
         if same_exposure(light, dark):
             return Offset(bench.master(dark), "dark", dark)
-        if bias is not None and dark.exposure_s and light.exposure_s:
-            return _scaled(light, dark, bias, bench)
-        bench.note(
-            f"{dark.label} left out: the lights are {light.exposure_s:g} s long, and without bias frames a"
-            " dark cannot be scaled to another exposure."
-        )
+        assert bias is not None
+        return _scaled(light, dark, bias, bench)
     if bias is not None:
         return Offset(bench.master(bias), "bias", bias)
     black, source = bench.black(light)
@@ -75,14 +128,10 @@ def _scaled(light: RawFrame, dark: Group, bias: Group, bench: Bench) -> Offset:
     ]
     key: list[object] = ["scaled", long.path.name, zero.path.name, ratio]
     scaled = derived(key, "scaled-dark", (light.ny, light.nx), bench.work, fill, long.frames, variance)
-    bench.note(
-        f"{dark.label} scaled by {ratio:.3g} to the {light.exposure_s:g} s of the lights, bias taken off"
-        " first; hot samples do not all scale alike, so matching darks would be better."
-    )
     return Offset(scaled, "scaled dark", dark)
 
 
-def _say_unknown(light: RawFrame, dark: Group, bench: Bench) -> None:
+def _say_unknown(light: RawFrame, dark: Group, say: Say) -> None:
     first = dark.frames[0]
     silent = [
         name
@@ -94,9 +143,7 @@ def _say_unknown(light: RawFrame, dark: Group, bench: Bench) -> None:
         if a is None or b is None
     ]
     if silent:
-        bench.note(
-            f"{dark.label}: {' and '.join(silent)} not known on both sides, taken to match the lights."
-        )
+        say(f"{dark.label}: {' and '.join(silent)} not known on both sides, taken to match the lights.")
 
 
 def master_level(master: Master) -> float:

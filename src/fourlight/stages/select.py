@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Hashable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Hashable, Mapping, Sequence
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
-from fourlight.stages.groups import counted
+from fourlight.stages.groups import Group, best_group, counted, grouped, same_exposure
 
 __all__ = ["choose_lights"]
 
+Key = tuple[Hashable, ...]
+
 FIELDS = ("camera", "size", "binning", "gain setting", "filter")
+LEAST = 2
+"""Lights that make a stack."""
+TOLERANCE_C = 3.0
 
 
 def choose_lights(
-    frames: Sequence[RawFrame], filter_name: str
+    frames: Sequence[RawFrame],
+    filter_name: str,
+    tolerance_c: float = TOLERANCE_C,
+    unusable: str = "",
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
-    """The lights that are integrated together: the group with the longest total exposure.
+    """The lights that are integrated together: of the groups that can be, the one with the longest total exposure.
+
+    Where two groups were exposed equally long, the one that has matching darks and flats goes first.
 
     Parameters
     ----------
@@ -25,6 +35,10 @@ def choose_lights(
         All frames found, of any role.
     filter_name : str
         Only lights with this filter; empty: any.
+    tolerance_c : float
+        Sensor temperatures this far apart still match.
+    unusable : str
+        What is said of files that are no frames, for the message where there is no light.
 
     Returns
     -------
@@ -42,7 +56,7 @@ def choose_lights(
     """
     lights = [frame for frame in frames if frame.role is Role.LIGHT]
     if not lights:
-        raise InputError(_no_lights(frames))
+        raise InputError(_no_lights(frames, unusable))
     aside: list[SetAside] = []
     if filter_name:
         wanted = [f for f in lights if (f.filter_name or "").casefold() == filter_name.casefold()]
@@ -59,22 +73,39 @@ def choose_lights(
             if f not in wanted
         ]
         lights = wanted
-    groups: dict[tuple[Hashable, ...], list[RawFrame]] = defaultdict(list)
+    groups: dict[Key, list[RawFrame]] = defaultdict(list)
     for frame in lights:
         groups[_key(frame)].append(frame)
-    best = max(groups, key=lambda key: (_exposure(groups[key]), len(groups[key]), str(key)))
-    for key, group in groups.items():
-        if key != best:
-            aside += [SetAside(f.path, "select", _difference(key, best, len(groups[best]))) for f in group]
-    notes = [] if len(groups) == 1 else [_mixed(groups, best)]
+    best = _best(groups, [frame for frame in frames if frame.role is not Role.LIGHT], tolerance_c)
+    others = [(f, _difference(f, key, best)) for key, group in groups.items() if key != best for f in group]
+    if len(groups[best]) < LEAST:
+        raise InputError(_too_few(lights, [words for _, words in others]))
+    aside += [
+        SetAside(f.path, "select", f"{words} of the lights that are integrated; run it with its own kind")
+        for f, words in others
+    ]
     chosen = sorted(groups[best], key=_when)
-    if len(chosen) < 2:
-        found = counted(len(lights), Role.LIGHT) + " found"
-        found += ", but only 1 of the kind with the longest exposure" if len(lights) > 1 else ""
-        raise InputError(
-            f"{found}; at least 2 lights of one camera, size, gain and filter are needed to integrate"
-        )
-    return chosen, aside, notes
+    return chosen, aside, [*_mixed(len(groups)), *_exposures(chosen)]
+
+
+def _best(groups: Mapping[Key, list[RawFrame]], calibrations: Sequence[RawFrame], tolerance_c: float) -> Key:
+    """The kind to integrate."""
+    found = grouped(calibrations, tolerance_c)
+
+    def worth(key: Key) -> tuple[bool, float, int, int, str]:
+        frames = groups[key]
+        matching = _matching(frames[0], found, tolerance_c)
+        return len(frames) >= LEAST, round(_exposure(frames), 6), matching, len(frames), str(key)
+
+    return max(groups, key=worth)
+
+
+def _matching(light: RawFrame, calibrations: Sequence[Group], tolerance_c: float) -> int:
+    """Of darks as long as a light and flats of its filter, how many kinds there are."""
+    darks = [group for group in calibrations if group.role is Role.DARK and same_exposure(light, group)]
+    flats = [group for group in calibrations if group.role is Role.FLAT]
+    fits = best_group(light, darks, tolerance_c), best_group(light, flats, 0.0, optics=True)
+    return sum(group is not None for group in fits)
 
 
 def _when(frame: RawFrame) -> tuple[float, str]:
@@ -90,29 +121,54 @@ def _exposure(frames: Sequence[RawFrame]) -> float:
     return sum(frame.exposure_s or 1.0 for frame in frames)
 
 
-def _difference(key: tuple[Hashable, ...], best: tuple[Hashable, ...], count: int) -> str:
-    parts = [
-        f"{name} {_text(mine)} instead of {_text(theirs)}"
-        for name, mine, theirs in zip(FIELDS, key, best, strict=True)
-        if mine != theirs
-    ]
-    return f"{', '.join(parts)} of the {count} lights that are integrated; run it with its own kind"
+def _difference(frame: RawFrame, key: Key, best: Key) -> str:
+    """What sets a light apart from those that are integrated."""
+    unread = dict(frame.unread)
+    parts = []
+    for name, mine, theirs in zip(FIELDS, key, best, strict=True):
+        card = unread.get("gain_setting") if name == "gain setting" and mine is None else None
+        if mine != theirs:
+            parts.append(
+                f"{card or f'{name} {_text(mine)}'} instead of {f'{name} ' if card else ''}{_text(theirs)}"
+            )
+    return ", ".join(parts)
 
 
 def _text(value: Hashable) -> str:
     if isinstance(value, tuple):
         return " x ".join(str(part) for part in value)
+    if isinstance(value, float):
+        return f"{value:g}"
     return str(value) if value not in (None, "") else "(not said)"
 
 
-def _mixed(groups: dict[tuple[Hashable, ...], list[RawFrame]], best: tuple[Hashable, ...]) -> str:
-    return (
-        f"The lights are of {len(groups)} kinds (camera, size, gain or filter); the "
-        f"{len(groups[best])} with the longest total exposure are integrated, the others are set aside."
-    )
+def _too_few(lights: Sequence[RawFrame], differences: Sequence[str]) -> str:
+    found = counted(len(lights), Role.LIGHT) + " found"
+    if differences:
+        found += f", but no two of one kind ({'; '.join(dict.fromkeys(differences))})"
+    return f"{found}; at least {LEAST} lights of one camera, size, gain and filter are needed to integrate"
 
 
-def _no_lights(frames: Sequence[RawFrame]) -> str:
+def _mixed(kinds: int) -> list[str]:
+    if kinds == 1:
+        return []
+    kind = f"The lights are of {kinds} kinds (camera, size, gain or filter)"
+    return [f"{kind}; those with the longest total exposure are integrated, the others are set aside."]
+
+
+def _exposures(lights: Sequence[RawFrame]) -> list[str]:
+    """That lights of several exposures are integrated together, where it is so."""
+    counts = Counter(f"{frame.exposure_s:g} s" for frame in lights if frame.exposure_s is not None)
+    if len(counts) < 2:
+        return []
+    said = ", ".join(f"{count} of {exposure}" for exposure, count in counts.most_common())
+    return [
+        f"The lights differ in exposure ({said}); they are integrated together, each weighted by its noise."
+    ]
+
+
+def _no_lights(frames: Sequence[RawFrame], unusable: str) -> str:
     counts = {role: sum(frame.role is role for frame in frames) for role in Role}
-    found = ", ".join(counted(n, role) for role, n in counts.items() if n)
-    return f"no lights among the frames found ({found or 'none usable'}); point at the folders that hold the subs"
+    found = ", ".join(counted(n, role) for role, n in counts.items() if n) or "none usable"
+    found += f"; {unusable}" if unusable else ""
+    return f"no lights among the frames found ({found}); point at the folders that hold the subs"

@@ -6,12 +6,14 @@ with few of them it cannot be told from smoothing. Both are known beforehand fro
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import maps
+from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import least_squares, tile_samples
 from fourlight.stages.drops import Drops
@@ -51,9 +53,14 @@ class Way:
     pixfrac_reason: str
     """Empty where the recipe sets it."""
 
-    def of(self, table: FrameTable) -> Method:
-        """The method itself."""
-        return LeastSquares(table) if self.method == "least-squares" else Drops(table, self.pixfrac)
+    def of(self, table: FrameTable, told: Callable[[], None] = nothing) -> Method:
+        """The method itself; ``told`` is called after each of its `steps`."""
+        return LeastSquares(table, told) if self.method == "least-squares" else Drops(table, self.pixfrac)
+
+    @property
+    def steps(self) -> int:
+        """Steps of which the method tells while it makes the planes of a tile."""
+        return LeastSquares.STEPS if self.method == "least-squares" else 0
 
     @property
     def words(self) -> str:
