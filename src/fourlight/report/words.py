@@ -123,13 +123,12 @@ SIGNS = re.compile(
     r" ?(?P<error>\+-) ?"
     r"|(?<=\d) (?P<share>%)"
     r"|(?:(?<![\w.])[\d.]+|(?<!\w)[A-Z]|(?<=\])) (?P<times>x) (?=\d)"
-    r"|(?<![\w.,])(?P<one>1 pixel)s\b"
     r"|(?P<minus>-?)\b(?P<degrees>\d+(?:\.\d+)?) C\b"
 )
 
 
 def typeset(text: str, names: Collection[str] = ()) -> str:
-    """Signs that plain text stands in for: ``+-``, ``x`` between numbers, degrees; and one pixel as one.
+    """Signs that plain text stands in for: ``+-``, ``x`` between numbers, degrees.
 
     Parameters
     ----------
@@ -139,8 +138,6 @@ def typeset(text: str, names: Collection[str] = ()) -> str:
 
     >>> typeset("1489 x 989 px, 0.800 +- 0.002, R x 1.16 (240 s, -10 C)")
     '1489 × 989 px, 0.800 ± 0.002, R × 1.16 (240 s, −10 °C)'
-    >>> typeset("drops of 1 pixels, of 1.1 pixels")
-    'drops of 1 pixel, of 1.1 pixels'
     >>> typeset("M31 2 x 2.fits: 2 x 2 cells", ["M31 2 x 2.fits"])
     'M31 2 x 2.fits: 2 × 2 cells'
     """
@@ -157,8 +154,6 @@ def _sign(found: re.Match[str]) -> str:
         return " ± "
     if said["share"]:
         return "\u00a0%"
-    if said["one"]:
-        return said["one"]
     if said["times"]:
         return found[0].replace(" x ", " × ")
     return f"{'−' if said['minus'] else ''}{said['degrees']} °C"
