@@ -125,6 +125,12 @@ class Integrate(Section):
             description="How samples become planes; auto: least squares where the coverage allows, else drops"
         ),
     ] = "auto"
+    grid: Annotated[
+        Literal["0.5x", "1x", "2x"],
+        Field(
+            description="Pixels of the stack along one of the reference light: half as many, as many, twice as many"
+        ),
+    ] = "1x"
     pixfrac: Annotated[
         float | None,
         Field(gt=0, le=2, description="Side of a drop over the pixel pitch; unset: from the coverage"),

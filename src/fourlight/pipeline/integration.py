@@ -14,6 +14,7 @@ from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.stages import calibrate, geometry, integrate, noise_check
 from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.grid import Grid
 from fourlight.stages.stack_layers import Method, TileResult
 from fourlight.stages.way import Way, choose_way
 
@@ -106,7 +107,7 @@ def _table(
     response = np.array([_by_plane(source.median_response(), cell) for source in samples.sources])
     table = geometry.frame_table(
         frames, reference, job.recipe.integrate.sky_order, electrons=calibration.noise.unit == "electron",
-        common=common, response=response,
+        common=common, response=response, grid=Grid.named(job.recipe.integrate.grid),
     )  # fmt: skip
     job.progress.begin("noise", 1)
     factor = noise_check.noise_factors(table, shapes, cell, samples.read)

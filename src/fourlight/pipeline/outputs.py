@@ -73,7 +73,7 @@ def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> 
             yield (
                 plane,
                 layers.read(plane, "value"),
-                {"BUNIT": (unit, "per pixel of the reference light"), **noise},
+                {"BUNIT": (unit, "per pixel, in the reference light"), **noise},
             )
             yield (
                 f"VAR_{plane}",

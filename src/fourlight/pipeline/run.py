@@ -28,6 +28,7 @@ from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
 from fourlight.stages import calibrate, mosaic, noise_check
+from fourlight.stages.grid import Grid
 from fourlight.stages.holdings import plane_holdings, with_shares
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
@@ -107,7 +108,15 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
         noise_check.SEED,
     )
     job.progress.begin("picture and report", 5)
-    products.write_all(job.folder, stack.layers, summary, provenance, reference.stars, recipe, job.progress)
+    products.write_all(
+        job.folder,
+        stack.layers,
+        summary,
+        provenance,
+        findings.grid.stars(reference.stars),
+        recipe,
+        job.progress,
+    )
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
 
@@ -116,13 +125,13 @@ def _findings(
     job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, stack: Integrated,
     calibration: calibrate.Calibration, decision: dict[str, Any],
 ) -> Findings:  # fmt: skip
-    layers, weight = stack.layers, stack.table.weight
+    layers, weight, grid = stack.layers, stack.table.weight, Grid.named(job.recipe.integrate.grid)
     planes = {
         plane: plane_holdings(
             layers.read(plane, "value"),
             layers.read(plane, "variance"),
             layers.read(plane, "samples"),
-            reference.stars,
+            grid.stars(reference.stars),
         )
         for plane in OUTPUT_PLANES
     }
@@ -130,6 +139,7 @@ def _findings(
     share = layers.rejected / np.maximum(layers.used, 1)
     return Findings(
         reference=reference,
+        grid=grid,
         frames=frames,
         weight=weight / weight.max(axis=0),
         trails=stack.table.trails,

@@ -16,6 +16,7 @@ from fourlight.core.cfa import PLANES
 from fourlight.frames import FrameFlag, MeasuredFrame, NoiseModel, RegisteredFrame, Role, SetAside
 from fourlight.io.roles import from_path
 from fourlight.stages.fringe_facts import fringe_facts
+from fourlight.stages.grid import Grid
 from fourlight.stages.way import Way
 
 __all__ = ["Findings", "summarise"]
@@ -29,6 +30,7 @@ class Findings:
     """What the stages of a run hand to the summary."""
 
     reference: MeasuredFrame
+    grid: Grid
     frames: Sequence[RegisteredFrame]
     weight: npt.NDArray[np.float64]
     """(f, 4)"""
@@ -56,13 +58,14 @@ class Findings:
 
 def summarise(found: Findings) -> dict[str, Any]:
     """The summary as plain data; pixels and matrices follow the convention of ``stack.fits``."""
-    raw = found.reference.raw
+    raw, scale = found.reference.raw, _scale(found.reference)
+    ny, nx = found.grid.shape(found.reference)
     return {
         "fourlight": __version__,
         "unit": found.unit,
         "object": _common([f.measured.raw.object_name for f in found.frames]),
-        "grid": {"ny": raw.ny, "nx": raw.nx, "reference": found.names[raw.path]},
-        "scale_arcsec_px": _scale(found.reference),
+        "grid": {"ny": ny, "nx": nx, "reference": found.names[raw.path], "zoom": found.grid.zoom},
+        "scale_arcsec_px": scale / found.grid.zoom if scale else None,
         "mosaic": found.mosaic,
         "noise": {
             name: getattr(found.noise, name)
@@ -79,10 +82,10 @@ def summarise(found: Findings) -> dict[str, Any]:
             "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
             "effective_frames": _per_plane(found.weight.sum(axis=0) ** 2 / (found.weight**2).sum(axis=0)),
         },
-        "fringes": fringe_facts(found.frames, _scale(found.reference)),
+        "fringes": fringe_facts(found.frames, scale),
         "planes": found.planes,
         "frames": [
-            _used(frame, weight, trails, found.names)
+            _used(frame, weight, trails, found)
             for frame, weight, trails in zip(found.frames, found.weight, found.trails, strict=True)
         ],
         "set_aside": [_aside(item, found) for item in found.set_aside],
@@ -113,13 +116,15 @@ def _used(
     frame: RegisteredFrame,
     weight: npt.NDArray[np.float64],
     trails: npt.NDArray[np.float64],
-    names: Mapping[Path, str],
+    found: Findings,
 ) -> dict[str, Any]:
+    grid = found.grid
+    by_plane = [grid.carried(matrix).tolist() for matrix in frame.plane_matrix]
     return {
-        **_measured(frame.measured, names),
-        "matrix": frame.matrix.tolist(),
-        "plane_matrix": dict(zip(PLANES, frame.plane_matrix.tolist(), strict=True)),
-        "bend": None if frame.bend is None else frame.bend.tolist(),
+        **_measured(frame.measured, found.names),
+        "matrix": grid.carried(frame.matrix).tolist(),
+        "plane_matrix": dict(zip(PLANES, by_plane, strict=True)),
+        "bend": None if frame.bend is None else grid.bent(frame.bend).tolist(),
         "trails": trails.tolist(),
         "rms_px": frame.rms_px,
         "place_error_px": frame.place_error_px,

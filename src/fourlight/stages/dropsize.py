@@ -36,8 +36,9 @@ def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[fl
         Size of each frame.
     """
     frames = len(table.matrix)
+    pitch = float(np.sqrt(np.median(np.abs(np.linalg.det(table.matrix[:, :, :2])))))
     for pixfrac in CHOICES:
-        touching = frames * (1 + pixfrac) ** 2 / 4
+        touching = frames * (1 + pixfrac * pitch) ** 2 / (4 * pitch**2)
         if touching >= MIN_DROPS and uneven_share(table, shapes, pixfrac) <= MOST_HOLES:
             break
     size = f"{pixfrac:g} pixel{'s' * (pixfrac != 1)}"

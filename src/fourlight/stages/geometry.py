@@ -11,6 +11,7 @@ import numpy.typing as npt
 from fourlight.core import bends, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
+from fourlight.stages.grid import Grid
 from fourlight.stages.skymatch import pixel_scale, sky_difference
 from fourlight.stages.trails import without_fixtures
 
@@ -69,6 +70,8 @@ class FrameTable:
     """(4,) sky of the reference."""
     shape: tuple[int, int]
     """(ny, nx) of the stack."""
+    zoom: float = 1.0
+    """Pixels of the stack along one of the reference. Normalised samples are light per pixel of the reference."""
     fwhm_px: Float64 = field(default_factory=lambda: np.full(4, 2.0))
     """(4,) typical star width on the stack's grid."""
     trails: Sequence[Float64] = ()
@@ -95,6 +98,7 @@ def frame_table(
     electrons: bool,
     common: Float64,
     response: Float64,
+    grid: Grid | None = None,
 ) -> FrameTable:
     """Collect what integration needs of each frame.
 
@@ -111,16 +115,20 @@ def frame_table(
         Variance per sample that all frames share through the master frames, frame units.
     response : (f, 4) float64
         Median flat response of each frame's planes; 1 without flats.
+    grid : Grid, optional
+        Of the stack; that of the reference where not given.
     """
+    grid = grid or Grid()
     scale = np.array([pixel_scale(frame) for frame in frames])
     noise = np.array([frame.measured.noise for frame in frames])
     poisson = 1.0 if electrons else 0.0
     shared = (together(frames, 8.0) - 1.0)[:, None] * common[None, :]
     level = np.array([frame.measured.sky for frame in frames])
-    bend = np.array([frame.plane_bend for frame in frames])
+    matrix = np.array([grid.carried(frame.matrix) for frame in frames])
+    bend = grid.bent(np.array([frame.plane_bend for frame in frames]))
     return FrameTable(
-        matrix=np.array([frame.matrix for frame in frames]),
-        inverse=np.array([maps.inverse(frame.matrix) for frame in frames]),
+        matrix=matrix,
+        inverse=np.array([maps.inverse(part) for part in matrix]),
         bend=bend,
         unbend=np.array(
             [
@@ -137,27 +145,28 @@ def frame_table(
         weight=scale**2 / noise**2,
         half=np.arange(len(frames), dtype=np.int64) % 2,
         level=reference.sky.copy(),
-        fwhm_px=_typical_width(frames),
-        stars=_star_peaks(reference),
+        zoom=grid.zoom,
+        fwhm_px=grid.zoom * _typical_width(frames),
+        stars=_star_peaks(reference, grid),
         trails=without_fixtures(frames),
-        shape=(reference.raw.ny, reference.raw.nx),
+        shape=grid.shape(reference),
     )
 
 
 def _typical_width(frames: Sequence[RegisteredFrame]) -> Float64:
-    """Median star width per plane (4,) in stack pixels; 2 where no frame has stars."""
+    """Median star width per plane (4,) in pixels of the reference; 2 where no frame has stars."""
     scale = np.sqrt([abs(np.linalg.det(f.matrix[:, :2])) for f in frames])
     width = np.array([f.measured.fwhm_px for f in frames]) * scale[:, None]
     known = np.isfinite(width).any(axis=0)
     return np.where(known, np.nanmedian(np.where(known, width, 2.0), axis=0), 2.0)
 
 
-def _star_peaks(reference: MeasuredFrame) -> Float64:
+def _star_peaks(reference: MeasuredFrame, grid: Grid) -> Float64:
     """Place and peak (n, 6) of the reference's stars, as Gaussians of the frame's width."""
     stars = reference.stars
     width = np.where(np.isfinite(reference.fwhm_px), reference.fwhm_px, 2.0)
     peak = np.maximum(np.nan_to_num(stars.flux), 0.0) * 4 * np.log(2) / (np.pi * width**2)
-    return np.column_stack([stars.x, stars.y, peak])
+    return np.column_stack([*maps.apply(grid.matrix, stars.x, stars.y), peak])
 
 
 def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:

@@ -45,4 +45,7 @@ def integrate_tile(
     tile_samples.reject(found, table, cell, ref, settings)
     told()
     planes = method.planes(found, ref.value, table, cell)
+    if table.zoom != 1:
+        for plane in planes.values():
+            plane.scale(1 / table.zoom**2)
     return TileResult(tile, planes, found.rejected, found.used)

@@ -35,6 +35,14 @@ class PlaneLayers:
     pixel_noise: tuple[float, int]
     """Sum over pixels of pixel variance over VAR, and their number."""
 
+    def scale(self, factor: float) -> None:
+        """Multiply light by a factor, in place: from light per pixel of the reference to light per own pixel."""
+        for name, layer in self.layers.items():
+            if name.startswith("value"):
+                layer *= np.float32(factor)
+            elif name.startswith("variance"):
+                layer *= np.float32(factor**2)
+
 
 @dataclass(slots=True)
 class TileResult:

@@ -36,6 +36,9 @@ MOST_NOISE = 1.08
 DROP_MISFIT = 0.15
 """See `misfit`: pixels of sharp stars differ from their truth by up to a third of the peak with drops of 0.6 px."""
 
+LEAST_WIDTH_PX = 1.2
+"""Width of stars on the stack's grid under which it is too coarse to fit: drops only average."""
+
 PATCH_PX = 96
 """Side of the part in the middle of the stack on which the noise is compared."""
 
@@ -96,11 +99,13 @@ def choose_way(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, se
         return Way(settings.method, "", pixfrac, why)
     samples = _samples(table, shapes)
     if samples < LEAST_SAMPLES:
-        reason = (
-            f"{samples:.1f} red and as many blue samples fall on a pixel; least squares needs {LEAST_SAMPLES:g}, "
-            "those of ten subs."
-        )
+        subs = int(np.ceil(LEAST_SAMPLES * len(table.matrix) / samples)) if samples else 0
+        reason = f"{samples:.1f} red and as many blue samples fall on a pixel; least squares needs {LEAST_SAMPLES:g}"
+        reason += f", those of {subs} such subs." if subs else "."
         return Way("drizzle", reason, pixfrac, why)
+    if table.fwhm_px.min() < LEAST_WIDTH_PX:
+        width = f"Stars of {table.fwhm_px.min():.1f} px are too sharp for the grid of the stack to be fitted on it"
+        return Way("drizzle", f"{width}; drops average what falls on a pixel.", pixfrac, why)
     if even > 1:
         return Way("drizzle", "The frames are hardly dithered, which leaves nothing to fit.", pixfrac, why)
     cost = noise_cost(table, shapes, cell, pixfrac)
