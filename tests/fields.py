@@ -130,6 +130,7 @@ def frame_table(
         "dark": noise**2 - poisson * level,
         "poisson": poisson,
         "floor": 0.3 * noise**2,
+        "merit": np.ones((count, 4)),
         "weight": 1 / noise**2,
         "half": np.arange(count) % 2,
         "level": np.full(4, level),

@@ -85,6 +85,8 @@ def summary():
             "rejected_share": four(0.0021, 0.0023, 0.0022, 0.0019),
             "noise_correlation": four(0.62, 0.8, 0.8, 0.63),
             "total_exposure_s": 22 * 180.0,
+            "weights_for": "extended",
+            "effective_exposure_s": four(3100.0, 3240.0, 3240.0, 3000.0),
             "effective_frames": four(18.0, 18.2, 18.2, 17.8),
         },
         "planes": {

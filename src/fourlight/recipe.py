@@ -135,6 +135,10 @@ class Integrate(Section):
         float | None,
         Field(gt=0, le=2, description="Side of a drop over the pixel pitch; unset: from the coverage"),
     ] = None
+    weights: Annotated[
+        Literal["extended", "point"],
+        Field(description="Light for which frames are weighted best: extended (nebulae) or point (stars)"),
+    ] = "extended"
     reject_sigma: Annotated[float, Field(gt=2, description="Rejection threshold in sigma of one sample")] = (
         4.5
     )
@@ -172,10 +176,16 @@ class Finish(Section):
 
 
 class Run(Section):
-    """How the work is done; no field here changes a pixel."""
+    """How the work is done; no field here changes a pixel by as much as its noise, and threads change none at all."""
 
     threads: Annotated[int, Field(ge=0, description="Worker threads; 0: all cores")] = 0
-    memory_gb: Annotated[float, Field(gt=0.2, description="Memory the run may use for pixels, in GB")] = 2.0
+    memory_gb: Annotated[
+        float,
+        Field(
+            gt=0.2,
+            description="Memory the run may use for pixels, in GB; under 1, least squares is cut finer",
+        ),
+    ] = 2.0
     keep_work: Annotated[
         bool,
         Field(

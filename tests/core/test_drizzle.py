@@ -40,7 +40,7 @@ def deposited(frames, pixfrac, out_shape, plane, level=50.0):
     ref = np.full(out_shape, level, dtype=np.float32)
     common = [
         (z, base, slope, bad, 0, 0, straight(np.array(m, float)), CELL, plane,
-         overlap_table(np.array(m, float)[:, :2], pixfrac), 0.5, 20.0, ref, 0, 0)
+         overlap_table(np.array(m, float)[:, :2], pixfrac), 0.5, 20.0, 1.0, ref, 0, 0)
         for z, base, slope, bad, m in frames
     ]  # fmt: skip
     for arguments in common:

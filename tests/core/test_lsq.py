@@ -25,7 +25,7 @@ def gather(frames, shape, fine, plane=1):
     for z, matrix in frames:
         ones, nothing = np.ones_like(z), np.zeros_like(z)
         lsq.gathered(
-            z, ones, nothing, np.zeros(z.shape, np.int8), 0, 0, bends.straight(matrix), CELL, plane, 0.1, 0.0,
+            z, ones, nothing, np.zeros(z.shape, np.int8), 0, 0, bends.straight(matrix), CELL, plane, 0.1, 0.0, 1.0,
             np.zeros(shape, np.float32), 0, 0, fine, cells,
         )  # fmt: skip
     return cells

@@ -86,3 +86,7 @@ def test_gain_and_read_noise_come_with_their_errors():
     rows = dict(row[:2] for row in grounds(facts))
     assert rows["Gain"] == "0.793 ± 0.021 e⁻ per ADU"
     assert rows["Read noise"] == "1.52 ± 0.03 e⁻"
+
+
+def test_what_all_lights_are_worth_is_said_in_the_time_of_the_best():
+    assert "As good as 50 min to 54 min like the best light" in shown(summary())

@@ -40,7 +40,7 @@ def area_factor(drop_px: float, block: int = 8) -> float:
 @njit(cache=True, nogil=True)
 def deposit_values(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
-    table: Float32, floor: float, sky: float, ref: Float32, oy: int, ox: int, sums: Float32,
+    table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, sums: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of one plane to the sums of a tile.
 
@@ -61,6 +61,8 @@ def deposit_values(
         From `fourlight.core.overlap.overlap_table`.
     floor, sky : float
         Least variance of a sample, and sky of the reference, see `fourlight.core.samples.weighed`.
+    merit : float
+        Factor on the weight of all samples of the frame.
     ref : (ph, pw) float32
         Reference plane: photon noise is taken from it, not from the sample itself.
     oy, ox : int
@@ -86,7 +88,7 @@ def deposit_values(
                 continue
             part = table[int((y - cy) * phases), int((x - cx) * phases)]
             level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
-            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor)
+            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor, merit)
             wt, noise = np.float32(weight), np.float32(power_of)
             for b in range(n):
                 for a in range(n):
@@ -101,7 +103,8 @@ def deposit_values(
 @njit(cache=True, nogil=True)
 def deposit_variance(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
-    table: Float32, floor: float, sky: float, ref: Float32, oy: int, ox: int, inverse: Float32, power: Float32,
+    table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, inverse: Float32,
+    power: Float32,
 ) -> None:  # fmt: skip
     """Add the noise power of one frame's good samples of one plane to a tile.
 
@@ -133,7 +136,7 @@ def deposit_variance(
                 continue
             part = table[int((y - cy) * phases), int((x - cx) * phases)]
             level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
-            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor)
+            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor, merit)
             _wt, noise = np.float32(weight), np.float32(power_of)
             total[:] = 0.0
             for b in range(n):

@@ -65,7 +65,7 @@ def kept_share(misfit: Float32, weight: float) -> Float32:
 @njit(cache=True, nogil=True)
 def gathered(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
-    floor: float, sky: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
+    floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of one plane to the fine grid of a tile.
 
@@ -86,7 +86,7 @@ def gathered(
             if x < 0.0 or y < 0.0 or x > pw - 1.0 or y > ph - 1.0:
                 continue
             level = ref[int(y + 0.5), int(x + 0.5)]
-            weight, noise = weighed(base[j, i], slope[j, i], sky, level, floor)
+            weight, noise = weighed(base[j, i], slope[j, i], sky, level, floor, merit)
             wt = np.float32(weight)
             out = cells[int((y + 0.5) * fine), int((x + 0.5) * fine)]
             out[0] += wt

@@ -107,13 +107,16 @@ def expected_variance(base: float, slope: float, level: float, floor: float) -> 
 
 
 @njit(cache=True, nogil=True)
-def weighed(base: float, slope: float, sky: float, level: float, floor: float) -> tuple[float, float]:
+def weighed(
+    base: float, slope: float, sky: float, level: float, floor: float, merit: float
+) -> tuple[float, float]:
     """Weight w of a normalised sample, and w^2 v: what its noise adds to a sum of weighted samples.
 
     The weight is the inverse of the variance at the sky level, for light of the object must not change weights,
-    or fluxes would be biased; the variance v is that at the level the reference has.
+    or fluxes would be biased; the variance v is that at the level the reference has. ``merit`` is what else a
+    frame's weight is multiplied by.
     """
-    weight = 1.0 / expected_variance(base, slope, sky, floor)
+    weight = merit / expected_variance(base, slope, sky, floor)
     light = level if level == level else sky
     return weight, weight * weight * expected_variance(base, slope, light, floor)
 

@@ -70,7 +70,7 @@ def integrated(
     key = cache.digest(
         job.base_key, settings.model_dump(), pattern, way.method, way.pixfrac,
         [str(f.measured.raw.path) for f in frames],
-        *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, *table.trails)),
+        *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, *table.trails)),
         calibration.description,
     )  # fmt: skip
     job.progress.begin("integrate", steps * len(tiles))
@@ -94,8 +94,9 @@ def _cut(job: Job, table: geometry.FrameTable, method: Method) -> tuple[list[geo
     memory, frames = job.recipe.run.memory_gb * 1e9, len(table.matrix)
     if method.CUT_BYTES is None:
         return geometry.tiles(table.shape, frames, job.threads, memory, method.FIXED_BYTES)
-    tiles, _ = geometry.tiles(table.shape, frames, 1, method.CUT_BYTES, method.FIXED_BYTES)
-    return tiles, int(np.clip(memory // method.CUT_BYTES, 1, job.threads))
+    share = min(method.CUT_BYTES, memory)
+    tiles, _ = geometry.tiles(table.shape, frames, 1, share, method.FIXED_BYTES)
+    return tiles, int(np.clip(memory // share, 1, job.threads))
 
 
 def _table(
@@ -108,6 +109,7 @@ def _table(
     table = geometry.frame_table(
         frames, reference, job.recipe.integrate.sky_order, electrons=calibration.noise.unit == "electron",
         common=common, response=response, grid=Grid.named(job.recipe.integrate.grid),
+        stars=job.recipe.integrate.weights == "point",
     )  # fmt: skip
     job.progress.begin("noise", 1)
     factor = noise_check.noise_factors(table, shapes, cell, samples.read)

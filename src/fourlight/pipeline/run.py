@@ -148,6 +148,7 @@ def _findings(
         noise=calibration.noise,
         calibration={**calibration.description, "notes": list(calibration.notes)},
         way=stack.way,
+        weights_for=job.recipe.integrate.weights,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
         noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
         planes=with_shares(planes, pedestal_known=known),

@@ -41,6 +41,8 @@ class Findings:
     noise: NoiseModel
     calibration: dict[str, Any]
     way: Way
+    weights_for: str
+    """Extended or point: the light for which frames are weighted."""
     rejected_share: dict[str, float]
     noise_correlation: dict[str, float]
     planes: dict[str, dict[str, Any]]
@@ -80,6 +82,8 @@ def summarise(found: Findings) -> dict[str, Any]:
             "rejected_share": found.rejected_share,
             "noise_correlation": found.noise_correlation,
             "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
+            "weights_for": found.weights_for,
+            "effective_exposure_s": _per_plane(_effective_exposure(found)),
             "effective_frames": _per_plane(found.weight.sum(axis=0) ** 2 / (found.weight**2).sum(axis=0)),
         },
         "fringes": fringe_facts(found.frames, scale),
@@ -93,6 +97,12 @@ def summarise(found: Findings) -> dict[str, Any]:
         "assumptions": list(found.assumptions),
         "to_know": list(found.to_know),
     }  # fmt: skip
+
+
+def _effective_exposure(found: Findings) -> npt.NDArray[np.float64]:
+    """(4,) exposure as good as the best light's that would weigh as much as all; lights of no exposure count 1 s."""
+    seconds = np.array([f.measured.raw.exposure_s or 1.0 for f in found.frames])[:, None]
+    return np.asarray(found.weight.sum(axis=0) / (found.weight / seconds).max(axis=0))
 
 
 def _choices(way: Way) -> dict[str, Any]:

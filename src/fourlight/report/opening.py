@@ -88,6 +88,7 @@ def _facts(summary: Facts) -> list[tuple[str, str]]:
         seeing += f" ({digits(width * scale)}″)"
     facts = [
         ("Exposure in all", duration(reached(summary, "integration", "total_exposure_s"))),
+        *_effective(summary),
         ("Lights used", f"{used} of {used + aside}"),
         ("Calibration frames", applied(summary)),
         ("Star width in green", seeing),
@@ -96,6 +97,16 @@ def _facts(summary: Facts) -> list[tuple[str, str]]:
     if scale:
         facts.append(("Scale", f"{digits(scale)}″ per pixel"))
     return facts
+
+
+def _effective(summary: Facts) -> list[tuple[str, str]]:
+    """How much exposure as good as the best light's all lights are worth, from the worst to the best plane."""
+    found = reached(summary, "integration", "effective_exposure_s") or {}
+    seconds = [value for value in found.values() if isinstance(value, int | float) and math.isfinite(value)]
+    if not seconds:
+        return []
+    said = list(dict.fromkeys(duration(value) for value in (min(seconds), max(seconds))))
+    return [("As good as", f"{' to '.join(said)} like the best light")]
 
 
 def _green(summary: Facts, key: str) -> float | None:

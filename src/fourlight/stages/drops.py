@@ -97,7 +97,7 @@ def _drops(
     return [
         (
             *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
-            overlaps.of(f), table.floor[f, plane], table.level[plane], ref[plane],
+            overlaps.of(f), table.floor[f, plane], table.level[plane], table.merit[f, plane], ref[plane],
             *found.offset,
         )
         for k, f in enumerate(found.frames)

@@ -62,8 +62,11 @@ class FrameTable:
     """Variance per unit of signal: 1 for electrons, 0 where the gain is unknown."""
     floor: Float64
     """(f, 4) least variance of a normalised sample."""
+    merit: Float64
+    """(f, 4) what the inverse variance is multiplied by to give the weight: 1 for extended light, for stars one over
+    the area of their image, that of the sharpest frame."""
     weight: Float64
-    """(f, 4) inverse variance of a normalised sample at the sky level."""
+    """(f, 4) weight of a normalised sample at the sky level: inverse variance times merit."""
     half: Int64
     """(f,) 0 or 1: which half stack the frame belongs to."""
     level: Float64
@@ -99,6 +102,7 @@ def frame_table(
     common: Float64,
     response: Float64,
     grid: Grid | None = None,
+    stars: bool = False,
 ) -> FrameTable:
     """Collect what integration needs of each frame.
 
@@ -117,6 +121,8 @@ def frame_table(
         Median flat response of each frame's planes; 1 without flats.
     grid : Grid, optional
         Of the stack; that of the reference where not given.
+    stars : bool
+        Whether weights are best for stars, not for extended light.
     """
     grid = grid or Grid()
     scale = np.array([pixel_scale(frame) for frame in frames])
@@ -124,6 +130,7 @@ def frame_table(
     poisson = 1.0 if electrons else 0.0
     shared = (together(frames, 8.0) - 1.0)[:, None] * common[None, :]
     level = np.array([frame.measured.sky for frame in frames])
+    merit = _sharpness(frames) if stars else np.ones((len(frames), 4))
     matrix = np.array([grid.carried(frame.matrix) for frame in frames])
     bend = grid.bent(np.array([frame.plane_bend for frame in frames]))
     return FrameTable(
@@ -142,7 +149,8 @@ def frame_table(
         dark=(noise**2 + shared) * response**2 - poisson * level * response,
         poisson=poisson,
         floor=0.3 * noise**2 / scale**2,
-        weight=scale**2 / noise**2,
+        merit=merit,
+        weight=merit * scale**2 / noise**2,
         half=np.arange(len(frames), dtype=np.int64) % 2,
         level=reference.sky.copy(),
         zoom=grid.zoom,
@@ -151,6 +159,19 @@ def frame_table(
         trails=without_fixtures(frames),
         shape=grid.shape(reference),
     )
+
+
+def _sharpness(frames: Sequence[RegisteredFrame]) -> Float64:
+    """(f, 4) area of the sharpest frame's stars over that of each frame's; 1 where a frame has no width.
+
+    A star is spread over so many samples that the variance of its light grows with the area of its image (noise
+    equivalent area, King 1983).
+    """
+    scale = np.sqrt([abs(np.linalg.det(f.matrix[:, :2])) for f in frames])
+    width = np.array([f.measured.fwhm_px for f in frames]) * scale[:, None]
+    known = np.isfinite(width) & (width > 0)
+    least = np.min(np.where(known, width, np.inf), axis=0, initial=np.inf)
+    return np.where(known, (least / np.where(known, width, 1.0)) ** 2, 1.0)
 
 
 def _typical_width(frames: Sequence[RegisteredFrame]) -> Float64:

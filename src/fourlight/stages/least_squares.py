@@ -126,7 +126,7 @@ def _systems(
             if table.half[f] == half:
                 lsq.gathered(
                     *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
-                    table.floor[f, plane], table.level[plane], ref, *found.offset, fine, cells,
+                    table.floor[f, plane], table.level[plane], table.merit[f, plane], ref, *found.offset, fine, cells,
                 )  # fmt: skip
         system = _System(
             np.zeros((stencil.LAYERS, ph, pw), dtype=np.float32),
