@@ -26,8 +26,9 @@ GRID = 15
 def straight(matrix: Float64) -> Float64:
     """An affine map (..., 2, 3) as a polynomial (..., 2, 4, 4).
 
-    >>> apply(straight(np.array([[2.0, 0, 1], [0, 3, 0]])), np.array([5.0]), np.array([1.0]))
-    (array([11.]), array([3.]))
+    >>> x, y = apply(straight(np.array([[2.0, 0, 1], [0, 3, 0]])), np.array([5.0]), np.array([1.0]))
+    >>> float(x[0]), float(y[0])
+    (11.0, 3.0)
     """
     out = np.zeros((*matrix.shape[:-1], 4, 4))
     out[..., 1, 0], out[..., 0, 1], out[..., 0, 0] = matrix[..., 0], matrix[..., 1], matrix[..., 2]
