@@ -6,7 +6,8 @@ from scipy.ndimage import map_coordinates, uniform_filter
 
 from fourlight.core.bends import straight
 from fourlight.core.cfa import plane_map
-from fourlight.core.rejection import deviations, grown, residuals
+from fourlight.core.rejected import grown, tally
+from fourlight.core.rejection import deviations, residuals
 
 CELL = plane_map("RGGB")
 SHAPE = (40, 50)
@@ -147,3 +148,20 @@ def test_tiny_masks(shape):
     mask, count = grown(np.full(shape, 10.0, dtype=np.float32), 4.5)
     assert mask.shape == shape
     assert count == mask.sum() == np.prod(shape)
+
+
+def test_rejected_samples_are_counted_where_they_lie():
+    rng = np.random.default_rng(17)
+    mask = (rng.random((40, 44)) < 0.2).astype(np.int8)
+    z = np.ones((40, 44), np.float32)
+    z[::7] = np.nan
+    matrix = np.array([[0.0, -1.0, 50.0], [1.0, 0.0, 3.0]])
+    counts = np.zeros((30, 32), np.float32)
+    tally(mask, z, 0, 0, np.repeat(straight(matrix)[None], 4, axis=0), CELL, 10, 12, counts)
+    expected = np.zeros_like(counts)
+    for y, x in zip(*np.nonzero((mask == 1) & np.isfinite(z)), strict=True):
+        j, i = x + 3 - 10, 50 - y - 12
+        if 0 <= j < 30 and 0 <= i < 32:
+            expected[j, i] += 1
+    np.testing.assert_array_equal(counts, expected)
+    assert counts.sum() > 50

@@ -33,7 +33,8 @@ def test_checksums_and_standard(nebula: Any, name: str) -> None:
 def test_extensions_of_the_stack(nebula: Any) -> None:
     with fits.open(nebula.out / "stack.fits") as hdus:
         names = [hdu.name for hdu in hdus[1:]]
-        assert sorted(names) == sorted(kind + p for kind in ("", "VAR_", "SAMPLES_") for p in PLANES)
+        kinds = [kind + p for kind in ("", "VAR_", "SAMPLES_") for p in PLANES]
+        assert sorted(names) == sorted([*kinds, "REJECTED"])
         for plane in PLANES:
             value, variance, samples = (hdus[kind + plane] for kind in ("", "VAR_", "SAMPLES_"))
             assert [h.header["BUNIT"] for h in (value, variance, samples)] == [

@@ -35,7 +35,8 @@ class Work:
             name: (1000 * y + x + self.mark + 0.1 * k).astype(np.float32) for k, name in enumerate(LAYERS)
         }
         planes = {plane: PlaneLayers(layers, (0.25 * size, size)) for plane in OUTPUT_PLANES}
-        return TileResult(tile, planes, np.full(4, size), np.full(4, 9 * size))
+        here = np.full((tile.y1 - tile.y0, tile.x1 - tile.x0), 3.0, dtype=np.float32)
+        return TileResult(tile, planes, np.full(4, size), np.full(4, 9 * size), here)
 
 
 def expected(mark=0.0):

@@ -47,9 +47,9 @@ def test_stack_as_astropy_reads_it(tmp_path, layers):
     with fits.open(path, checksum=True) as found:
         found.verify("exception")
         planes = [hdu.name for hdu in found[1:]]
-        assert planes == [
-            f"{kind}{p}" for p in ("R", "G1", "G2", "B", "G") for kind in ("", "VAR_", "SAMPLES_")
-        ]
+        kinds = ("", "VAR_", "SAMPLES_")
+        assert planes == [*(f"{kind}{p}" for p in ("R", "G1", "G2", "B", "G") for kind in kinds), "REJECTED"]
+        np.testing.assert_array_equal(found["REJECTED"].data, layers.rejected_map())
         for p in ("R", "G"):
             np.testing.assert_array_equal(found[p].data, layers.read(p, "value"))
             np.testing.assert_array_equal(found[f"VAR_{p}"].data, layers.read(p, "variance"))

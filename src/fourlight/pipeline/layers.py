@@ -39,6 +39,15 @@ class StackLayers:
         """File of one layer."""
         return self.folder / f"{plane}_{layer}.npy"
 
+    @property
+    def rejected_path(self) -> Path:
+        """File of the number of rejected samples on each pixel."""
+        return self.folder / "rejected.npy"
+
+    def rejected_map(self) -> Float32:
+        """Number of rejected samples of all planes on each pixel (ny, nx)."""
+        return np.asarray(np.load(self.rejected_path))
+
     def read(self, plane: str, layer: str) -> Float32:
         """One layer (ny, nx), read into memory."""
         return np.asarray(np.load(self.path(plane, layer)))
@@ -78,6 +87,7 @@ def integrate_tiles(
     maps = {
         (p, name): np.load(layers.path(p, name), mmap_mode="r+") for p in OUTPUT_PLANES for name in LAYERS
     }
+    tallied = np.load(layers.rejected_path, mmap_mode="r+")
     missing = [tile for tile in tiles if (tile.y0, tile.x0) not in done]
     progress.step(steps * (len(tiles) - len(missing)))
     with (folder / "tiles.jsonl").open("a", encoding="utf-8") as journal:
@@ -86,7 +96,8 @@ def integrate_tiles(
             for plane, made in result.planes.items():
                 for name, part in made.layers.items():
                     maps[plane, name][tile.y0 : tile.y1, tile.x0 : tile.x1] = part
-            for array in maps.values():
+            tallied[tile.y0 : tile.y1, tile.x0 : tile.x1] = result.rejected_here
+            for array in (*maps.values(), tallied):
                 array.flush()
             journal.write(json.dumps(_line(result)) + "\n")
             journal.flush()
@@ -117,12 +128,12 @@ def _count(layers: StackLayers, line: dict[str, object]) -> None:
 def _resumed(layers: StackLayers, journal: Path, key: str) -> set[tuple[int, int]]:
     """Tiles that an earlier run with the same key finished; starts empty layers where there is none."""
     lines = journal.read_text(encoding="utf-8").splitlines() if journal.exists() else []
-    complete = all(layers.path(p, name).exists() for p in OUTPUT_PLANES for name in LAYERS)
+    files = [layers.path(p, name) for p in OUTPUT_PLANES for name in LAYERS] + [layers.rejected_path]
+    complete = all(path.exists() for path in files)
     if not (lines and lines[0] == key and complete):
         journal.unlink(missing_ok=True)  # first, so that no old list ever stands beside new empty layers
-        for plane in OUTPUT_PLANES:
-            for name in LAYERS:
-                new_array(layers.path(plane, name), layers.shape)
+        for path in files:
+            new_array(path, layers.shape)
         with writing(journal):
             journal.write_text(key + "\n", encoding="utf-8")
         return set()

@@ -59,7 +59,7 @@ def _text_card(text: str, comment: str) -> tuple[str, str]:
 
 
 def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> None:
-    """``stack.fits``: per plane the value, VAR_ (for sums over areas) and SAMPLES_."""
+    """``stack.fits``: per plane the value, VAR_ (for sums over areas) and SAMPLES_; and REJECTED."""
     unit = summary["unit"]
 
     def extensions() -> Iterator[tuple[str, Any, Cards]]:
@@ -81,6 +81,7 @@ def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> 
                 {"BUNIT": (f"{unit}2", "mean over n pixels has variance VAR/n"), **noise},
             )
             yield f"SAMPLES_{plane}", layers.read(plane, "samples"), {"BUNIT": ("count", "effective samples")}
+        yield "REJECTED", layers.rejected_map(), {"BUNIT": ("count", "rejected samples, all planes")}
 
     write_planes(path, primary_cards(summary), extensions())
 

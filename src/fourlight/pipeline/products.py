@@ -55,6 +55,6 @@ def write_all(
     outputs.write_json(place / RECORD, provenance)
     progress.step()
     planes = {name: layers.read(name, "value") for name in ("R", "G1", "G2", "B")}
-    write_report(folder.root, summary, picture.rgb, planes, provenance, place)
+    write_report(folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map())
     publish(place, folder.root, folder.old)
     progress.step()

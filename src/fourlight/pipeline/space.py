@@ -12,15 +12,18 @@ from fourlight.frames import RawFrame, Role
 from fourlight.io.pixels import decoded_bytes
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.job import Job
+from fourlight.recipe import Recipe
+from fourlight.stages.grid import Grid
 from fourlight.stages.groups import grouped
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 
 __all__ = ["check_space", "needed_bytes"]
 
-LAYER_BYTES = 4 * len(LAYERS) * len(OUTPUT_PLANES)
+LAYER_BYTES = 4 * (len(LAYERS) * len(OUTPUT_PLANES) + 1)
 """Per pixel of the stack: float32 maps while tiles come in."""
-RESULT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 13
-"""Per pixel: value, variance and samples of the stack, value and variance of two halves, and three pictures."""
+RESULT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
+"""Per pixel: value, variance and samples of the stack, value and variance of two halves, rejected samples, and three
+pictures."""
 MEASURED_BYTES = 400_000
 """Per light: its stars, sky map and equations of offsets."""
 OTHER_BYTES = 2_000_000
@@ -30,7 +33,7 @@ MARGIN = 1.1
 
 
 def needed_bytes(
-    lights: Sequence[RawFrame], others: Sequence[RawFrame], folder: OutputFolder, tolerance_c: float
+    lights: Sequence[RawFrame], others: Sequence[RawFrame], folder: OutputFolder, recipe: Recipe
 ) -> int:
     """Bytes that a run will add to OUT at most; what an earlier run left of its work is used again.
 
@@ -39,17 +42,18 @@ def needed_bytes(
     lights, others : sequence of RawFrame
         Lights of one size, and calibration frames.
     folder : OutputFolder
-    tolerance_c : float
-        ``calibrate.temperature_tolerance_c``: darks further apart make masters of their own.
+    recipe : Recipe
+        Darks further apart than its tolerance make masters of their own; its grid has more or fewer pixels.
     """
     pixels = lights[0].ny * lights[0].nx
-    groups = grouped(others, tolerance_c)
+    stacked = int(pixels * Grid.named(recipe.integrate.grid).zoom ** 2)
+    groups = grouped(others, recipe.calibrate.temperature_tolerance_c)
     flats = sum(group.role is Role.FLAT for group in groups)
     # of each group its master, of flats their response too; what samples are multiplied by; a dark scaled
     masters = 4 * pixels * (len(groups) + flats + max(flats, 1) + 1)
     decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
-    again = min(_size(folder.layers), LAYER_BYTES * pixels) + min(_size(folder.masters), masters)
-    made = (LAYER_BYTES + RESULT_BYTES) * pixels + masters + MEASURED_BYTES * len(lights) + OTHER_BYTES
+    again = min(_size(folder.layers), LAYER_BYTES * stacked) + min(_size(folder.masters), masters)
+    made = (LAYER_BYTES + RESULT_BYTES) * stacked + masters + MEASURED_BYTES * len(lights) + OTHER_BYTES
     return made + decoded - again
 
 
@@ -75,7 +79,7 @@ def check_space(job: Job, lights: Sequence[RawFrame], others: Sequence[RawFrame]
     OutputError
         Less is free than is needed.
     """
-    needed = needed_bytes(lights, others, job.folder, job.recipe.calibrate.temperature_tolerance_c)
+    needed = needed_bytes(lights, others, job.folder, job.recipe)
     disk = shutil.disk_usage(job.folder.root)
     if not disk.total:  # some disks of the network do not tell
         return

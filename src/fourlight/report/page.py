@@ -22,7 +22,7 @@ from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.moments import moments
 from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
-from fourlight.report.pictures import embedded_picture, plane_views
+from fourlight.report.pictures import embedded_picture, plane_views, rejected_view
 from fourlight.report.planes import plane_table, unit
 from fourlight.report.timeaxis import SLIM, WIDTH
 from fourlight.report.words import counted, digits, duration, percent, reached
@@ -47,7 +47,7 @@ CHARTED = (
 
 def write_report(
     out: Path, summary: Facts, picture: Float32, planes: Mapping[str, Float32], provenance: Facts,
-    place: Path | None = None,
+    place: Path | None = None, rejected: Float32 | None = None,
 ) -> None:  # fmt: skip
     """Write ``report.html`` into a folder.
 
@@ -65,13 +65,15 @@ def write_report(
         Content of ``provenance.json``.
     place : Path or None
         Folder to write into, from which the page is moved to ``out`` later; None: ``out`` itself.
+    rejected : (ny, nx) float32 or None
+        Rejected samples on each pixel of the stack.
 
     Raises
     ------
     OutputError
         The page cannot be written.
     """
-    text = page(summary, picture, planes, provenance, out)
+    text = page(summary, picture, planes, provenance, out, rejected)
     with whole((place or out) / "report.html") as part:
         part.write_text(text, encoding="utf-8", errors="backslashreplace")
 
@@ -82,6 +84,7 @@ def page(
     planes: Mapping[str, Float32],
     provenance: Facts,
     out: Path | None = None,
+    rejected: Float32 | None = None,
 ) -> str:
     """The page as text; it needs no other file and no network."""
     environment = jinja2.Environment(
@@ -104,6 +107,7 @@ def page(
         "picture_size": f"{picture.shape[1]} × {picture.shape[0]} px",
         "fringes": fringe_words(summary),
         "views": plane_views(planes),
+        "rejected": rejected_view(rejected) if rejected is not None else "",
         "grounds": grounds(summary),
         "assumptions": sentences(summary, given_names(summary, provenance)),
         "calibration": calibration_rows(summary, provenance.get("recipe") or {}),

@@ -15,7 +15,7 @@ from fourlight.core.shrinkage import smooth_step
 from fourlight.core.stretch import Curve, choose_curve
 from fourlight.io.export import jpeg_bytes
 
-__all__ = ["PlaneView", "embedded_picture", "plane_views"]
+__all__ = ["PlaneView", "embedded_picture", "plane_views", "rejected_view"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -42,6 +42,16 @@ def embedded_picture(rgb: Float32, longest_px: int = 1800) -> str:
         size = (max(1, round(image.width * factor)), max(1, round(image.height * factor)))
         image = image.resize(size, Image.Resampling.LANCZOS)
     return _address(np.asarray(image), 90)
+
+
+def rejected_view(counts: Float32, longest_px: int = 1440) -> str:
+    """Rejected samples on each pixel as dark on light, a data address; empty where none was rejected."""
+    if not counts.any():
+        return ""
+    light = _reduced(counts, longest_px)
+    # a trail leaves one or two of many samples on a pixel: the root keeps it visible beside a hot pixel
+    dark = np.sqrt(np.clip(light / max(float(np.quantile(light[light > 0], 0.9)), 1e-6), 0, 1))
+    return _address(np.rint(255 * (1 - 0.92 * dark)).astype(np.uint8), 88)
 
 
 def plane_views(

@@ -48,4 +48,4 @@ def integrate_tile(
     if table.zoom != 1:
         for plane in planes.values():
             plane.scale(1 / table.zoom**2)
-    return TileResult(tile, planes, found.rejected, found.used)
+    return TileResult(tile, planes, found.rejected, found.used, found.rejected_here)

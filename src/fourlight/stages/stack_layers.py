@@ -52,6 +52,8 @@ class TileResult:
     planes: dict[str, PlaneLayers] = field(default_factory=dict)
     rejected: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     used: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
+    rejected_here: Float32 = field(default_factory=lambda: np.zeros((0, 0), dtype=np.float32))
+    """Rejected samples on each pixel, all planes together."""
 
 
 class Method(Protocol):

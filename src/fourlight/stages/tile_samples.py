@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import rejection, samples
+from fourlight.core import rejected, rejection, samples
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import HALO, FrameTable, Tile, rectangle
 
@@ -46,6 +46,8 @@ class TileSamples:
     """(4,) rejected samples per plane."""
     used: Int64 = field(default_factory=lambda: np.zeros(4, dtype=np.int64))
     """(4,) samples per plane."""
+    rejected_here: Float32 = field(default_factory=lambda: np.zeros((0, 0), dtype=np.float32))
+    """Rejected samples of all frames and planes on each pixel of the tile, without its halo."""
 
     @property
     def offset(self) -> tuple[int, int]:
@@ -137,6 +139,8 @@ def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, s
         ranges, ref.behind, table.stars[:, 0].copy(), table.stars[:, 1].copy(), table.stars[:, 2:].copy(),
         table.fwhm_px / 2.355, *found.offset,
     )  # fmt: skip
+    tile = found.tile
+    found.rejected_here = np.zeros((tile.y1 - tile.y0, tile.x1 - tile.x0), dtype=np.float32)
     for k, f in enumerate(found.frames):
         y0, x0 = found.origin(k)
         rect, base, slope = found.values(k)
@@ -144,10 +148,11 @@ def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, s
             rect, base, slope, y0, x0, table.bend[f], cell, ref.value, ref.scatter, ref.behind, ranges,
             *found.offset, table.floor[f], settings.gradient_tolerance,
         )  # fmt: skip
-        mask, _ = rejection.grown(deviation, settings.reject_sigma)
+        mask, _ = rejected.grown(deviation, settings.reject_sigma)
         if len(table.trails):
-            rejection.mark_trails(mask, y0, x0, table.trails[f])
+            rejected.mark_trails(mask, y0, x0, table.trails[f])
         found.bad.append(mask)
+        rejected.tally(mask, rect, y0, x0, table.bend[f], cell, tile.y0, tile.x0, found.rejected_here)
         for y in range(2):
             for x in range(2):
                 plane = cell[(y0 + y) % 2, (x0 + x) % 2]
