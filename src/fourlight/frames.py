@@ -220,9 +220,10 @@ class RegisteredFrame:
         """How well its place is known, rms per axis over the field; 0 for the reference frame.
 
         A linear map has three numbers for each axis: fitted to n stars its mean variance over the field is 3 / n of
-        that of a star (least squares: the leverages sum to the number of parameters).
+        that of a star (least squares: the leverages sum to the number of parameters). A curved map has ten.
         """
-        return self.rms_px * (3 / self.matched) ** 0.5 if self.matched else 0.0
+        numbers = 3 if self.bend is None else 10
+        return self.rms_px * (numbers / self.matched) ** 0.5 if self.matched else 0.0
 
     @property
     def plane_matrix(self) -> FloatArray:

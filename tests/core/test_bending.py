@@ -42,6 +42,22 @@ def test_a_straight_map_stays_straight():
     assert sum(found(seed, 300, 0.0)[0] is not None for seed in range(20)) == 0
 
 
+def test_few_bright_stars_do_not_rule_where_all_scatter_more_than_their_noise():
+    """Fluxes as a power law, and a scatter of 0.05 px beside the noise of which the weights know nothing."""
+    bent_fields = 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        noise = 3 / 2.355 / np.minimum(10 / (1 - rng.random(60)), 3000)
+        order = np.argsort(noise)
+        source = scattered_points(60, seed)[order]
+        noise = noise[order]
+        target = source + rng.normal(0, 1, (60, 2)) * np.hypot(0.05, noise)[:, None]
+        weight = 1 / (0.01**2 + noise**2)
+        first = match(source, target, weight, size=SHAPE[::-1])
+        bent_fields += first is not None and bent(first, source, target, weight) is not None
+    assert bent_fields == 0
+
+
 def test_few_stars_or_stars_in_a_part_of_the_frame_bend_nothing():
     assert found(4, 40, 5.0)[0] is None
     source, target = lists(5, 400, 1.0)

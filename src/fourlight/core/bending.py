@@ -27,6 +27,9 @@ and beyond 3 once in ten thousand fits (F-test)."""
 LEAST_PX = 0.02
 """Smaller bends are not worth a curved map."""
 
+SURE = 3.0
+"""The bend must be this many times as large as the map's error at the corners: else it does more harm than good."""
+
 CELLS = 3
 """Cells per axis of the box of the stars, each of which must hold one: outside its stars a polynomial runs wild."""
 
@@ -43,6 +46,8 @@ class Bent:
     target_index: Int64
     rms_px: float
     """Rms residual per axis of the pairs, target pixels."""
+    corner_px: float
+    """Standard error per axis of the map at the worst corner of the box of its stars, target pixels."""
 
 
 def bent(found: Match, source: Float64, target: Float64, weight: Float64) -> Bent | None:
@@ -56,13 +61,17 @@ def bent(found: Match, source: Float64, target: Float64, weight: Float64) -> Ben
     weight : (n,) float64
         Inverse variance of the position of each source star.
     """
+    spread = 1 / weight
     index, near = found.source_index, found.target_index
     tree = cKDTree(target)
     result = None
-    for _ in range(4):
+    for _ in range(5):
         if len(index) < FEWEST_PAIRS or not _all_over(source[index]):
             return None
         result = _fitted(source, target, weight, index, near)
+        # What stars scatter beyond their noise (seeing, shape of pixels) no light takes away: without it the few
+        # brightest would rule the fit.
+        weight = 1 / (spread + result.rms_px**2)
         x, y = bends.apply(result.bend, source[:, 0], source[:, 1])
         reach = float(np.clip(5.0 * result.rms_px, 0.25, 3.0))
         index, near = _paired(tree, np.column_stack([x, y]), reach)
@@ -74,7 +83,8 @@ def _fitted(source: Float64, target: Float64, weight: Float64, index: Int64, nea
     residual = np.column_stack(bends.apply(bend, *source[index].T)) - target[near]
     spread = np.average((residual**2).sum(axis=1) / 2, weights=weight[index])
     matrix = affine(source[index], target[near], weight[index])
-    return Bent(bend, matrix, index, near, float(np.sqrt(spread)))
+    rms = float(np.sqrt(spread))
+    return Bent(bend, matrix, index, near, rms, rms * _leverage(source[index], weight[index]))
 
 
 def _paired(tree: cKDTree, places: Float64, reach: float) -> tuple[Int64, Int64]:
@@ -103,4 +113,20 @@ def _clear(result: Bent, source: Float64, target: Float64, weight: Float64) -> b
     gained = float((w[:, None] * (flat - there) ** 2).sum()) - left
     numbers, free = 2 * (len(bends.TERMS) - 3), 2 * (len(here) - len(bends.TERMS))
     size = float(np.hypot(*(curved - flat).T).max())
-    return size > LEAST_PX and gained / numbers > CLEAR * left / free
+    return size > max(LEAST_PX, SURE * result.corner_px) and gained / numbers > CLEAR * left / free
+
+
+def _leverage(places: Float64, weight: Float64) -> float:
+    """Error of the map at the worst corner of the box of the stars, over the rms of one star."""
+    middle, reach = places.mean(axis=0), np.maximum(np.ptp(places, axis=0) / 2, 1e-9)
+
+    def design(points: Float64) -> Float64:
+        u, v = ((points - middle) / reach).T
+        return np.stack([u**a * v**b for a, b in bends.TERMS], axis=1)
+
+    low, high = places.min(axis=0), places.max(axis=0)
+    corners = np.array([[x, y] for x in (low[0], high[0]) for y in (low[1], high[1])])
+    inner, outer = design(places), design(corners)
+    relative = weight / weight.mean()
+    covariance = np.linalg.pinv((inner * relative[:, None]).T @ inner)
+    return float(np.sqrt(np.einsum("ki,ij,kj->k", outer, covariance, outer).max()))

@@ -68,27 +68,26 @@ def place(row: Float64, x: float) -> float:
     return float(((row[3] * x + row[2]) * x + row[1]) * x + row[0])
 
 
-def polynomial(source: Float64, target: Float64, weight: Float64, lowest: int = 0) -> Float64:
-    """Weighted least-squares map of points (n, 2), n >= 10, to points (n, 2); terms below ``lowest`` stay zero."""
+def polynomial(source: Float64, target: Float64, weight: Float64) -> Float64:
+    """Weighted least-squares map of points (n, 2), n >= 10, to points (n, 2)."""
     middle, reach = source.mean(axis=0), max(float(np.ptp(source, axis=0).max()) / 2, 1e-9)
     u, v = ((source - middle) / reach).T
-    terms = [term for term in TERMS if sum(term) >= lowest]
-    design = np.stack([u**a * v**b for a, b in terms], axis=1)
+    design = np.stack([u**a * v**b for a, b in TERMS], axis=1)
     root = np.sqrt(weight)[:, None]
     found = np.linalg.lstsq(design * root, target * root, rcond=None)[0]
     out = np.zeros((2, 4, 4))
     # ((x - m) / h)^a ((y - n) / h)^b written out in powers of x and y
     powers = [[np.polynomial.Polynomial([-m / reach, 1 / reach]) ** k for k in range(4)] for m in middle]
-    for (a, b), values in zip(terms, found, strict=True):
+    for (a, b), values in zip(TERMS, found, strict=True):
         across, down = (np.asarray(part, dtype=np.float64) for part in (powers[0][a].coef, powers[1][b].coef))
         out[:, : a + 1, : b + 1] += values[:, None, None] * across[:, None] * down[None, :]
     return out
 
 
-def inverse(bend: Float64, shape: tuple[int, int]) -> Float64:
-    """Map that undoes ``bend`` on a frame of ``shape`` (ny, nx): exactly for an affine one, else nearly.
+def inverse(bend: Float64, shape: tuple[int, int], target: tuple[int, int]) -> Float64:
+    """Map that undoes ``bend``, of a frame of ``shape`` (ny, nx) to one of ``target``: exactly if affine, else nearly.
 
-    Of a bend of 5 px over a frame it leaves some hundredths of a pixel.
+    Of a bend of 5 px over a frame it leaves some hundredths of a pixel where the frames overlap.
     """
     matrix = np.stack([bend[:, 1, 0], bend[:, 0, 1], bend[:, 0, 0]], axis=-1)
     if is_straight(bend):
@@ -97,4 +96,7 @@ def inverse(bend: Float64, shape: tuple[int, int]) -> Float64:
     y, x = np.meshgrid(np.linspace(0, ny - 1, GRID), np.linspace(0, nx - 1, GRID), indexing="ij")
     frame = np.column_stack([x.ravel(), y.ravel()])
     stack = np.column_stack(apply(bend, frame[:, 0], frame[:, 1]))
-    return polynomial(stack, frame, np.ones(len(frame)))
+    # Beyond the stars that both frames show a bend may be of any size.
+    beyond = np.abs(stack / (np.array(target[::-1]) - 1) - 0.5).max(axis=1) > 0.55
+    weight = np.where(beyond & (~beyond).any(), 1e-6, 1.0)
+    return polynomial(stack, frame, weight)

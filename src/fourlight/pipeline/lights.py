@@ -12,7 +12,7 @@ import numpy as np
 
 from fourlight.core import bends
 from fourlight.engine import in_order
-from fourlight.errors import FrameError
+from fourlight.errors import FrameError, InputError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
 from fourlight.pipeline import cache
 from fourlight.pipeline.job import Job
@@ -147,7 +147,7 @@ def placed(
     found = steadied(found, reference)
     if job.recipe.registration.align_planes:
         found = fringes.aligned(found)
-    job.notes += _bend_note(found)
+    job.notes += _bend_note(found, (reference.raw.ny, reference.raw.nx))
     job.progress.end(f"{len(found)} lights registered to {job.names[reference.raw.path]}{_exactness(found)}")
     return reference, found
 
@@ -175,6 +175,11 @@ def _on_grid(
         job.progress.step()
     found, unlike = unlike_most([item for item in results if isinstance(item, RegisteredFrame)], reference)
     job.drop(unlike)
+    if not found and named is not None:
+        raise InputError(
+            f"registration.reference = {str(named)!r}: red stars are blue in it, against the other lights; "
+            "name another light, or set read.mosaic"
+        )
     if not found:
         rest = [frame for frame in frames if frame is not reference]
         job.need_two(len(rest))
@@ -183,22 +188,25 @@ def _on_grid(
     return reference, found
 
 
-def _bend_note(frames: list[RegisteredFrame]) -> list[str]:
+def _bend_note(frames: list[RegisteredFrame], shape: tuple[int, int]) -> list[str]:
     bent = [frame for frame in frames if frame.bend is not None]
     if not bent:
         return []
-    most = max(_bend_px(frame) for frame in bent)
+    most = max(_bend_px(frame, shape) for frame in bent)
     lights = f"{len(bent)} light{'s are' if len(bent) > 1 else ' is'} placed by curved maps"
     return [
         f"{lights}: their optics distort the field against that of the reference, by up to {most:.2f} px."
     ]
 
 
-def _bend_px(frame: RegisteredFrame) -> float:
-    """Largest distance of the curved map from the straight one, on the rim and in the middle of the frame."""
+def _bend_px(frame: RegisteredFrame, shape: tuple[int, int]) -> float:
+    """Largest distance of the curved map from the straight one, over the part that lands in the stack."""
     assert frame.bend is not None
     y, x = np.meshgrid(
         np.linspace(0, frame.measured.raw.ny - 1, 9), np.linspace(0, frame.measured.raw.nx - 1, 9)
     )
     away = frame.bend - bends.straight(frame.matrix)
-    return float(np.hypot(*bends.apply(away, x.ravel(), y.ravel())).max())
+    tx, ty = bends.apply(bends.straight(frame.matrix), x.ravel(), y.ravel())
+    lands = (tx >= 0) & (ty >= 0) & (tx < shape[1]) & (ty < shape[0])
+    size = np.hypot(*bends.apply(away, x.ravel(), y.ravel()))
+    return float(size[lands].max()) if lands.any() else 0.0

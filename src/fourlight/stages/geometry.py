@@ -139,7 +139,12 @@ def frame_table(
         bend=bend,
         unbend=np.array(
             [
-                [bends.inverse(plane, (frame.measured.raw.ny, frame.measured.raw.nx)) for plane in planes]
+                [
+                    bends.inverse(
+                        plane, (frame.measured.raw.ny, frame.measured.raw.nx), grid.shape(reference)
+                    )
+                    for plane in planes
+                ]
                 for planes, frame in zip(bend, frames, strict=True)
             ]
         ),

@@ -92,25 +92,31 @@ def register(
             frame, f"its {len(stars)} stars do not match those of {other} (other field, cloud or trailing?)"
         )
     found, bend = _curved(found, stars, target, weight)
-    pairs = len(found.source_index)
-    if pairs < min(settings.min_matches, len(target)):
-        return _aside(
-            frame, f"{pairs} stars matched, {settings.min_matches} needed (registration.min_matches)"
-        )
-    if found.rms_px > settings.max_rms_px:
-        allowed = f"{settings.max_rms_px} allowed (registration.max_rms_px)"
-        return _aside(frame, f"stars miss by {found.rms_px:.2f} px rms, {allowed}")
-    if found.corner_px > settings.max_rms_px:
-        where = f"its {pairs} stars leave {found.corner_px:.1f} px of doubt at the corners"
-        return _aside(frame, f"{where}, {settings.max_rms_px} allowed (registration.max_rms_px)")
+    refused = _too_vague(found, min(settings.min_matches, len(target)), settings)
+    if refused:
+        return _aside(frame, refused)
     light = compared(stars, target, found, float(np.hypot(frame.aperture_error, reference.aperture_error)))
     if light is None:
         return _aside(frame, "fewer than 3 of its stars are clear enough to tell how much light it has")
+    pairs = len(found.source_index)
     flags = FrameFlag.FEW_STARS if pairs < 3 * settings.min_matches else FrameFlag.NONE
     return RegisteredFrame(
         frame, found.matrix, found.rms_px, pairs, *light,
         exchanged=exchanged(stars, target, found), bend=bend, flags=frame.flags | flags,
     )  # fmt: skip
+
+
+def _too_vague(found: matching.Match, needed: int, settings: Registration) -> str:
+    """Why a match does not place a frame well enough; empty where it does."""
+    pairs = len(found.source_index)
+    if pairs < needed:
+        return f"{pairs} stars matched, {settings.min_matches} needed (registration.min_matches)"
+    allowed = f"{settings.max_rms_px} allowed (registration.max_rms_px)"
+    if found.rms_px > settings.max_rms_px:
+        return f"stars miss by {found.rms_px:.2f} px rms, {allowed}"
+    if found.corner_px > settings.max_rms_px:
+        return f"its {pairs} stars leave {found.corner_px:.1f} px of doubt at the corners, {allowed}"
+    return ""
 
 
 def _curved(
@@ -124,7 +130,7 @@ def _curved(
         return found, None
     straighter = replace(
         found, matrix=curved.matrix, source_index=curved.source_index, target_index=curved.target_index,
-        rms_px=curved.rms_px, corner_px=found.corner_px * curved.rms_px / max(found.rms_px, 1e-9),
+        rms_px=curved.rms_px, corner_px=curved.corner_px,
     )  # fmt: skip
     return straighter, curved.bend
 
