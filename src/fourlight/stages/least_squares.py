@@ -47,6 +47,9 @@ REACH_STEPS = 4
 RIM = 2
 """Outermost rows and columns of a tile with its halo that are treated as not covered."""
 
+WHOLE = 0.9
+"""Share of the weight from which a pixel counts for that: where more of the light is given back, noise is shared."""
+
 PATCH_PX = 128
 """Side of the patch on which the scatter of single pixels is found."""
 
@@ -118,7 +121,7 @@ def _systems(
     """Normal equations of one plane, one for each half."""
     ph, pw = found.padded_shape
     misfit = np.square(np.float32(MISFIT) * samples.spread(ref))
-    kept = lsq.kept_share(misfit, float(np.median(table.weight[:, plane])))
+    kept = lsq.kept_share(misfit, float(np.median(table.weight[:, plane] / table.merit[:, plane])))
     out = []
     for half in range(2):
         cells = np.zeros((ph * fine, pw * fine, lsq.LANES), dtype=np.float32)
@@ -248,7 +251,9 @@ def _probed(system: _System, layers: Float32, power: Float32) -> tuple[float, in
     noise, _ = stencil.solve(local, np.ascontiguousarray(right[part]), start, stencil.preconditioner(local))
     rim = (slice(8, -8), slice(8, -8))
     image, expected = bspline.at_pixels(noise)[rim], power[part][rim]
-    good = expected > 0
+    whole = np.min([kept for _, kept in system.parts], axis=0)[part][rim]
+    good = (expected > 0) & (whole > WHOLE)
     if not good.any():
         return 0.0, 0
-    return float(np.mean(image[good] ** 2 / expected[good])) * image.size, image.size
+    number = int(good.sum())
+    return float(np.sum(image[good] ** 2 / expected[good])), number

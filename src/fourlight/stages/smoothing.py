@@ -62,18 +62,19 @@ def smoothed(channels: Channels, weights: Float64, strength: float, misfit: floa
         both = np.add(channels.variance[index], channels.variance[1], dtype=np.float32)
         noise = np.divide(both, np.square(whole), dtype=np.float32)
         wide, fine = parts(channels.image, whole)
+        steep = np.square(np.float32(misfit) * (ranges[index] + ranges[1]) / whole)
+        most = shrinkage.kept_share(fine, None, steep, 0, strength)
         ratios = None
         if channels.halves is not None and pair is not None:
             (wide_a, fine_a), (wide_b, fine_b) = (
                 parts(channels.halves[0], pair[0]),
                 parts(channels.halves[1], pair[1]),
             )
-            kept = shrinkage.kept_share(fine, (fine_a, fine_b), noise, 0, strength)
+            said = shrinkage.kept_share(fine, (fine_a, fine_b), noise, 0, strength)
+            kept = np.minimum(most, said).astype(np.float32)
             ratios = (wide_a + kept * fine_a, wide_b + kept * fine_b)
         else:
-            kept = shrinkage.kept_share(fine, None, noise, 0, strength)
-        steep = np.square(np.float32(misfit) * (ranges[index] + ranges[1]) / whole)
-        kept = np.minimum(kept, shrinkage.kept_share(fine, None, steep, 0, strength))
+            kept = np.minimum(most, shrinkage.kept_share(fine, None, noise, 0, strength)).astype(np.float32)
         ratio = wide + kept * fine
         return np.asarray(light * shrinkage.confirmed(ratio, ratios, noise, strength=strength, scales=SCALES))
 
