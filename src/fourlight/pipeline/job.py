@@ -20,7 +20,7 @@ __all__ = ["Job", "Sorting"]
 
 FROM_FILES = ("read", "select")
 """Stages that set lights aside for what the files are, before anything is measured."""
-NAMED = 3
+IN_A_MESSAGE = 3
 """Files named with each reason in a message."""
 
 
@@ -48,7 +48,7 @@ class Sorting:
 
     def reasons(self, items: Sequence[SetAside]) -> str:
         """Why frames were set aside, every reason once."""
-        return "; ".join(by_reason(((self.names[item.path], item.reason) for item in items), NAMED))
+        return "; ".join(by_reason(((self.names[item.path], item.reason) for item in items), IN_A_MESSAGE))
 
     def need_two(self, count: int) -> None:
         """Stop the run where fewer than two lights are left.

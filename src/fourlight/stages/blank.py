@@ -72,6 +72,11 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
     blank = _joined(found)
     share = sum(y1 - y0 for y0, y1 in blank) / ny
     said = f"{rows_in_words(blank)} of {ny} hold one value only ({found[-1][2]:g})"
+    if share == 1:
+        raise FrameError(
+            str(frame.path),
+            f"every sample of it is {found[-1][2]:g}: overexposed, clipped or never filled; leave it out",
+        )
     if share > (MOST_OF_LIGHT if frame.role is Role.LIGHT else MOST):
         raise FrameError(
             str(frame.path), f"{said}, {share:.0%} of it: the transfer was cut; copy it again from the camera"

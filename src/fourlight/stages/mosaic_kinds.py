@@ -65,7 +65,7 @@ def apart(
         phase = phases[frame.path]
         reason = _against_pixels(frame, phase, usual)
         if reason is None and setting == "auto" and frame.mosaic and frame.mosaic != usual.stated:
-            if _header_is_wrong(frame, phase):
+            if _header_is_wrong(frame, phase) and phase.diagonal == usual.diagonal:
                 notes[frame.path] = (
                     f"its header says {frame.mosaic}, those of the others {usual.stated}; its pixels are as theirs,"
                     " so it is read as they are"

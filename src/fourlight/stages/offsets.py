@@ -94,7 +94,10 @@ def say_unused(
     for group in darks:
         if group not in spoken_of and not any(same_exposure(flat, group) for g in flats for flat in g.frames):
             long = " and ".join(f"{length:g} s" for length in lengths)
-            say(f"{group.label} not used: the lights ({long}) have darks that fit better.")
+            better = (
+                "have darks that fit better" if any(choice.dark for choice in choices) else "need other darks"
+            )
+            say(f"{group.label} not used: the lights ({long}) {better}.")
 
 
 def offset_for(light: RawFrame, choice: Choice, bench: Bench) -> Offset:
