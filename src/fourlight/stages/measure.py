@@ -20,6 +20,15 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
+LEAST_ALONE = 12
+"""Stars from which a shape is measured, if there are so many, however disturbed."""
+
+MOST_BESIDE = 0.1
+"""Light of other stars in the disc of a star that stands alone, over its own."""
+
+USUAL_SIZE = 0.25
+"""Natural logarithm of a star's width over the usual one that counts as much as that."""
+
 BRIGHT_STARS = 150
 """Stars that define the shape of a frame; more add nothing to its precision."""
 
@@ -206,8 +215,7 @@ def _shapes(
 ) -> Float64:  # fmt: skip
     """One profile per plane (4, 5) from the brightest unsaturated stars; the median shape where that fails."""
     start = np.median(fits[:, 2:5], axis=0) if len(fits) else np.array([1.0, 0.0, 1.0])
-    bright = np.argsort(-fits[:, 5::2].sum(axis=1), kind="stable")
-    bright = bright[~full[bright]][:BRIGHT_STARS]
+    bright = _alone(fits, full, width)
     radius = _fit_radius(width)
     out = np.zeros((4, 5))
     for plane in range(4):
@@ -215,6 +223,26 @@ def _shapes(
             image, cell, plane, noise[plane] ** 2, poisson, fits[bright, 0], fits[bright, 1], start, radius
         )
     return out
+
+
+def _alone(fits: Float64, full: npt.NDArray[np.bool_], width: float) -> Int64:
+    """The brightest unsaturated stars of usual size beside which little other light lies.
+
+    One star with a neighbour in its disc, or a close pair taken for one star, can outweigh all others in a common
+    shape: the brightest count most. Where too few stand alone, those that are disturbed least are taken.
+    """
+    light = np.maximum(fits[:, 5::2].sum(axis=1), 1e-30)
+    near = cKDTree(fits[:, :2]).query_pairs(_fit_radius(width) + width, output_type="ndarray")
+    other = np.bincount(near[:, 0], light[near[:, 1]], len(fits)) + np.bincount(
+        near[:, 1], light[near[:, 0]], len(fits)
+    )
+    size = np.abs(np.log(_fwhm(fits) / width)) if len(fits) else np.zeros(0)
+    disturbed = other / light + size / USUAL_SIZE * MOST_BESIDE
+    clear = np.flatnonzero(~full)
+    clear = clear[np.argsort(disturbed[clear], kind="stable")]
+    count = max(int((disturbed[clear] < MOST_BESIDE).sum()), min(LEAST_ALONE, len(clear)))
+    chosen = clear[:count]
+    return np.asarray(chosen[np.argsort(-light[chosen], kind="stable")][:BRIGHT_STARS], dtype=np.int64)
 
 
 def _aperture_correction(
