@@ -72,6 +72,8 @@ def repaired_cores(image: list[Float32], peaks: Float64, factors: Float64, field
     ceiling = 0.8 * float(np.median(full.max(axis=1))) * factors
     # the whole picture is searched, because a list of stars may miss the brightest of all
     hot = np.any([plane > limit for plane, limit in zip(image, ceiling, strict=True)], axis=0)
+    # pixels between full ones, and those beside them, hold light of full samples too
+    hot = ndimage.binary_dilation(ndimage.binary_closing(hot, np.ones((3, 3))), np.ones((3, 3)))
     labels, _ = ndimage.label(hot, structure=np.ones((3, 3)))
     image = [plane.copy() for plane in image]
     for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
