@@ -12,7 +12,7 @@ import numpy as np
 
 from fourlight.core import bends
 from fourlight.engine import in_order
-from fourlight.errors import FrameError, InputError
+from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
 from fourlight.pipeline import cache
 from fourlight.pipeline.job import Job
@@ -176,9 +176,9 @@ def _on_grid(
     found, unlike = unlike_most([item for item in results if isinstance(item, RegisteredFrame)], reference)
     job.drop(unlike)
     if not found and named is not None:
-        raise InputError(
-            f"registration.reference = {str(named)!r}: red stars are blue in it, against the other lights; "
-            "name another light, or set read.mosaic"
+        job.notes.append(
+            f"registration.reference names {job.names[reference.raw.path]}, in which red stars are blue, against the "
+            "other lights: another light is the reference."
         )
     if not found:
         rest = [frame for frame in frames if frame is not reference]
