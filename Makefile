@@ -22,12 +22,12 @@ $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
 
 $(VENV)/.run: locks/run.txt pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --require-hashes -r locks/run.txt
+	$(BIN)/python -m pip install --quiet --require-hashes --no-deps -r locks/run.txt
 	$(BIN)/python -m pip install --quiet --no-deps -e .
 	touch $@
 
 $(VENV)/.dev: locks/dev.txt pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --require-hashes -r locks/dev.txt
+	$(BIN)/python -m pip install --quiet --require-hashes --no-deps -r locks/dev.txt
 	$(BIN)/python -m pip install --quiet --no-deps -e .
 	touch $@ $(VENV)/.run
 
