@@ -85,6 +85,18 @@ def test_detail_in_one_half_only_is_taken_away():
     assert out[60, 60] < 2
 
 
+def test_noise_where_one_half_stands_in_for_the_other_goes_like_the_rest():
+    first, second = noise_pair(seed=8)
+    mean, variance = (first + second) / 2, np.ones_like(first)
+    alone = (slice(None), slice(380, None))
+    # one frame covers this strip: twice the variance, and no second half
+    mean[alone], variance[alone] = first[alone], 2
+    pair = tuple(np.where(variance > 1, mean, half) for half in (first, second))
+    out = shrinkage.confirmed(mean, pair, variance, strength=1.0, scales=5)
+    assert out[alone].std() / mean[alone].std() < 0.1
+    assert out[:, :380].std() / mean[:, :380].std() < 0.08
+
+
 def test_strength_zero_returns_the_image_and_strength_is_linear():
     first, second = noise_pair((50, 60))
     mean = (first + second) / 2

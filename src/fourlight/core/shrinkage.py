@@ -117,7 +117,8 @@ def confirmed(
     At every scale, with half details a and b, c = (a + b)/2 and d = (a - b)/2, the gain is
     ``max(0, 1 - 1.5 <d^2> / <c^2>)`` with local means: <c^2> holds signal and noise, <d^2> noise alone. Where
     both halves show the same bright detail, d holds seeing and cloud that changed between them: there the
-    noise is taken from ``variance``, brought to the level that the halves show over the whole image.
+    noise is taken from ``variance``, brought to the level that the halves show over the whole image; and so
+    where both hold the same numbers, since one stands in for the other there.
 
     Parameters
     ----------
@@ -137,6 +138,7 @@ def confirmed(
     out = np.zeros_like(image, dtype=np.float32)
     current = np.ascontiguousarray(image, dtype=np.float32)
     pair = None if halves is None else [np.ascontiguousarray(half, dtype=np.float32) for half in halves]
+    same = None if halves is None else _same(*halves)
     for scale in range(scales):
         smoother = smooth_step(current, scale)
         detail = current - smoother
@@ -145,7 +147,8 @@ def confirmed(
             smooth = [smooth_step(half, scale) for half in pair]
             a, b = (half - rest for half, rest in zip(pair, smooth, strict=True))
             pair = smooth
-            signal, noise = _split_powers(a, b, variance, scale)
+            signal, noise = _split_powers(a, b, variance, scale, same)
+            same = same if same is None else smooth_step(same, scale)
         else:
             assert variance is not None
             white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
@@ -159,23 +162,32 @@ def kept_share(
 ) -> Float32:
     """Share of the detail of one scale that the half details, or else the variance of the image, confirm."""
     if halves is not None:
-        signal, noise = _split_powers(*halves, variance, scale)
+        signal, noise = _split_powers(*halves, variance, scale, _same(*halves))
     else:
         white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
         signal, noise = np.square(detail), variance * white
     return _gain(signal, noise, scale, strength)
 
 
-def _split_powers(a: Float32, b: Float32, variance: Float32 | None, scale: int) -> tuple[Float32, Float32]:
+def _same(a: Float32, b: Float32) -> Float32 | None:
+    """1 where both halves hold the same number, None where they nowhere do."""
+    same = a == b
+    return same.astype(np.float32) if same.any() else None
+
+
+def _split_powers(
+    a: Float32, b: Float32, variance: Float32 | None, scale: int, same: Float32 | None
+) -> tuple[Float32, Float32]:
     """Power of what the halves share, and of the noise in it."""
     noise = np.square((a - b) / 2)
     expected = np.ones_like(noise) if variance is None else variance
     level = smooth_step(noise, scale) / np.maximum(expected, np.float32(1e-30))
-    known = level[level > 0]  # where only one half has light, the other stands in and nothing differs
+    known = level[level > 0]
     expected = expected * np.float32(float(np.median(known)) if known.size else 0.0)
     weaker = np.minimum(smooth_step(np.square(a), scale), smooth_step(np.square(b), scale))
-    same = (weaker > CLEAR * expected) & (smooth_step(a * b, scale) > 0)
-    return np.square((a + b) / 2), np.where(same, np.minimum(noise, expected), noise)
+    clear = (weaker > CLEAR * expected) & (smooth_step(a * b, scale) > 0)
+    noise = np.where(clear, np.minimum(noise, expected), noise)
+    return np.square((a + b) / 2), noise if same is None else noise + same * expected
 
 
 def _gain(signal: Float32, noise: Float32, scale: int, strength: float) -> Float32:

@@ -66,13 +66,11 @@ def gather(
     variance = [shrinkage.fill_gaps(variances[name][part]) for name in sources]
     pair = None
     if halves is not None:
-        first, second = (
-            [
-                np.where(np.isfinite(half[name][part]), half[name][part], whole).astype(np.float32)
-                for name, whole in zip(sources, image, strict=True)
-            ]
-            for half in halves
-        )
+        first, second = ([half[name][part] for name in sources] for half in halves)
+        for k, whole in enumerate(image):
+            # where one half holds no light, neither can confirm the other
+            alone = ~(np.isfinite(first[k]) & np.isfinite(second[k]))
+            first[k], second[k] = (np.where(alone, whole, half[k]) for half in (first, second))
         pair = (first, second)
     return Channels(image, variance, pair, covered[part]), frame
 
