@@ -5,7 +5,7 @@ import pytest
 
 from fourlight.core.cfa import PATTERNS, plane_map
 from fourlight.recipe import Recipe, with_settings
-from fourlight.report.mosaic import SWAPPED, mosaic
+from fourlight.report.mosaic import SWAPPED, hint, mosaic
 from fourlight.report.page import page
 from invented_run import summary
 from parsed_page import parsed
@@ -48,13 +48,27 @@ def test_swapped_patterns_keep_the_greens_and_exchange_red_and_blue(pattern):
 @pytest.mark.parametrize(
     ("changed", "sure", "settings"),
     [
-        ({"source": "BAYERPAT", "stated": "GBRG", "contradiction": None}, "rests on the header alone", []),
+        (
+            {"source": "BAYERPAT", "stated": "GBRG", "contradiction": None},
+            "rests on the header alone",
+            ["read.mosaic=GRBG"],
+        ),
         ({"source": "assumed", "stated": None, "contradiction": None}, "is a guess", ["read.mosaic=GRBG"]),
         ({"source": "recipe", "pattern": "RGGB"}, "speak against the greens of RGGB", ["read.mosaic=auto"]),
-        ({"source": "BAYERPAT", "sigma": None, "contradiction": None}, "do not tell the greens", []),
+        (
+            {"source": "BAYERPAT", "sigma": None, "contradiction": None},
+            "do not tell the greens",
+            ["read.mosaic=GRBG"],
+        ),
     ],
 )
 def test_each_origin_has_its_own_words(changed, sure, settings):
     said = mosaic(facts(**changed))
     assert sure in dict(said["mosaic"])["How sure this is"]
     assert [setting for setting, _ in said["overrule"]] == settings
+
+
+def test_the_terminal_names_settings_only_where_the_pattern_is_in_doubt():
+    assert "read.mosaic=GRBG" in hint(summary())
+    assert hint(facts(source="BAYERPAT", stated="GBRG", contradiction=None)) == ""
+    assert "assumed" in hint(facts(source="assumed", stated=None, contradiction=None))

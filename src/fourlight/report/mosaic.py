@@ -42,9 +42,11 @@ def mosaic(summary: Facts) -> dict[str, Any]:
 
 def hint(summary: Facts) -> str:
     """How to overrule a pattern that is assumed or contradicted, in one line for the terminal; else empty."""
+    assumed = reached(summary, "mosaic", "source") == "assumed"
+    if not (assumed or reached(summary, "mosaic", "contradiction")):
+        return ""
     found = mosaic(summary)
     choices = ", or with ".join(f"--set {setting}, which {effect}" for setting, effect in found["overrule"])
-    assumed = reached(summary, "mosaic", "source") == "assumed"
     first = f"{summary['mosaic']['pattern']} is {_origin(summary['mosaic'])}; " if assumed else ""
     return f"{first}if the colours look wrong, run again with {choices}" if choices else ""
 
@@ -79,14 +81,9 @@ def _sureness(found: Facts, pattern: str) -> str:
 
 
 def _overrule(found: Facts, pattern: str, stated: str) -> list[tuple[str, str]]:
-    """Settings that change the pattern, each with what it does; none where all agree."""
+    """Settings that change the pattern, each with what it does; none where the recipe gave it."""
     if found.get("source") == "recipe":
         return [("read.mosaic=auto", "leaves it to header and pixels")] if found.get("contradiction") else []
-    choices = []
-    if found.get("contradiction") and stated:
-        choices.append((f"read.mosaic={stated}", "follows the header"))
-    if choices or found.get("source") == "assumed":
-        choices.append(
-            (f"read.mosaic={SWAPPED.get(pattern, pattern)}", "puts red and blue in each other's place")
-        )
-    return choices
+    swapped = (f"read.mosaic={SWAPPED.get(pattern, pattern)}", "puts red and blue in each other's place")
+    follow = (f"read.mosaic={stated}", "follows the header")
+    return [follow, swapped] if found.get("contradiction") and stated else [swapped]
