@@ -39,7 +39,8 @@ def test_equations_equal_those_of_a_dense_fit():
     kept = random.choice([1.0, 0.3], SHAPE).astype(np.float32)
     cells = gather([(z, matrix)], SHAPE, 2)
     layers, right = np.zeros((stencil.LAYERS, *SHAPE), np.float32), np.zeros(SHAPE, np.float32)
-    lsq.assembled(cells, kept, layers, right)
+    sums = np.zeros((3, *SHAPE), np.float32)
+    lsq.assembled(cells, kept, layers, right, sums)
     element = BSpline.basis_element(np.arange(-2.0, 3.0), extrapolate=False)
     rows, values, weights = [], [], []
     for j in range(0, 40, 2):
@@ -55,12 +56,15 @@ def test_equations_equal_those_of_a_dense_fit():
     design, weighed = np.array(rows), np.array(rows) * np.array(weights)[:, None]
     np.testing.assert_allclose(dense(layers), weighed.T @ design, atol=1e-5)
     np.testing.assert_allclose(right.ravel(), weighed.T @ np.array(values), atol=1e-5)
+    np.testing.assert_allclose(sums[0].ravel(), design.sum(axis=0), atol=1e-5)
+    assert sums[1].sum() == cells[..., 0].sum()
+    assert sums[2].sum() == cells[..., 5].sum()
 
 
 def solved(cells, shape, strength=1e-6, kept=None, ridge=0.0):
     kept = np.ones(shape, np.float32) if kept is None else kept
     layers, right = np.zeros((stencil.LAYERS, *shape), np.float32), np.zeros(shape, np.float32)
-    lsq.assembled(cells, kept, layers, right)
+    lsq.assembled(cells, kept, layers, right, np.zeros((3, *shape), np.float32))
     usual = strength * cells[..., 0].sum() / (shape[0] * shape[1])
     stencil.add_smoothness(layers, np.full(shape, usual, dtype=np.float32))
     rim = np.ones(shape, np.float32)
@@ -140,9 +144,9 @@ def test_light_that_lowered_weights_leave_out_is_given_back_with_its_noise():
         these = cells.copy()
         these[..., 1] = values * cells[..., 0]
         _, found = solved(these, shape, 1e-4, kept, ridge=0.1)
-        spread = np.zeros(shape, np.float32)
-        lsq.scattered(these, lsq.left_out(these, found, kept), spread)
-        return float((found + back * given * spread).sum())
+        light = np.zeros(shape, np.float32)
+        lsq.left_out(these, kept, found, given, light, np.zeros(shape, np.float32))
+        return float((found + back * given * light).sum())
 
     places = cells[..., 2:4] / np.maximum(cells[..., :1], 1e-9)
     star = np.exp(-((places[..., 1] - 7.7) ** 2 + (places[..., 0] - 8.4) ** 2) / (2 * 0.5**2)).astype(
@@ -152,7 +156,7 @@ def test_light_that_lowered_weights_leave_out_is_given_back_with_its_noise():
 
     layers, _ = solved(cells, shape, 1e-4, kept, ridge=0.1)
     gone, power = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    lsq.scattered(cells, lsq.weight_lost(cells, kept) * lsq.sampled(cells, given), gone)
+    lsq.left_out(cells, kept, given, given, np.zeros(shape, np.float32), gone)
     inverse = stencil.preconditioner(layers)
     reach, _ = stencil.solve(layers, 1 - gone, given.copy(), inverse, tolerance=1e-6, most=200)
     lsq.noise_power(cells, kept, reach, given, power)

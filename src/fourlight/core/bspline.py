@@ -11,25 +11,28 @@ import numpy.typing as npt
 from numba import njit
 from scipy.ndimage import convolve1d
 
-__all__ = ["at_pixels", "weights"]
+__all__ = ["Weights", "at_pixels", "weights"]
 
 Float32 = npt.NDArray[np.float32]
+Weights = tuple[np.float32, np.float32, np.float32, np.float32]
 
 
 @njit(cache=True, nogil=True)
-def weights(t: float, out: npt.NDArray[np.float64]) -> None:
-    """Weights (4,) of the coefficients at -1, 0, 1, 2 for a place ``t`` (0 to 1) past the one at 0.
+def weights(place: float | np.float32) -> Weights:
+    """Weights of the coefficients at -1, 0, 1, 2 for a ``place`` (0 to 1) past the one at 0, float32.
 
-    >>> w = np.empty(4)
-    >>> weights(0.0, w)
-    >>> [round(float(v), 4) for v in w]
+    >>> [round(float(weight), 4) for weight in weights(0.0)]
     [0.1667, 0.6667, 0.1667, 0.0]
     """
-    u = 1.0 - t
-    out[0] = u * u * u / 6
-    out[1] = (3 * t * t * t - 6 * t * t + 4) / 6
-    out[2] = (3 * u * u * u - 6 * u * u + 4) / 6
-    out[3] = t * t * t / 6
+    t = np.float32(place)
+    one, half, sixth, most = np.float32(1), np.float32(0.5), np.float32(1 / 6), np.float32(2 / 3)
+    u = one - t
+    return (
+        u * u * u * sixth,
+        most - t * t * (one - half * t),
+        most - u * u * (one - half * u),
+        t * t * t * sixth,
+    )
 
 
 def at_pixels(coefficients: Float32) -> Float32:

@@ -17,18 +17,7 @@ from fourlight.core.bends import along_row, place
 from fourlight.core.drizzle import first_sample
 from fourlight.core.samples import weighed
 
-__all__ = [
-    "LANES",
-    "assembled",
-    "finely",
-    "gathered",
-    "kept_share",
-    "left_out",
-    "noise_power",
-    "sampled",
-    "scattered",
-    "weight_lost",
-]
+__all__ = ["LANES", "assembled", "gathered", "kept_share", "left_out", "noise_power", "scattered"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -98,50 +87,77 @@ def gathered(
 
 
 @njit(cache=True, nogil=True)
-def _corner(cells: Float32, fy: int, fx: int, ph: int, pw: int, bx: Float64, by: Float64) -> tuple[int, int]:
-    """First row and column that a fine cell's samples reach, weights in ``bx``, ``by``; -1 where there are none."""
+def _place(cells: Float32, fy: int, fx: int, ph: int, pw: int) -> tuple[int, int, np.float32, np.float32]:
+    """First row and column that a fine cell's samples reach, and how far they stand past the next ones, 0 to 1.
+
+    -1 where there are no samples, or where they reach beyond the tile.
+    """
     weight = cells[fy, fx, 0]
-    if weight <= 0:
-        return -1, -1
-    x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
-    i0, j0 = int(np.floor(x)) - 1, int(np.floor(y)) - 1
-    if i0 < 0 or j0 < 0 or i0 > pw - 4 or j0 > ph - 4:
-        return -1, -1
-    bspline.weights(x - i0 - 1, bx)
-    bspline.weights(y - j0 - 1, by)
-    return j0, i0
+    if weight > 0:
+        x, y = cells[fy, fx, 2] / weight, cells[fy, fx, 3] / weight
+        i0, j0 = int(x) - 1, int(y) - 1
+        if 0 <= i0 <= pw - 4 and 0 <= j0 <= ph - 4:
+            return j0, i0, y - np.float32(j0 + 1), x - np.float32(i0 + 1)
+    return -1, -1, np.float32(0), np.float32(0)
 
 
 @njit(cache=True, nogil=True)
-def assembled(cells: Float32, kept: Float32, layers: Float32, right: Float32) -> None:
+def _at(image: Float32, j0: int, i0: int, by: bspline.Weights, bx: bspline.Weights) -> np.float32:
+    """A spline at the place with these weights."""
+    found = np.float32(0)
+    for v in range(4):
+        row = image[j0 + v]
+        found += by[v] * (bx[0] * row[i0] + bx[1] * row[i0 + 1] + bx[2] * row[i0 + 2] + bx[3] * row[i0 + 3])
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _spread(
+    value: np.float32, image: Float32, j0: int, i0: int, by: bspline.Weights, bx: bspline.Weights
+) -> None:
+    """Add a value to the coefficients around it by these weights."""
+    for v in range(4):
+        row, part = image[j0 + v], by[v] * value
+        row[i0] += bx[0] * part
+        row[i0 + 1] += bx[1] * part
+        row[i0 + 2] += bx[2] * part
+        row[i0 + 3] += bx[3] * part
+
+
+@njit(cache=True, nogil=True)
+def assembled(cells: Float32, kept: Float32, layers: Float32, right: Float32, sums: Float32) -> None:
     """Add the fine cells to the normal equations ``layers`` (25, ph, pw) and right-hand side (ph, pw).
 
-    ``kept`` (ph, pw) is the share of its weight that a sample keeps in the fit, see `kept_share`.
+    ``kept`` (ph, pw) is the share of its weight that a sample keeps in the fit, see `kept_share`. To ``sums``
+    (3, ph, pw) are added the weights as they are, spread by the spline's weights at their places, then, of the
+    samples nearest to each pixel, weights and squared weights.
     """
     ny, nx, _ = cells.shape
     _, ph, pw = layers.shape
     fine = ny // ph
-    bx, by, b = np.empty(4), np.empty(4), np.empty((4, 4))
     for fy in range(ny):
         for fx in range(nx):
-            j0, i0 = _corner(cells, fy, fx, ph, pw, bx, by)
+            whole = cells[fy, fx, 0]
+            if whole <= 0:
+                continue
+            sums[1, fy // fine, fx // fine] += whole
+            sums[2, fy // fine, fx // fine] += cells[fy, fx, 5]
+            j0, i0, y, x = _place(cells, fy, fx, ph, pw)
             if j0 < 0:
                 continue
-            for v in range(4):
-                for u in range(4):
-                    b[v, u] = by[v] * bx[u]
+            by, bx = bspline.weights(y), bspline.weights(x)
             share = kept[fy // fine, fx // fine]
-            weight, value = share * cells[fy, fx, 0], share * cells[fy, fx, 1]
+            _spread(whole, sums[0], j0, i0, by, bx)
+            _spread(share * cells[fy, fx, 1], right, j0, i0, by, bx)
             for v in range(4):
                 for u in range(4):
-                    j, i, part = j0 + v, i0 + u, weight * b[v, u]
-                    right[j, i] += value * b[v, u]
+                    i, part = i0 + u, share * whole * by[v] * bx[u]
                     for u2 in range(u, 4):
-                        layers[u2 - u, j, i] += part * b[v, u2]
+                        layers[u2 - u, j0 + v, i] += part * by[v] * bx[u2]
                     for v2 in range(v + 1, 4):
-                        k = 4 + (v2 - v - 1) * 7 + 3 - u
+                        lower, k = part * by[v2], 4 + (v2 - v - 1) * 7 + 3 - u
                         for u2 in range(4):
-                            layers[k + u2, j, i] += part * b[v2, u2]
+                            layers[k + u2, j0 + v, i] += lower * bx[u2]
 
 
 @njit(cache=True, nogil=True)
@@ -149,50 +165,46 @@ def scattered(cells: Float32, values: Float32, right: Float32) -> None:
     """Add one value per fine cell, spread by the spline's weights at its mean position, to ``right`` (ph, pw)."""
     ny, nx, _ = cells.shape
     ph, pw = right.shape
-    bx, by = np.empty(4), np.empty(4)
     for fy in range(ny):
         for fx in range(nx):
-            j0, i0 = _corner(cells, fy, fx, ph, pw, bx, by)
+            j0, i0, y, x = _place(cells, fy, fx, ph, pw)
             if j0 >= 0:
-                for v in range(4):
-                    for u in range(4):
-                        right[j0 + v, i0 + u] += by[v] * bx[u] * values[fy, fx]
+                _spread(values[fy, fx], right, j0, i0, bspline.weights(y), bspline.weights(x))
 
 
 @njit(cache=True, nogil=True)
-def sampled(cells: Float32, coefficients: Float32) -> Float32:
-    """Value of a spline at the mean position of each fine cell; 0 where there are no samples."""
+def left_out(
+    cells: Float32, kept: Float32, fit: Float32, given: Float32, light: Float32, taken: Float32
+) -> None:
+    """Light that a fit with lowered weights leaves out, spread where it lies, and what giving it back takes away.
+
+    Parameters
+    ----------
+    cells : (ph * fine, pw * fine, 6) float32
+    kept, fit, given : (ph, pw) float32
+        Share of its weight that a sample keeps, the fit, and the factor by which light is given back; the last two
+        are spline coefficients.
+    light : (ph, pw) float32
+        Residuals times the weight lost are added to it.
+    taken : (ph, pw) float32
+        Weight lost times ``given`` is added to it: by so much the fit counts less in sums.
+    """
     ny, nx, _ = cells.shape
-    ph, pw = coefficients.shape
-    bx, by = np.empty(4), np.empty(4)
-    out = np.zeros((ny, nx), dtype=np.float32)
+    ph, pw = kept.shape
+    fine = ny // ph
     for fy in range(ny):
         for fx in range(nx):
-            j0, i0 = _corner(cells, fy, fx, ph, pw, bx, by)
-            if j0 >= 0:
-                for v in range(4):
-                    for u in range(4):
-                        out[fy, fx] += by[v] * bx[u] * coefficients[j0 + v, i0 + u]
-    return out
+            j0, i0, y, x = _place(cells, fy, fx, ph, pw)
+            if j0 < 0:
+                continue
+            by, bx = bspline.weights(y), bspline.weights(x)
+            lost = np.float32(1) - kept[fy // fine, fx // fine]
+            residual = cells[fy, fx, 1] - cells[fy, fx, 0] * _at(fit, j0, i0, by, bx)
+            _spread(lost * residual, light, j0, i0, by, bx)
+            _spread(lost * cells[fy, fx, 0] * _at(given, j0, i0, by, bx), taken, j0, i0, by, bx)
 
 
-def finely(image: Float32, cells: Float32) -> Float32:
-    """An image on pixels as one on fine cells."""
-    fine = cells.shape[0] // image.shape[0]
-    return np.repeat(np.repeat(image, fine, axis=0), fine, axis=1)
-
-
-def weight_lost(cells: Float32, kept: Float32) -> Float32:
-    """Weight per fine cell that its samples lose in the fit."""
-    return np.asarray((1 - finely(kept, cells)) * cells[..., 0], dtype=np.float32)
-
-
-def left_out(cells: Float32, coefficients: Float32, kept: Float32) -> Float32:
-    """Light that a fit with lowered weights leaves out, per fine cell: residual times the weight lost."""
-    residual = cells[..., 1] - cells[..., 0] * sampled(cells, coefficients)
-    return np.asarray((1 - finely(kept, cells)) * residual, dtype=np.float32)
-
-
+@njit(cache=True, nogil=True)
 def noise_power(cells: Float32, kept: Float32, reach: Float32, given: Float32, power: Float32) -> None:
     """Lay down the noise power of the samples where they lie; ``power`` (ph, pw) is added to.
 
@@ -201,6 +213,16 @@ def noise_power(cells: Float32, kept: Float32, reach: Float32, given: Float32, p
     keeps in the fit. The square of that times its variance v is its noise power in sums over areas. Without lowered
     weights u is the solution of ``A u = 1``.
     """
-    share = finely(kept, cells)
-    reached = share * sampled(cells, reach) + (1 - share) * sampled(cells, given)
-    scattered(cells, np.asarray(reached**2 * cells[..., 4], dtype=np.float32), power)
+    ny, nx, _ = cells.shape
+    ph, pw = kept.shape
+    fine = ny // ph
+    for fy in range(ny):
+        for fx in range(nx):
+            j0, i0, y, x = _place(cells, fy, fx, ph, pw)
+            if j0 < 0:
+                continue
+            by, bx = bspline.weights(y), bspline.weights(x)
+            share = kept[fy // fine, fx // fine]
+            reached = share * _at(reach, j0, i0, by, bx)
+            reached += (np.float32(1) - share) * _at(given, j0, i0, by, bx)
+            _spread(reached * reached * cells[fy, fx, 4], power, j0, i0, by, bx)

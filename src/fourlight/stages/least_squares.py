@@ -60,11 +60,18 @@ class _System:
 
     layers: Float32
     right: Float32
+    sums: Float32
+    """See `fourlight.core.lsq.assembled`."""
     parts: list[tuple[Float32, Float32]]
     """Fine cells, and the share of its weight (ph, pw) that a sample in them keeps in the fit."""
 
     def __add__(self, other: _System) -> _System:
-        return _System(self.layers + other.layers, self.right + other.right, self.parts + other.parts)
+        return _System(
+            self.layers + other.layers,
+            self.right + other.right,
+            self.sums + other.sums,
+            self.parts + other.parts,
+        )
 
 
 class LeastSquares:
@@ -134,9 +141,10 @@ def _systems(
         system = _System(
             np.zeros((stencil.LAYERS, ph, pw), dtype=np.float32),
             np.zeros((ph, pw), dtype=np.float32),
+            np.zeros((3, ph, pw), dtype=np.float32),
             [(cells, kept)],
         )
-        lsq.assembled(cells, kept, system.layers, system.right)
+        lsq.assembled(cells, kept, system.layers, system.right, system.sums)
         out.append(system)
     told()
     return out
@@ -185,34 +193,19 @@ def _solved(
     layers[0][~covered] += np.float32(RIDGE * least)
     inverse = stencil.preconditioner(layers)
     value, _ = stencil.solve(layers, system.right, start, inverse)
-    given, gone = _given(system, covered, thin)
-    value += given * _spread([lsq.left_out(cells, value, kept) for cells, kept in system.parts], system)
-    ones = covered - gone
+    # Light that the fit leaves out goes to the coefficients around it. Lowered weights alone would change the light
+    # of middling stars by up to two per cent.
+    given = np.where(covered, 1 / np.maximum(system.sums[0], thin), 0).astype(np.float32)
+    light, taken = np.zeros_like(start), np.zeros_like(start)
+    for cells, kept in system.parts:
+        lsq.left_out(cells, kept, value, given, light, taken)
+    value += given * light
+    ones = covered - taken
     reach, _ = stencil.solve(layers, ones, (ones / fitted).astype(np.float32), inverse, most=REACH_STEPS)
     power = np.zeros_like(start)
     for cells, kept in system.parts:
         lsq.noise_power(cells, kept, reach, given, power)
     return value, power, covered, _probed(system, layers, power) if probe else (0.0, 0)
-
-
-def _given(system: _System, covered: npt.NDArray[np.bool_], thin: np.float32) -> tuple[Float32, Float32]:
-    """Coefficients by which light that the fit leaves out is given back, and the fit's part of that in sums.
-
-    A sample's light goes to the coefficients around it, by the spline's weights over all weight there. Lowered
-    weights alone would change the light of middling stars by up to two per cent.
-    """
-    density = _spread([cells[..., 0] for cells, _ in system.parts], system)
-    given = np.where(covered, 1 / np.maximum(density, thin), 0).astype(np.float32)
-    taken = [lsq.weight_lost(cells, kept) * lsq.sampled(cells, given) for cells, kept in system.parts]
-    return given, _spread(taken, system)
-
-
-def _spread(values: list[Float32], system: _System) -> Float32:
-    """Values of fine cells, spread by the spline's weights at their places, (ph, pw)."""
-    out = np.zeros_like(system.right)
-    for (cells, _), value in zip(system.parts, values, strict=True):
-        lsq.scattered(cells, np.ascontiguousarray(value), out)
-    return out
 
 
 def _strength(width_px: float, samples: Float32) -> Float32:
@@ -223,16 +216,7 @@ def _strength(width_px: float, samples: Float32) -> Float32:
 
 def _sums(system: _System) -> tuple[Float32, Float32]:
     """Sums of weights and of squared weights per pixel, smoothed as the spline does."""
-    ny, nx = system.right.shape
-
-    def summed(lane: int) -> Float32:
-        total = np.zeros((ny, nx), dtype=np.float32)
-        for cells, _ in system.parts:
-            fine = cells.shape[0] // ny
-            total += cells[..., lane].reshape(ny, fine, nx, fine).sum(axis=(1, 3))
-        return bspline.at_pixels(total)
-
-    return summed(0), summed(5)
+    return bspline.at_pixels(system.sums[1]), bspline.at_pixels(system.sums[2])
 
 
 def _probed(system: _System, layers: Float32, power: Float32) -> tuple[float, int]:
@@ -244,8 +228,11 @@ def _probed(system: _System, layers: Float32, power: Float32) -> tuple[float, in
     random = np.random.default_rng(SEED)
     right = np.zeros_like(power)
     for cells, kept in system.parts:
-        drawn = np.sqrt(cells[..., 4]) * random.standard_normal(cells.shape[:2]) * lsq.finely(kept, cells)
-        lsq.scattered(cells, drawn.astype(np.float32), right)
+        fine = cells.shape[0] // ny
+        near = cells[y0 * fine : (y0 + side) * fine, x0 * fine : (x0 + side) * fine].copy()
+        share = kept[part].repeat(fine, axis=0).repeat(fine, axis=1)
+        drawn = np.sqrt(near[..., 4]) * random.standard_normal(near.shape[:2]) * share
+        lsq.scattered(near, drawn.astype(np.float32), right)
     local = np.ascontiguousarray(layers[:, part[0], part[1]])
     start = np.zeros((side, side), dtype=np.float32)
     noise, _ = stencil.solve(local, np.ascontiguousarray(right[part]), start, stencil.preconditioner(local))
