@@ -35,9 +35,8 @@ def test_every_command_has_help(command: Any, name: str) -> None:
 @pytest.mark.parametrize("seed", ["x", "-3", "1.5"])
 def test_a_seed_that_is_no_number_is_said_in_plain_words(command: Any, seed: str) -> None:
     done = command("simulate", "demo", "--out", "nowhere", "--seed", seed)
-    said = " ".join(done.err.replace("│", " ").split())
     assert done.code == 2
-    assert f"'{seed}' is found, a whole number of at least 0 is needed" in said
+    assert f"'{seed}' is found, a whole number of at least 0 is needed" in done.line
 
 
 def test_a_setting_that_cannot_be_is_no_fault_of_a_recipe(command: Any, tmp_path: Path) -> None:
@@ -57,12 +56,39 @@ def test_a_date_that_is_none_is_said_in_plain_words(command: Any, tmp_path: Path
     )
 
 
-@pytest.mark.parametrize("words", [("stack",), ("run", "--into", "x"), ("inspect",), ("simulate", "demo")])
-def test_wrong_usage_is_exit_code_2_with_a_hint(command: Any, words: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("stack",), "no such command 'stack'; see fourlight --help"),
+        (("--into",), "no such option --into; see fourlight --help"),
+        (("run", "--into", "x"), "no such option --into; see fourlight run --help"),
+        (("run", "n", "--oot", "x"), "no such option --oot; did you mean --out?; see fourlight run --help"),
+        (("run", "n", "--out"), "option '--out' needs a value; see fourlight run --help"),
+        (("inspect",), "missing argument 'NIGHTS'; see fourlight inspect --help"),
+        (("simulate", "demo"), "missing option '--out'; see fourlight simulate --help"),
+        (("demo", "a", "b"), "b: more than this command takes; see fourlight demo --help"),
+    ],
+)
+def test_wrong_usage_is_one_line_with_a_hint(command: Any, words: tuple[str, ...], expected: str) -> None:
     done = command(*words)
+    assert (done.code, done.line) == (2, expected)
+    assert len(done.err.splitlines()) == 1
+    assert not done.out
+
+
+def test_no_word_at_all_is_answered_with_help(command: Any) -> None:
+    done = command()
     assert done.code == 2
-    assert "Usage: fourlight" in done.err
-    assert "Traceback" not in done.err
+    assert "Usage: fourlight" in done.out
+    assert not done.err
+
+
+@pytest.mark.parametrize("name", ["", *app.COMMANDS])
+def test_help_fits_80_columns(command: Any, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    said = command(*([name] if name else []), "--help").out
+    assert max(len(line) for line in said.splitlines()) <= 80
+    assert "…" not in said
 
 
 def broken(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:

@@ -9,7 +9,7 @@ from importlib import import_module
 import typer
 
 from fourlight import __version__
-from fourlight.cli.plain import PlainCommand, PlainGroup
+from fourlight.cli.plain import PlainCommand, PlainGroup, UsageError, usage_line
 from fourlight.errors import FourlightError
 
 __all__ = ["build"]
@@ -31,11 +31,12 @@ def build(arguments: list[str]) -> int:
     debug = "--debug" in arguments
     arguments = [word for word in arguments if word != "--debug"]
     try:
-        _app(arguments)(args=arguments, prog_name="fourlight", standalone_mode=True)
+        code = _app(arguments)(args=arguments, prog_name="fourlight", standalone_mode=False)
     except SystemExit as stop:
-        if stop.code == INTERRUPTED:
-            return _failed(STOPPED, 1, debug=debug)
         return stop.code if isinstance(stop.code, int) else 1
+    except UsageError as error:
+        line = usage_line(error, _named(arguments))
+        return _failed(line, 2, debug=debug) if line else 2
     except FourlightError as error:
         return _failed(str(error), error.exit_code, debug=debug)
     except MemoryError:
@@ -45,13 +46,20 @@ def build(arguments: list[str]) -> int:
             return _failed(STOPPED, 1, debug=debug)
         text = f"a fault of the program ({type(error).__name__}: {error}); please report it with --debug"
         return _failed(text, 1, debug=debug)
-    return 0
+    if code == INTERRUPTED:
+        return _failed(STOPPED, 1, debug=debug)
+    return code if isinstance(code, int) else 0
+
+
+def _named(arguments: list[str]) -> str:
+    """The program with the command that was asked for, where there is one of that name."""
+    return " ".join(["fourlight", *(name for name in arguments[:1] if name in COMMANDS)])
 
 
 def _interrupted(error: BaseException | None) -> bool:
     """Whether Ctrl-C lies behind an error: compiled code that is called at that moment wraps it."""
     while error is not None:
-        if isinstance(error, KeyboardInterrupt):
+        if isinstance(error, (KeyboardInterrupt, typer.Abort)):
             return True
         error = error.__cause__ or error.__context__
     return False

@@ -18,7 +18,8 @@ __all__ = ["demo"]
 
 def demo(
     folder: Annotated[
-        Path, typer.Argument(help="New or empty folder; frames and results go below it.")
+        Path,
+        typer.Argument(metavar="FOLDER", help="New or empty folder; frames and results go below it."),
     ] = Path("demo"),
 ) -> None:
     """Simulate two nights on an invented nebula, run the main job on them, and say where to look."""

@@ -31,7 +31,9 @@ __all__ = ["inspect"]
 def inspect(
     nights: Annotated[
         list[Path],
-        typer.Argument(metavar="NIGHTS", help="Files or folders of raw frames, searched through."),
+        typer.Argument(
+            metavar="NIGHTS", help="Files or folders of raw frames; folders are searched through."
+        ),
     ],
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON document with every frame instead.")

@@ -1,13 +1,47 @@
-"""Help without the words of programmers: no type beside a switch or an argument, plain words where one is wrong."""
+"""Help and usage errors without the words of programmers: no type beside a switch or an argument, one plain line."""
 
 from __future__ import annotations
 
+import difflib
+import re
 from typing import Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-__all__ = ["PlainCommand", "PlainGroup", "whole_number"]
+__all__ = ["PlainCommand", "PlainGroup", "UsageError", "usage_line", "whole_number"]
+
+BRACES = str.maketrans("", "", "{}")
+
+UsageError: type[Exception] = typer.BadParameter.__bases__[0]
+"""Words that are no use of the program; the command library gives it no public name in all of its versions."""
+
+
+PLAIN = (
+    (r"requires an argument$", "needs a value"),
+    (r"^got unexpected extra arguments?(\(s\))? \((.*)\)$", r"\2: more than this command takes"),
+    (r"^no such option: (\S+).*", r"no such option \1"),
+)
+"""Words of the command library, and what is said instead."""
+
+
+def usage_line(error: Exception, command: str) -> str:
+    """One line for a usage error: what is wrong, and where help is; empty where help itself has been printed.
+
+    Parameters
+    ----------
+    error : UsageError
+    command : str
+        Program and command, as help is asked for.
+    """
+    said = str(error.format_message()).strip().rstrip(".")  # type: ignore[attr-defined]
+    text = f"{said[:1].lower()}{said[1:]}"
+    for pattern, words in PLAIN:
+        text = re.sub(pattern, words, text)
+    options = {name.lstrip("-"): name for name in getattr(error, "possibilities", None) or ()}
+    near = difflib.get_close_matches(getattr(error, "option_name", "").lstrip("-"), options, n=1)
+    text += f"; did you mean {options[near[0]]}?" if near else ""
+    return f"{text}; see {command} --help" if text else ""
 
 
 def whole_number(text: str) -> int:
@@ -23,6 +57,10 @@ class PlainCommand(TyperCommand):
     def get_params(self, ctx: Any) -> list[Any]:
         """Options and arguments."""
         return _without_types(super().get_params(ctx))
+
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        """Words of the usage line; an argument that is needed stands without braces."""
+        return [piece.translate(BRACES) for piece in super().collect_usage_pieces(ctx)]
 
 
 class PlainGroup(TyperGroup):

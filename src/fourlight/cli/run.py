@@ -24,16 +24,27 @@ def run(
             metavar="NIGHTS", help="Files or folders of raw frames; folders are searched through."
         ),
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Folder for results; everything below it is ours.")] = None,
-    recipe: Annotated[Path | None, typer.Option(help="Recipe (TOML); see 'fourlight recipe'.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for results; everything below it is Fourlight's own.")
+    ] = None,
+    recipe: Annotated[
+        Path | None, typer.Option(help="Recipe (TOML), as 'fourlight recipe --defaults' prints it.")
+    ] = None,
     settings: Annotated[
         list[str] | None,
-        typer.Option("--set", metavar="SECTION.FIELD=VALUE", help="One setting; may be repeated."),
+        typer.Option(
+            "--set",
+            metavar="SECTION.FIELD=VALUE",
+            help="One setting, before that of the recipe; for more, repeat it.",
+        ),
     ] = None,
     again: Annotated[
-        Path | None, typer.Option(help="provenance.json of a finished run, to make the same pixels again.")
+        Path | None,
+        typer.Option(
+            help="provenance.json of a finished run, to make the same pixels again; without --out in its own folder."
+        ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON at the end.")] = False,
 ) -> None:
     """Turn nights of raw frames into a stack with error bars, a picture and a report."""
     if again is not None:

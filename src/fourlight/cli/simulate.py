@@ -22,7 +22,10 @@ BUILT_IN = ", ".join(packaged_names())
 
 def simulate(
     scene: Annotated[
-        str, typer.Argument(help=f"Scene file (TOML), or the name of one that comes along: {BUILT_IN}.")
+        str,
+        typer.Argument(
+            metavar="SCENE", help=f"Scene file (TOML), or the name of one that comes along: {BUILT_IN}."
+        ),
     ],
     out: Annotated[Path, typer.Option("--out", help="New or empty folder for the frames.")],
     seed: Annotated[

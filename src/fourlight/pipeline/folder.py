@@ -1,4 +1,4 @@
-"""The output folder: everything below it is ours, and nothing outside it is ever written."""
+"""The output folder: everything below it is Fourlight's own, and nothing outside it is ever written."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def check_apart(out: Path, raw: Iterable[Path]) -> None:
             )
         if target in folder.parents or (itself is not None and itself in _identities(folder)):
             raise OutputError(
-                f"{out}: holds the raw folder {folder}; everything below OUT is ours, choose another"
+                f"{out}: holds the raw folder {folder}; everything below OUT is Fourlight's own, choose another"
             )
 
 

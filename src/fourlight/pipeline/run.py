@@ -46,7 +46,7 @@ def run(
     searched : sequence of Path
         Files and folders of raw frames; only ever read.
     out : Path
-        Folder for results; everything below it is ours.
+        Folder for results; everything below it is Fourlight's own.
     recipe : Recipe
     progress : Progress or None
     only : collection of Path or None
