@@ -59,7 +59,7 @@ def test_every_fault_of_a_recipe_is_told_with_the_name_of_the_file():
     with pytest.raises(RecipeError) as caught:
         loads("[integrate]\npixfrac = 3\n[run]\nthreads = 'x'\n[finish]\nsmooth = 1", "mine.toml")
     words = str(caught.value)
-    assert words.startswith("mine.toml: integrate.pixfrac = 3: must be at most 2; and ")
+    assert words.startswith("mine.toml: integrate.pixfrac = 3: must be more than 0 and at most 2; and ")
     assert "run.threads = 'x': must be a whole number" in words
     assert "finish.smooth = 1: no such setting; did you mean finish.smoothing?" in words
 
@@ -84,9 +84,15 @@ def test_settings_of_the_command_line(setting, section, key, value):
     assert getattr(getattr(with_settings(Recipe(), [setting]), section), key) == value
 
 
-def test_the_last_setting_wins_and_others_stay():
-    recipe = with_settings(loads("[measure]\ncell_px = 32"), ["run.threads=1", "run.threads=2"])
+def test_a_setting_outranks_the_recipe_and_others_stay():
+    recipe = with_settings(loads("[measure]\ncell_px = 32\n[run]\nthreads = 1"), ["run.threads=2"])
     assert (recipe.run.threads, recipe.measure.cell_px) == (2, 32)
+
+
+def test_a_setting_with_two_values_is_refused():
+    with pytest.raises(RecipeError, match=r"run\.threads: given twice, as 1 and as 2; give it once"):
+        with_settings(Recipe(), ["run.threads=1", "run.keep_work=true", " run.threads = 2"])
+    assert with_settings(Recipe(), ["run.threads=1", "run.threads = 1"]).run.threads == 1
 
 
 @pytest.mark.parametrize(

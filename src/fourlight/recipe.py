@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from fourlight.errors import RecipeError
-from fourlight.settings import Section, from_toml, validated
+from fourlight.settings import Section, from_toml, limits, validated
 
 __all__ = ["Recipe", "defaults_toml", "loads", "with_settings"]
 
@@ -164,7 +164,7 @@ class Finish(Section):
         int, Field(ge=0, le=4, description="Order of the sky surface that is taken off the picture")
     ] = 2
     background: Annotated[
-        float, Field(gt=0, lt=0.5, description="Brightness of the empty sky in the picture, 0 to 1")
+        float, Field(gt=0, lt=0.5, description="Brightness of the empty sky in the picture; white is 1")
     ] = 0.09
     saturation: Annotated[
         float, Field(ge=0, le=3, description="Strength of colour; 1 keeps measured ratios")
@@ -220,16 +220,28 @@ def loads(text: str, source: str = "recipe") -> Recipe:
 def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
     """Recipe with ``section.field=value`` settings applied, values written as in TOML (bare words are text).
 
+    Raises
+    ------
+    RecipeError
+        A setting that there is not, whose value cannot be used, or that is given twice with different values.
+
+    Examples
+    --------
     >>> with_settings(Recipe(), ["integrate.pixfrac=0.8", "read.mosaic=GBRG"]).integrate.pixfrac
     0.8
     """
     data = recipe.model_dump()
+    given: dict[str, str] = {}
     for setting in settings:
-        name, mark, value = setting.partition("=")
-        section, dot, key = name.strip().partition(".")
+        name, mark, value = (part.strip() for part in setting.partition("="))
+        section, dot, key = name.partition(".")
         if not mark or not dot:
-            raise RecipeError(setting, None, _full_form(name.strip(), value.strip()), "setting")
-        data.setdefault(section, {})[key] = _toml_value(value.strip())
+            raise RecipeError(setting, None, _full_form(name, value), "setting")
+        if given.setdefault(name, value) != value:
+            raise RecipeError(
+                name, None, f"given twice, as {given[name]} and as {value}; give it once", "setting"
+            )
+        data.setdefault(section, {})[key] = _toml_value(value)
     return validated(Recipe, data, known_fields(), "setting")
 
 
@@ -278,12 +290,7 @@ def defaults_toml() -> str:
 
 def _bounds(field: Any) -> str:
     """Bounds or choices of a field in words, with a leading blank; empty where there are none."""
-    found = [
-        f"{sign} {getattr(mark, name)}"
-        for mark in field.metadata
-        for name, sign in (("gt", ">"), ("ge", ">="), ("lt", "<"), ("le", "<="))
-        if hasattr(mark, name)
-    ]
+    found = [limits(field)] if limits(field) else []
     choices = getattr(field.annotation, "__args__", ())
     if choices and all(isinstance(choice, str) for choice in choices):
         found.append("one of " + ", ".join(choices))

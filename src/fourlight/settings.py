@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Sequence
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails
 
 from fourlight.errors import RecipeError
+from fourlight.toml_text import parsed
 
-__all__ = ["Section", "from_toml", "validated"]
+__all__ = ["Section", "from_toml", "limits", "validated"]
 
 SAID = 4
 """Faults told in one message."""
+
+BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
+KINDS = (
+    ("int", "must be a whole number"),
+    ("float", "must be a number"),
+    ("finite", "must be a finite number"),
+    ("bool", "must be true or false"),
+    ("string", "must be text"),
+    ("model", "must be a section, such as [name]"),
+    ("tuple", "must be a list"),
+    ("list", "must be a list"),
+)
+"""Beginnings of the kinds of faults, and what would have been accepted."""
 
 
 class Section(BaseModel):
@@ -46,11 +59,7 @@ def from_toml(model: type[Model], text: str, known: Sequence[str], source: str) 
     RecipeError
         Not TOML, an unknown key (the nearest known key is named) or values that cannot be used.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RecipeError("", None, f"not valid TOML: {error}", source) from None
-    return validated(model, data, known, source)
+    return validated(model, parsed(text, source), known, source)
 
 
 def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], source: str) -> Model:
@@ -63,7 +72,7 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
         faults = [
             f for f in faults if not any(o["loc"][: len(f["loc"])] == f["loc"] != o["loc"] for o in faults)
         ]
-        told = [_fault(fault, known) for fault in faults[:SAID]]
+        told = [_fault(fault, known, model) for fault in faults[:SAID]]
         more = len(faults) - len(told)
         also = [f"{name} = {value!r}: {words}" if value is not None else f"{name}: {words}"
                 for name, value, words in told[1:]]  # fmt: skip
@@ -72,20 +81,53 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
         raise RecipeError(name, value, "; and ".join([words, *also]), source) from None
 
 
-def _fault(fault: ErrorDetails, known: Sequence[str]) -> tuple[str, Any, str]:
+def _fault(fault: ErrorDetails, known: Sequence[str], model: type[Section]) -> tuple[str, Any, str]:
     """Name of a setting, what was given (None where that is a whole section), and what is wrong with it."""
     name = _name(fault["loc"])
     given = fault["input"]
     value = None if isinstance(given, (dict, list)) else given
     if fault["type"] != "extra_forbidden":
-        return (
-            (name, None, f"no value is given; {_words(fault)}")
-            if given == ""
-            else (name, value, _words(fault))
-        )
+        words = _words(fault, limits(_field(model, fault["loc"])))
+        return (name, None, f"no value is given; {words}") if given == "" else (name, value, words)
     plain = ".".join(str(part) for part in fault["loc"] if isinstance(part, str))
     near = difflib.get_close_matches(plain, known, n=1, cutoff=0.3)
     return name, value, f"no such setting; did you mean {near[0]}?" if near else "no such setting"
+
+
+def _field(model: type[Section], place: Sequence[int | str]) -> Any:
+    """The field of a model at the place of a fault; None where there is none."""
+    field = None
+    inside: type[Section] | None = model
+    for part in place:
+        if isinstance(part, str):
+            field = inside.model_fields.get(part) if inside else None
+            kinds = (field.annotation, *get_args(field.annotation)) if field else ()
+            inside = next((k for k in kinds if isinstance(k, type) and issubclass(k, Section)), None)
+    return field
+
+
+def limits(field: Any) -> str:
+    """Bounds of a field in words; empty where it has none.
+
+    Parameters
+    ----------
+    field : pydantic FieldInfo or None
+
+    Examples
+    --------
+    >>> from pydantic import Field
+    >>> [limits(field) for field in (Field(gt=0, le=2), Field(ge=0, le=4), Field(ge=10))]
+    ['more than 0 and at most 2', '0 to 4', 'at least 10']
+    """
+    found = {
+        sign: f"{getattr(mark, sign):g}"
+        for mark in getattr(field, "metadata", ())
+        for sign in BOUNDS
+        if hasattr(mark, sign)
+    }
+    if found.keys() == {"ge", "le"}:
+        return f"{found['ge']} to {found['le']}"
+    return " and ".join(f"{words} {found[sign]}" for sign, words in BOUNDS.items() if sign in found)
 
 
 def _name(parts: Sequence[int | str]) -> str:
@@ -100,33 +142,20 @@ def _name(parts: Sequence[int | str]) -> str:
     return ".".join(str(part) for part in parts)
 
 
-def _words(fault: ErrorDetails) -> str:
+def _words(fault: ErrorDetails, bounds: str) -> str:
     """What would have been accepted."""
-    kind, limits = fault["type"], fault.get("ctx", {})
-    bounds = {
-        "greater_than": ("gt", "must be more than"),
-        "greater_than_equal": ("ge", "must be at least"),
-        "less_than": ("lt", "must be less than"),
-        "less_than_equal": ("le", "must be at most"),
-    }
-    if kind in bounds:
-        key, words = bounds[kind]
-        return f"{words} {limits[key]:g}"
+    kind, context = fault["type"], fault.get("ctx", {})
+    if kind.startswith(
+        ("greater_than", "less_than")
+    ):  # bounds of a member of a list stand in the fault alone
+        single = [f"{words} {context[sign]:g}" for sign, words in BOUNDS.items() if sign in context]
+        return f"must be {bounds or single[0]}"
     if kind == "literal_error":
-        return f"must be {str(limits['expected']).replace(chr(39), '')}"
+        return f"must be {str(context['expected']).replace(chr(39), '')}"
     if kind in ("too_short", "too_long"):
         least = "at least" if kind == "too_short" else "at most"
-        return f"must hold {least} {limits['min_length' if kind == 'too_short' else 'max_length']}"
-    for start, words in (
-        ("int", "must be a whole number"),
-        ("float", "must be a number"),
-        ("finite", "must be a finite number"),
-        ("bool", "must be true or false"),
-        ("string", "must be text"),
-        ("model", "must be a section, such as [name]"),
-        ("tuple", "must be a list"),
-        ("list", "must be a list"),
-    ):
+        return f"must hold {least} {context['min_length' if kind == 'too_short' else 'max_length']}"
+    for start, words in KINDS:
         if kind.startswith(start):
-            return words
+            return f"{words}, {bounds}" if bounds and "number" in words else words
     return str(fault["msg"]).removeprefix("Value error, ")

@@ -29,15 +29,23 @@ def test_printed_defaults_pass_the_check(command: Any, tmp_path: Path) -> None:
 WRONG = [
     ("[integrate]\npixfra = 1", "integrate.pixfra = 1: no such setting; did you mean integrate.pixfrac?"),
     ("[integrat]\npixfrac = 1", "no such setting; did you mean integrate?"),
-    ("[integrate]\npixfrac = 7.5", "integrate.pixfrac = 7.5: must be at most 2"),
+    ("[integrate]\npixfrac = 7.5", "integrate.pixfrac = 7.5: must be more than 0 and at most 2"),
     ("[integrate]\nmethod = 'magic'", "integrate.method = 'magic'"),
     ("[read]\ngain_e_per_adu = inf", "read.gain_e_per_adu = inf: must be a finite number"),
     ("[finish]\nbackground = nan", "finish.background = nan"),
     ("[run]\nthreads = 'many'", "run.threads = 'many': must be a whole number"),
-    ("[integrate]\npixfrac = ''", "integrate.pixfrac: no value is given; must be a number"),
+    ("[integrate]\npixfrac = ''", "integrate.pixfrac: no value is given; must be a number, more than 0"),
     ("integrate = 3", "integrate = 3: must be a section"),
-    ("[integrate\n", "not valid TOML"),
-    ("# no TOML\nhello", "not valid TOML"),
+    (
+        "[integrate\n",
+        "line 1, '[integrate', is not valid TOML (']' is missing); a line is [section], or name =",
+    ),
+    ("# no TOML\nhello", "line 2, 'hello', is not valid TOML (no '=' after the name); a line is [section]"),
+    ("[integrate]\nmethod = drizzle", "line 2, 'method = drizzle', is not valid TOML (no value that can be"),
+    ("[integrate]\npixfrac = 0,7\n", "'pixfrac = 0,7', is not valid TOML (something follows the value"),
+    ("[run]\nthreads = 1\nthreads = 2", "line 3, 'threads = 2', is not valid TOML (its name has a value"),
+    ("[run]\n[run]", "line 2, '[run]', is not valid TOML (section run stands there already)"),
+    ("[[run]]\n[read]\nfilter = '''", "before its end); a line is [section]"),
 ]
 
 
@@ -57,7 +65,9 @@ def test_a_wrong_recipe_is_named(command: Any, tmp_path: Path, raw: Path, text: 
     ("setting", "expected"),
     [
         ("integrate.pixfra=1", "did you mean integrate.pixfrac?"),
-        ("integrate.pixfrac=0", "must be more than 0"),
+        ("integrate.pixfrac=0", "must be more than 0 and at most 2"),
+        ("finish.jpeg_quality=101", "must be 50 to 100"),
+        ("integrate.min_transparency=1", "must be at least 0 and less than 1"),
         ("pixfrac=1", "setting: pixfrac=1: write it as section.field=value, such as integrate.pixfrac=1"),
         ("pixfrac", "setting: pixfrac: write it as section.field=value, such as integrate.pixfrac=VALUE"),
         ("integrate.pixfrac", "such as integrate.pixfrac=VALUE"),
@@ -87,3 +97,46 @@ def test_nothing_asked_for(command: Any) -> None:
     done = command("recipe")
     assert done.code == 2
     assert "--defaults" in done.line
+
+
+@pytest.mark.parametrize(
+    ("settings", "expected"),
+    [
+        (("0.7", "0.8"), "setting: integrate.pixfrac: given twice, as 0.7 and as 0.8; give it once"),
+        (("0.7", "0.7"), None),
+    ],
+)
+def test_one_setting_given_twice(
+    command: Any, tmp_path: Path, settings: tuple[str, ...], expected: str | None
+) -> None:
+    words = [word for value in settings for word in ("--set", f"integrate.pixfrac={value}")]
+    done = command("run", tmp_path / "none", "--out", tmp_path / "out", *words)
+    assert done.code == 2
+    assert done.line == expected if expected else "no such file or folder" in done.line
+
+
+def test_recipes_and_scenes_are_told_from_each_other(command: Any, tmp_path: Path, raw: Path) -> None:
+    """Each is named with the command that takes it; a file with names of both has a mistake in it."""
+    recipe, scene, both = (tmp_path / f"{name}.toml" for name in ("my recipe", "scene", "both"))
+    recipe.write_text(command("recipe", "--defaults").out, encoding="utf-8")
+    scene.write_text("seed = 3\n[camera]\nwidth_px = 64\n[[nights]]\ncount = 1\n", encoding="utf-8")
+    both.write_text("[camera]\nwidth_px = 64\n[run]\nthreads = 1\n", encoding="utf-8")
+    out = ("--out", tmp_path / "out")
+    said = command("simulate", recipe, *out).line
+    assert said == (
+        f"{recipe}: this is a recipe, not a scene; the command for it is: "
+        f"fourlight run NIGHTS --out FOLDER --recipe '{recipe}'"
+    )
+    for words in (("run", raw, *out, "--recipe", scene), ("recipe", "--check", scene)):
+        said = command(*words).line
+        assert said.startswith(f"{scene}: this is a scene, not a recipe; the command for it is: ")
+        assert said.endswith(f"fourlight simulate {scene} --out FOLDER")
+    assert "camera" in command("recipe", "--check", both).line
+    assert "no such setting" in command("recipe", "--check", both).line
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_mark_that_some_editors_put_first_is_no_fault(command: Any, tmp_path: Path) -> None:
+    path = tmp_path / "recipe.toml"
+    path.write_text("[run]\nthreads = 1\n", encoding="utf-8-sig")
+    assert command("recipe", "--check", path).code == 0

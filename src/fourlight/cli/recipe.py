@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from fourlight import recipe as recipes
+from fourlight.cli.named_files import recipe_from
 from fourlight.errors import InputError
 
 __all__ = ["recipe"]
@@ -22,11 +23,7 @@ def recipe(
 ) -> None:
     """Print all settings as TOML, or check a recipe."""
     if check is not None:
-        try:
-            recipes.loads(check.read_text(encoding="utf-8"), str(check))
-        except (OSError, UnicodeDecodeError) as error:
-            reason = getattr(error, "strerror", None) or "not a text file"
-            raise InputError(f"{check}: cannot be read ({reason}); name a recipe file (TOML)") from None
+        recipe_from(check)
         sys.stdout.write(f"{check}: a valid recipe\n")
         return
     if not defaults:

@@ -10,6 +10,7 @@ import typer
 
 from fourlight import recipe as recipes
 from fourlight.cli.closing import closing_lines
+from fourlight.cli.named_files import recipe_from
 from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
 from fourlight.provenance import Provenance, file_hash, load
@@ -61,7 +62,7 @@ def run(
         if out is None:
             raise InputError("no output folder named; give one with --out OUT")
         files, target, only = nights, out, None
-        chosen = recipes.with_settings(_loaded(recipe), settings or [])
+        chosen = recipes.with_settings(recipe_from(recipe) if recipe else recipes.Recipe(), settings or [])
     summary = execute(files, target, chosen, only)
     if as_json:
         from fourlight.pipeline.outputs import plain_json
@@ -83,18 +84,6 @@ def execute(
     finally:
         progress.close()
     return summary
-
-
-def _loaded(path: Path | None) -> recipes.Recipe:
-    if path is None:
-        return recipes.Recipe()
-    try:
-        return recipes.loads(path.read_text(encoding="utf-8"), str(path))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not a text file"
-        raise InputError(
-            f"{path}: cannot be read as a recipe ({reason}); make one with 'fourlight recipe --defaults'"
-        ) from None
 
 
 def _recorded(path: Path) -> Provenance:

@@ -7,12 +7,12 @@ from typing import Annotated
 
 import typer
 
+from fourlight.cli.named_files import scene_from
 from fourlight.cli.plain import whole_number
 from fourlight.cli.progress import TerminalProgress
-from fourlight.errors import InputError
 from fourlight.frames import Role
 from fourlight.simulate.render import simulate as render
-from fourlight.simulate.scene import loads, packaged, packaged_names
+from fourlight.simulate.scene import packaged, packaged_names
 from fourlight.stages.groups import counted
 
 __all__ = ["simulate"]
@@ -36,7 +36,7 @@ def simulate(
     ] = None,
 ) -> None:
     """Make raw frames of an invented sky with known truth beside them."""
-    chosen = packaged(scene) if scene in packaged_names() else loads(_text(Path(scene)), scene)
+    chosen = packaged(scene) if scene in packaged_names() else scene_from(Path(scene), BUILT_IN)
     if seed is not None:
         chosen = chosen.model_copy(update={"seed": seed})
     progress = TerminalProgress()
@@ -56,15 +56,3 @@ def simulate(
         return
     lights = sum(night.count for night in chosen.nights)
     typer.echo(f"{counted(lights, Role.LIGHT)} of {chosen.object.name} in {out}, truth in {out / 'truth'}")
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text("utf-8")
-    except FileNotFoundError:
-        found = "no such file, and no scene of this name comes along"
-    except OSError as error:
-        found = f"cannot be read ({error.strerror})"
-    except UnicodeDecodeError:
-        found = "not a text file"
-    raise InputError(f"{path}: {found}; name a scene file (TOML), or one that comes along: {BUILT_IN}")
