@@ -81,3 +81,22 @@ def test_a_reference_unlike_all_others_is_the_one_set_aside() -> None:
     kept, aside = unlike_most(frames, frames[0].measured)
     assert not kept
     assert [item.path.name for item in aside] == ["0.fits"]
+
+
+def test_of_two_lights_nothing_tells_which_is_wrong() -> None:
+    frames = [registered("0.fits", False), registered("1.fits", True)]
+    kept, (item,) = unlike_most(frames, frames[0].measured)
+    assert kept == frames[:1]
+    assert item.path.name == "1.fits"
+    assert item.reason.startswith(
+        "its red stars are blue in the other light and its blue ones red: one of the two"
+    )
+    assert "nothing tells which" in item.reason
+
+
+def test_half_of_the_lights_stay_with_the_reference_and_nothing_is_claimed() -> None:
+    frames = [registered(f"{n}.fits", n % 2 == 1) for n in range(4)]
+    kept, aside = unlike_most(frames, frames[2].measured)
+    assert [frame.measured.raw.path.name for frame in kept] == ["0.fits", "2.fits"]
+    assert [item.path.name for item in aside] == ["1.fits", "3.fits"]
+    assert all("nothing tells which" in item.reason for item in aside)

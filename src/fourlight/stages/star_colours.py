@@ -30,6 +30,21 @@ exchanged: at most 1 / sqrt(1 + 2 COLOURFUL^2) = 0.33 there, and at least 3 wher
 FLOOR = 0.02
 """Relative error of a flux in one plane that no amount of light removes: sharp stars fall between its samples."""
 
+ODD = (
+    "its red stars are blue in the other lights and its blue ones red: it was turned or cropped by other software, or "
+    "its header names the wrong pattern; use the file that the camera wrote"
+)
+ONE_OF_TWO = (
+    "its red stars are blue in the other light and its blue ones red: one of the two was turned or cropped by other "
+    "software, or its header names the wrong pattern, and nothing tells which; use the files that the camera wrote"
+)
+HALF = (
+    "red stars are blue in half of the lights, the reference among them, and blue ones red: one half was turned or "
+    "cropped by other software, or its headers name the wrong pattern, and nothing tells which; use the files that the "
+    "camera wrote"
+)
+"""Reasons for setting lights aside."""
+
 
 def exchanged(stars: StarList, target: StarList, found: Match) -> bool:
     """Whether the stars of a frame have the colours of the other frame's turned round; False where few are clear.
@@ -71,18 +86,16 @@ def unlike_most(
 ) -> tuple[list[RegisteredFrame], list[SetAside]]:
     """Frames without those in which red and blue are in each other's place.
 
-    Where that would be most of the others, it is the reference that is set aside, alone: another one is needed.
+    Where that would be most of all, it is the reference that is set aside, alone: another one is needed. Where it is
+    half of all, nothing tells which half is wrong; that of the reference is kept.
     """
     turned = [frame for frame in frames if frame.exchanged]
-    others = sum(frame.measured is not reference for frame in frames)
-    if 2 * len(turned) > others:
-        return [], [_aside(reference)]
-    return [frame for frame in frames if not frame.exchanged], [_aside(frame.measured) for frame in turned]
+    alike = 1 + sum(frame.measured is not reference and not frame.exchanged for frame in frames)
+    if len(turned) > alike:
+        return [], [_aside(reference, ODD)]
+    reason = ODD if len(turned) < alike else ONE_OF_TWO if alike == 1 else HALF
+    return [f for f in frames if not f.exchanged], [_aside(f.measured, reason) for f in turned]
 
 
-def _aside(frame: MeasuredFrame) -> SetAside:
-    reason = (
-        "its red stars are blue in the other lights and its blue ones red: it was turned or cropped by other "
-        "software, or its header names the wrong pattern; use the file that the camera wrote"
-    )
+def _aside(frame: MeasuredFrame, reason: str) -> SetAside:
     return SetAside(frame.raw.path, "register", reason)
