@@ -91,9 +91,21 @@ class RecipeError(FourlightError, ValueError):
 
 
 class InputError(FourlightError, ValueError):
-    """What the user pointed at cannot make a run (no lights, nothing readable)."""
+    """What the user pointed at cannot make a run (no lights, nothing readable).
+
+    Parameters
+    ----------
+    message : str
+        What was found, what was needed, what to do.
+    brief : str
+        The same where the reasons for which frames were set aside have been told; empty: ``message``.
+    """
 
     exit_code = 2
+
+    def __init__(self, message: str, brief: str = "") -> None:
+        super().__init__(message)
+        self.brief = brief or message
 
 
 class OutputError(FourlightError, OSError):

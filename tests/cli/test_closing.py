@@ -54,16 +54,8 @@ def test_every_reason_is_named_once_however_many_frames(reasons: list[str], line
     ("how", "flats", "expected"),
     [
         ({"dark": 4}, 4, None),
-        (
-            {"dark": 3, "scaled dark": 1},
-            4,
-            "darks scaled to the exposure of 1 of 4 lights; darks as long as the lights would be better",
-        ),
-        (
-            {"scaled dark": 4},
-            0,
-            "no flat applied, darks scaled to the exposure of the lights; darks as long as the lights would be better",
-        ),
+        ({"dark": 3, "scaled dark": 1}, 4, None),
+        ({"scaled dark": 4}, 0, "no flat applied"),
         ({"bias": 4}, 0, "no dark applied, no flat applied"),
         ({"dark": 4}, 0, "no flat applied"),
         ({"none": 4}, 4, "no dark applied"),
@@ -115,8 +107,9 @@ def test_darks_of_another_exposure_without_bias_come_with_advice(
     done = command("run", raw, "--out", tmp_path / "out", "--set", "finish.gradient_order=0")
     assert done.code == 0, done.err
     lines = [line[21:] for line in done.err.splitlines()]
-    advice = next(line for line in lines if line.startswith("3 darks (60 s, -10 C) left out: the lights are"))
+    (advice,) = [line for line in lines if line.startswith("3 darks (60 s, -10 C) left out: the lights are")]
     assert advice.endswith("; add bias frames, or darks as long as the lights")
+    assert f"to know: {advice}" in command("inspect", raw).out.splitlines()
     assert sum("read.mosaic=BGGR" in line for line in lines) == 1
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     lead = re.search(r'class="lead">(.*?)</p>', page, re.DOTALL)
@@ -135,11 +128,8 @@ def test_a_run_says_it_with_markup_and_long_names_untouched(command: Any, raw: P
     lines = done.err.splitlines()
     assert "calibration          no dark applied, no flat applied" in lines
     assert (
-        "set aside            [bold] copy.fits: a copy of light_0001.fits; each exposure counts once" in lines
-        or (
-            "set aside            light_0001.fits: a copy of [bold] copy.fits; each exposure counts once"
-            in lines
-        )
+        "set aside            '[bold] copy.fits': a copy of light_0001.fits; each exposure counts once"
+        in lines
     )
     other = next(line for line in lines if "light_0004.fits" in line)
     assert other.startswith("set aside            light_0004.fits: camera another camera xxx")
@@ -153,9 +143,10 @@ def test_a_missing_date_or_exposure_is_said(command: Any, raw: Path, tmp_path: P
     done = command("run", raw, "--out", tmp_path / "out")
     assert done.code == 0, done.err
     known = json.loads((tmp_path / "out" / "summary.json").read_text())["to_know"]
+    known = [line for line in known if line.startswith("light_")]
     assert sorted(known) == [
-        "light_0002.fits: has no date that can be read; it belongs to no night",
-        "light_0003.fits: its exposure is not stated",
+        "light_0002.fits: no date that can be read, so the night is not known",
+        "light_0003.fits: exposure not stated",
     ]
     seen = command("inspect", raw, "--json")
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")

@@ -228,7 +228,7 @@ def test_dates_missing_and_in_names(tmp_path: Path) -> None:
     assert [frame.night for frame in frames] == [None, "2031-03-04", "2031-03-04", "2031-03-04"]
     assert [frame.time is None for frame in frames] == [True, True, False, True]
     for frame, text in zip(
-        frames, ("has no date", "the date comes from", "(as UTC) come from", "no time"), strict=True
+        frames, ("no date that can", "the date is that of", "(as UTC) are those of", "no time"), strict=True
     ):
         assert any(text in problem for problem in frame.problems), frame.path.name
 

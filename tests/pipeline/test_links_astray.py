@@ -31,4 +31,6 @@ def test_a_link_astray_named_alone(command: Any, tmp_path: Path) -> None:
     (tmp_path / "raw" / "dead.fits").symlink_to(tmp_path / "gone.fits")
     done = command("run", tmp_path / "raw" / "dead.fits", "--out", tmp_path / "out")
     assert done.code == 2
-    assert "no lights among the frames found" in done.line
+    assert "cannot be followed" in done.line
+    assert "connect the disk it leads to or take the link away" in done.line
+    assert not (tmp_path / "out").exists()

@@ -32,7 +32,8 @@ def test_a_light_cut_in_its_second_half_keeps_the_first(value: float) -> None:
     image[130, 70:] = value  # the row in which it stopped
     frame = noted(image)
     assert frame.blank_rows == ((130, 200),)
-    assert frame.problems == (f"rows 130-199 of 200 hold one value only ({value:g}); they are left out",)
+    said = f"rows 130-199 of 200 hold one value only ({value:g}), as where a transfer was cut"
+    assert frame.problems == (f"{said}; they are left out, the other rows count",)
 
 
 def test_blocks_lost_within_a_light() -> None:

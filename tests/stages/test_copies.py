@@ -13,7 +13,7 @@ import pytest
 from fourlight.frames import RawFrame, Role
 from fourlight.io.mapping import HeldPixels
 from fourlight.io.pixels import PixelSource, masked
-from fourlight.stages.copies import without_copies
+from fourlight.stages.copies import without_copies, without_equal_files
 
 NY, NX = 211, 240
 WHEN = datetime(2030, 1, 1, tzinfo=UTC)
@@ -25,12 +25,12 @@ def image(seed: int) -> np.ndarray:
 
 def parted(
     images: list[np.ndarray], exposure_s: float = 60.0, role: Role = Role.LIGHT,
-    blank: dict[int, tuple[tuple[int, int], ...]] | None = None,
+    blank: dict[int, tuple[tuple[int, int], ...]] | None = None, called: tuple[str, ...] = (),
 ) -> tuple[list[str], list[str], list[str]]:  # fmt: skip
     """Names kept, names with reasons, notes; all frames of one start."""
     frames = [
-        RawFrame(Path(f"{n}.fits"), 0, NY, NX, role, "header", exposure_s=exposure_s, time=WHEN)
-        for n in range(len(images))
+        RawFrame(Path(name), 0, NY, NX, role, "header", exposure_s=exposure_s, time=WHEN)
+        for name in called or [f"{n}.fits" for n in range(len(images))]
     ]
     for n, rows in (blank or {}).items():
         frames[n] = replace(frames[n], blank_rows=rows)
@@ -96,3 +96,25 @@ def test_a_clock_that_stands_still_costs_no_exposure() -> None:
 
 def test_short_exposures_of_one_second_are_nothing_odd() -> None:
     assert parted([image(1), image(2)], exposure_s=0.001, role=Role.BIAS) == (["0.fits", "1.fits"], [], [])
+
+
+@pytest.mark.parametrize(
+    ("called", "kept"),
+    [
+        (("n/copy of 4.fits", "n/light_3.fits", "n/light_4.fits"), "n/light_4.fits"),
+        (("n/0 picked.fits", "n/light_12.fits", "n/light_9.fits"), "n/light_9.fits"),
+        (("a/light_4 (1).fits", "a/x.fits", "b/light_4.fits"), "b/light_4.fits"),
+        (("n/light_4 - copy.fits", "n/x.fits", "n/light_4.fits"), "n/light_4.fits"),
+    ],
+)
+def test_the_file_that_is_named_like_the_others_is_kept(called: tuple[str, ...], kept: str) -> None:
+    """Copies are the first and the last; in the last two cases no name is like others, and the shorter one stays."""
+    for change in (lambda values: values, lambda values: values - 300):
+        found, aside, _ = parted([change(image(1)), image(2), image(1)], called=called)
+        assert found == [Path(name).name for name in (called[1], kept)]
+        assert aside[0].startswith(f"{Path(called[0]).name}: a copy of {Path(kept).name};")
+    frames = [RawFrame(Path(name), 0, NY, NX, Role.LIGHT, "header") for name in called]
+    hashes = {frame.path: digest for frame, digest in zip(frames, "aba", strict=True)}
+    left, (item,) = without_equal_files(frames, hashes, {path: str(path) for path in hashes})
+    assert [str(frame.path) for frame in left] == [called[1], kept]
+    assert str(item.path) == called[0]

@@ -15,7 +15,7 @@ MAIN, ANTI, DARK = 40.0, -40.0, 0.0
 
 def sorted_out(
     *lights: tuple[str | None, float], setting: str = "auto"
-) -> tuple[list[str], Mapping[Path, str]]:
+) -> tuple[list[str], Mapping[Path, tuple[str, ...]]]:
     frames = [
         RawFrame(Path(f"{n}.fits"), 0, 100, 100, Role.LIGHT, "header", mosaic=said, exposure_s=60.0)
         for n, (said, _) in enumerate(lights)
@@ -33,7 +33,19 @@ def _short(item: SetAside) -> str:
 
 
 def test_lights_that_agree_or_cannot_tell_stay() -> None:
-    assert sorted_out(("RGGB", ANTI), ("RGGB", DARK), (None, ANTI), (None, DARK)) == ([], {})
+    assert sorted_out(("RGGB", ANTI), ("RGGB", DARK), ("RGGB", ANTI)) == ([], {})
+    assert sorted_out((None, ANTI), (None, DARK)) == ([], {}), "nothing is stated that could be taken"
+
+
+def test_lights_without_a_stated_mosaic_go_with_the_others_and_it_is_said() -> None:
+    found, notes = sorted_out(("RGGB", ANTI), ("RGGB", ANTI), (None, ANTI), (None, DARK))
+    assert found == []
+    said = {path.name: note for path, (note,) in notes.items()}
+    assert said.keys() == {"2.fits", "3.fits"}
+    assert all(note.startswith("no mosaic in the header; RGGB of the other lights") for note in said.values())
+    assert said["2.fits"].endswith("the pixels show the greens where theirs are")
+    assert said["3.fits"].endswith("the pixels cannot tell whether that is right")
+    assert sorted_out(("RGGB", ANTI), (None, ANTI), setting="RGGB") == ([], {}), "the recipe states it"
 
 
 def test_pixels_against_all_headers_alike_are_no_reason() -> None:

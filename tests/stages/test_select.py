@@ -8,7 +8,7 @@ import pytest
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role
-from fourlight.stages.select import choose_lights
+from fourlight.stages.select import choose_lights, of_several_exposures
 
 
 def light(number, role=Role.LIGHT, **facts):
@@ -62,7 +62,7 @@ def test_the_longest_total_exposure_wins():
 @pytest.mark.parametrize(
     ("frames", "name", "words"),
     [
-        ([], "", "no lights among the frames found .none usable"),
+        ([], "", "no lights among the frames found .none.; point at"),
         ([light(1, Role.DARK), light(2, Role.DARK), light(3, Role.FLAT)], "", "2 darks, 1 flat"),
         ([light(1)], "", "at least 2 lights"),
         ([light(1), light(2, camera="B")], "", "2 lights found, but no two of one kind .camera"),
@@ -98,14 +98,33 @@ def test_of_kinds_exposed_equally_long_the_one_with_calibration_frames_is_taken(
 
 
 def test_lights_of_several_exposures_are_told():
-    _, _, notes = choose_lights([light(1), light(2), light(3, exposure_s=120.0)], "")
-    assert len(notes) == 1
-    assert notes[0].startswith("The lights differ in exposure (2 of 60 s, 1 of 120 s); they are integrated")
+    assert of_several_exposures([light(1), light(2)]) == []
+    (note,) = of_several_exposures([light(1), light(2), light(3, exposure_s=120.0)])
+    assert note.startswith("the lights differ in exposure (2 of 60 s, 1 of 120 s); they are integrated")
 
 
 def test_the_reason_does_not_count_lights_that_may_drop_out_later():
     _, aside, notes = choose_lights([*(light(k) for k in range(4)), light(7, camera="B")], "")
     assert aside[0].reason == (
-        "camera B instead of A of the lights that are integrated; run it with its own kind"
+        "camera B instead of A of the lights that are integrated; run such lights apart"
     )
     assert "4" not in notes[0]
+
+
+def test_copies_do_not_make_a_kind_longer():
+    three = [light(k) for k in range(3)]
+    two = [light(10 + k, gain_setting=200.0) for k in range(4)]
+    assert {f.gain_setting for f in choose_lights(three + two, "")[0]} == {200.0}
+    spare = {frame.path for frame in two[:2]}
+    chosen, aside, _ = choose_lights(three + two, "", spare=spare)
+    assert {f.gain_setting for f in chosen} == {100.0}
+    assert len(aside) == 4
+    chosen, _, _ = choose_lights(two[:2] + [light(1)], "", spare={two[0].path})
+    assert len(chosen) == 2, "what is wrong with it is said where copies are set aside"
+
+
+def test_what_is_wrong_with_others_is_said_once():
+    with pytest.raises(InputError) as caught:
+        choose_lights([light(1)], "", spoilt="2 lights set aside (a, b: cut short)")
+    assert str(caught.value).startswith("1 light found; 2 lights set aside (a, b: cut short); at least 2")
+    assert caught.value.brief.startswith("1 light found; at least 2")

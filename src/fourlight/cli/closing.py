@@ -20,7 +20,6 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
         Where the results are, as the user named it.
     """
     from fourlight.pipeline.names import NAMED, by_reason
-    from fourlight.report.calibration import misfits
     from fourlight.report.mosaic import hint
 
     if overruling := hint(summary):
@@ -28,8 +27,6 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
     missing = ", ".join(_missing(summary["calibration"]))
     if missing:
         yield "calibration", missing
-    for remark in misfits(summary):
-        yield "", remark
     for remark in summary.get("to_know") or ():
         yield "to know", remark
     aside = summary["set_aside"]
@@ -42,8 +39,8 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
 
 
 def _missing(calibration: Mapping[str, Any]) -> Iterator[str]:
-    """Calibration that some or all lights did without, and darks that had to be scaled."""
-    from fourlight.report.calibration import darkened, scaled
+    """Calibration that some or all lights did without."""
+    from fourlight.report.calibration import darkened
 
     how = calibration["offset_taken_off"]
     lights = sum(how.values())
@@ -51,6 +48,3 @@ def _missing(calibration: Mapping[str, Any]) -> Iterator[str]:
     for kind, count in got.items():
         if count < lights:
             yield f"no {kind} applied" + (f" to {lights - count} of {lights} lights" if count else "")
-    if count := scaled(how):
-        which = f"of {count} of {lights} lights" if count < lights else "of the lights"
-        yield f"darks scaled to the exposure {which}; darks as long as the lights would be better"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
@@ -27,6 +28,9 @@ from fourlight.stages.mosaic import MosaicDecision, decide
 
 __all__ = ["inspect"]
 
+UNBROKEN = 100_000
+"""Letters in a line of a file or a pipe, where a next program or a wide window may read it."""
+
 
 def inspect(
     nights: Annotated[
@@ -46,9 +50,14 @@ def inspect(
     if as_json:
         typer.echo(plain_json(_document(found, ahead, mosaics)))
     else:
-        _print(found, ahead, mosaics, Console())
+        _print(found, ahead, mosaics, _screen())
     if ahead.refused:
-        raise InputError(ahead.refused)
+        raise InputError(f"a run would be refused: {ahead.refused_briefly}")
+
+
+def _screen() -> Console:
+    """The terminal; where the text goes elsewhere, as wide as any line."""
+    return Console() if sys.stdout.isatty() else Console(width=UNBROKEN)
 
 
 def _samples(frame: RawFrame) -> PixelSource:
@@ -112,6 +121,8 @@ def _print(found: Scan, ahead: Outlook, mosaics: dict[str, MosaicDecision | str]
             console.print(Text(f"all of them: {common}"))
     console.print(_counts(found.frames), style="bold")
     for name, decision in mosaics.items():
+        if decision == ahead.refused:  # the last line says it
+            continue
         console.print(Text(f"mosaic of {name}: {_mosaic_line(decision)}"))
     for note in found.notes:
         console.print(Text(f"assumed: {note}"))

@@ -155,14 +155,17 @@ def _header(stream: BinaryIO, *, first: bool) -> bytes | None:
     if not block.startswith(b"SIMPLE" if first else b"XTENSION"):
         if not first:
             return None
-        raise ValueError(f"not a FITS file (it begins with {_shown(block)}; FITS begins with SIMPLE)")
+        raise ValueError(
+            f"not a FITS file (it begins with {_shown(block)}; FITS begins with SIMPLE); leave it out, or copy it "
+            "again from the camera"
+        )
     blocks = [block]
     while not any(block[at : at + 8] == b"END     " for at in range(0, len(block), CARD)):
         block = stream.read(BLOCK)
         if len(block) < BLOCK or len(blocks) >= MAX_BLOCKS:
             if not first:
                 return None
-            raise ValueError("the FITS header has no END; the file is cut short or damaged")
+            raise ValueError("the FITS header has no END; the file is cut short or damaged, copy it again")
         blocks.append(block)
     return b"".join(blocks)
 

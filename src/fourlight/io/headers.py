@@ -54,7 +54,7 @@ def facts(cards: Cards, ny: int, nx: int, bitpix: int) -> dict[str, Any]:
     time, has_clock = from_cards(cards, exposure)
     found: dict[str, Any] = {"exposure_s": exposure, "time": time if has_clock else None}
     if time is not None and not has_clock:
-        problems.append("its date has no time of day; the date is taken as that of the evening")
+        problems.append("the date has no time of day and is taken as that of the evening")
         found["night"] = time.date().isoformat()
     found |= _gain(cards, problems) | _labels(cards, problems) | _optics(cards) | _levels(cards, bitpix)
     found |= position(cards) | site(cards) | _mosaic(cards, ny, nx, problems)

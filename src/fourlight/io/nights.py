@@ -10,7 +10,9 @@ from fourlight.frames import RawFrame, Role
 
 __all__ = ["assign", "night_of", "noon_by_gap"]
 
-NO_DATE = "has no date that can be read; it belongs to no night"
+NO_DATE = "no date that can be read, so the night is not known"
+DATED = (Role.LIGHT, Role.FLAT)
+"""Roles to which the night matters."""
 
 
 def night_of(time: datetime, longitude_deg: float) -> str:
@@ -75,8 +77,8 @@ def assign(
     dated = []
     for frame in frames:
         if frame.time is None:
-            problems = frame.problems if frame.night else (*frame.problems, NO_DATE)
-            dated.append(replace(frame, problems=problems))
+            unknown = not frame.night and frame.role in DATED
+            dated.append(replace(frame, problems=(*frame.problems, NO_DATE)) if unknown else frame)
             continue
         known = longitude_deg if longitude_deg is not None else frame.longitude_deg
         night = night_of(frame.time, fallback if known is None else known)

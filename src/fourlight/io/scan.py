@@ -91,8 +91,8 @@ def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside]]:
     if not found and not denied:
         named = ", ".join(str(path) for path in paths) or "nothing"
         raise InputError(
-            f"no raw frame found in {named}; FITS files (.fits, .fit, .fts, also .gz or .fz) "
-            "or camera raw files are needed"
+            f"no raw frame found in {named}; name files or folders that hold FITS files (.fits, .fit, .fts, also .gz "
+            "or .fz) or camera raw files"
         )
     return sorted(found.values()), denied
 
@@ -133,7 +133,10 @@ def _astray(path: Path) -> str | None:
     try:
         path.stat()
     except OSError as error:
-        return f"a link to {os.readlink(path)}, which cannot be followed: {error.strerror}"
+        return (
+            f"a link to {os.readlink(path)}, which cannot be followed ({error.strerror}); connect the disk it leads to "
+            "or take the link away"
+        )
     return None
 
 
@@ -170,12 +173,12 @@ def _usable(path: Path, top: Path, read: Read) -> RawFrame:
     named = (role, "header") if role else roles.from_path(path, top)
     if named is None:
         named = roles.from_pixels(bands, facts["exposure_s"], facts["saturation_adu"]), "pixels"
-        problems.append(f"neither header nor name says what it is; its pixels look like a {named[0]}")
+        problems.append(f"neither header nor name says the kind; the pixels look like those of a {named[0]}")
     if facts["time"] is None and not facts.get("night"):
         facts |= _named_date(path, problems)
     told = "exposure_s" in dict(facts.get("unread", ()))
     if facts["exposure_s"] is None and named[0] is not Role.BIAS and not told:
-        problems.append("its exposure is not stated")
+        problems.append("exposure not stated")
     return RawFrame(path=path, role=named[0], role_source=named[1], problems=tuple(problems), **facts)
 
 
@@ -185,8 +188,8 @@ def _named_date(path: Path, problems: list[str]) -> dict[str, Any]:
     if found is None:
         return {}
     day, moment = found
-    what = "date and time (as UTC) come" if moment else "the date comes"
-    problems.append(f"its header has no date; {what} from its name")
+    what = "date and time (as UTC) are those" if moment else "the date is that"
+    problems.append(f"no date in the header; {what} of the file name")
     return {"time": moment} if moment else {"night": day.isoformat()}
 
 
@@ -208,7 +211,7 @@ def _fits_frame(path: Path) -> Found:
         if _constant(bands):
             raise FrameError(str(path), _constant_reason(bands))
     if roles.is_master(image.cards):
-        facts["problems"] += ("its header calls it a master; single frames give better error bars",)
+        facts["problems"] += ("called a master in the header; single frames give better error bars",)
     facts |= {"hdu": image.hdu, "ny": image.ny, "nx": image.nx}
     return facts, bands, roles.from_cards(image.cards)
 
@@ -240,5 +243,5 @@ def _constant(bands: list[Any]) -> bool:
 
 def _constant_reason(bands: list[Any]) -> str:
     if not any(np.isfinite(band).any() for band in bands):
-        return "all samples are undefined (NaN); nothing was exposed or the file is damaged"
-    return f"all samples are {float(np.nanmax(bands[0])):g}; nothing was exposed or the file is damaged"
+        return "all samples are undefined (NaN); nothing was exposed or the file is damaged; leave it out"
+    return f"all samples are {float(np.nanmax(bands[0])):g}; nothing was exposed or the file is damaged; leave it out"

@@ -3,41 +3,56 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from fourlight.core.phase import Phase
 from fourlight.engine import in_order
-from fourlight.errors import FrameError, OutputError
+from fourlight.errors import FrameError, InputError, OutputError
 from fourlight.frames import RawFrame, Role, SetAside
+from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import Scan
 from fourlight.pipeline.job import Sorting
 from fourlight.pipeline.names import short_names
 from fourlight.provenance import file_hash
-from fourlight.stages.blank import rows_in_words, with_blank_rows
-from fourlight.stages.copies import without_copies
+from fourlight.stages.blank import with_blank_rows
+from fourlight.stages.copies import without_copies, without_equal_files
 from fourlight.stages.groups import counted
 from fourlight.stages.mosaic import evidence
 from fourlight.stages.mosaic_kinds import apart
-from fourlight.stages.select import choose_lights
+from fourlight.stages.select import choose_lights, kinds, of_several_exposures
 
-__all__ = ["RAW_ROLES", "cheap_keys", "checked", "chosen", "looked", "once", "with_mosaic"]
+__all__ = ["RAW_ROLES", "cheap_keys", "checked", "chosen", "looked", "once", "settled"]
 
 RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 
 
 def chosen(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame]]:
-    """Lights that make one stack, in time order, and all calibration frames."""
+    """Lights that make one stack, in time order, and all calibration frames.
+
+    Raises
+    ------
+    InputError
+        No two lights that belong together can be used.
+    """
     sorting.names = short_names([f.path for f in found.frames] + [f.path for f in found.set_aside])
     sorting.roles = {item.path: item.role for item in found.set_aside if item.role}
     sorting.roles |= {frame.path: frame.role for frame in found.frames}
     sorting.drop(found.set_aside)
-    unusable = sorting.reasons(found.set_aside)
     sorting.notes += found.notes
+    lights = [frame for frame in found.frames if frame.role is Role.LIGHT]
+    spoilt = sorting.spoilt(sorting.lights_among(found.set_aside))
+    if spoilt and not lights:
+        raise InputError(
+            f"no light can be used: {spoilt}; replace them, or name other folders",
+            "no light can be used; replace the files that are set aside above, or name other folders",
+        )
     read, tolerance_c = sorting.recipe.read, sorting.recipe.calibrate.temperature_tolerance_c
-    lights, aside, notes = choose_lights(found.frames, read.filter, tolerance_c, unusable)
+    spare = _spare(sorting, lights)
+    lights, aside, told = choose_lights(found.frames, read.filter, tolerance_c, spare, spoilt)
     sorting.drop(aside)
-    sorting.notes += notes
+    sorting.told += told
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
     sorting.progress.step()
     total = Counter(frame.role for frame in others)
@@ -46,6 +61,22 @@ def chosen(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame
     when = f" of {nights} night{'s' * (nights != 1)}" if nights else ""
     sorting.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")
     return lights, others
+
+
+def _spare(sorting: Sorting, lights: Sequence[RawFrame]) -> set[Path]:
+    """Copies of other lights, where there are several kinds: the longest exposed one is chosen, copies not counted.
+
+    They are set aside later, when it is known which lights have the mosaic of most.
+    """
+    found = kinds(lights).values()
+    if len(found) < 2:
+        return set()
+    keys = cheap_keys(lights)
+    return {
+        item.path
+        for frames in found
+        for item in without_copies(frames, keys, sorting.names, lambda frame: open_pixels(frame, None))[1]
+    }
 
 
 def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> tuple[list[RawFrame], dict[Path, str]]:
@@ -80,28 +111,35 @@ def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> tuple[list[RawFrame
     return kept, hashes
 
 
-def _blank_notes(frames: Iterable[RawFrame], names: Mapping[Path, str]) -> list[str]:
-    """Which rows of which frames are left out, frames with the same rows together."""
-    alike: dict[tuple[tuple[int, int], ...], list[str]] = {}
-    for frame in frames:
-        if frame.blank_rows:
-            alike.setdefault(frame.blank_rows, []).append(names[frame.path])
-    return [
-        f"{', '.join(called)}: {rows_in_words(rows)} hold one value only, as where a transfer was cut; "
-        "they are left out, the other rows count."
-        for rows, called in alike.items()
-    ]
+def settled(sorting: Sorting, lights: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
+    """Lights that can be read, each exposure once, that have one mosaic: those that go into the run.
+
+    Files with equal bytes leave first, so that copies do not decide which mosaic most lights have.
+
+    Raises
+    ------
+    InputError
+        Fewer than two are left.
+    """
+    lights, aside = without_equal_files(lights, hashes, sorting.called)
+    sorting.drop(aside)
+    sorting.need_two(len(lights))
+    sorting.progress.begin("mosaic", len(lights))
+    lights = once(sorting, _with_mosaic(sorting, lights), hashes)
+    sorting.need_two(len(lights))
+    sorting.told += of_several_exposures(lights)
+    return lights
 
 
 def once(sorting: Sorting, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
     """Frames without copies."""
-    kept, aside, notes = without_copies(frames, hashes, sorting.names, sorting.source)
+    kept, aside, told = without_copies(frames, hashes, sorting.called, sorting.source)
     sorting.drop(aside)
-    sorting.notes += [*notes, *_blank_notes(kept, sorting.names)]
+    sorting.told += told
     return kept
 
 
-def with_mosaic(sorting: Sorting, lights: list[RawFrame]) -> list[RawFrame]:
+def _with_mosaic(sorting: Sorting, lights: list[RawFrame]) -> list[RawFrame]:
     """Lights that have the mosaic of most of them, as far as their pixels and headers can tell."""
 
     def look(frame: RawFrame) -> Phase | SetAside:
@@ -120,9 +158,12 @@ def with_mosaic(sorting: Sorting, lights: list[RawFrame]) -> list[RawFrame]:
     lights = [frame for frame in lights if frame.path in found]
     aside, notes = apart(lights, found, sorting.recipe.read.mosaic)
     sorting.drop(aside)
-    sorting.notes += [f"{sorting.names[path]}: {note}." for path, note in notes.items()]
     out = {item.path for item in aside}
-    return [frame for frame in lights if frame.path not in out]
+    return [
+        replace(frame, problems=(*frame.problems, *notes.get(frame.path, ())))
+        for frame in lights
+        if frame.path not in out
+    ]
 
 
 def looked(sorting: Sorting, frames: Sequence[RawFrame]) -> list[RawFrame]:
@@ -140,13 +181,10 @@ def looked(sorting: Sorting, frames: Sequence[RawFrame]) -> list[RawFrame]:
 
 
 def cheap_keys(frames: Sequence[RawFrame]) -> dict[Path, str]:
-    """What may tell files apart without reading all of them: their hash where date is none and size is equal.
+    """What may tell files apart without reading all of them: their hash where size and date (or its lack) are equal.
 
-    Files with a date are told apart by it, and by their samples (`once`).
+    Others are told apart by their samples (`once`).
     """
-    sizes = {frame.path: frame.path.stat().st_size for frame in frames if not frame.time}
-    alike = Counter(sizes.values())
-    return {
-        frame.path: file_hash(frame.path) if alike[sizes.get(frame.path, -1)] > 1 else str(frame.path)
-        for frame in frames
-    }
+    looks = {frame.path: (frame.path.stat().st_size, frame.time) for frame in frames}
+    alike = Counter(looks.values())
+    return {path: file_hash(path) if alike[look] > 1 else str(path) for path, look in looks.items()}

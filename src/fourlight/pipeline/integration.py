@@ -58,6 +58,7 @@ def integrated(
     table = _table(job, frames, reference, calibration, samples, cell, shapes)
     job.notes += _trail_note(table)
     way = choose_way(table, shapes, cell, settings)
+    job.told += [way.blurs] if way.blurs else []
     method = way.of(table, job.progress.step)
     steps = integrate.STEPS + way.steps + 1
     tiles, threads = _cut(job, table, method)
@@ -111,12 +112,29 @@ def _table(
         common=common, response=response, grid=Grid.named(job.recipe.integrate.grid),
         stars=job.recipe.integrate.weights == "point",
     )  # fmt: skip
-    job.progress.begin("noise", 1)
-    factor = noise_check.noise_factors(table, shapes, cell, samples.read)
-    job.progress.step()
-    low, high = np.sqrt([factor.min(), factor.max()])
-    job.progress.end(f"noise between frames is {low:.2f} to {high:.2f} of that measured inside each")
+    factor = np.ones((len(frames), 4))
+    if len(frames) >= noise_check.FEWEST_FRAMES:
+        job.progress.begin("noise", 1)
+        factor = noise_check.noise_factors(table, shapes, cell, samples.read)
+        job.progress.step()
+        job.progress.end(_noise_words(factor))
     return noise_check.with_noise(table, factor, response, np.array([f.measured.sky for f in frames]))
+
+
+def _noise_words(factor: Float64) -> str:
+    """How the noise between lights compares with that inside of each; of those for which it could be told.
+
+    >>> _noise_words(np.array([[0.81, 1.0], [1.0, 1.21]])), _noise_words(np.array([[0.998, 1.0], [1.002, 1.0]]))
+    ('noise between lights is 0.90 to 1.10 times that seen inside each', 'noise between lights is 1.00 times that seen \
+inside each')
+    >>> _noise_words(np.ones((3, 4)))
+    'too few clear samples to compare the noise of the lights'
+    """
+    told = np.sqrt(factor[factor != 1.0])
+    if not told.size:
+        return "too few clear samples to compare the noise of the lights"
+    ends = dict.fromkeys(f"{value:.2f}" for value in (told.min(), told.max()))
+    return f"noise between lights is {' to '.join(ends)} times that seen inside each"
 
 
 def _by_plane(values: npt.NDArray[np.float64], cell: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:

@@ -13,7 +13,7 @@ from fourlight.frames import MeasuredFrame, RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.pipeline import cache
 from fourlight.pipeline.folder import OutputFolder
-from fourlight.pipeline.names import by_reason
+from fourlight.pipeline.names import by_reason, quoted, spoilt
 from fourlight.recipe import Recipe
 
 __all__ = ["Job", "Sorting"]
@@ -33,10 +33,18 @@ class Sorting:
     threads: int
     set_aside: list[SetAside] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    """Sentences for the report: what was assumed and decided on the way."""
+    told: list[str] = field(default_factory=list)
+    """Sentences on several frames that a user must know, in the terminal too."""
     names: dict[Path, str] = field(default_factory=dict)
     """What each file is called in results and messages; no two are called alike."""
     roles: dict[Path, Role] = field(default_factory=dict)
     """What each file is for, as far as it says."""
+
+    @property
+    def called(self) -> dict[Path, str]:
+        """What each file is called in sentences: its name, in quotes where it has blanks."""
+        return {path: quoted(name) for path, name in self.names.items()}
 
     def source(self, frame: RawFrame) -> PixelSource:
         """Samples of a raw frame, unpacked in memory where they cannot be mapped."""
@@ -64,13 +72,28 @@ class Sorting:
         """
         if count >= 2:
             return
-        lights = [item for item in self.set_aside if self.roles.get(item.path, Role.LIGHT) is Role.LIGHT]
+        lights = self.lights_among(self.set_aside)
         left = f"{count} usable light{'s' * (count != 1)} left"
         needed = f"2 are needed ({self.reasons(lights)})"
         stages = [item.stage for item in lights if item.stage not in FROM_FILES]
         if not stages:
-            raise InputError(f"{left}; {needed}")
+            raise InputError(
+                f"{left}; {needed}", f"{left}; 2 are needed, the others are set aside as said above"
+            )
         raise StageError(stages[-1], None, left, needed)
+
+    def lights_among(self, items: Sequence[SetAside]) -> list[SetAside]:
+        """Frames that were set aside and are lights, as far as anything says what they are."""
+        return [item for item in items if self.roles.get(item.path, Role.LIGHT) is Role.LIGHT]
+
+    def spoilt(self, items: Sequence[SetAside]) -> str:
+        """That these lights are set aside, and why most of them; empty where there are none."""
+        if not items:
+            return ""
+        sure = all(self.roles.get(item.path) is Role.LIGHT for item in items)
+        many = f"{len(items)} {'light' if sure else 'file'}{'s' * (len(items) != 1)}"
+        why = spoilt(((self.names[item.path], item.reason) for item in items), IN_A_MESSAGE)
+        return f"{many} set aside ({why})"
 
 
 @dataclass(slots=True, kw_only=True)

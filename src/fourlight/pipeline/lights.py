@@ -48,9 +48,10 @@ def calibrated(
         job.recipe.read,
         job.folder.masters,
         told,
-        job.names,
+        job.called,
     )
     job.drop(calibration.set_aside)
+    job.told += calibration.told
     noise = calibration.noise
     gain = "gain unknown"
     if noise.gain_e_per_adu:
@@ -86,7 +87,7 @@ def measured(
     job.measured = {frame.raw.path: frame for frame in frames}
     frames, aside = judge.judge_shape(frames)
     job.drop(aside)
-    job.notes += judge.poor_nights(frames)
+    job.told += judge.poor_nights(frames)
     stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
     job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
     return frames
@@ -148,7 +149,7 @@ def placed(
     if job.recipe.registration.align_planes:
         found = fringes.aligned(found)
     job.notes += _bend_note(found, (reference.raw.ny, reference.raw.nx))
-    job.progress.end(f"{len(found)} lights registered to {job.names[reference.raw.path]}{_exactness(found)}")
+    job.progress.end(f"{len(found)} lights registered to {job.called[reference.raw.path]}{_exactness(found)}")
     return reference, found
 
 
@@ -168,7 +169,8 @@ def _on_grid(
     """The reference, and the lights on its grid that have its colours; another one where it alone has others."""
     job.progress.begin("register", len(frames))
     reference = choose_reference(frames, str(named or ""))
-    work = functools.partial(register, reference=reference, settings=job.recipe.registration)
+    called = job.called[reference.raw.path]
+    work = functools.partial(register, reference=reference, settings=job.recipe.registration, called=called)
     results: list[RegisteredFrame | SetAside] = []
     for result in in_order(work, frames, job.threads):
         results.append(result)
@@ -176,8 +178,8 @@ def _on_grid(
     found, unlike = unlike_most([item for item in results if isinstance(item, RegisteredFrame)], reference)
     job.drop(unlike)
     if not found and named is not None:
-        job.notes.append(
-            f"registration.reference names {job.names[reference.raw.path]}, in which red stars are blue, against the "
+        job.told.append(
+            f"registration.reference names {called}, in which red stars are blue, against the "
             "other lights: another light is the reference."
         )
     if not found:

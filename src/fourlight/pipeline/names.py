@@ -8,10 +8,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from fourlight.errors import InputError
-from fourlight.frames import RawFrame, SetAside
+from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.copies import ONCE
 
-__all__ = ["NAMED", "by_reason", "find_light", "short_names", "to_know"]
+__all__ = ["NAMED", "by_reason", "find_light", "quoted", "short_names", "spoilt", "to_know"]
 
 NAMED = 6
 """Files named in a line on the terminal."""
@@ -43,6 +43,16 @@ def _end(path: Path, depth: int) -> str:
     return path.as_posix() if depth >= len(path.parts) else "/".join(path.parts[-depth:])
 
 
+def quoted(name: str) -> str:
+    """A name as it stands in a sentence: in quotes where it has blanks.
+
+    >>> print(quoted("light_1.fits"), quoted("copy of 1.fits"), quoted("the comet's night/1.fits"))
+    light_1.fits 'copy of 1.fits' "the comet's night/1.fits"
+    """
+    mark = '"' if "'" in name else "'"
+    return f"{mark}{name}{mark}" if any(letter.isspace() for letter in name) else name
+
+
 def by_reason(items: Iterable[tuple[str, str]], most: int) -> list[str]:
     """One line for each kind of reason, with the names of at most so many files.
 
@@ -51,7 +61,7 @@ def by_reason(items: Iterable[tuple[str, str]], most: int) -> list[str]:
     Parameters
     ----------
     items : iterable of (str, str)
-        Name of each file, and what is said of it.
+        Name of each file, and what is said of it. Names with blanks are put in quotes.
     most : int
         Names in a line; the others are counted.
 
@@ -62,15 +72,50 @@ def by_reason(items: Iterable[tuple[str, str]], most: int) -> list[str]:
     >>> by_reason([("a", "no stars"), ("b", "no stars"), ("c", "no stars")], 1)
     ['a and 2 more: no stars']
     """
+    return [_line(part, most) for part in _kinds(items)]
+
+
+def spoilt(items: Iterable[tuple[str, str]], most: int) -> str:
+    """The most frequent kind of reason with the names of at most so many files, and how many have others.
+
+    Examples
+    --------
+    >>> spoilt([("a", "no stars"), ("b", "cut short"), ("c", "no stars")], 5)
+    '2 of them: a, c: no stars; 1 for another reason'
+    >>> spoilt([("a", "no stars"), ("c", "no stars")], 1)
+    'a and 1 more: no stars'
+    """
+    kinds = _kinds(items)
+    first = max(kinds, key=len)
+    others = sum(len(part) for part in kinds) - len(first)
+    if not others:
+        return _line(first, most)
+    rest = "1 for another reason" if others == 1 else f"{others} for other reasons"
+    return f"{len(first)} of them: {_line(first, most)}; {rest}"
+
+
+def _kinds(items: Iterable[tuple[str, str]]) -> list[list[tuple[str, str]]]:
     kinds: dict[str, list[tuple[str, str]]] = {}
     for name, reason in items:
         kinds.setdefault(_kind(reason), []).append((name, reason))
-    return [_line(part, most) for part in kinds.values()]
+    return list(kinds.values())
 
 
-def to_know(frames: Iterable[RawFrame], names: Mapping[Path, str]) -> list[str]:
-    """What headers lack or leave open, every sentence once with the names of its frames."""
-    return by_reason(((names[frame.path], said) for frame in frames for said in frame.problems), NAMED)
+def to_know(told: Iterable[str], frames: Iterable[RawFrame], names: Mapping[Path, str]) -> list[str]:
+    """What a user must know of the frames of a run, every sentence once.
+
+    Parameters
+    ----------
+    told : iterable of str
+        Sentences on several frames together.
+    frames : iterable of RawFrame
+        Frames in use; what is odd about single ones is said with their names, of lights first.
+    names : mapping of Path to str
+        What each file is called.
+    """
+    frames = sorted(frames, key=lambda frame: (frame.role is not Role.LIGHT, str(frame.path)))
+    single = by_reason(((names[frame.path], said) for frame in frames for said in frame.problems), NAMED)
+    return list(dict.fromkeys([*(sentence.strip().rstrip(".") for sentence in told), *single]))
 
 
 def _kind(reason: str) -> str:
@@ -80,7 +125,7 @@ def _kind(reason: str) -> str:
 
 
 def _line(items: Sequence[tuple[str, str]], most: int) -> str:
-    names = [name for name, _ in items[:most]]
+    names = [quoted(name) for name, _ in items[:most]]
     more = f" and {len(items) - most} more" if len(items) > most else ""
     reason = items[0][1]
     if len({said for _, said in items}) == 1:
@@ -89,8 +134,19 @@ def _line(items: Sequence[tuple[str, str]], most: int) -> str:
     return f"{names[0]}: {reason}; {others or f'{len(items) - 1} more'}{more if others else ''} alike"
 
 
-def find_light(name: str, lights: Sequence[RawFrame], aside: Sequence[SetAside]) -> Path:
+def find_light(
+    name: str, lights: Sequence[RawFrame], aside: Sequence[SetAside], called: Mapping[Path, str]
+) -> Path:
     """The light that ``registration.reference`` names by its path or an end of it.
+
+    Parameters
+    ----------
+    name : str
+    lights : sequence of RawFrame
+    aside : sequence of SetAside
+        Frames that are not used.
+    called : mapping of Path to str
+        What files are called in sentences.
 
     Raises
     ------
@@ -98,13 +154,12 @@ def find_light(name: str, lights: Sequence[RawFrame], aside: Sequence[SetAside])
         No light, or more than one, is called so; or it was set aside.
     """
     setting = f"registration.reference = {name!r}"
-    called = [frame.path for frame in lights if _is_called(frame.path, name)]
-    if len(called) == 1:
-        return called[0]
-    if called:
-        names = short_names(frame.path for frame in lights)
-        some = ", ".join(names[path] for path in called[:3])
-        raise InputError(f"{setting}: {len(called)} lights are called so; name one of them, such as {some}")
+    found = [frame.path for frame in lights if _is_called(frame.path, name)]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        some = ", ".join(called[path] for path in found[:3])
+        raise InputError(f"{setting}: {len(found)} lights are called so; name one of them, such as {some}")
     for item in aside:
         if _is_called(item.path, name):
             raise InputError(f"{setting}: it is set aside ({item.reason}); name another light")

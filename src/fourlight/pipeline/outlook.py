@@ -9,7 +9,7 @@ from fourlight.engine import Silent, thread_count
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
-from fourlight.pipeline.gathering import RAW_ROLES, cheap_keys, chosen, looked, once, with_mosaic
+from fourlight.pipeline.gathering import RAW_ROLES, cheap_keys, chosen, looked, once, settled
 from fourlight.pipeline.job import Sorting
 from fourlight.pipeline.names import NAMED, by_reason, to_know
 from fourlight.recipe import Calibrate, Recipe
@@ -27,10 +27,12 @@ class Outlook:
 
     refused: str
     """Why a run would be refused, in its own words; empty where it would begin."""
+    refused_briefly: str
+    """The same, less the reasons that are among the problems."""
     set_aside: tuple[SetAside, ...]
     """Frames that a run would set aside before it measures, files that are no frames first."""
     problems: tuple[str, ...]
-    """All of it, and what headers lack, in one plain line each."""
+    """What would be set aside, and what a user must know of the others, in one plain line each."""
 
 
 def outlook(found: Scan, recipe: Recipe) -> Outlook:
@@ -40,22 +42,37 @@ def outlook(found: Scan, recipe: Recipe) -> Outlook:
     """
     sorting = Sorting(recipe, Silent(), thread_count(recipe.run.threads))
     lights, others, refused = _sorted(sorting, found)
-    said = [f"a run would be refused: {refused}"] if refused else []
-    said += [f"set aside: {line}" for line in _reasons(sorting)]
-    said += [_line(note) for note in sorting.notes if note not in found.notes]
-    said += [_line(note) for note in _calibration(lights, others, recipe.calibrate)] if not refused else []
-    said += [f"to know: {line}" for line in to_know(found.frames, sorting.names)]
-    return Outlook(refused, tuple(sorting.set_aside), tuple(said))
+    calibration = [] if refused else _calibration(lights, others, recipe.calibrate)
+    known = to_know([*sorting.told, *calibration], _in_use(sorting, found, [*lights, *others]), sorting.names)
+    aside = ((sorting.names[item.path], item.reason) for item in sorting.set_aside)
+    problems = [f"set aside: {line}" for line in by_reason(aside, NAMED)]
+    problems += [f"to know: {line}" for line in known]
+    return Outlook(
+        str(refused or ""),
+        refused.brief if isinstance(refused, InputError) else str(refused or ""),
+        tuple(sorting.set_aside),
+        tuple(problems),
+    )
 
 
-def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], str]:
+def _in_use(sorting: Sorting, found: Scan, looked_at: Sequence[RawFrame]) -> list[RawFrame]:
+    """Frames that are not set aside, with all that is odd about them."""
+    out = {item.path for item in sorting.set_aside}
+    rest = {frame.path: frame for frame in looked_at}
+    return [rest.get(frame.path, frame) for frame in found.frames if frame.path not in out]
+
+
+Refusal = InputError | FrameError | None
+
+
+def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], Refusal]:
     """Lights and calibration frames that would be used, and why there would be no run."""
-    refused = ""
+    refused: Refusal = None
     keys = cheap_keys(found.frames)
     try:
         lights, others = chosen(sorting, found)
     except InputError as error:
-        refused = str(error)
+        refused = error
         lights, others = [], [frame for frame in found.frames if frame.role in RAW_ROLES]
     sound = looked(sorting, [*lights, *others])
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
@@ -63,12 +80,10 @@ def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFram
     if refused:
         return lights, others, refused
     try:
-        sorting.need_two(len(lights))
-        lights = once(sorting, with_mosaic(sorting, lights), keys)
-        sorting.need_two(len(lights))
+        lights = settled(sorting, lights, keys)
         mosaic.decide(lights, sorting.source, sorting.recipe.read.mosaic)
     except (InputError, FrameError) as error:
-        refused = str(error)
+        refused = error
     return lights, others, refused
 
 
@@ -86,11 +101,3 @@ def _calibration(lights: Sequence[RawFrame], others: Sequence[RawFrame], setting
     for light in lights:
         flat_for(light, flats, notes.append)
     return list(dict.fromkeys(notes))
-
-
-def _reasons(sorting: Sorting) -> list[str]:
-    return by_reason(((sorting.names[item.path], item.reason) for item in sorting.set_aside), NAMED)
-
-
-def _line(sentence: str) -> str:
-    return sentence.strip().rstrip(".")

@@ -13,12 +13,12 @@ import numpy as np
 
 from fourlight.core import cfa
 from fourlight.engine import Progress, Silent, thread_count
-from fourlight.frames import MeasuredFrame, RegisteredFrame, Role
+from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.folder import check_apart
-from fourlight.pipeline.gathering import checked, chosen, once, with_mosaic
+from fourlight.pipeline.gathering import checked, chosen, once, settled
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
@@ -86,19 +86,16 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     sound, hashes = checked(job, [*lights, *others])
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
-    job.need_two(len(lights))
-    job.progress.begin("mosaic", len(lights))
-    lights = once(job, with_mosaic(job, lights), hashes)
-    job.need_two(len(lights))
+    lights = settled(job, lights, hashes)
     name = recipe.registration.reference
-    named = find_light(name, lights, job.set_aside) if name else None
+    named = find_light(name, lights, job.set_aside, job.called) if name else None
     decision = mosaic.decide(lights, job.source, recipe.read.mosaic)
     job.progress.end(decision.contradiction or f"{decision.pattern} ({decision.source})")
     calibration = calibrated(job, lights, others, decision.pattern)
     frames = measured(job, lights, calibration, decision.pattern, hashes)
     reference, lights_placed = placed(job, frames, named)
     stack = integrated(job, lights_placed, reference, calibration, decision.pattern)
-    findings = _findings(job, lights_placed, reference, stack, calibration, asdict(decision))
+    findings = _findings(job, lights_placed, others, reference, stack, calibration, asdict(decision))
     summary = summarise(findings)
     provenance = record(
         hashes,
@@ -122,7 +119,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
 
 
 def _findings(
-    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, stack: Integrated,
+    job: Job, frames: list[RegisteredFrame], others: list[RawFrame], reference: MeasuredFrame, stack: Integrated,
     calibration: calibrate.Calibration, decision: dict[str, Any],
 ) -> Findings:  # fmt: skip
     layers, weight, grid = stack.layers, stack.table.weight, Grid.named(job.recipe.integrate.grid)
@@ -137,6 +134,8 @@ def _findings(
     }
     known = calibration.noise.pedestal_adu is not None
     share = layers.rejected / np.maximum(layers.used, 1)
+    out = {item.path for item in job.set_aside}
+    used = [frame.measured.raw for frame in frames] + [frame for frame in others if frame.path not in out]
     return Findings(
         reference=reference,
         grid=grid,
@@ -157,5 +156,5 @@ def _findings(
         roles=job.roles,
         measured=job.measured,
         assumptions=job.notes,
-        to_know=to_know([frame.measured.raw for frame in frames], job.names),
+        to_know=to_know(job.told, used, job.names),
     )

@@ -55,7 +55,7 @@ class Findings:
     """What was measured of lights that were set aside later."""
     assumptions: Sequence[str] = ()
     to_know: Sequence[str] = ()
-    """What the headers of lights in use lack or leave open."""
+    """What a user must know: what is odd about frames in use, and what that means for the result."""
 
 
 def summarise(found: Findings) -> dict[str, Any]:

@@ -22,9 +22,6 @@ NO_FLAT = (
 NO_LIGHT_BACK = (
     " The sky surface that is taken off the picture levels its sky, but does not bring that light back."
 )
-UNSCALED = "without bias frames a dark cannot be scaled"
-"""Words of `fourlight.stages.offsets` on darks of another exposure."""
-TO_SCALE = "add bias frames, or darks as long as the lights"
 DARKS = ("dark", "scaled dark")
 """What may be taken off a light that holds a dark (`fourlight.stages.offsets.Offset`)."""
 SOURCES = {"recipe": "the recipe", "header": "the header", "lights": "the lights themselves"}
@@ -65,12 +62,11 @@ def not_applied(summary: Facts) -> str:
 
 
 def misfits(summary: Facts) -> list[str]:
-    """Why darks and flats that were found serve no light, and what to do; empty where lights got both.
+    """Why darks and flats that were found serve no light, in the words of the calibration; empty where lights got both.
 
     >>> misfits({"calibration": {"offset_taken_off": {"none": 2}, "lights_with_flat": 2, "notes": [
-    ...     "6 darks (60 s) left out: the lights are 180 s long, and without bias frames a dark cannot be scaled."]}})
-    ['6 darks (60 s) left out: the lights are 180 s long, and without bias frames a dark cannot be scaled; add bias \
-frames, or darks as long as the lights']
+    ...     "6 darks (60 s) left out: gain 200 instead of 100.", "Gain known."]}})
+    ['6 darks (60 s) left out: gain 200 instead of 100']
     """
     how = reached(summary, "calibration", "offset_taken_off")
     if not isinstance(how, Mapping):
@@ -79,12 +75,11 @@ frames, or darks as long as the lights']
     missing += [] if reached(summary, "calibration", "lights_with_flat") else [Role.FLAT]
     words = "|".join(re.escape(word) for role in missing for word in ROLE_NAMES[role])
     said = re.compile(rf"\d+ (?:{words})(?: \(.*?\))? left out: ")
-    found = [
+    return [
         str(note).rstrip(".")
         for note in reached(summary, "calibration", "notes") or ()
         if words and said.match(str(note))
     ]
-    return [f"{note}; {TO_SCALE}" if UNSCALED in note else note for note in found]
 
 
 def calibration_rows(summary: Facts, recipe: Facts) -> list[tuple[str, str, str]]:

@@ -58,14 +58,19 @@ def _integration(summary: Facts) -> list[tuple[str, str, str]]:
 
 
 def sentences(summary: Facts, names: Collection[str] = ()) -> list[str]:
-    """What the stages said about themselves, in the order of the work, each sentence once; ``names`` stay as is."""
+    """What the stages said about themselves, in the order of the work, each sentence once; ``names`` stay as is.
+
+    Less why drops are as large as they are, which stands beside their size (`grounds`).
+    """
+    elsewhere = sentence(str(reached(summary, "integration", "pixfrac_reason") or ""), names)
     said = [
         *(reached(summary, "calibration", "notes") or ()),
         *(summary.get("assumptions") or ()),
         *(summary.get("to_know") or ()),
         *(reached(summary, "picture", "notes") or ()),
     ]
-    return list(dict.fromkeys(typeset(sentence(str(remark), names), names) for remark in said))
+    made = dict.fromkeys(sentence(str(remark), names) for remark in said)
+    return list(dict.fromkeys(typeset(remark, names) for remark in made if remark != elsewhere))
 
 
 def given_names(summary: Facts, provenance: Facts) -> set[str]:

@@ -17,7 +17,7 @@ __all__ = ["Bench"]
 
 @dataclass(slots=True)
 class Bench:
-    """The calibration under way; `notes` and `set_aside` grow as the steps find things."""
+    """The calibration under way; `notes`, `told` and `set_aside` grow as the steps find things."""
 
     open_source: OpenSource
     pattern: str
@@ -26,6 +26,8 @@ class Bench:
     work: Path
     progress: Callable[[int, int], None] | None = None
     notes: list[str] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+    """Notes that a user must know, in the terminal too."""
     set_aside: list[SetAside] = field(default_factory=list)
     names: Mapping[Path, str] = field(default_factory=dict)
     """What files are called in notes."""
@@ -39,6 +41,12 @@ class Bench:
         """Keep a sentence for the report, once."""
         if sentence not in self.notes:
             self.notes.append(sentence)
+
+    def tell(self, sentence: str) -> None:
+        """Keep a sentence for the report and the terminal, once."""
+        self.note(sentence)
+        if sentence not in self.told:
+            self.told.append(sentence)
 
     def name(self, frame: RawFrame) -> str:
         """What a frame is called."""

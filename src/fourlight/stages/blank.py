@@ -81,7 +81,8 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
         raise FrameError(
             str(frame.path), f"{said}, {share:.0%} of it: the transfer was cut; copy it again from the camera"
         )
-    return replace(frame, blank_rows=blank, problems=(*frame.problems, f"{said}; they are left out"))
+    note = f"{said}, as where a transfer was cut; they are left out, the other rows count"
+    return replace(frame, blank_rows=blank, problems=(*frame.problems, note))
 
 
 def rows_in_words(blank: Iterable[tuple[int, int]]) -> str:

@@ -50,6 +50,8 @@ class Calibration:
     noise: NoiseModel
     notes: tuple[str, ...]
     """Sentences for the report: every choice, mismatch and assumption."""
+    told: tuple[str, ...]
+    """Those of them that a user must know, in the terminal too."""
     set_aside: tuple[SetAside, ...]
     description: dict[str, Any]
     """For ``summary.json``: masters, calibration frames by role, lights by what was done to them, defects."""
@@ -110,7 +112,7 @@ def prepare(
     progress : callable, optional
         Called with frames done and frames in all.
     names : mapping of Path to str, optional
-        What files are called in notes; else by their file name.
+        What files are called in sentences; else by their file name.
 
     Raises
     ------
@@ -129,12 +131,12 @@ def prepare(
     zeros = groups[Role.DARKFLAT] + groups[Role.BIAS]
     darks, flat_groups = groups[Role.DARK], groups[Role.FLAT]
     tolerance = settings.temperature_tolerance_c
-    choices = [choose_offset(light, darks, groups[Role.BIAS], tolerance, bench.note) for light in lights]
-    say_unused(lights, darks, flat_groups, choices, bench.note)
+    choices = [choose_offset(light, darks, groups[Role.BIAS], tolerance, bench.tell) for light in lights]
+    say_unused(lights, darks, flat_groups, choices, bench.tell)
     offsets = [offset_for(light, choice, bench) for light, choice in zip(lights, choices, strict=True)]
     noise = chosen(lights, flat_groups, zeros, seen, known_pedestal(offsets), bench)
     noise, offsets = with_pedestal(noise, offsets, lights, seen, bool(flat_groups), bench)
-    chosen_flats = [flat_for(light, flat_groups, bench.note) for light in lights]
+    chosen_flats = [flat_for(light, flat_groups, bench.tell) for light in lights]
     flats = _responses(chosen_flats, zeros, darks, noise.pedestal_adu, bench)
     defects = _defects(lights, offsets, seen, noise, bench)
     plans = _plans(lights, offsets, chosen_flats, flats, defects, noise, seen, bench)
@@ -143,6 +145,7 @@ def prepare(
     return Calibration(
         noise,
         tuple(bench.notes),
+        tuple(bench.told),
         tuple(bench.set_aside),
         _description(offsets, chosen_flats, flats, count, seen) | _counts(groups, flats, bench),
         plans,

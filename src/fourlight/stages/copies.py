@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +18,7 @@ from fourlight.stages.blank import rows_in_words
 from fourlight.stages.groups import counted
 from fourlight.stages.masters import OpenSource, bands
 
-__all__ = ["ONCE", "without_copies"]
+__all__ = ["ONCE", "without_copies", "without_equal_files"]
 
 Float32Array = npt.NDArray[np.float32]
 
@@ -28,18 +30,54 @@ SAME_SENSOR = 0.98
 of 1 % is three in four of the variance, in a warm dark the spread of dark current is more."""
 
 
+Rank = tuple[int, int, str]
+
+
 @dataclass(frozen=True, slots=True)
 class _Seen:
     """A frame and its noise."""
 
     frame: RawFrame
     noise: Float32Array
-    place: int
+    rank: Rank
 
     @property
-    def lost(self) -> tuple[int, int, int]:
-        """How much of it is missing; of equal ones the first is better."""
-        return sum(y1 - y0 for y0, y1 in self.frame.blank_rows), int(np.isnan(self.noise).sum()), self.place
+    def lost(self) -> tuple[int, int, Rank]:
+        """How much of it is missing; of equal ones the better named is better."""
+        return sum(y1 - y0 for y0, y1 in self.frame.blank_rows), int(np.isnan(self.noise).sum()), self.rank
+
+
+def _ranks(frames: Sequence[RawFrame]) -> dict[Path, Rank]:
+    """Which of two files with one exposure is better named: like most others of its folder, else with a shorter name.
+
+    A camera names its files alike but for numbers; what copies them adds words to a name.
+    """
+    patterns = {frame.path: (frame.path.parent, re.sub(r"\d+", "0", frame.path.name)) for frame in frames}
+    alike = Counter(patterns.values())
+    most: dict[Path, int] = {}
+    for (folder, _), count in alike.items():
+        most[folder] = max(most.get(folder, 2), count)  # one file alone is like no other
+    return {
+        path: (int(alike[pattern] < most[path.parent]), len(path.name), str(path))
+        for path, pattern in patterns.items()
+    }
+
+
+def without_equal_files(
+    frames: Sequence[RawFrame], hashes: Mapping[Path, str], names: Mapping[Path, str]
+) -> tuple[list[RawFrame], list[SetAside]]:
+    """Frames without those whose file has the same bytes as another; see `without_copies`."""
+    ranks = _ranks(frames)
+    best: dict[str, RawFrame] = {}
+    for frame in sorted(frames, key=lambda frame: ranks[frame.path]):
+        best.setdefault(hashes[frame.path], frame)
+    aside = [
+        SetAside(frame.path, "select", _copy(names[best[hashes[frame.path]].path]))
+        for frame in frames
+        if best[hashes[frame.path]] is not frame
+    ]
+    out = {item.path for item in aside}
+    return [frame for frame in frames if frame.path not in out], aside
 
 
 def without_copies(
@@ -50,6 +88,8 @@ def without_copies(
     The same exposure twice would count as independent data, and every error bar would be too small. Files with
     equal bytes are copies. Where role, start and exposure are equal, the noise decides: it never repeats, not even
     where a clock stands still, and it survives another format, a changed header, scaling, mirroring and damage.
+    Of files with one exposure the one that holds most of it is kept; of equal ones the one that is named like the
+    others of its folder but for numbers, else the one with the shorter name.
 
     Parameters
     ----------
@@ -57,7 +97,7 @@ def without_copies(
     hashes : mapping of Path to str
         Hash of the content of each file.
     names : mapping of Path to str
-        What each file is called.
+        What each file is called in sentences.
     open_source : callable
         Opens the samples of a frame.
 
@@ -69,21 +109,17 @@ def without_copies(
     list of str
         What is odd about those that are kept, as sentences.
     """
-    first: dict[str, RawFrame] = {}
-    aside = [
-        SetAside(frame.path, "select", _copy(names[first[hashes[frame.path]].path]))
-        for frame in frames
-        if first.setdefault(hashes[frame.path], frame) is not frame
-    ]
+    ranks = _ranks(frames)
+    unequal, aside = without_equal_files(frames, hashes, names)
     moments: dict[tuple[object, ...], list[RawFrame]] = {}
-    for frame in first.values():
+    for frame in unequal:
         if frame.time is not None:
             key = (frame.role, frame.time, frame.exposure_s, frame.ny, frame.nx)
             moments.setdefault(key, []).append(frame)
     notes: list[str] = []
     for together in moments.values():
         if len(together) > 1:
-            left, odd = _parted(together, names, open_source)
+            left, odd = _parted(together, ranks, names, open_source)
             aside += left
             notes += odd
     out = {item.path for item in aside}
@@ -91,12 +127,15 @@ def without_copies(
 
 
 def _parted(
-    frames: Sequence[RawFrame], names: Mapping[Path, str], open_source: OpenSource
+    frames: Sequence[RawFrame],
+    ranks: Mapping[Path, Rank],
+    names: Mapping[Path, str],
+    open_source: OpenSource,
 ) -> tuple[list[SetAside], list[str]]:
     """Of frames with one start and exposure, those whose exposure a better one holds as well; and what is odd."""
     kept: list[_Seen] = []
     aside: list[SetAside] = []
-    for seen in sorted(_looked_at(frames, open_source), key=lambda seen: seen.lost):
+    for seen in sorted(_looked_at(frames, ranks, open_source), key=lambda seen: seen.lost):
         for better in kept:
             value, way = likeness(better.noise, seen.noise)
             if value > (SAME if seen.frame.role is Role.LIGHT else SAME_SENSOR):
@@ -114,10 +153,12 @@ def _parted(
     return aside, [f"{said}, but each has noise of its own: all of them count."]
 
 
-def _looked_at(frames: Sequence[RawFrame], open_source: OpenSource) -> list[_Seen]:
+def _looked_at(
+    frames: Sequence[RawFrame], ranks: Mapping[Path, Rank], open_source: OpenSource
+) -> list[_Seen]:
     """Frames with their noise; one that cannot be read is left to whoever needs all of its samples."""
     found = []
-    for place, frame in enumerate(frames):
+    for frame in frames:
         try:
             source = open_source(frame)
             patches = [
@@ -125,7 +166,7 @@ def _looked_at(frames: Sequence[RawFrame], open_source: OpenSource) -> list[_See
             ]
         except FrameError:
             continue
-        found.append(_Seen(frame, detail(np.asarray(patches)), place))
+        found.append(_Seen(frame, detail(np.asarray(patches)), ranks[frame.path]))
     return found
 
 

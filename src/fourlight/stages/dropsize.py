@@ -44,12 +44,12 @@ def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[fl
     size = f"{pixfrac:g} pixel{'s' * (pixfrac != 1)}"
     if pixfrac > 1 and frames < 5:
         return pixfrac, (
-            f"With {frames} frames few red and blue samples fall on each pixel: drops of {size} are used, "
+            f"with {frames} frames few red and blue samples fall on each pixel: drops of {size} are used, "
             "which blurs; more subs allow smaller ones."
         )
     if pixfrac > 1:
         return pixfrac, (
-            f"The {frames} frames are hardly dithered: their red and blue samples fall on the same places and leave "
+            f"the {frames} frames are hardly dithered: their red and blue samples fall on the same places and leave "
             f"holes. Drops of {size} are used, which fills the holes but blurs; dither by a few pixels "
             "between subs."
         )

@@ -50,7 +50,7 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
             )
         else:
             if full is not None and level.max() < _DIM * full:
-                bench.note(
+                bench.tell(
                     f"{bench.name(frame)}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes"
                     " into the lights."
                 )
@@ -132,7 +132,7 @@ def _pedestal(
     if number is None and black is not None:
         number, source = black, "that of the lights"
     if number is None:
-        bench.note(f"{group.label}: level of no light unknown, 0 taken; the flat corrects too little.")
+        bench.tell(f"{group.label}: level of no light unknown, 0 taken; the flat corrects too little.")
         return _Pedestal(0.0, 0.0, "0 taken")
     bench.note(f"{group.label}: no bias or dark fits, {number:.0f} ADU taken off ({source}).")
     return _Pedestal(number, number, source)

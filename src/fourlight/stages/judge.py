@@ -65,7 +65,7 @@ def poor_nights(frames: Sequence[MeasuredFrame]) -> list[str]:
     long = [float(np.nanmedian(f.elongation)) for f in frames if np.isfinite(f.elongation).any()]
     if not long or np.median(long) < LONG_AT_ALL:
         return []
-    said = f"Stars are {np.median(long):.1f} times as long as wide in the typical frame"
+    said = f"stars are {np.median(long):.1f} times as long as wide in the typical frame"
     return [f"{said} (guiding, wind or tilted optics); none was set aside for it, for all are alike."]
 
 

@@ -33,7 +33,7 @@ def green_places(diagonal: str) -> str:
 
 def apart(
     lights: Sequence[RawFrame], phases: Mapping[Path, Phase], setting: str = "auto"
-) -> tuple[list[SetAside], dict[Path, str]]:
+) -> tuple[list[SetAside], dict[Path, tuple[str, ...]]]:
     """Lights that cannot be read with the mosaic of most of the others, and what was decided on the way.
 
     The pixels of a light count before its header. Where they cannot tell, its header does; where neither does,
@@ -51,8 +51,8 @@ def apart(
     Returns
     -------
     list of SetAside
-    dict of Path to str
-        What is to be said of lights that are used against their header.
+    dict of Path to tuple of str
+        What is to be said of lights that are used against their header, or without its word.
     """
     aside: list[SetAside] = []
     if setting == "auto":
@@ -60,24 +60,37 @@ def apart(
         out = {item.path for item in aside}
         lights = [frame for frame in lights if frame.path not in out]
     usual = _usual(lights, phases)
-    notes: dict[Path, str] = {}
+    notes: dict[Path, tuple[str, ...]] = {}
     for frame in lights:
         phase = phases[frame.path]
         reason = _against_pixels(frame, phase, usual)
-        if reason is None and setting == "auto" and frame.mosaic and frame.mosaic != usual.stated:
-            if _header_is_wrong(frame, phase) and phase.diagonal == usual.diagonal:
-                notes[frame.path] = (
-                    f"its header says {frame.mosaic}, those of the others {usual.stated}; its pixels are as theirs,"
-                    " so it is read as they are"
-                )
-            else:
+        if reason is None and setting == "auto" and frame.mosaic != usual.stated:
+            if frame.mosaic and not (_header_is_wrong(frame, phase) and phase.diagonal == usual.diagonal):
                 reason = (
                     f"mosaic {frame.mosaic} instead of {usual.stated} in its header, and its pixels do not speak "
-                    f"against it; run it with its own kind, or set read.mosaic={usual.stated} if its header is wrong"
+                    f"against it; run such lights apart, or set read.mosaic={usual.stated} if the header is wrong"
                 )
+            else:
+                notes[frame.path] = (_read_as_others(frame, phase, usual),)
         if reason is not None:
             aside.append(SetAside(frame.path, "select", reason))
     return aside, notes
+
+
+def _read_as_others(frame: RawFrame, phase: Phase, usual: _Usual) -> str:
+    """That a light is read with the mosaic of the others, which its own header does not state."""
+    if frame.mosaic:
+        return (
+            f"the header says {frame.mosaic}, those of the other lights {usual.stated}; the pixels are as theirs, so "
+            "the mosaic is read as theirs"
+        )
+    alike = phase.diagonal is not None and phase.diagonal == usual.diagonal
+    shown = (
+        "the pixels show the greens where theirs are"
+        if alike
+        else "the pixels cannot tell whether that is right"
+    )
+    return f"no mosaic in the header; {usual.stated} of the other lights is taken, and {shown}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +128,7 @@ def _against_pixels(frame: RawFrame, phase: Phase, usual: _Usual) -> str | None:
     if frame.mosaic and frame.mosaic != usual.stated and diagonal_of(frame.mosaic) == shown:
         return (
             f"mosaic {frame.mosaic} instead of {usual.stated or 'that of the others'}, in its header and in its "
-            "pixels: its rows are stored the other way round, or it was cropped; run it with its own kind"
+            "pixels: the rows are stored the other way round, or it was cropped; run such lights apart"
         )
     header = ", though its header says the same as theirs" if frame.mosaic == usual.stated else ""
     return (

@@ -19,7 +19,7 @@ from fourlight.stages import tile_samples
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.tile_samples import Reader, TileSamples
 
-__all__ = ["noise_factors", "with_noise"]
+__all__ = ["FEWEST_FRAMES", "noise_factors", "with_noise"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]

@@ -70,7 +70,7 @@ def choose_offset(
             if bias is None or not (light.exposure_s and dark.exposure_s):
                 say(
                     f"{dark.label} left out: the lights are {light.exposure_s:g} s long, and without bias frames a"
-                    " dark cannot be scaled to another exposure."
+                    " dark cannot be scaled; add bias frames, or darks as long as the lights."
                 )
                 return Choice(None, bias, (*refused, dark))
             say(

@@ -61,9 +61,16 @@ def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFram
 
 
 def register(
-    frame: MeasuredFrame, reference: MeasuredFrame, settings: Registration
+    frame: MeasuredFrame, reference: MeasuredFrame, settings: Registration, called: str = ""
 ) -> RegisteredFrame | SetAside:
     """Map of a frame to the reference frame's pixels, and its transparency per plane.
+
+    Parameters
+    ----------
+    frame, reference : MeasuredFrame
+    settings : Registration
+    called : str
+        What the reference is called in reasons; else by its file name.
 
     Returns
     -------
@@ -87,7 +94,7 @@ def register(
         size=(frame.raw.nx, frame.raw.ny),
     )
     if found is None:
-        other = "/".join(reference.raw.path.parts[-2:])
+        other = called or reference.raw.path.name
         return _aside(
             frame, f"its {len(stars)} stars do not match those of {other} (other field, cloud or trailing?)"
         )

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
+from pathlib import Path
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.groups import Group, best_group, counted, grouped, same_exposure
 
-__all__ = ["choose_lights"]
+__all__ = ["choose_lights", "kinds", "of_several_exposures"]
 
 Key = tuple[Hashable, ...]
 
@@ -23,7 +24,8 @@ def choose_lights(
     frames: Sequence[RawFrame],
     filter_name: str,
     tolerance_c: float = TOLERANCE_C,
-    unusable: str = "",
+    spare: Collection[Path] = (),
+    spoilt: str = "",
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
     """The lights that are integrated together: of the groups that can be, the one with the longest total exposure.
 
@@ -37,8 +39,10 @@ def choose_lights(
         Only lights with this filter; empty: any.
     tolerance_c : float
         Sensor temperatures this far apart still match.
-    unusable : str
-        What is said of files that are no frames, for the message where there is no light.
+    spare : collection of Path
+        Copies of other lights, which do not count where kinds are compared.
+    spoilt : str
+        What is said of lights that cannot be used, for the message where too few are left.
 
     Returns
     -------
@@ -56,7 +60,7 @@ def choose_lights(
     """
     lights = [frame for frame in frames if frame.role is Role.LIGHT]
     if not lights:
-        raise InputError(_no_lights(frames, unusable))
+        raise InputError(_no_lights(frames))
     aside: list[SetAside] = []
     if filter_name:
         wanted = [f for f in lights if (f.filter_name or "").casefold() == filter_name.casefold()]
@@ -73,19 +77,27 @@ def choose_lights(
             if f not in wanted
         ]
         lights = wanted
-    groups: dict[Key, list[RawFrame]] = defaultdict(list)
-    for frame in lights:
-        groups[_key(frame)].append(frame)
-    best = _best(groups, [frame for frame in frames if frame.role is not Role.LIGHT], tolerance_c)
+    groups = kinds(lights)
+    counted_once = {key: [f for f in group if f.path not in spare] for key, group in groups.items()}
+    best = _best(counted_once, [frame for frame in frames if frame.role is not Role.LIGHT], tolerance_c)
     others = [(f, _difference(f, key, best)) for key, group in groups.items() if key != best for f in group]
     if len(groups[best]) < LEAST:
-        raise InputError(_too_few(lights, [words for _, words in others]))
+        differences = [words for _, words in others]
+        raise InputError(_too_few(lights, differences, spoilt), _too_few(lights, differences))
     aside += [
-        SetAside(f.path, "select", f"{words} of the lights that are integrated; run it with its own kind")
+        SetAside(f.path, "select", f"{words} of the lights that are integrated; run such lights apart")
         for f, words in others
     ]
     chosen = sorted(groups[best], key=_when)
-    return chosen, aside, [*_mixed(len(groups)), *_exposures(chosen)]
+    return chosen, aside, _mixed(len(groups))
+
+
+def kinds(frames: Sequence[RawFrame]) -> dict[Key, list[RawFrame]]:
+    """Lights by what those of one stack share: camera, size, binning, gain setting and filter."""
+    found: dict[Key, list[RawFrame]] = defaultdict(list)
+    for frame in frames:
+        found[_key(frame)].append(frame)
+    return found
 
 
 def _best(groups: Mapping[Key, list[RawFrame]], calibrations: Sequence[RawFrame], tolerance_c: float) -> Key:
@@ -94,7 +106,7 @@ def _best(groups: Mapping[Key, list[RawFrame]], calibrations: Sequence[RawFrame]
 
     def worth(key: Key) -> tuple[bool, float, int, int, str]:
         frames = groups[key]
-        matching = _matching(frames[0], found, tolerance_c)
+        matching = _matching(frames[0], found, tolerance_c) if frames else 0
         return len(frames) >= LEAST, round(_exposure(frames), 6), matching, len(frames), str(key)
 
     return max(groups, key=worth)
@@ -142,33 +154,33 @@ def _text(value: Hashable) -> str:
     return str(value) if value not in (None, "") else "(not said)"
 
 
-def _too_few(lights: Sequence[RawFrame], differences: Sequence[str]) -> str:
+def _too_few(lights: Sequence[RawFrame], differences: Sequence[str], spoilt: str = "") -> str:
     found = counted(len(lights), Role.LIGHT) + " found"
     if differences:
         found += f", but no two of one kind ({'; '.join(dict.fromkeys(differences))})"
+    found += f"; {spoilt}" if spoilt else ""
     return f"{found}; at least {LEAST} lights of one camera, size, gain and filter are needed to integrate"
 
 
 def _mixed(kinds: int) -> list[str]:
     if kinds == 1:
         return []
-    kind = f"The lights are of {kinds} kinds (camera, size, gain or filter)"
+    kind = f"the lights are of {kinds} kinds (camera, size, gain or filter)"
     return [f"{kind}; those with the longest total exposure are integrated, the others are set aside."]
 
 
-def _exposures(lights: Sequence[RawFrame]) -> list[str]:
+def of_several_exposures(lights: Sequence[RawFrame]) -> list[str]:
     """That lights of several exposures are integrated together, where it is so."""
     counts = Counter(f"{frame.exposure_s:g} s" for frame in lights if frame.exposure_s is not None)
     if len(counts) < 2:
         return []
     said = ", ".join(f"{count} of {exposure}" for exposure, count in counts.most_common())
     return [
-        f"The lights differ in exposure ({said}); they are integrated together, each weighted by its noise."
+        f"the lights differ in exposure ({said}); they are integrated together, each weighted by its noise."
     ]
 
 
-def _no_lights(frames: Sequence[RawFrame], unusable: str) -> str:
+def _no_lights(frames: Sequence[RawFrame]) -> str:
     counts = {role: sum(frame.role is role for frame in frames) for role in Role}
-    found = ", ".join(counted(n, role) for role, n in counts.items() if n) or "none usable"
-    found += f"; {unusable}" if unusable else ""
+    found = ", ".join(counted(n, role) for role, n in counts.items() if n) or "none"
     return f"no lights among the frames found ({found}); point at the folders that hold the subs"

@@ -69,6 +69,11 @@ class Way:
         return LeastSquares.STEPS if self.method == "least-squares" else 0
 
     @property
+    def blurs(self) -> str:
+        """What a user must know where the coverage asks for drops that blur; else empty."""
+        return self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
+
+    @property
     def words(self) -> str:
         """In three words, for the terminal."""
         return "least squares" if self.method == "least-squares" else f"drops of {self.pixfrac:g} px"
