@@ -143,6 +143,21 @@ def test_no_cell_is_cut_whatever_the_width(nights: Path, width: int) -> None:
     assert ("all of them: size 96 x 64" in said) is (width < 90)
 
 
+def test_no_line_is_broken_where_there_is_no_terminal(
+    nights: Path, monkeypatch: pytest.MonkeyPatch, command: Any
+) -> None:
+    for n in range(3):
+        fits.setval(nights / "n1" / f"l{n}.fits", "FILTER", value="dual narrow 7 nm")
+    monkeypatch.setenv("COLUMNS", "40")
+    lines = command("inspect", nights).out.splitlines()
+    (light,) = [line for line in lines if "  light  " in line]
+    for words in ("2031-03-04", "dual narrow 7 nm", "-12 to -10 C", "RGGB", "96 x 64"):
+        assert words in light
+    (aside,) = [line for line in lines if line.startswith("set aside: broken.fits")]
+    assert aside.endswith("copy it again from the camera")
+    assert len(aside) > 100
+
+
 def problems(folder: Path, *, fails: bool = False) -> list[str]:
     """The lines under "problems", which the JSON document holds too."""
     text = run(folder, fails=fails, width=1000)
