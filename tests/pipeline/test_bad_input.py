@@ -153,6 +153,16 @@ def no_lights(raw: Path) -> None:
         path.unlink()
 
 
+def darks_and_an_unknown_file(raw: Path) -> None:
+    no_lights(raw)
+    (raw / "x.fits").write_bytes(b"no frame" * 9)
+
+
+def darks_and_a_broken_light(raw: Path) -> None:
+    no_lights(raw)
+    (raw / "light.fits").write_bytes(b"no frame" * 9)
+
+
 def one_frame(raw: Path) -> None:
     only(raw, "light_0002.fits")
 
@@ -212,6 +222,12 @@ def all_starless(raw: Path) -> None:
     ("spoil", "code", "expected"),
     [
         (no_lights, 2, "no lights among the frames found (4 darks)"),
+        (
+            darks_and_an_unknown_file,
+            2,
+            "no lights among the frames found (4 darks; 1 file set aside (x.fits: not a FITS file",
+        ),
+        (darks_and_a_broken_light, 2, "no light can be used: 1 light set aside (light.fits: not a FITS file"),
         (one_frame, 2, "1 light found; at least 2"),
         (one_frame_twice, 2, "1 usable light left; 2 are needed"),
         (

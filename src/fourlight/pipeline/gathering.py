@@ -42,8 +42,9 @@ def chosen(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame
     sorting.drop(found.set_aside)
     sorting.notes += found.notes
     lights = [frame for frame in found.frames if frame.role is Role.LIGHT]
-    spoilt = sorting.spoilt(sorting.lights_among(found.set_aside))
-    if spoilt and not lights:
+    lost = sorting.lights_among(found.set_aside)
+    spoilt = sorting.spoilt(lost)
+    if not lights and lost and (not found.frames or any(item.role is Role.LIGHT for item in lost)):
         raise InputError(
             f"no light can be used: {spoilt}; replace them, or name other folders",
             "no light can be used; replace the files that are set aside above, or name other folders",

@@ -60,7 +60,7 @@ def choose_lights(
     """
     lights = [frame for frame in frames if frame.role is Role.LIGHT]
     if not lights:
-        raise InputError(_no_lights(frames))
+        raise InputError(_no_lights(frames, spoilt), _no_lights(frames))
     aside: list[SetAside] = []
     if filter_name:
         wanted = [f for f in lights if (f.filter_name or "").casefold() == filter_name.casefold()]
@@ -180,7 +180,8 @@ def of_several_exposures(lights: Sequence[RawFrame]) -> list[str]:
     ]
 
 
-def _no_lights(frames: Sequence[RawFrame]) -> str:
+def _no_lights(frames: Sequence[RawFrame], spoilt: str = "") -> str:
     counts = {role: sum(frame.role is role for frame in frames) for role in Role}
     found = ", ".join(counted(n, role) for role, n in counts.items() if n) or "none"
+    found += f"; {spoilt}" if spoilt else ""
     return f"no lights among the frames found ({found}); point at the folders that hold the subs"
