@@ -1,6 +1,7 @@
 """From linear channels to a display: cores of full stars."""
 
 import numpy as np
+import pytest
 
 from fourlight.stages.display import Field, repaired_cores
 
@@ -18,3 +19,38 @@ def test_full_cores_have_one_colour_though_single_pixels_fall_below_the_full_lev
     core = np.hypot(x - 20, y - 20) < 6
     hue = (mended[0] / mended[2])[core]
     assert hue.max() / hue.min() < 1.3
+
+
+def mended(image):
+    """Three channels, balanced, of which 100, 200 and 150 is full."""
+    factors = np.array([1.0, 2.0, 1.5])
+    star = Field(np.array([2.0]), np.array([2.0]), 3.0, np.array([True]), np.ones(1))
+    return repaired_cores(
+        [plane.astype(np.float32) for plane in image], np.full((1, 3), 100.0), factors, star
+    )
+
+
+def blue(shape=(12, 12)):
+    """Light as blue as 1 : 2 : 4 all over."""
+    return [np.full(shape, level, np.float64) for level in (10.0, 20.0, 40.0)]
+
+
+@pytest.mark.parametrize("row", [0, 1, 5, 11])
+def test_a_full_core_takes_the_colour_around_it_also_at_the_edge_of_the_picture(row):
+    image = blue()
+    for plane, full in zip(image, (100.0, 200.0, 150.0), strict=True):
+        plane[row, 4:7] = full
+    red, green, light = (plane[row, 4:7] for plane in mended(image))
+    np.testing.assert_allclose(green / red, 2.0, rtol=0.01)
+    np.testing.assert_allclose(light / red, 4.0, rtol=0.01)
+    np.testing.assert_allclose(red + green + light, 450.0, rtol=0.01)
+
+
+def test_a_pixel_between_full_ones_is_mended_with_them_and_one_beside_them_too():
+    image = blue()
+    for plane, full, near in zip(image, (100.0, 200.0, 150.0), (60.0, 120.0, 90.0), strict=True):
+        plane[3:8, 3:8] = full
+        plane[5, 5] = plane[2, 5] = near
+    red, _, light = mended(image)
+    assert light[5, 5] / red[5, 5] == pytest.approx(4.0, rel=0.01)
+    assert light[2, 5] / red[2, 5] == pytest.approx(4.0, rel=0.01)

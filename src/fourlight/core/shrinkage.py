@@ -118,7 +118,8 @@ def confirmed(
     ``max(0, 1 - 1.5 <d^2> / <c^2>)`` with local means: <c^2> holds signal and noise, <d^2> noise alone. Where
     both halves show the same bright detail, d holds seeing and cloud that changed between them: there the
     noise is taken from ``variance``, brought to the level that the halves show over the whole image; and so
-    where both hold the same numbers, since one stands in for the other there.
+    where both hold the same numbers, since one stands in for the other there. In a mixture of planes that holds
+    only where it is so for all of them.
 
     Parameters
     ----------

@@ -53,7 +53,8 @@ def repaired_cores(image: list[Float32], peaks: Float64, factors: Float64, field
     """Cores of saturated stars given the colour of the light around them.
 
     Full samples stop at the same level in every channel; balanced, they would show the balance factors. The
-    level is that of the brightest channel of the typical saturated star.
+    level is that of the brightest channel of the typical saturated star. The pixels beside full ones are mended
+    with them.
 
     Parameters
     ----------
@@ -73,7 +74,7 @@ def repaired_cores(image: list[Float32], peaks: Float64, factors: Float64, field
     # the whole picture is searched, because a list of stars may miss the brightest of all
     hot = np.any([plane > limit for plane, limit in zip(image, ceiling, strict=True)], axis=0)
     # pixels between full ones, and those beside them, hold light of full samples too
-    hot = ndimage.binary_dilation(ndimage.binary_closing(hot, np.ones((3, 3))), np.ones((3, 3)))
+    hot = ndimage.binary_dilation(hot, np.ones((3, 3)))
     labels, _ = ndimage.label(hot, structure=np.ones((3, 3)))
     image = [plane.copy() for plane in image]
     for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
