@@ -30,6 +30,9 @@ LANES = 6
 MOST_SLACK = 30.0
 """Largest factor by which misfit lowers a weight."""
 
+LEAST_LOWERED = 0.01
+"""Part of a weight below which it is not lowered: the even sky needs no second look."""
+
 
 def kept_share(misfit: Float32, weight: float) -> Float32:
     """Share of their weight that samples keep where the spline misses them by more than their noise.
@@ -48,7 +51,8 @@ def kept_share(misfit: Float32, weight: float) -> Float32:
     """
     excess = misfit * np.float32(weight)
     slack = np.float32(MOST_SLACK)
-    return np.asarray(1 / (1 + slack * excess / (slack + excess)), dtype=np.float32)
+    lowered = slack * excess / (slack + excess)
+    return np.where(lowered > LEAST_LOWERED, 1 / (1 + lowered), 1).astype(np.float32)
 
 
 @njit(cache=True, nogil=True)
@@ -194,11 +198,13 @@ def left_out(
     fine = ny // ph
     for fy in range(ny):
         for fx in range(nx):
+            lost = np.float32(1) - kept[fy // fine, fx // fine]
+            if lost == 0:
+                continue
             j0, i0, y, x = _place(cells, fy, fx, ph, pw)
             if j0 < 0:
                 continue
             by, bx = bspline.weights(y), bspline.weights(x)
-            lost = np.float32(1) - kept[fy // fine, fx // fine]
             residual = cells[fy, fx, 1] - cells[fy, fx, 0] * _at(fit, j0, i0, by, bx)
             _spread(lost * residual, light, j0, i0, by, bx)
             _spread(lost * cells[fy, fx, 0] * _at(given, j0, i0, by, bx), taken, j0, i0, by, bx)
