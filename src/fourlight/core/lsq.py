@@ -230,5 +230,6 @@ def noise_power(cells: Float32, kept: Float32, reach: Float32, given: Float32, p
             by, bx = bspline.weights(y), bspline.weights(x)
             share = kept[fy // fine, fx // fine]
             reached = share * _at(reach, j0, i0, by, bx)
-            reached += (np.float32(1) - share) * _at(given, j0, i0, by, bx)
+            if share < 1:
+                reached += (np.float32(1) - share) * _at(given, j0, i0, by, bx)
             _spread(reached * reached * cells[fy, fx, 4], power, j0, i0, by, bx)
