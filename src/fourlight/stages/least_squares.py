@@ -106,13 +106,13 @@ class LeastSquares:
                 n: _systems(found, ref[c], table, cell, c, self._fine, self._told)
                 for n, c in zip(group, indices, strict=True)
             }
-            starts = {n: _filled(ref[c], table.level[c]) for n, c in zip(group, indices, strict=True)}
             if len(group) > 1:
                 systems["G"] = [systems["G1"][h] + systems["G2"][h] for h in range(2)]
-                starts["G"] = np.float32(0.5) * (starts["G1"] + starts["G2"])
+            starts = {n: [_filled(ref[c], table.level[c])] for n, c in zip(group, indices, strict=True)}
+            width, least = float(table.fwhm_px[indices[0]]), float(self._least[indices[0]])
             for name, pair in systems.items():
-                width, least = table.fwhm_px[indices[0]], self._least[indices[0]]
-                out[name] = _plane(pair, starts[name], float(width), float(least), self._told)
+                begun = starts.get(name) or _between(starts["G1"], starts["G2"])
+                out[name], starts[name] = _plane(pair, begun, width, least, self._told)
         return out
 
 
@@ -154,12 +154,20 @@ def _filled(ref: Float32, level: float) -> Float32:
     return np.where(np.isfinite(ref), ref, np.float32(level)).astype(np.float32)
 
 
+def _between(first: list[Float32], second: list[Float32]) -> list[Float32]:
+    return [np.float32(0.5) * (one + other) for one, other in zip(first, second, strict=True)]
+
+
 def _plane(
-    halves: list[_System], start: Float32, width: float, least: float, told: Callable[[], None]
-) -> PlaneLayers:
+    halves: list[_System], starts: list[Float32], width: float, least: float, told: Callable[[], None]
+) -> tuple[PlaneLayers, list[Float32]]:
+    """Layers of one plane, and its fits: of all samples, and of each half.
+
+    They start from ``starts``, those of the halves from the whole where it stands alone.
+    """
     inner = (slice(HALO, -HALO), slice(HALO, -HALO))
     whole = halves[0] + halves[1]
-    value, power, covered, noise = _solved(whole, start, width, least, probe=True)
+    value, power, covered, noise = _solved(whole, starts[0], width, least, probe=True)
     told()
     weight, squares = _sums(whole)
     layers = {
@@ -167,12 +175,15 @@ def _plane(
         "variance": np.where(covered, power, np.nan),
         "samples": np.where(covered & (squares > 0), weight**2 / np.maximum(squares, 1e-30), 0.0),
     }
-    for half, system in zip("ab", halves, strict=True):
-        part, power, there, _ = _solved(system, value, width, least, probe=False)
+    fits = [value]
+    for k, half in enumerate("ab"):
+        start = starts[k + 1] if len(starts) > 1 else value
+        part, power, there, _ = _solved(halves[k], start, width, least, probe=False)
         told()
+        fits.append(part)
         layers[f"value_{half}"] = np.where(there, bspline.at_pixels(part), np.nan)
         layers[f"variance_{half}"] = np.where(there, power, np.nan)
-    return PlaneLayers({name: layer[inner].astype(np.float32) for name, layer in layers.items()}, noise)
+    return PlaneLayers({name: layer[inner].astype(np.float32) for name, layer in layers.items()}, noise), fits
 
 
 def _solved(
