@@ -32,7 +32,8 @@ def long_named():
     facts["set_aside"][0]["reason"] = facts["assumptions"][0] = f"like {name}"
     facts["grid"]["reference"] = f"{name}.fits"
     planes = {plane: np.eye(40, dtype=np.float32) for plane in ("R", "G1", "G2", "B")}
-    return page(facts, np.zeros((40, 60, 3), np.float32), planes, provenance())
+    rejected = np.eye(900, 1400, dtype=np.float32)
+    return page(facts, np.zeros((40, 60, 3), np.float32), planes, provenance(), rejected=rejected)
 
 
 def test_every_table_and_chart_lies_in_a_box_that_can_be_scrolled_by_keys():

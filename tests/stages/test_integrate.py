@@ -1,5 +1,7 @@
 """Integrated planes: claimed noise against actual noise, halves, drop sizes, tiny and empty stacks."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from fourlight.core import cfa
 from fourlight.core.drizzle import area_factor
 from fourlight.errors import StageError
 from fourlight.stages.drops import Drops
+from fourlight.stages.geometry import Tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 
 LEVEL = 100.0
@@ -209,3 +212,26 @@ def test_one_frame_alone_and_a_frame_that_lies_elsewhere():
     np.testing.assert_allclose(layers["R"]["value"][2:-2:2, 2:-2:2], images[0, 2:-2:2, 2:-2:2], rtol=0.02)
     assert np.isnan(layers["R"]["value_b"]).all()
     assert np.isnan(layers["R"]["variance_b"]).all()
+
+
+def test_scatter_of_pixels_over_var_is_found_beyond_the_rim_of_the_frames_too():
+    """The lowest rows of the stack lie in no frame: a narrow tile there is half empty."""
+    images, table = noisy_night(7, 12, (120, 160), shift=2.0)
+    low = replace(table, shape=(150, 160))
+    scatter = [
+        stacked(images, low, 1.0, tiles=[Tile(y0, y1, 0, 160)], method="least-squares")[1]["R"]
+        for y0, y1 in ((30, 90), (105, 140))
+    ]
+    assert scatter[1] == pytest.approx(scatter[0], rel=0.1)
+
+
+@pytest.mark.parametrize(("shift", "covered"), [(0.9, 1.0), (0.997, 0.5)])
+def test_a_pixel_that_a_sliver_of_a_drop_reaches_is_not_covered(shift, covered):
+    """What the corner of one drop says of a pixel comes with next to no VAR."""
+    image = np.full((20, 20), LEVEL)
+    table = frame_table([np.array([[1, 0, shift], [0, 1, 0]])], image.shape, noise=np.ones(4))
+    layers, _ = stacked([image], table, 1.0)
+    row = {name: layer[10, 4:12] for name, layer in layers["R"].items()}
+    assert (row["samples"] > 0).mean() == covered
+    for name in ("value", "variance", "value_a", "variance_a"):
+        np.testing.assert_array_equal(np.isfinite(row[name]), row["samples"] > 0)

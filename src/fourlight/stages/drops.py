@@ -28,6 +28,10 @@ MOST_CORRELATED = 2.0
 """Largest variance of a single pixel over VAR that counts."""
 
 
+SLIVER = 0.01
+"""Effective samples under which a pixel is not covered: what the corner of a drop says of it has hardly any VAR."""
+
+
 class _Overlaps:
     """Overlap tables of all frames, made once; frames whose maps turn and stretch alike share one.
 
@@ -138,18 +142,25 @@ def _finished(sums: Float32, power: Float32, claim: float) -> PlaneLayers:
     inner = (slice(HALO, -HALO), slice(HALO, -HALO))
     sums, power = sums[:, *inner], power[:, *inner] * np.float32(claim)
     both = sums.sum(axis=0)
+    there, covered = _effective(both), [_effective(half) for half in sums]
     with np.errstate(divide="ignore", invalid="ignore"):
         layers = {
-            "value": both[..., 0] / both[..., 1],
-            "variance": power[..., 0].sum(axis=0),
-            "samples": np.where(both[..., 1] > 0, both[..., 1] ** 2 / both[..., 2], 0),
+            "value": np.where(there > 0, both[..., 0] / both[..., 1], np.nan),
+            "variance": np.where(there > 0, power[..., 0].sum(axis=0), np.nan),
+            "samples": there,
         }
         for h, half in enumerate("ab"):
-            layers[f"value_{half}"] = sums[h, ..., 0] / sums[h, ..., 1]
-            layers[f"variance_{half}"] = np.where(sums[h, ..., 1] > 0, power[h, ..., 1], np.nan)
-        layers["variance"][both[..., 1] == 0] = np.nan
+            layers[f"value_{half}"] = np.where(covered[h] > 0, sums[h, ..., 0] / sums[h, ..., 1], np.nan)
+            layers[f"variance_{half}"] = np.where(covered[h] > 0, power[h, ..., 1], np.nan)
         ratio = both[..., 3] / both[..., 1] ** 2 / layers["variance"]
     # Pixels beside holes have next to no VAR: cut off, they would outweigh all others.
     good = np.minimum(ratio[np.isfinite(ratio)], MOST_CORRELATED)
     noise = (float(good.sum(dtype=np.float64)), good.size)
     return PlaneLayers({key: layer.astype(np.float32) for key, layer in layers.items()}, noise)
+
+
+def _effective(sums: Float32) -> Float32:
+    """Effective samples per pixel; 0 where less than `SLIVER` of one reaches it."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        number = sums[..., 1] ** 2 / sums[..., 2]
+    return np.where(number >= SLIVER, number, 0).astype(np.float32)

@@ -216,7 +216,7 @@ def _solved(
     power = np.zeros_like(start)
     for cells, kept in system.parts:
         lsq.noise_power(cells, kept, reach, given, power)
-    return value, power, covered, _probed(system, layers, power) if probe else (0.0, 0)
+    return value, power, covered, _probed(system, layers, power, weight) if probe else (0.0, 0)
 
 
 def _strength(width_px: float, samples: Float32) -> Float32:
@@ -230,7 +230,7 @@ def _sums(system: _System) -> tuple[Float32, Float32]:
     return bspline.at_pixels(system.sums[1]), bspline.at_pixels(system.sums[2])
 
 
-def _probed(system: _System, layers: Float32, power: Float32) -> tuple[float, int]:
+def _probed(system: _System, layers: Float32, power: Float32, weight: Float32) -> tuple[float, int]:
     """Variance of single pixels over VAR, from pure noise of the expected size sent through the fit."""
     ny, nx = power.shape
     side = min(PATCH_PX, ny, nx)
@@ -250,8 +250,9 @@ def _probed(system: _System, layers: Float32, power: Float32) -> tuple[float, in
     rim = (slice(8, -8), slice(8, -8))
     image, expected = bspline.at_pixels(noise)[rim], power[part][rim]
     whole = np.min([kept for _, kept in system.parts], axis=0)[part][rim]
-    good = (expected > 0) & (whole > WHOLE)
+    # Beyond the rim of the frames there is next to no VAR, and no noise of the kind.
+    good = (whole > WHOLE) & (weight[part][rim] > np.float32(0.5) * weight.max())
     if not good.any():
         return 0.0, 0
     number = int(good.sum())
-    return float(np.sum(image[good] ** 2 / expected[good])), number
+    return number * float(np.square(image[good]).sum() / expected[good].sum()), number
