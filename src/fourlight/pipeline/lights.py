@@ -48,7 +48,6 @@ def calibrated(
         job.recipe.read,
         job.folder.masters,
         told,
-        job.called,
     )
     job.drop(calibration.set_aside)
     job.told += calibration.told

@@ -16,7 +16,7 @@ from fourlight.recipe import Calibrate, Recipe
 from fourlight.stages import mosaic
 from fourlight.stages.flats import flat_for
 from fourlight.stages.groups import Group, grouped
-from fourlight.stages.offsets import choose_offset, say_unused
+from fourlight.stages.offsets import choose_offsets, say_unused
 
 __all__ = ["Outlook", "outlook"]
 
@@ -96,7 +96,7 @@ def _calibration(lights: Sequence[RawFrame], others: Sequence[RawFrame], setting
 
     notes: list[str] = []
     darks, biases, flats = groups(Role.DARK), groups(Role.BIAS), groups(Role.FLAT)
-    choices = [choose_offset(light, darks, biases, tolerance, notes.append) for light in lights]
+    choices = choose_offsets(lights, darks, biases, tolerance, notes.append)
     say_unused(lights, darks, flats, choices, notes.append)
     for light in lights:
         flat_for(light, flats, notes.append)

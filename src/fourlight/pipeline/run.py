@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Collection, Sequence
-from dataclasses import asdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +118,12 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     return summary
 
 
+def _with_odd(frame: RawFrame, odd: Mapping[Path, str]) -> RawFrame:
+    """A calibration frame with what its pixels show to be odd among its problems."""
+    said = odd.get(frame.path)
+    return replace(frame, problems=(*frame.problems, said)) if said else frame
+
+
 def _findings(
     job: Job, frames: list[RegisteredFrame], others: list[RawFrame], reference: MeasuredFrame, stack: Integrated,
     calibration: calibrate.Calibration, decision: dict[str, Any],
@@ -135,7 +141,8 @@ def _findings(
     known = calibration.noise.pedestal_adu is not None
     share = layers.rejected / np.maximum(layers.used, 1)
     out = {item.path for item in job.set_aside}
-    used = [frame.measured.raw for frame in frames] + [frame for frame in others if frame.path not in out]
+    used = [frame.measured.raw for frame in frames]
+    used += [_with_odd(frame, calibration.odd) for frame in others if frame.path not in out]
     return Findings(
         reference=reference,
         grid=grid,

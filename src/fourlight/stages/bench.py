@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,7 +17,7 @@ __all__ = ["Bench"]
 
 @dataclass(slots=True)
 class Bench:
-    """The calibration under way; `notes`, `told` and `set_aside` grow as the steps find things."""
+    """The calibration under way; `notes`, `told`, `odd` and `set_aside` grow as the steps find things."""
 
     open_source: OpenSource
     pattern: str
@@ -28,9 +28,9 @@ class Bench:
     notes: list[str] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
     """Notes that a user must know, in the terminal too."""
+    odd: dict[Path, str] = field(default_factory=dict)
+    """What is odd about single frames that are used."""
     set_aside: list[SetAside] = field(default_factory=list)
-    names: Mapping[Path, str] = field(default_factory=dict)
-    """What files are called in notes."""
     full_adu: float | None = None
     """Level at which samples of the lights pile up, ADU."""
     done: int = 0
@@ -47,10 +47,6 @@ class Bench:
         self.note(sentence)
         if sentence not in self.told:
             self.told.append(sentence)
-
-    def name(self, frame: RawFrame) -> str:
-        """What a frame is called."""
-        return self.names.get(frame.path, frame.path.name)
 
     def drop(self, frame: RawFrame, reason: str) -> None:
         """Set a frame aside."""

@@ -21,7 +21,7 @@ from fourlight.stages.gain import Survey, survey
 from fourlight.stages.groups import Group, counted, grouped
 from fourlight.stages.masters import Master, OpenSource
 from fourlight.stages.noise_model import chosen
-from fourlight.stages.offsets import Offset, choose_offset, master_level, offset_for, say_unused
+from fourlight.stages.offsets import Offset, choose_offsets, master_level, offset_for, say_unused
 from fourlight.stages.pedestal import find_full, known_pedestal, with_pedestal
 from fourlight.stages.response import factor_map
 
@@ -52,6 +52,8 @@ class Calibration:
     """Sentences for the report: every choice, mismatch and assumption."""
     told: tuple[str, ...]
     """Those of them that a user must know, in the terminal too."""
+    odd: Mapping[Path, str]
+    """What is odd about single calibration frames that are used."""
     set_aside: tuple[SetAside, ...]
     description: dict[str, Any]
     """For ``summary.json``: masters, calibration frames by role, lights by what was done to them, defects."""
@@ -94,7 +96,6 @@ def prepare(
     read: Read,
     work: Path,
     progress: Callable[[int, int], None] | None = None,
-    names: Mapping[Path, str] | None = None,
 ) -> Calibration:
     """Masters, noise model and defects for a set of lights of one camera.
 
@@ -111,8 +112,6 @@ def prepare(
         Folder for masters; they are used again when the same files and settings come back.
     progress : callable, optional
         Called with frames done and frames in all.
-    names : mapping of Path to str, optional
-        What files are called in sentences; else by their file name.
 
     Raises
     ------
@@ -124,14 +123,14 @@ def prepare(
     if len({(f.ny, f.nx) for f in lights}) > 1:
         raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
     total = len(lights) + len(calibrations)
-    bench = Bench(open_source, pattern, settings, read, work, progress, total=total, names=names or {})
+    bench = Bench(open_source, pattern, settings, read, work, progress, total=total)
     find_full(lights, bench)
     groups = _groups(calibrations, bench)
     seen = survey(lights, open_source, pattern)
     zeros = groups[Role.DARKFLAT] + groups[Role.BIAS]
     darks, flat_groups = groups[Role.DARK], groups[Role.FLAT]
     tolerance = settings.temperature_tolerance_c
-    choices = [choose_offset(light, darks, groups[Role.BIAS], tolerance, bench.tell) for light in lights]
+    choices = choose_offsets(lights, darks, groups[Role.BIAS], tolerance, bench.tell)
     say_unused(lights, darks, flat_groups, choices, bench.tell)
     offsets = [offset_for(light, choice, bench) for light, choice in zip(lights, choices, strict=True)]
     noise = chosen(lights, flat_groups, zeros, seen, known_pedestal(offsets), bench)
@@ -146,6 +145,7 @@ def prepare(
         noise,
         tuple(bench.notes),
         tuple(bench.told),
+        bench.odd,
         tuple(bench.set_aside),
         _description(offsets, chosen_flats, flats, count, seen) | _counts(groups, flats, bench),
         plans,

@@ -50,9 +50,8 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
             )
         else:
             if full is not None and level.max() < _DIM * full:
-                bench.tell(
-                    f"{bench.name(frame)}: flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes"
-                    " into the lights."
+                bench.odd[frame.path] = (
+                    f"flat is dark ({level.max():.0f} of {full:.0f} ADU), its noise goes into the lights"
                 )
             kept.append(frame)
     return kept

@@ -9,7 +9,16 @@ import numpy as np
 
 from fourlight.frames import RawFrame, Role
 
-__all__ = ["ROLE_NAMES", "Group", "best_group", "counted", "differences", "grouped", "same_exposure"]
+__all__ = [
+    "ROLE_NAMES",
+    "Group",
+    "best_group",
+    "counted",
+    "differences",
+    "grouped",
+    "misfits",
+    "same_exposure",
+]
 
 ROLE_NAMES = {
     Role.LIGHT: ("light", "lights"),
@@ -91,6 +100,24 @@ def differences(frame: RawFrame, group: Group, tolerance_c: float, *, optics: bo
     With ``optics`` only what matters to a flat is compared (size, binning, camera, filter): a flat is a
     ratio, so its gain and temperature may differ.
     """
+    found = _unlike(frame, group, optics)
+    return found if optics or not _far(frame, group, tolerance_c) else [*found, _temperatures([frame], group)]
+
+
+def misfits(frames: Iterable[RawFrame], group: Group, tolerance_c: float) -> list[str]:
+    """Why a group serves none of some frames, once for each kind of them; temperatures that drift are one range."""
+    kinds: dict[tuple[tuple[str, ...], bool], list[RawFrame]] = {}
+    for frame in frames:
+        kind = tuple(_unlike(frame, group, optics=False)), _far(frame, group, tolerance_c)
+        kinds.setdefault(kind, []).append(frame)
+    return [
+        ", ".join([*unlike, _temperatures(alike, group)] if far else unlike)
+        for (unlike, far), alike in kinds.items()
+    ]
+
+
+def _unlike(frame: RawFrame, group: Group, optics: bool) -> list[str]:
+    """What sets a frame and a group apart, less their temperatures."""
     first = group.frames[0]
     found = []
     if (frame.ny, frame.nx) != (first.ny, first.nx):
@@ -107,10 +134,19 @@ def differences(frame: RawFrame, group: Group, tolerance_c: float, *, optics: bo
     for name, wanted, got in compared:
         if wanted is not None and got is not None and _folded(wanted) != _folded(got):
             found.append(f"{name} {_shown(got)} instead of {_shown(wanted)}")
-    wanted_c, got_c = frame.temperature_c, group.temperature_c
-    if not optics and wanted_c is not None and got_c is not None and abs(wanted_c - got_c) > tolerance_c:
-        found.append(f"{got_c:.1f} C instead of {wanted_c:.1f} C")
     return found
+
+
+def _far(frame: RawFrame, group: Group, tolerance_c: float) -> bool:
+    wanted_c, got_c = frame.temperature_c, group.temperature_c
+    return wanted_c is not None and got_c is not None and abs(wanted_c - got_c) > tolerance_c
+
+
+def _temperatures(frames: Sequence[RawFrame], group: Group) -> str:
+    """Temperature of a group against those of frames; all are known."""
+    known = [frame.temperature_c for frame in frames if frame.temperature_c is not None]
+    wanted = " to ".join(dict.fromkeys(f"{end:.1f}" for end in (min(known), max(known))))
+    return f"{group.temperature_c:.1f} C instead of {wanted} C"
 
 
 def best_group(

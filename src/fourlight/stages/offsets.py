@@ -10,10 +10,10 @@ import numpy.typing as npt
 
 from fourlight.frames import RawFrame
 from fourlight.stages.bench import Bench
-from fourlight.stages.groups import Group, best_group, differences, same_exposure
+from fourlight.stages.groups import Group, best_group, misfits, same_exposure
 from fourlight.stages.masters import Master, bands, derived
 
-__all__ = ["Choice", "Offset", "choose_offset", "master_level", "offset_for", "say_unused"]
+__all__ = ["Choice", "Offset", "choose_offsets", "master_level", "offset_for", "say_unused"]
 
 Say = Callable[[str], None]
 """Takes a sentence for the user."""
@@ -44,7 +44,7 @@ class Choice:
     dark: Group | None
     bias: Group | None
     refused: tuple[Group, ...]
-    """Groups of which a note says why they do not serve."""
+    """Groups that do not serve: none of their kind does, or they cannot be scaled."""
 
     @property
     def groups(self) -> set[Group]:
@@ -52,18 +52,24 @@ class Choice:
         return {group for group in (self.dark, self.bias, *self.refused) if group is not None}
 
 
-def choose_offset(
+def choose_offsets(
+    lights: Sequence[RawFrame], darks: Sequence[Group], biases: Sequence[Group], tolerance_c: float, say: Say
+) -> list[Choice]:
+    """Darks and bias frames that fit each light best; what does not fit is named in the notes, all lights together."""
+    for groups, limit in ((darks, tolerance_c), (biases, ANY_C)):
+        without = [light for light in lights if best_group(light, groups, limit) is None]
+        for group in groups:
+            for why in misfits(without, group, limit):
+                say(f"{group.label} left out: {why}.")
+    return [_choice(light, darks, biases, tolerance_c, say) for light in lights]
+
+
+def _choice(
     light: RawFrame, darks: Sequence[Group], biases: Sequence[Group], tolerance_c: float, say: Say
 ) -> Choice:
-    """Darks and bias frames that fit a light best; what does not fit is named in the notes."""
     dark = best_group(light, darks, tolerance_c)
     bias = best_group(light, biases, ANY_C)
-    refused: list[Group] = []
-    for found, groups, limit in ((dark, darks, tolerance_c), (bias, biases, ANY_C)):
-        if found is None:
-            refused += groups
-            for group in groups:
-                say(f"{group.label} left out: {', '.join(differences(light, group, limit))}.")
+    refused = [*(darks if dark is None else ()), *(biases if bias is None else ())]
     if dark is not None:
         _say_unknown(light, dark, say)
         if not same_exposure(light, dark):
