@@ -68,3 +68,24 @@ def test_lights_of_many_temperatures_and_dim_flats(command: Any, alike: Path, tm
     assert not levels, "it stands in to_know, once"
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "flat is dark" in page
+
+
+def test_the_record_keeps_what_the_terminal_calls_alike(command: Any, raw: Path, tmp_path: Path) -> None:
+    """Other rows are missing in each of two lights: the summary and the report say which."""
+    for name, first in (("light_0002.fits", 108), ("light_0003.fits", 150)):
+        with fits.open(raw / name) as hdus:
+            image, header = hdus[0].data.copy(), hdus[0].header
+        image[first:] = 0
+        fits.PrimaryHDU(image, header).writeto(raw / name, overwrite=True)
+    done = command("run", raw, "--out", tmp_path / "out", "--set", "registration.reference=light_0001.fits")
+    assert done.code == 0, done.err
+    (line,) = told(done.err, "rows ")
+    assert line.startswith("light_0002.fits: rows 108-179 of 180")
+    assert line.endswith("; light_0003.fits alike")
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    odd = {item["file"]: item["reason"] for item in summary["odd"]}
+    for name, rows in (("light_0002.fits", "rows 108-179"), ("light_0003.fits", "rows 150-179")):
+        assert odd[name].startswith(f"{rows} of 180 hold one value only")
+        assert sum(line.startswith(f"{name}: {rows} of 180") for line in summary["to_know"]) == 1
+        assert page.count(f"{name}: {rows} of 180") == 1

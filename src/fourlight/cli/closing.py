@@ -19,7 +19,7 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
     out : Path
         Where the results are, as the user named it.
     """
-    from fourlight.pipeline.names import NAMED, by_reason
+    from fourlight.pipeline.names import NAMED, briefly, by_reason
     from fourlight.report.mosaic import hint
 
     if overruling := hint(summary):
@@ -27,7 +27,8 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
     missing = ", ".join(_missing(summary["calibration"]))
     if missing:
         yield "calibration", missing
-    for remark in summary.get("to_know") or ():
+    odd = [(item["file"], item["reason"]) for item in summary.get("odd") or ()]
+    for remark in briefly(summary.get("to_know") or (), odd):
         yield "to know", remark
     aside = summary["set_aside"]
     lines = by_reason(((item["file"], item["reason"]) for item in aside), NAMED)

@@ -11,7 +11,17 @@ from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.copies import ONCE
 
-__all__ = ["NAMED", "by_reason", "find_light", "quoted", "short_names", "spoilt", "to_know"]
+__all__ = [
+    "NAMED",
+    "briefly",
+    "by_reason",
+    "find_light",
+    "odd_ones",
+    "quoted",
+    "short_names",
+    "spoilt",
+    "to_know",
+]
 
 NAMED = 6
 """Files named in a line on the terminal."""
@@ -101,21 +111,50 @@ def _kinds(items: Iterable[tuple[str, str]]) -> list[list[tuple[str, str]]]:
     return list(kinds.values())
 
 
-def to_know(told: Iterable[str], frames: Iterable[RawFrame], names: Mapping[Path, str]) -> list[str]:
-    """What a user must know of the frames of a run, every sentence once.
+def odd_ones(frames: Iterable[RawFrame], names: Mapping[Path, str]) -> list[tuple[str, str]]:
+    """Name of each frame about which something is odd, and what that is; lights first."""
+    frames = sorted(frames, key=lambda frame: (frame.role is not Role.LIGHT, str(frame.path)))
+    return [(names[frame.path], said) for frame in frames for said in frame.problems]
+
+
+def to_know(remarks: Iterable[str], odd: Iterable[tuple[str, str]]) -> list[str]:
+    """What a user must know of the frames of a run, every sentence once and in full.
 
     Parameters
     ----------
-    told : iterable of str
+    remarks : iterable of str
         Sentences on several frames together.
-    frames : iterable of RawFrame
-        Frames in use; what is odd about single ones is said with their names, of lights first.
-    names : mapping of Path to str
-        What each file is called.
+    odd : iterable of (str, str)
+        Name of each frame about which something is odd, and what that is.
+
+    Examples
+    --------
+    >>> to_know(["two kinds."], [("a", "row 7 is missing"), ("b", "row 8 is missing"), ("c", "row 7 is missing")])
+    ['two kinds', 'a, c: row 7 is missing', 'b: row 8 is missing']
     """
-    frames = sorted(frames, key=lambda frame: (frame.role is not Role.LIGHT, str(frame.path)))
-    single = by_reason(((names[frame.path], said) for frame in frames for said in frame.problems), NAMED)
-    return list(dict.fromkeys([*(sentence.strip().rstrip(".") for sentence in told), *single]))
+    together = [sentence.strip().rstrip(".") for sentence in remarks]
+    return list(dict.fromkeys([*together, *_in_full(odd)]))
+
+
+def briefly(known: Iterable[str], odd: Sequence[tuple[str, str]]) -> list[str]:
+    """The sentences of `to_know` for the terminal: those on single frames with few names, one for each kind.
+
+    Examples
+    --------
+    >>> odd = [("a", "row 7 is missing"), ("b", "row 8 is missing")]
+    >>> briefly(to_know(["two kinds."], odd), odd)
+    ['two kinds', 'a: row 7 is missing; b alike']
+    """
+    single = set(_in_full(odd))
+    return [*(sentence for sentence in known if sentence not in single), *by_reason(odd, NAMED)]
+
+
+def _in_full(odd: Iterable[tuple[str, str]]) -> list[str]:
+    """One line for each reason, with all names."""
+    names: dict[str, list[str]] = {}
+    for name, reason in odd:
+        names.setdefault(reason, []).append(quoted(name))
+    return [f"{', '.join(some)}: {reason}" for reason, some in names.items()]
 
 
 def _kind(reason: str) -> str:

@@ -11,7 +11,7 @@ from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
 from fourlight.pipeline.gathering import RAW_ROLES, cheap_keys, chosen, looked, once, settled
 from fourlight.pipeline.job import Sorting
-from fourlight.pipeline.names import NAMED, by_reason, to_know
+from fourlight.pipeline.names import NAMED, briefly, by_reason, odd_ones, to_know
 from fourlight.recipe import Calibrate, Recipe
 from fourlight.stages import mosaic
 from fourlight.stages.flats import flat_for
@@ -43,7 +43,8 @@ def outlook(found: Scan, recipe: Recipe) -> Outlook:
     sorting = Sorting(recipe, Silent(), thread_count(recipe.run.threads))
     lights, others, refused = _sorted(sorting, found)
     calibration = [] if refused else _calibration(lights, others, recipe.calibrate)
-    known = to_know([*sorting.told, *calibration], _in_use(sorting, found, [*lights, *others]), sorting.names)
+    odd = odd_ones(_in_use(sorting, found, [*lights, *others]), sorting.names)
+    known = briefly(to_know([*sorting.told, *calibration], odd), odd)
     aside = ((sorting.names[item.path], item.reason) for item in sorting.set_aside)
     problems = [f"set aside: {line}" for line in by_reason(aside, NAMED)]
     problems += [f"to know: {line}" for line in known]

@@ -22,7 +22,7 @@ from fourlight.pipeline.gathering import checked, chosen, once, settled
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
-from fourlight.pipeline.names import find_light, to_know
+from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import check_space
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
@@ -143,6 +143,7 @@ def _findings(
     out = {item.path for item in job.set_aside}
     used = [frame.measured.raw for frame in frames]
     used += [_with_odd(frame, calibration.odd) for frame in others if frame.path not in out]
+    odd = odd_ones(used, job.names)
     return Findings(
         reference=reference,
         grid=grid,
@@ -163,5 +164,6 @@ def _findings(
         roles=job.roles,
         measured=job.measured,
         assumptions=job.notes,
-        to_know=to_know(job.told, used, job.names),
+        to_know=to_know(job.told, odd),
+        odd=odd,
     )

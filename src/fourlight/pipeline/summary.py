@@ -56,6 +56,8 @@ class Findings:
     assumptions: Sequence[str] = ()
     to_know: Sequence[str] = ()
     """What a user must know: what is odd about frames in use, and what that means for the result."""
+    odd: Sequence[tuple[str, str]] = ()
+    """Name of each frame in use about which something is odd, and what that is."""
 
 
 def summarise(found: Findings) -> dict[str, Any]:
@@ -96,6 +98,7 @@ def summarise(found: Findings) -> dict[str, Any]:
         "nights": _nights(found.frames),
         "assumptions": list(found.assumptions),
         "to_know": list(found.to_know),
+        "odd": [{"file": name, "reason": reason} for name, reason in found.odd],
     }  # fmt: skip
 
 
