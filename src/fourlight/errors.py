@@ -29,6 +29,9 @@ __all__ = [
     "StageError",
 ]
 
+SHOWN = 60
+"""Letters of a wrong value that are repeated."""
+
 
 class FourlightError(Exception):
     """Base class of everything Fourlight raises on purpose; its text is fit for a user to read."""
@@ -83,7 +86,8 @@ class RecipeError(FourlightError, ValueError):
     exit_code = 2
 
     def __init__(self, field: str, value: object, allowed: str, source: str = "recipe") -> None:
-        found = [field if value is None else f"{field} = {value!r}"] if field else []
+        shown = repr(value) if len(repr(value)) <= SHOWN else f"{repr(value)[:SHOWN]}..."
+        found = [field if value is None else f"{field} = {shown}"] if field else []
         super().__init__(": ".join([source, *found, allowed]))
         self.field = field
         self.value = value

@@ -237,12 +237,16 @@ def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
         section, dot, key = name.partition(".")
         if not mark or not dot:
             raise RecipeError(setting, None, _full_form(name, value), "setting")
-        if given.setdefault(name, value) != value:
-            raise RecipeError(
-                name, None, f"given twice, as {given[name]} and as {value}; give it once", "setting"
-            )
+        first = given.setdefault(name, value)
+        if value != first and _alone(section, key, value) != _alone(section, key, first):
+            raise RecipeError(name, None, f"given twice, as {first} and as {value}; give it once", "setting")
         data.setdefault(section, {})[key] = _toml_value(value)
     return validated(Recipe, data, known_fields(), "setting")
+
+
+def _alone(section: str, key: str, value: str) -> Recipe:
+    """Recipe with one setting, to compare values however they are written."""
+    return validated(Recipe, {section: {key: _toml_value(value)}}, known_fields(), "setting")
 
 
 def _full_form(name: str, value: str) -> str:
@@ -255,7 +259,7 @@ def _full_form(name: str, value: str) -> str:
 def _toml_value(text: str) -> Any:
     try:
         return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+    except ValueError:  # no TOML, or a number with more digits than Python reads
         return text
 
 

@@ -11,20 +11,25 @@ from fourlight.errors import RecipeError
 __all__ = ["parsed"]
 
 NEEDED = "a line is [section], or name = value such as pixfrac = 0.8; text stands in quotes"
+OPEN = "a quote is not closed"
+NAMELESS = "no name, or one with other letters than a to z, digits, - and _"
+TWICE = "its name has a value already"
+BACKSLASH = r"a \ in double quotes begins an escape; write \\, or use single quotes"
 FOUND = (
-    (r"Expected '=' after a key.*", "no '=' after the name"),
-    (r"Expected '\]' at the end of a table.*", "']' is missing"),
-    (
-        r"Expected newline or end of document.*",
-        "something follows the value; decimals are written with a point",
-    ),
-    (r"Invalid value", "no value that can be read"),
-    (r"Cannot overwrite a value", "its name has a value already"),
-    (r"Cannot declare \('(.*)',\) twice", r"section \1 stands there already"),
+    (r"(Illegal|Found invalid) character '\\n'|Unterminated string|Expected ('\"+'|\"'+\")", OPEN),
+    (r"Illegal character|Found invalid character", "a character that cannot be seen stands in it"),
+    (r"Expected '=' after a key", "no '=' after the name"),
+    (r"Expected '\]+' at the end of a(n array|n? ?table)", "']' is missing"),
+    (r"Unclosed array", "']' is missing"),
+    (r"Unclosed inline table", "'}' is missing"),
+    (r"Invalid value|Invalid date", "no value that can be read"),
+    (r"Cannot overwrite a value|Duplicate inline table key|Cannot mutate", TWICE),
+    (r"Invalid initial character for a key|Invalid statement", NAMELESS),
+    (r"Invalid hex value|Unescaped '\\|Escaped character", BACKSLASH),
 )
-"""Words of the parser (tomllib of Python 3.11 to 3.13), and what is said instead; others are said as they are."""
-BYTE_ORDER_MARK = "\ufeff"
-"""Some editors begin a file with it; it is no part of the text."""
+"""How words of the parser begin (tomllib of Python 3.11 to 3.13), and what is said instead."""
+UNKNOWN = "it cannot be read"
+"""What is said instead of all others."""
 SHOWN = 60
 """Letters of a line that are repeated."""
 
@@ -48,25 +53,39 @@ def parsed(text: str, source: str) -> dict[str, Any]:
     >>> parsed("[integrate]\\npixfrac = 0.8", "recipe.toml")
     {'integrate': {'pixfrac': 0.8}}
     """
-    text = text.removeprefix(BYTE_ORDER_MARK)
     try:
         return tomllib.loads(f"{text}\n")  # whatever is wrong with the last line, it has a number then
     except tomllib.TOMLDecodeError as error:
-        raise RecipeError("", None, _fault(str(error), text), source) from None
+        fault = _fault(str(error), text)
+    except ValueError:  # of Python itself, which makes no whole number of more than some 4300 digits
+        fault = "not valid TOML (a number has thousands of digits)"
     except RecursionError:
-        raise RecipeError(
-            "", None, f"not valid TOML (lists in lists without end); {NEEDED}", source
-        ) from None
+        fault = "not valid TOML (lists in lists without end)"
+    raise RecipeError("", None, f"{fault}; {NEEDED}", source) from None
 
 
 def _fault(said: str, text: str) -> str:
+    """Line, what stands there and what is wrong with it, of the parser's words."""
     what, _, place = said.rpartition(" (at ")
-    for pattern, words in FOUND:
-        what = re.sub(pattern, words, what)
     found = re.match(r"line (\d+), column \d+", place)
     if not found:
-        return f"not valid TOML ({what[:1].lower()}{what[1:]} before its end); {NEEDED}"
+        return f"not valid TOML ({_plain(what, '')} before its end)"
     number = int(found[1])
-    line = text.splitlines()[number - 1].strip() if number <= len(text.splitlines()) else ""
-    shown = f", {line[:SHOWN]!r}," if line else ""
-    return f"line {number}{shown} is not valid TOML ({what[:1].lower()}{what[1:]}); {NEEDED}"
+    line = text.replace("\r\n", "\n").split("\n")[number - 1]  # the parser's lines: no other marks part them
+    shown = f", {line.strip()[:SHOWN]!r}," if line.strip() else ""
+    return f"line {number}{shown} is not valid TOML ({_plain(what, line)})"
+
+
+def _plain(what: str, line: str) -> str:
+    """What is wrong with a line, in plain words."""
+    if "\r" in line:
+        return "it holds a carriage return, which ends no line in TOML; save the file with other line ends"
+    if what.startswith("Expected newline"):
+        after = "']'" if line.lstrip().startswith("[") else "the value; decimals are written with a point"
+        return f"something stands after {after}"
+    if what.startswith("Expected '=' after a key") and "=" in line:
+        return NAMELESS
+    if twice := re.match(r"Cannot (?:declare|redefine namespace) \((.*?),?\)", what):
+        name = ".".join(re.findall(r"'([^']*)'", twice[1]))
+        return f"section {name} stands there already"
+    return next((words for begins, words in FOUND if re.match(begins, what)), UNKNOWN)

@@ -42,10 +42,24 @@ WRONG = [
     ),
     ("# no TOML\nhello", "line 2, 'hello', is not valid TOML (no '=' after the name); a line is [section]"),
     ("[integrate]\nmethod = drizzle", "line 2, 'method = drizzle', is not valid TOML (no value that can be"),
-    ("[integrate]\npixfrac = 0,7\n", "'pixfrac = 0,7', is not valid TOML (something follows the value"),
+    ("[integrate]\npixfrac = 0,7\n", "'pixfrac = 0,7', is not valid TOML (something stands after the value"),
     ("[run]\nthreads = 1\nthreads = 2", "line 3, 'threads = 2', is not valid TOML (its name has a value"),
     ("[run]\n[run]", "line 2, '[run]', is not valid TOML (section run stands there already)"),
-    ("[[run]]\n[read]\nfilter = '''", "before its end); a line is [section]"),
+    ("[[run]]\n[read]\nfilter = '''", "(a quote is not closed before its end); a line is [section]"),
+    ('[integrate]\nmethod = "drizzle\n[run]', "line 2, 'method = \"drizzle', is not valid TOML (a quote is"),
+    (
+        "[integrate] pixfrac = 0.8",
+        "line 1, '[integrate] pixfrac = 0.8', is not valid TOML (something stands after ']')",
+    ),
+    (
+        '[read]\nfilter = "C:\\Users"',
+        "(a \\ in double quotes begins an escape; write \\\\, or use single quotes)",
+    ),
+    ("größe = 1", "line 1, 'größe = 1', is not valid TOML (no name, or one with other letters than a to z"),
+    ("[a.b]\n[a.b]", "line 2, '[a.b]', is not valid TOML (section a.b stands there already)"),
+    ("[read]\nfilter = '''a", "not valid TOML (a quote is not closed before its end)"),
+    ("# one\u2028line\n[run\n", "line 2, '[run', is not valid TOML (']' is missing)"),
+    (f"[run]\nthreads = {'9' * 5000}", "not valid TOML (a number has thousands of digits)"),
 ]
 
 
@@ -75,6 +89,7 @@ def test_a_wrong_recipe_is_named(command: Any, tmp_path: Path, raw: Path, text: 
         ("integrate.pixfrac=", "setting: integrate.pixfrac: no value is given; must be a number"),
         ("read.mosaic=", "setting: read.mosaic: no value is given; must be auto, RGGB"),
         ("read.mosaic=RGB", "read.mosaic = 'RGB'"),
+        (f"run.threads={'9' * 5000}", "...: must be a whole number"),
     ],
 )
 def test_a_wrong_setting_is_named(
@@ -90,7 +105,9 @@ def test_a_recipe_that_is_not_there_or_not_text(command: Any, tmp_path: Path) ->
     assert "No such file" in command("recipe", "--check", tmp_path / "none.toml").line
     assert "Is a directory" in command("recipe", "--check", tmp_path).line
     (tmp_path / "picture.toml").write_bytes(b"\xff\xd8\xff\xe0")
-    assert "not a text file" in command("recipe", "--check", tmp_path / "picture.toml").line
+    said = command("recipe", "--check", tmp_path / "picture.toml").line
+    assert "not a text file" in said
+    assert "; save it as UTF-8, or make one with " in said
 
 
 def test_nothing_asked_for(command: Any) -> None:
@@ -104,6 +121,9 @@ def test_nothing_asked_for(command: Any) -> None:
     [
         (("0.7", "0.8"), "setting: integrate.pixfrac: given twice, as 0.7 and as 0.8; give it once"),
         (("0.7", "0.7"), None),
+        (("0.5", ".5"), None),
+        (("1", "1.0"), None),
+        ((".5", "0.6"), "setting: integrate.pixfrac: given twice, as .5 and as 0.6; give it once"),
     ],
 )
 def test_one_setting_given_twice(
@@ -138,5 +158,10 @@ def test_recipes_and_scenes_are_told_from_each_other(command: Any, tmp_path: Pat
 
 def test_the_mark_that_some_editors_put_first_is_no_fault(command: Any, tmp_path: Path) -> None:
     path = tmp_path / "recipe.toml"
-    path.write_text("[run]\nthreads = 1\n", encoding="utf-8-sig")
-    assert command("recipe", "--check", path).code == 0
+    for encoding in ("utf-8-sig", "utf-16"):  # the second is what some shells write where a user says >
+        path.write_text("[run]\nthreads = 1\n", encoding=encoding)
+        assert command("recipe", "--check", path).code == 0
+        path.write_text("[run]\nthreads = 1\nth\n", encoding=encoding)
+        assert "line 3, 'th', is not valid TOML" in command("recipe", "--check", path).line
+    path.write_bytes("[run]\n".encode("utf-16")[:-1])
+    assert "save it as UTF-8" in command("recipe", "--check", path).line
