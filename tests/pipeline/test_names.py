@@ -14,7 +14,7 @@ from astropy.io import fits
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fourlight.pipeline.names import short_names
+from fourlight.pipeline.names import quoted, short_names
 
 PARTS = st.sampled_from(["a", "b", "night1", "1.fits"])
 PATHS = st.lists(st.lists(PARTS, min_size=1, max_size=5).map(lambda parts: Path("/", *parts)), max_size=12)
@@ -32,6 +32,22 @@ def test_no_two_are_called_alike_and_no_name_could_be_shorter(paths: list[Path])
         assert not shorter or any(
             f"/{shorter}" in f"/{other.as_posix()}"[-len(shorter) - 1 :] for other in others
         )
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("light_1.fits", "light_1.fits"),
+        ("a,b.fits", "'a,b.fits'"),
+        ("a;b.fits", "'a;b.fits'"),
+        ("21:30.fits", "'21:30.fits'"),
+        ("it's.fits", "it's.fits"),
+        ("it's,b.fits", '"it\'s,b.fits"'),
+        ('it\'s "x" y.fits', '"it\'s \\"x\\" y.fits"'),
+    ],
+)
+def test_where_a_name_ends_is_always_seen(name: str, shown: str) -> None:
+    assert quoted(name) == shown
 
 
 @pytest.fixture

@@ -43,7 +43,7 @@ class Sorting:
 
     @property
     def called(self) -> dict[Path, str]:
-        """What each file is called in sentences: its name, in quotes where it has blanks."""
+        """What each file is called in sentences: its name, in quotes where it needs them."""
         return {path: quoted(name) for path, name in self.names.items()}
 
     def source(self, frame: RawFrame) -> PixelSource:

@@ -25,6 +25,8 @@ __all__ = [
 
 NAMED = 6
 """Files named in a line on the terminal."""
+PARTING = ",;:"
+"""Marks that part names from each other and from what is said of them."""
 
 
 def short_names(paths: Iterable[Path]) -> dict[Path, str]:
@@ -54,13 +56,21 @@ def _end(path: Path, depth: int) -> str:
 
 
 def quoted(name: str) -> str:
-    """A name as it stands in a sentence: in quotes where it has blanks.
+    """A name as it stands in a sentence: in quotes where it has blanks, or marks that part names there.
 
+    Examples
+    --------
     >>> print(quoted("light_1.fits"), quoted("copy of 1.fits"), quoted("the comet's night/1.fits"))
     light_1.fits 'copy of 1.fits' "the comet's night/1.fits"
+    >>> print(quoted("a,b.fits"), quoted("at 21:30.fits"))
+    'a,b.fits' 'at 21:30.fits'
     """
-    mark = '"' if "'" in name else "'"
-    return f"{mark}{name}{mark}" if any(letter.isspace() for letter in name) else name
+    if not any(letter.isspace() or letter in PARTING for letter in name):
+        return name
+    if "'" not in name:
+        return f"'{name}'"
+    escaped = name.replace('"', '\\"')
+    return f'"{escaped}"'
 
 
 def by_reason(items: Iterable[tuple[str, str]], most: int) -> list[str]:
@@ -71,7 +81,7 @@ def by_reason(items: Iterable[tuple[str, str]], most: int) -> list[str]:
     Parameters
     ----------
     items : iterable of (str, str)
-        Name of each file, and what is said of it. Names with blanks are put in quotes.
+        Name of each file, and what is said of it. Names are put in quotes where they need them (`quoted`).
     most : int
         Names in a line; the others are counted.
 
