@@ -10,6 +10,8 @@ import pytest
 
 from fourlight import __version__
 from fourlight.cli import app, run
+from fourlight.cli.plain import UsageError
+from fourlight.errors import FourlightError
 
 
 def test_the_version_is_printed(command: Any) -> None:
@@ -59,10 +61,12 @@ def test_a_date_that_is_none_is_said_in_plain_words(command: Any, tmp_path: Path
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
-        (("stack",), "no such command 'stack'; see fourlight --help"),
+        (("stack",), "no such command stack; see fourlight --help"),
+        (("rn",), "no such command rn (did you mean run?); see fourlight --help"),
+        (("simulat", "x"), "no such command simulat (did you mean simulate?); see fourlight --help"),
         (("--into",), "no such option --into; see fourlight --help"),
         (("run", "--into", "x"), "no such option --into; see fourlight run --help"),
-        (("run", "n", "--oot", "x"), "no such option --oot; did you mean --out?; see fourlight run --help"),
+        (("run", "n", "--oot", "x"), "no such option --oot (did you mean --out?); see fourlight run --help"),
         (("run", "n", "--out"), "option '--out' needs a value; see fourlight run --help"),
         (("inspect",), "missing argument 'NIGHTS'; see fourlight inspect --help"),
         (("simulate", "demo"), "missing option '--out'; see fourlight simulate --help"),
@@ -74,6 +78,18 @@ def test_wrong_usage_is_one_line_with_a_hint(command: Any, words: tuple[str, ...
     assert (done.code, done.line) == (2, expected)
     assert len(done.err.splitlines()) == 1
     assert not done.out
+
+
+@pytest.mark.parametrize(
+    "words", [("rn",), ("--into",), ("run", "--into"), ("run", "n", "--out"), ("inspect",)]
+)
+def test_wrong_usage_raises_the_class_that_is_caught(words: tuple[str, ...]) -> None:
+    """The command library names it in no public place."""
+    with pytest.raises(Exception, match=r".") as caught:
+        app._app(list(words))(args=list(words), prog_name="fourlight", standalone_mode=False)
+    assert isinstance(caught.value, UsageError)
+    assert UsageError is not Exception
+    assert not issubclass(FourlightError, UsageError)
 
 
 def test_no_word_at_all_is_answered_with_help(command: Any) -> None:
@@ -89,6 +105,11 @@ def test_help_fits_80_columns(command: Any, monkeypatch: pytest.MonkeyPatch, nam
     said = command(*([name] if name else []), "--help").out
     assert max(len(line) for line in said.splitlines()) <= 80
     assert "…" not in said
+
+
+def test_help_says_that_a_setting_wins_over_the_recipe(command: Any) -> None:
+    words = re.sub(r"[^\w' ]+", " ", command("run", "--help").out).split()
+    assert "in place of the recipe's repeat it for more" in " ".join(words)
 
 
 def broken(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:

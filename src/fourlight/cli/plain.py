@@ -15,12 +15,11 @@ BRACES = str.maketrans("", "", "{}")
 
 UsageError: type[Exception] = typer.BadParameter.__bases__[0]
 """Words that are no use of the program; the command library gives it no public name in all of its versions."""
-
-
 PLAIN = (
     (r"requires an argument$", "needs a value"),
     (r"^got unexpected extra arguments?(\(s\))? \((.*)\)$", r"\2: more than this command takes"),
     (r"^no such option: (\S+).*", r"no such option \1"),
+    (r"^no such command '(.*?)'(\. Did you mean .*)?$", r"no such command \1"),
 )
 """Words of the command library, and what is said instead."""
 
@@ -38,10 +37,18 @@ def usage_line(error: Exception, command: str) -> str:
     text = f"{said[:1].lower()}{said[1:]}"
     for pattern, words in PLAIN:
         text = re.sub(pattern, words, text)
+    near = _near(error, said)
+    text += f" (did you mean {near}?)" if near else ""
+    return f"{text}; see {command} --help" if text else ""
+
+
+def _near(error: Exception, said: str) -> str:
+    """The option that is nearest to one that there is not, or the commands that the library calls near."""
+    if "Did you mean" in said and "command" in said:
+        return " or ".join(re.findall(r"'([^']+)'", said.partition("Did you mean")[2]))
     options = {name.lstrip("-"): name for name in getattr(error, "possibilities", None) or ()}
     near = difflib.get_close_matches(getattr(error, "option_name", "").lstrip("-"), options, n=1)
-    text += f"; did you mean {options[near[0]]}?" if near else ""
-    return f"{text}; see {command} --help" if text else ""
+    return options[near[0]] if near else ""
 
 
 def whole_number(text: str) -> int:
