@@ -105,7 +105,11 @@ class Registration(Section):
     """Placing frames on the grid of the reference frame."""
 
     reference: Annotated[
-        str, Field(description="Name of the reference light as in frames.csv; empty: the best frame")
+        str,
+        Field(
+            description="Name of the reference light as in frames.csv (another light is taken where red and blue are "
+            "exchanged in it); empty: the best frame"
+        ),
     ] = ""
     min_matches: Annotated[int, Field(ge=3, description="Fewest matched stars for a frame to be used")] = 6
     max_rms_px: Annotated[

@@ -36,7 +36,7 @@ def run(
         typer.Option(
             "--set",
             metavar="SECTION.FIELD=VALUE",
-            help="One setting, before that of the recipe; for more, repeat it.",
+            help="One setting, in place of the recipe's; repeat it for more.",
         ),
     ] = None,
     again: Annotated[

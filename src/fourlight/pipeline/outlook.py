@@ -38,7 +38,8 @@ class Outlook:
 def outlook(found: Scan, recipe: Recipe) -> Outlook:
     """Sort frames as a run does, without writing anything.
 
-    Files are not read to their end, but for files without a date that are equal in size.
+    Files are not read to their end, but for those that are equal in size and in date (or have none): of a camera
+    whose clock stands still that is every light.
     """
     sorting = Sorting(recipe, Silent(), thread_count(recipe.run.threads))
     lights, others, refused = _sorted(sorting, found)
