@@ -105,10 +105,15 @@ def test_short_exposures_of_one_second_are_nothing_odd() -> None:
         (("n/0 picked.fits", "n/light_12.fits", "n/light_9.fits"), "n/light_9.fits"),
         (("a/light_4 (1).fits", "a/x.fits", "b/light_4.fits"), "b/light_4.fits"),
         (("n/light_4 - copy.fits", "n/x.fits", "n/light_4.fits"), "n/light_4.fits"),
+        (("n/1.fits", "n/light_0003.fits", "n/light_0004.fits"), "n/light_0004.fits"),
+        (
+            ("n/short.fits", "n/a name of many words 1.fits", "n/a name of many words 2.fits"),
+            "n/a name of many words 2.fits",
+        ),
     ],
 )
 def test_the_file_that_is_named_like_the_others_is_kept(called: tuple[str, ...], kept: str) -> None:
-    """Copies are the first and the last; in the last two cases no name is like others, and the shorter one stays."""
+    """Copies are the first and the last; in the third and fourth case no name is like others: the shorter one stays."""
     for change in (lambda values: values, lambda values: values - 300):
         found, aside, _ = parted([change(image(1)), image(2), image(1)], called=called)
         assert found == [Path(name).name for name in (called[1], kept)]

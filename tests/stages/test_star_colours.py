@@ -83,6 +83,15 @@ def test_a_reference_unlike_all_others_is_the_one_set_aside() -> None:
     assert [item.path.name for item in aside] == ["0.fits"]
 
 
+def test_one_more_than_the_others_is_most_of_them() -> None:
+    """Three against the reference and one like it: the reference is wrong."""
+    frames = [registered(f"{n}.fits", n > 1) for n in range(5)]
+    kept, aside = unlike_most(frames, frames[0].measured)
+    assert not kept
+    assert [item.path.name for item in aside] == ["0.fits"]
+    assert "nothing tells which" not in aside[0].reason
+
+
 def test_of_two_lights_nothing_tells_which_is_wrong() -> None:
     frames = [registered("0.fits", False), registered("1.fits", True)]
     kept, (item,) = unlike_most(frames, frames[0].measured)
