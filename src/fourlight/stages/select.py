@@ -106,7 +106,7 @@ def _best(groups: Mapping[Key, list[RawFrame]], calibrations: Sequence[RawFrame]
 
     def worth(key: Key) -> tuple[bool, float, int, int, str]:
         frames = groups[key]
-        matching = _matching(frames[0], found, tolerance_c) if frames else 0
+        matching = _matching(frames[0], found, tolerance_c)
         return len(frames) >= LEAST, round(_exposure(frames), 6), matching, len(frames), str(key)
 
     return max(groups, key=worth)
