@@ -1,4 +1,4 @@
-"""Bad input (issue 2): one clear line, bad frames set aside by name with the reason, raw folders untouched."""
+"""Bad frames are set aside by name with the reason, the night goes on, and raw folders stay untouched."""
 
 from __future__ import annotations
 
@@ -6,39 +6,15 @@ import csv
 import gzip
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from astropy.io import fits
-from scipy.ndimage import map_coordinates
 
-Image = npt.NDArray[Any]
-
-
-def put(path: Path, like: Path, image: Image | None = None, **cards: Any) -> None:
-    """A frame with the header of another one, some cards changed (None removes one)."""
-    header = fits.getheader(like)
-    data = fits.getdata(like) if image is None else image
-    for name in ("BZERO", "BSCALE"):
-        header.remove(name, ignore_missing=True)
-    for name, value in cards.items():
-        name = name.replace("_", "-")
-        header.remove(name, ignore_missing=True)
-        if value is not None:
-            header[name] = value
-    fits.PrimaryHDU(data, header).writeto(path)
-
-
-def as_mono(image: Image, seed: int) -> Image:
-    """What a camera without a mosaic would see: the first green plane at every sample, with noise of its own."""
-    y, x = np.mgrid[: image.shape[0], : image.shape[1]]
-    smooth = map_coordinates(image[0::2, 1::2].astype(float), [y / 2, (x - 1) / 2], order=3, mode="nearest")
-    noise = np.random.default_rng(seed).normal(0, 20, image.shape)
-    return np.clip(np.rint(smooth + noise), 0, 65535).astype(np.uint16)
+from bad_frames import as_mono, put
 
 
 def spoilt(raw: Path) -> dict[str, str]:
@@ -139,152 +115,6 @@ def test_a_frame_in_part_undefined_is_used(command: Any, raw: Path, tmp_path: Pa
     assert "no date" not in flags["part.fits"]
     with fits.open(tmp_path / "out" / "stack.fits") as hdus:
         assert np.isfinite(hdus["G"].data).mean() > 0.97
-
-
-def only(raw: Path, *kept: str) -> None:
-    for path in raw.iterdir():
-        if path.name not in kept:
-            path.unlink()
-
-
-def no_lights(raw: Path) -> None:
-    for path in sorted(raw.iterdir()):
-        put(raw / f"d_{path.name}", path, IMAGETYP="DARK")
-        path.unlink()
-
-
-def darks_and_an_unknown_file(raw: Path) -> None:
-    no_lights(raw)
-    (raw / "x.fits").write_bytes(b"no frame" * 9)
-
-
-def darks_and_a_broken_light(raw: Path) -> None:
-    no_lights(raw)
-    (raw / "light.fits").write_bytes(b"no frame" * 9)
-
-
-def one_frame(raw: Path) -> None:
-    only(raw, "light_0002.fits")
-
-
-def one_frame_twice(raw: Path) -> None:
-    only(raw, "light_0002.fits")
-    (raw / "b.fits").write_bytes((raw / "light_0002.fits").read_bytes())
-
-
-def two_cameras(raw: Path) -> None:
-    only(raw, "light_0001.fits", "light_0002.fits")
-    fits.setval(raw / "light_0001.fits", "INSTRUME", value="another camera")
-
-
-def all_broken(raw: Path) -> None:
-    for path in raw.iterdir():
-        path.write_bytes(path.read_bytes()[:5000])
-
-
-def most_broken(raw: Path) -> None:
-    all_but_one_broken(raw)
-    (raw / "light_0001.fits").write_bytes(b"")
-
-
-def all_but_one_broken(raw: Path) -> None:
-    for path in sorted(raw.iterdir())[1:]:
-        path.write_bytes(path.read_bytes()[:5000])
-
-
-def all_mono(raw: Path) -> None:
-    for number, path in enumerate(sorted(raw.iterdir())):
-        put(raw / f"m_{path.name}", path, as_mono(fits.getdata(path), number), BAYERPAT=None)
-        path.unlink()
-
-
-def one_colour_among_mono(raw: Path) -> None:
-    for number, path in enumerate(sorted(raw.iterdir())[1:]):
-        put(raw / f"m_{path.name}", path, as_mono(fits.getdata(path), number))
-        path.unlink()
-
-
-def all_colour(raw: Path) -> None:
-    for path in sorted(raw.iterdir()):
-        put(raw / f"c_{path.name}", path, np.stack([fits.getdata(path)] * 3))
-        path.unlink()
-
-
-def all_starless(raw: Path) -> None:
-    for number, path in enumerate(sorted(raw.iterdir())):
-        image = fits.getdata(path)
-        noise = np.random.default_rng(number).normal(np.median(image), 25, image.shape)
-        put(raw / f"s_{path.name}", path, np.rint(noise).astype(np.uint16))
-        path.unlink()
-
-
-@pytest.mark.parametrize(
-    ("spoil", "code", "expected"),
-    [
-        (no_lights, 2, "no lights among the frames found (4 darks)"),
-        (
-            darks_and_an_unknown_file,
-            2,
-            "no lights among the frames found (4 darks; 1 file set aside (x.fits: not a FITS file",
-        ),
-        (darks_and_a_broken_light, 2, "no light can be used: 1 light set aside (light.fits: not a FITS file"),
-        (one_frame, 2, "1 light found; at least 2"),
-        (one_frame_twice, 2, "1 usable light left; 2 are needed"),
-        (
-            all_broken,
-            2,
-            "light_0003.fits and 1 more: the file is cut short: 84,280 bytes of its image are missing; copy it again)",
-        ),
-        (
-            most_broken,
-            2,
-            "no light can be used: 4 lights set aside (3 of them: light_0002.fits, light_0003.fits, light_0004.fits: ",
-        ),
-        (
-            all_but_one_broken,
-            2,
-            "1 light found; 3 lights set aside (light_0002.fits, light_0003.fits, light_0004.fits: the file is cut",
-        ),
-        (all_mono, 2, "a monochrome or binned frame"),
-        (
-            one_colour_among_mono,
-            2,
-            "1 usable light left; 2 are needed (m_light_0002.fits, m_light_0003.fits, m_light_0004.fits: no mosaic",
-        ),
-        (all_colour, 2, "and 1 more: already a colour image"),
-        (two_cameras, 2, "2 lights found, but no two of one kind (camera another camera instead of"),
-        (all_starless, 1, "register: 1 usable light left; 2 are needed ("),
-    ],
-)
-def test_nights_that_cannot_be_stacked(
-    command: Any,
-    raw: Path,
-    tmp_path: Path,
-    untouched: Any,
-    spoil: Callable[[Path], None],
-    code: int,
-    expected: str,
-) -> None:
-    spoil(raw)
-    with untouched(raw):
-        done = command("run", raw, "--out", tmp_path / "out")
-        seen = command("inspect", raw)
-    assert done.code == code
-    assert expected in done.line
-    if code == 2:
-        assert seen.code == 2
-        assert seen.line.startswith("a run would be refused: ")
-        words = seen.line.removeprefix("a run would be refused: ")
-        assert words == done.line or "set aside" in seen.out, "inspect knows it beforehand, in the same words"
-        for reason in (
-            *(line.split(": ", 2)[-1] for line in seen.out.splitlines() if "set aside" in line),
-            words,
-        ):
-            assert (seen.out + seen.err).count(reason) == 1, "nothing is said twice"
-    else:
-        assert seen.code == 0
-    assert (tmp_path / "out").exists() == (spoil is all_starless), "there alone masters were made"
-    assert not (tmp_path / "out" / "stack.fits").exists()
 
 
 @pytest.fixture

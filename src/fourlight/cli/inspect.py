@@ -52,7 +52,7 @@ def inspect(
     else:
         _print(found, ahead, mosaics, _screen())
     if ahead.refused:
-        raise InputError(f"a run would be refused: {ahead.refused_briefly}")
+        raise InputError(f"a run would be refused: {ahead.refused if as_json else ahead.refused_briefly}")
 
 
 def _screen() -> Console:

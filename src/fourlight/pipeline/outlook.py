@@ -20,6 +20,9 @@ from fourlight.stages.offsets import choose_offsets, say_unused
 
 __all__ = ["Outlook", "outlook"]
 
+Refusal = InputError | FrameError | None
+"""Why there would be no run."""
+
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
@@ -62,9 +65,6 @@ def _in_use(sorting: Sorting, found: Scan, looked_at: Sequence[RawFrame]) -> lis
     out = {item.path for item in sorting.set_aside}
     rest = {frame.path: frame for frame in looked_at}
     return [rest.get(frame.path, frame) for frame in found.frames if frame.path not in out]
-
-
-Refusal = InputError | FrameError | None
 
 
 def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], Refusal]:
