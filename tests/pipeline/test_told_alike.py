@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from fourlight.pipeline import job
+from fourlight.provenance import file_hash
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 
@@ -151,6 +153,32 @@ def test_copies_neither_choose_the_kind_nor_the_mosaic(command: Any, six: Path, 
     assert aside[1] == "md.fits, me.fits, mf.fits: a copy of mc.fits; each exposure counts once"
     assert aside[2].startswith("mc.fits: its pixels show the greens on [0,0] and [1,1]")
     assert told(seen.out, "set aside") == aside
+
+
+def test_no_file_is_read_twice_to_find_copies(
+    command: Any, six: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two kinds of lights, in one of which a file has a copy of equal size and date."""
+    nights = tmp_path / "nights"
+    shutil.copytree(six / "night1", nights)
+    shutil.copy(nights / "light_0001.fits", nights / "again.fits")
+    rewritten(six / "night2" / "light_0001.fits", nights / "b.fits", GAIN=200)
+    read: list[str] = []
+
+    def counted(path: Path) -> str:
+        read.append(path.name)
+        return file_hash(path)
+
+    monkeypatch.setattr(job, "file_hash", counted)
+    seen = command("inspect", nights)
+    assert (
+        told(seen.out, "set aside")[-1] == "again.fits: a copy of light_0001.fits; each exposure counts once"
+    )
+    assert sorted(read) == ["again.fits", "light_0001.fits"]
+    read.clear()
+    done = command("run", nights, "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    assert sorted(read) == sorted(path.name for path in nights.iterdir() if path.name != "b.fits")
 
 
 def test_two_lights_are_too_few_to_compare_their_noise(command: Any, six: Path, tmp_path: Path) -> None:

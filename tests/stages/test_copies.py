@@ -10,10 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fourlight.core.likeness import COUNT, SIDE
 from fourlight.frames import RawFrame, Role
 from fourlight.io.mapping import HeldPixels
 from fourlight.io.pixels import PixelSource, masked
-from fourlight.stages.copies import without_copies, without_equal_files
+from fourlight.stages.copies import find_copies, without_copies, without_equal_files
 
 NY, NX = 211, 240
 WHEN = datetime(2030, 1, 1, tzinfo=UTC)
@@ -123,3 +124,33 @@ def test_the_file_that_is_named_like_the_others_is_kept(called: tuple[str, ...],
     left, (item,) = without_equal_files(frames, hashes, {path: str(path) for path in hashes})
     assert [str(frame.path) for frame in left] == [called[1], kept]
     assert str(item.path) == called[0]
+
+
+class Counted:
+    """Samples, and how many of them were read."""
+
+    def __init__(self, values: np.ndarray) -> None:
+        self.held = HeldPixels(values)
+        self.shape = values.shape[0], values.shape[1]
+        self.count = 0
+
+    def read(self, y0: int, y1: int, x0: int, x1: int) -> np.ndarray:
+        self.count += (y1 - y0) * (x1 - x0)
+        return self.held.read(y0, y1, x0, x1)
+
+
+def test_copies_are_found_without_reading_whole_frames() -> None:
+    """Only to say why, whole frames are compared."""
+    side = 2 * COUNT * SIDE
+    values = np.random.default_rng(1).normal(900, 20, (side, side)).astype(np.float32)
+    frames = [
+        RawFrame(Path(f"{n}.fits"), 0, side, side, Role.LIGHT, "header", exposure_s=60.0, time=WHEN)
+        for n in range(2)
+    ]
+    sources = {frame.path: Counted(values - 5 * n) for n, frame in enumerate(frames)}
+    (copy,), unlike = find_copies(
+        frames, {path: str(path) for path in sources}, lambda frame: sources[frame.path]
+    )
+    assert (copy.frame, copy.better, copy.same_bytes, copy.way) == (frames[1], frames[0], False, "")
+    assert not unlike
+    assert all(source.count <= (COUNT * SIDE) ** 2 for source in sources.values())

@@ -15,9 +15,8 @@ from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import Scan
 from fourlight.pipeline.job import Sorting
 from fourlight.pipeline.names import short_names
-from fourlight.provenance import file_hash
 from fourlight.stages.blank import with_blank_rows
-from fourlight.stages.copies import without_copies, without_equal_files
+from fourlight.stages.copies import find_copies, without_copies, without_equal_files
 from fourlight.stages.groups import counted
 from fourlight.stages.mosaic import evidence
 from fourlight.stages.mosaic_kinds import apart
@@ -72,11 +71,11 @@ def _spare(sorting: Sorting, lights: Sequence[RawFrame]) -> set[Path]:
     found = kinds(lights).values()
     if len(found) < 2:
         return set()
-    keys = cheap_keys(lights)
+    keys = cheap_keys(sorting, lights)
     return {
-        item.path
+        copy.frame.path
         for frames in found
-        for item in without_copies(frames, keys, sorting.names, lambda frame: open_pixels(frame, None))[1]
+        for copy in find_copies(frames, keys, lambda frame: open_pixels(frame, None))[0]
     }
 
 
@@ -91,7 +90,7 @@ def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> tuple[list[RawFrame
     def work(frame: RawFrame) -> tuple[RawFrame, str] | SetAside:
         try:
             # packed files are unpacked here, which finds damage further in
-            return with_blank_rows(frame, sorting.source(frame)), file_hash(frame.path)
+            return with_blank_rows(frame, sorting.source(frame)), sorting.hash(frame.path)
         except FrameError as error:
             return SetAside(frame.path, "read", error.reason)
         except OutputError:  # there is no room to unpack it: not the frame's fault
@@ -181,11 +180,11 @@ def looked(sorting: Sorting, frames: Sequence[RawFrame]) -> list[RawFrame]:
     return [item for item in results if isinstance(item, RawFrame)]
 
 
-def cheap_keys(frames: Sequence[RawFrame]) -> dict[Path, str]:
+def cheap_keys(sorting: Sorting, frames: Sequence[RawFrame]) -> dict[Path, str]:
     """What may tell files apart without reading all of them: their hash where size and date (or its lack) are equal.
 
     Others are told apart by their samples (`once`).
     """
     looks = {frame.path: (frame.path.stat().st_size, frame.time) for frame in frames}
     alike = Counter(looks.values())
-    return {path: file_hash(path) if alike[look] > 1 else str(path) for path, look in looks.items()}
+    return {path: sorting.hash(path) if alike[look] > 1 else str(path) for path, look in looks.items()}

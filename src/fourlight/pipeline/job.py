@@ -14,6 +14,7 @@ from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.pipeline import cache
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.names import by_reason, quoted, spoilt
+from fourlight.provenance import file_hash
 from fourlight.recipe import Recipe
 
 __all__ = ["Job", "Sorting"]
@@ -40,6 +41,8 @@ class Sorting:
     """What each file is called in results and messages; no two are called alike."""
     roles: dict[Path, Role] = field(default_factory=dict)
     """What each file is for, as far as it says."""
+    hashes: dict[Path, str] = field(default_factory=dict)
+    """Hash of the content of each file that was read to its end."""
 
     @property
     def called(self) -> dict[Path, str]:
@@ -49,6 +52,12 @@ class Sorting:
     def source(self, frame: RawFrame) -> PixelSource:
         """Samples of a raw frame, unpacked in memory where they cannot be mapped."""
         return open_pixels(frame, None)
+
+    def hash(self, path: Path) -> str:
+        """Hash of the content of a file, which is read once."""
+        if path not in self.hashes:
+            self.hashes[path] = file_hash(path)
+        return self.hashes[path]
 
     def drop(self, items: Sequence[SetAside]) -> None:
         """Note frames that are not used."""

@@ -70,7 +70,7 @@ def _in_use(sorting: Sorting, found: Scan, looked_at: Sequence[RawFrame]) -> lis
 def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], Refusal]:
     """Lights and calibration frames that would be used, and why there would be no run."""
     refused: Refusal = None
-    keys = cheap_keys(found.frames)
+    keys = cheap_keys(sorting, found.frames)
     try:
         lights, others = chosen(sorting, found)
     except InputError as error:

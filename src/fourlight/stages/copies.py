@@ -18,7 +18,7 @@ from fourlight.stages.blank import rows_in_words
 from fourlight.stages.groups import counted
 from fourlight.stages.masters import OpenSource, bands
 
-__all__ = ["ONCE", "without_copies", "without_equal_files"]
+__all__ = ["ONCE", "Copy", "find_copies", "without_copies", "without_equal_files"]
 
 Float32Array = npt.NDArray[np.float32]
 
@@ -31,6 +31,17 @@ of 1 % is three in four of the variance, in a warm dark the spread of dark curre
 
 
 Rank = tuple[int, int, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A frame whose exposure a better file holds as well."""
+
+    frame: RawFrame
+    better: RawFrame
+    same_bytes: bool
+    way: str = ""
+    """How its pixels lie against those of the other: mirrored or turned; empty where alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,17 +78,28 @@ def without_equal_files(
     frames: Sequence[RawFrame], hashes: Mapping[Path, str], names: Mapping[Path, str]
 ) -> tuple[list[RawFrame], list[SetAside]]:
     """Frames without those whose file has the same bytes as another; see `without_copies`."""
-    ranks = _ranks(frames)
+    copies = _equal_files(frames, hashes, _ranks(frames))
+    aside = [SetAside(copy.frame.path, "select", _copy_of(names[copy.better.path])) for copy in copies]
+    return _less(frames, copies), aside
+
+
+def _equal_files(
+    frames: Sequence[RawFrame], hashes: Mapping[Path, str], ranks: Mapping[Path, Rank]
+) -> list[Copy]:
     best: dict[str, RawFrame] = {}
     for frame in sorted(frames, key=lambda frame: ranks[frame.path]):
         best.setdefault(hashes[frame.path], frame)
-    aside = [
-        SetAside(frame.path, "select", _copy(names[best[hashes[frame.path]].path]))
+    return [
+        Copy(frame, best[hashes[frame.path]], same_bytes=True)
         for frame in frames
         if best[hashes[frame.path]] is not frame
     ]
-    out = {item.path for item in aside}
-    return [frame for frame in frames if frame.path not in out], aside
+
+
+def _less(frames: Sequence[RawFrame], copies: Sequence[Copy]) -> list[RawFrame]:
+    """Frames that are no copies."""
+    out = {copy.frame.path for copy in copies}
+    return [frame for frame in frames if frame.path not in out]
 
 
 def without_copies(
@@ -109,48 +131,55 @@ def without_copies(
     list of str
         What is odd about those that are kept, as sentences.
     """
+    copies, unlike = find_copies(frames, hashes, open_source)
+    aside = [SetAside(copy.frame.path, "select", _reason(copy, names, open_source)) for copy in copies]
+    return _less(frames, copies), aside, [_of_one_moment(some, names) for some in unlike]
+
+
+def find_copies(
+    frames: Sequence[RawFrame], hashes: Mapping[Path, str], open_source: OpenSource
+) -> tuple[list[Copy], list[list[RawFrame]]]:
+    """Copies among frames, and those that state one start and exposure but have noise of their own.
+
+    Small parts of the frames are read; see `without_copies`, which says why each is a copy.
+    """
     ranks = _ranks(frames)
-    unequal, aside = without_equal_files(frames, hashes, names)
+    copies = _equal_files(frames, hashes, ranks)
     moments: dict[tuple[object, ...], list[RawFrame]] = {}
-    for frame in unequal:
+    for frame in _less(frames, copies):
         if frame.time is not None:
             key = (frame.role, frame.time, frame.exposure_s, frame.ny, frame.nx)
             moments.setdefault(key, []).append(frame)
-    notes: list[str] = []
+    unlike = []
     for together in moments.values():
         if len(together) > 1:
-            left, odd = _parted(together, ranks, names, open_source)
-            aside += left
-            notes += odd
-    out = {item.path for item in aside}
-    return [frame for frame in frames if frame.path not in out], aside, notes
+            found, kept = _parted(together, ranks, open_source)
+            copies += found
+            # clocks that tell seconds do not part short exposures
+            unlike += [kept] if len(kept) > 1 and (kept[0].exposure_s or 0.0) >= 1.0 else []
+    return copies, unlike
+
+
+def _of_one_moment(frames: Sequence[RawFrame], names: Mapping[Path, str]) -> str:
+    said = f"{counted(len(frames), frames[0].role)}, {names[frames[0].path]} among them, state one start and exposure"
+    return f"{said}, but each has noise of its own: all of them count."
 
 
 def _parted(
-    frames: Sequence[RawFrame],
-    ranks: Mapping[Path, Rank],
-    names: Mapping[Path, str],
-    open_source: OpenSource,
-) -> tuple[list[SetAside], list[str]]:
-    """Of frames with one start and exposure, those whose exposure a better one holds as well; and what is odd."""
+    frames: Sequence[RawFrame], ranks: Mapping[Path, Rank], open_source: OpenSource
+) -> tuple[list[Copy], list[RawFrame]]:
+    """Of frames with one start and exposure, those whose exposure a better one holds as well; and the others."""
     kept: list[_Seen] = []
-    aside: list[SetAside] = []
+    copies: list[Copy] = []
     for seen in sorted(_looked_at(frames, ranks, open_source), key=lambda seen: seen.lost):
         for better in kept:
             value, way = likeness(better.noise, seen.noise)
             if value > (SAME if seen.frame.role is Role.LIGHT else SAME_SENSOR):
-                reason = _reason(seen.frame, better.frame, way, names, open_source)
-                aside.append(SetAside(seen.frame.path, "select", reason))
+                copies.append(Copy(seen.frame, better.frame, same_bytes=False, way=way))
                 break
         else:
             kept.append(seen)
-    first = kept[0].frame if kept else frames[0]
-    if (
-        len(kept) < 2 or (first.exposure_s or 0.0) < 1.0
-    ):  # clocks that tell seconds do not part short exposures
-        return aside, []
-    said = f"{counted(len(kept), first.role)}, {names[first.path]} among them, state one start and exposure"
-    return aside, [f"{said}, but each has noise of its own: all of them count."]
+    return copies, [seen.frame for seen in kept]
 
 
 def _looked_at(
@@ -177,22 +206,23 @@ def _places(length: int) -> list[int]:
     return [*half, *(room - start for start in reversed(half))]
 
 
-def _reason(
-    frame: RawFrame, better: RawFrame, way: str, names: Mapping[Path, str], open_source: OpenSource
-) -> str:
-    name = names[better.path]
+def _reason(copy: Copy, names: Mapping[Path, str], open_source: OpenSource) -> str:
+    """Why a copy is not used; files with other bytes are compared whole where nothing else tells."""
+    frame, better, name = copy.frame, copy.better, names[copy.better.path]
+    if copy.same_bytes:
+        return _copy_of(name)
     if frame.blank_rows != better.blank_rows:
         what = f"its {rows_in_words(frame.blank_rows)} are missing"
-    elif way:
-        what = f"{way} by other software"
+    elif copy.way:
+        what = f"{copy.way} by other software"
     elif _equal(frame, better, open_source):
-        return _copy(name)
+        return _copy_of(name)
     else:
         what = "changed or damaged"
     return f"same start, exposure and noise as {name} but other pixels ({what}); {ONCE}"
 
 
-def _copy(name: str) -> str:
+def _copy_of(name: str) -> str:
     return f"a copy of {name}; {ONCE}"
 
 
