@@ -17,7 +17,7 @@ from astropy.io import fits
 from bad_frames import as_mono, put
 
 
-def spoilt(raw: Path) -> dict[str, str]:
+def one_of_each(raw: Path) -> dict[str, str]:
     """Bad frames of every kind beside the good ones; what the reason of each must say."""
     good = raw / "light_0001.fits"
     image = fits.getdata(good)
@@ -64,7 +64,7 @@ def spoilt(raw: Path) -> dict[str, str]:
 def test_bad_frames_are_set_aside_and_the_night_goes_on(
     command: Any, raw: Path, tmp_path: Path, untouched: Any
 ) -> None:
-    expected = spoilt(raw)
+    expected = one_of_each(raw)
     out = tmp_path / "out"
     with untouched(raw):
         done = command("run", raw, "--out", out)

@@ -125,10 +125,10 @@ def test_copies_do_not_make_a_kind_longer():
 
 def test_what_is_wrong_with_others_is_said_once():
     with pytest.raises(InputError) as caught:
-        choose_lights([light(1, Role.DARK)], "", spoilt="1 file set aside (a: cut short)")
+        choose_lights([light(1, Role.DARK)], "", left_out="1 file set aside (a: cut short)")
     assert "(1 dark; 1 file set aside (a: cut short)); point at the folders" in str(caught.value)
     assert "(1 dark); point at the folders" in caught.value.brief
     with pytest.raises(InputError) as caught:
-        choose_lights([light(1)], "", spoilt="2 lights set aside (a, b: cut short)")
+        choose_lights([light(1)], "", left_out="2 lights set aside (a, b: cut short)")
     assert str(caught.value).startswith("1 light found; 2 lights set aside (a, b: cut short); at least 2")
     assert caught.value.brief.startswith("1 light found; at least 2")

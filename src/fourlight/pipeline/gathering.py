@@ -42,17 +42,17 @@ def chosen(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame
     sorting.notes += found.notes
     lights = [frame for frame in found.frames if frame.role is Role.LIGHT]
     lost = sorting.lights_among(found.set_aside)
-    spoilt = sorting.spoilt(lost)
+    left_out = sorting.why_aside(lost)
     if not lights and lost and (not found.frames or any(item.role is Role.LIGHT for item in lost)):
         raise InputError(
-            f"no light can be used: {spoilt}; replace them, or name other folders",
+            f"no light can be used: {left_out}; replace them, or name other folders",
             "no light can be used; replace the files that are set aside above, or name other folders",
         )
     read, tolerance_c = sorting.recipe.read, sorting.recipe.calibrate.temperature_tolerance_c
     spare = _spare(sorting, lights)
-    lights, aside, told = choose_lights(found.frames, read.filter, tolerance_c, spare, spoilt)
+    lights, aside, remarks = choose_lights(found.frames, read.filter, tolerance_c, spare, left_out)
     sorting.drop(aside)
-    sorting.told += told
+    sorting.remarks += remarks
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
     sorting.progress.step()
     total = Counter(frame.role for frame in others)
@@ -127,15 +127,15 @@ def settled(sorting: Sorting, lights: list[RawFrame], hashes: dict[Path, str]) -
     sorting.progress.begin("mosaic", len(lights))
     lights = once(sorting, _with_mosaic(sorting, lights), hashes)
     sorting.need_two(len(lights))
-    sorting.told += of_several_exposures(lights)
+    sorting.remarks += of_several_exposures(lights)
     return lights
 
 
 def once(sorting: Sorting, frames: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
     """Frames without copies."""
-    kept, aside, told = without_copies(frames, hashes, sorting.called, sorting.source)
+    kept, aside, remarks = without_copies(frames, hashes, sorting.called, sorting.source)
     sorting.drop(aside)
-    sorting.told += told
+    sorting.remarks += remarks
     return kept
 
 

@@ -58,7 +58,7 @@ def integrated(
     table = _table(job, frames, reference, calibration, samples, cell, shapes)
     job.notes += _trail_note(table)
     way = choose_way(table, shapes, cell, settings)
-    job.told += [way.blurs] if way.blurs else []
+    job.remarks += [way.blurs] if way.blurs else []
     method = way.of(table, job.progress.step)
     steps = integrate.STEPS + way.steps + 1
     tiles, threads = _cut(job, table, method)

@@ -13,7 +13,7 @@ from fourlight.frames import MeasuredFrame, RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.pipeline import cache
 from fourlight.pipeline.folder import OutputFolder
-from fourlight.pipeline.names import by_reason, quoted, spoilt
+from fourlight.pipeline.names import by_reason, chief_reason, quoted
 from fourlight.provenance import file_hash
 from fourlight.recipe import Recipe
 
@@ -35,7 +35,7 @@ class Sorting:
     set_aside: list[SetAside] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     """Sentences for the report: what was assumed and decided on the way."""
-    told: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
     """Sentences on several frames that a user must know, in the terminal too."""
     names: dict[Path, str] = field(default_factory=dict)
     """What each file is called in results and messages; no two are called alike."""
@@ -95,13 +95,13 @@ class Sorting:
         """Frames that were set aside and are lights, as far as anything says what they are."""
         return [item for item in items if self.roles.get(item.path, Role.LIGHT) is Role.LIGHT]
 
-    def spoilt(self, items: Sequence[SetAside]) -> str:
+    def why_aside(self, items: Sequence[SetAside]) -> str:
         """That these lights are set aside, and why most of them; empty where there are none."""
         if not items:
             return ""
         sure = all(self.roles.get(item.path) is Role.LIGHT for item in items)
         many = f"{len(items)} {'light' if sure else 'file'}{'s' * (len(items) != 1)}"
-        why = spoilt(((self.names[item.path], item.reason) for item in items), IN_A_MESSAGE)
+        why = chief_reason(((self.names[item.path], item.reason) for item in items), IN_A_MESSAGE)
         return f"{many} set aside ({why})"
 
 

@@ -50,7 +50,7 @@ def calibrated(
         told,
     )
     job.drop(calibration.set_aside)
-    job.told += calibration.told
+    job.remarks += calibration.remarks
     noise = calibration.noise
     gain = "gain unknown"
     if noise.gain_e_per_adu:
@@ -86,7 +86,7 @@ def measured(
     job.measured = {frame.raw.path: frame for frame in frames}
     frames, aside = judge.judge_shape(frames)
     job.drop(aside)
-    job.told += judge.poor_nights(frames)
+    job.remarks += judge.poor_nights(frames)
     stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
     job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
     return frames
@@ -177,7 +177,7 @@ def _on_grid(
     found, unlike = unlike_most([item for item in results if isinstance(item, RegisteredFrame)], reference)
     job.drop(unlike)
     if not found and named is not None:
-        job.told.append(
+        job.remarks.append(
             f"registration.reference names {called}, in which red stars are blue, against the "
             "other lights: another light is the reference."
         )

@@ -15,11 +15,11 @@ __all__ = [
     "NAMED",
     "briefly",
     "by_reason",
+    "chief_reason",
     "find_light",
     "odd_ones",
     "quoted",
     "short_names",
-    "spoilt",
     "to_know",
 ]
 
@@ -95,14 +95,14 @@ def by_reason(items: Iterable[tuple[str, str]], most: int) -> list[str]:
     return [_line(part, most) for part in _kinds(items)]
 
 
-def spoilt(items: Iterable[tuple[str, str]], most: int) -> str:
+def chief_reason(items: Iterable[tuple[str, str]], most: int) -> str:
     """The most frequent kind of reason with the names of at most so many files, and how many have others.
 
     Examples
     --------
-    >>> spoilt([("a", "no stars"), ("b", "cut short"), ("c", "no stars")], 5)
+    >>> chief_reason([("a", "no stars"), ("b", "cut short"), ("c", "no stars")], 5)
     '2 of them: a, c: no stars; 1 for another reason'
-    >>> spoilt([("a", "no stars"), ("c", "no stars")], 1)
+    >>> chief_reason([("a", "no stars"), ("c", "no stars")], 1)
     'a and 1 more: no stars'
     """
     kinds = _kinds(items)

@@ -48,7 +48,7 @@ def outlook(found: Scan, recipe: Recipe) -> Outlook:
     lights, others, refused = _sorted(sorting, found)
     calibration = [] if refused else _calibration(lights, others, recipe.calibrate)
     odd = odd_ones(_in_use(sorting, found, [*lights, *others]), sorting.names)
-    known = briefly(to_know([*sorting.told, *calibration], odd), odd)
+    known = briefly(to_know([*sorting.remarks, *calibration], odd), odd)
     aside = ((sorting.names[item.path], item.reason) for item in sorting.set_aside)
     problems = [f"set aside: {line}" for line in by_reason(aside, NAMED)]
     problems += [f"to know: {line}" for line in known]

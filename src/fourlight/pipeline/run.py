@@ -164,6 +164,6 @@ def _findings(
         roles=job.roles,
         measured=job.measured,
         assumptions=job.notes,
-        to_know=to_know(job.told, odd),
+        to_know=to_know(job.remarks, odd),
         odd=odd,
     )

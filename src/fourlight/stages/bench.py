@@ -17,7 +17,7 @@ __all__ = ["Bench"]
 
 @dataclass(slots=True)
 class Bench:
-    """The calibration under way; `notes`, `told`, `odd` and `set_aside` grow as the steps find things."""
+    """The calibration under way; `notes`, `remarks`, `odd` and `set_aside` grow as the steps find things."""
 
     open_source: OpenSource
     pattern: str
@@ -26,7 +26,7 @@ class Bench:
     work: Path
     progress: Callable[[int, int], None] | None = None
     notes: list[str] = field(default_factory=list)
-    told: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
     """Notes that a user must know, in the terminal too."""
     odd: dict[Path, str] = field(default_factory=dict)
     """What is odd about single frames that are used."""
@@ -45,8 +45,8 @@ class Bench:
     def tell(self, sentence: str) -> None:
         """Keep a sentence for the report and the terminal, once."""
         self.note(sentence)
-        if sentence not in self.told:
-            self.told.append(sentence)
+        if sentence not in self.remarks:
+            self.remarks.append(sentence)
 
     def drop(self, frame: RawFrame, reason: str) -> None:
         """Set a frame aside."""

@@ -50,7 +50,7 @@ class Calibration:
     noise: NoiseModel
     notes: tuple[str, ...]
     """Sentences for the report: every choice, mismatch and assumption."""
-    told: tuple[str, ...]
+    remarks: tuple[str, ...]
     """Those of them that a user must know, in the terminal too."""
     odd: Mapping[Path, str]
     """What is odd about single calibration frames that are used."""
@@ -144,7 +144,7 @@ def prepare(
     return Calibration(
         noise,
         tuple(bench.notes),
-        tuple(bench.told),
+        tuple(bench.remarks),
         bench.odd,
         tuple(bench.set_aside),
         _description(offsets, chosen_flats, flats, count, seen) | _counts(groups, flats, bench),

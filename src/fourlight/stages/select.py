@@ -25,7 +25,7 @@ def choose_lights(
     filter_name: str,
     tolerance_c: float = TOLERANCE_C,
     spare: Collection[Path] = (),
-    spoilt: str = "",
+    left_out: str = "",
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
     """The lights that are integrated together: of the groups that can be, the one with the longest total exposure.
 
@@ -41,7 +41,7 @@ def choose_lights(
         Sensor temperatures this far apart still match.
     spare : collection of Path
         Copies of other lights, which do not count where kinds are compared.
-    spoilt : str
+    left_out : str
         What is said of lights that cannot be used, for the message where too few are left.
 
     Returns
@@ -60,7 +60,7 @@ def choose_lights(
     """
     lights = [frame for frame in frames if frame.role is Role.LIGHT]
     if not lights:
-        raise InputError(_no_lights(frames, spoilt), _no_lights(frames))
+        raise InputError(_no_lights(frames, left_out), _no_lights(frames))
     aside: list[SetAside] = []
     if filter_name:
         wanted = [f for f in lights if (f.filter_name or "").casefold() == filter_name.casefold()]
@@ -83,7 +83,7 @@ def choose_lights(
     others = [(f, _difference(f, key, best)) for key, group in groups.items() if key != best for f in group]
     if len(groups[best]) < LEAST:
         differences = [words for _, words in others]
-        raise InputError(_too_few(lights, differences, spoilt), _too_few(lights, differences))
+        raise InputError(_too_few(lights, differences, left_out), _too_few(lights, differences))
     aside += [
         SetAside(f.path, "select", f"{words} of the lights that are integrated; run such lights apart")
         for f, words in others
@@ -154,11 +154,11 @@ def _text(value: Hashable) -> str:
     return str(value) if value not in (None, "") else "(not said)"
 
 
-def _too_few(lights: Sequence[RawFrame], differences: Sequence[str], spoilt: str = "") -> str:
+def _too_few(lights: Sequence[RawFrame], differences: Sequence[str], left_out: str = "") -> str:
     found = counted(len(lights), Role.LIGHT) + " found"
     if differences:
         found += f", but no two of one kind ({'; '.join(dict.fromkeys(differences))})"
-    found += f"; {spoilt}" if spoilt else ""
+    found += f"; {left_out}" if left_out else ""
     return f"{found}; at least {LEAST} lights of one camera, size, gain and filter are needed to integrate"
 
 
@@ -180,8 +180,8 @@ def of_several_exposures(lights: Sequence[RawFrame]) -> list[str]:
     ]
 
 
-def _no_lights(frames: Sequence[RawFrame], spoilt: str = "") -> str:
+def _no_lights(frames: Sequence[RawFrame], left_out: str = "") -> str:
     counts = {role: sum(frame.role is role for frame in frames) for role in Role}
     found = ", ".join(counted(n, role) for role, n in counts.items() if n) or "none"
-    found += f"; {spoilt}" if spoilt else ""
+    found += f"; {left_out}" if left_out else ""
     return f"no lights among the frames found ({found}); point at the folders that hold the subs"
