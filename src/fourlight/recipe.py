@@ -7,7 +7,6 @@ web form are generated from these classes. Unknown keys are refused with the nea
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Literal
 
@@ -15,6 +14,7 @@ from pydantic import BeforeValidator, Field
 
 from fourlight.errors import RecipeError
 from fourlight.settings import Section, from_toml, limits, validated
+from fourlight.toml_text import value_of
 
 __all__ = ["Recipe", "defaults_toml", "loads", "with_settings"]
 
@@ -244,13 +244,13 @@ def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
         first = given.setdefault(name, value)
         if value != first and _alone(section, key, value) != _alone(section, key, first):
             raise RecipeError(name, None, f"given twice, as {first} and as {value}; give it once", "setting")
-        data.setdefault(section, {})[key] = _toml_value(value)
+        data.setdefault(section, {})[key] = value_of(value)
     return validated(Recipe, data, known_fields(), "setting")
 
 
 def _alone(section: str, key: str, value: str) -> Recipe:
     """Recipe with one setting, to compare values however they are written."""
-    return validated(Recipe, {section: {key: _toml_value(value)}}, known_fields(), "setting")
+    return validated(Recipe, {section: {key: value_of(value)}}, known_fields(), "setting")
 
 
 def _full_form(name: str, value: str) -> str:
@@ -258,13 +258,6 @@ def _full_form(name: str, value: str) -> str:
     known = [f"{section}.{key}" for section, key, _ in _fields() if name in (key, f"{section}.{key}")]
     example = f"{known[0]}={value or 'VALUE'}" if known else "integrate.pixfrac=0.8"
     return f"write it as section.field=value, such as {example}"
-
-
-def _toml_value(text: str) -> Any:
-    try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except ValueError:  # no TOML, or a number with more digits than Python reads
-        return text
 
 
 def known_fields() -> list[str]:

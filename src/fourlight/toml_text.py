@@ -8,7 +8,7 @@ from typing import Any
 
 from fourlight.errors import RecipeError
 
-__all__ = ["parsed"]
+__all__ = ["parsed", "value_of"]
 
 NEEDED = "a line is [section], or name = value such as pixfrac = 0.8; text stands in quotes"
 OPEN = "a quote is not closed"
@@ -62,6 +62,18 @@ def parsed(text: str, source: str) -> dict[str, Any]:
     except RecursionError:
         fault = "not valid TOML (lists in lists without end)"
     raise RecipeError("", None, f"{fault}; {NEEDED}", source) from None
+
+
+def value_of(text: str) -> Any:
+    """The value that TOML text stands for; what is none is text itself.
+
+    >>> value_of("0.8"), value_of("GBRG")
+    (0.8, 'GBRG')
+    """
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except ValueError:  # no TOML, or a number with more digits than Python reads
+        return text
 
 
 def _fault(said: str, text: str) -> str:
