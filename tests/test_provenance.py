@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from fourlight.errors import InputError
+from fourlight.frames import Role, SetAside
 from fourlight.provenance import file_hash, load, record
 from fourlight.recipe import Recipe, with_settings
 
@@ -28,20 +29,35 @@ def test_hash_of_a_file(tmp_path, content, digest):
 def test_a_record_is_read_again(tmp_path):
     recipe = with_settings(Recipe(), ["integrate.pixfrac=0.9", "read.filter=Dual"])
     inputs = {Path("raw/a.fits"): "00ff", Path("raw/\u00e9.fits"): "11"}
-    data = record(inputs, [Path("raw")], recipe, {"pixfrac": 0.9}, 7)
+    aside = [
+        SetAside(Path("raw/b.fits"), "read", "empty", Role.DARK),
+        SetAside(Path("raw/a.fits"), "select", "a copy"),
+    ]
+    data = record(inputs, [Path("raw")], recipe, {"pixfrac": 0.9}, 7, aside)
     path = tmp_path / "provenance.json"
     path.write_text(json.dumps(data), encoding="utf-8")
     found = load(path)
     assert found.inputs == inputs
     assert found.recipe == recipe
     assert found.searched == (Path("raw"),)
+    assert list(found.set_aside) == aside
+    assert list(found.not_read) == aside[:1]
     assert set(data["libraries"]) >= {"numpy", "scipy", "numba", "astropy"}
     assert "unknown" not in data["libraries"].values()
 
 
 @pytest.mark.parametrize(
     "text",
-    ["", "[]", "{}", "3", '{"inputs": [], "recipe": {}, "searched": []}', "{", '{"inputs": {}, "recipe": 1}'],
+    [
+        "",
+        "[]",
+        "{}",
+        "3",
+        '{"inputs": [], "recipe": {}, "searched": []}',
+        "{",
+        '{"inputs": {}, "recipe": 1}',
+        '{"inputs": {}, "recipe": {}, "searched": [], "set_aside": [{"path": "a"}]}',
+    ],
 )
 def test_what_is_no_record(tmp_path, text):
     path = tmp_path / "p.json"

@@ -6,7 +6,7 @@ import hashlib
 import json
 import platform
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from fourlight import __version__
 from fourlight.errors import InputError
+from fourlight.frames import Role, SetAside
 from fourlight.recipe import Recipe
 
 __all__ = ["Provenance", "file_hash", "load", "record"]
@@ -32,6 +33,13 @@ class Provenance:
     searched: tuple[Path, ...]
     """Files and folders the user named."""
     recipe: Recipe
+    set_aside: tuple[SetAside, ...] = ()
+    """Files that were set aside; of those that are no inputs, this is all that is known of them."""
+
+    @property
+    def not_read(self) -> tuple[SetAside, ...]:
+        """Files that were set aside before they were read to their end: another run does not look at them."""
+        return tuple(item for item in self.set_aside if item.path not in self.inputs)
 
 
 def file_hash(path: Path) -> str:
@@ -46,6 +54,7 @@ def record(
     recipe: Recipe,
     measured: Mapping[str, Any],
     seed: int,
+    set_aside: Sequence[SetAside] = (),
 ) -> dict[str, Any]:
     """Content of ``provenance.json``.
 
@@ -60,6 +69,8 @@ def record(
         Numbers measured by the stages that shaped the result.
     seed : int
         Of the pure noise that frames are compared with; the same in every run.
+    set_aside : sequence of SetAside
+        Files that are not used, and why.
     """
     return {
         "fourlight": __version__,
@@ -69,6 +80,10 @@ def record(
         "seed": seed,
         "searched": [str(path) for path in searched],
         "inputs": {str(path): digest for path, digest in inputs.items()},
+        "set_aside": [
+            {"path": str(item.path), "stage": item.stage, "reason": item.reason, "role": item.role}
+            for item in set_aside
+        ],
         "recipe": recipe.model_dump(),
         "measured": dict(measured),
     }
@@ -99,11 +114,17 @@ def load(path: Path) -> Provenance:
         inputs = {Path(name): str(digest) for name, digest in data["inputs"].items()}
         recipe = Recipe.model_validate(data["recipe"])
         searched = tuple(Path(name) for name in data["searched"])
+        aside = tuple(_aside(item) for item in data.get("set_aside", ()))
     except ValidationError:
         raise _no_record(path, "its settings are not those of this version") from None
-    except (KeyError, TypeError, AttributeError):
+    except (KeyError, TypeError, AttributeError, ValueError):
         raise _no_record(path, "it does not say which files were used, and how") from None
-    return Provenance(inputs, searched, recipe)
+    return Provenance(inputs, searched, recipe, aside)
+
+
+def _aside(item: Mapping[str, Any]) -> SetAside:
+    role = Role(item["role"]) if item.get("role") else None
+    return SetAside(Path(item["path"]), str(item["stage"]), str(item["reason"]), role)
 
 
 def _no_record(path: Path, found: str) -> InputError:

@@ -141,6 +141,35 @@ def test_again_uses_the_recorded_frames_and_their_folders_only(
     assert json.loads((tmp_path / "out2/provenance.json").read_text())["inputs"] == first["inputs"]
 
 
+@pytest.mark.parametrize("elsewhere", [False, True])
+def test_again_keeps_what_is_told_of_files_that_were_set_aside(
+    command: Any, raw: Path, tmp_path: Path, elsewhere: bool
+) -> None:
+    """An empty file, a light of another size and a copy: in the summary, the table, the report and the record."""
+    (raw / "empty.fits").write_bytes(b"")
+    image, header = fits.getdata(raw / "light_0001.fits"), fits.getheader(raw / "light_0001.fits")
+    fits.PrimaryHDU(image[:120, :200], header).writeto(raw / "small.fits")
+    shutil.copy(raw / "light_0001.fits", raw / "light_0001 copy.fits")
+    out, again = tmp_path / "out", tmp_path / ("again" if elsewhere else "out")
+    assert command("run", raw, "--out", out).code == 0
+    before, table = json.loads((out / "summary.json").read_text()), (out / "frames.csv").read_bytes()
+    assert {item["file"] for item in before["set_aside"]} == {
+        "empty.fits",
+        "small.fits",
+        "light_0001 copy.fits",
+    }
+    done = command("run", "--again", out / "provenance.json", *(["--out", again] if elsewhere else []))
+    assert done.code == 0, done.err
+    assert "set aside            empty.fits: " in done.err
+    after = json.loads((again / "summary.json").read_text())
+    assert after["set_aside"] == before["set_aside"]
+    assert (again / "frames.csv").read_bytes() == table
+    assert "small.fits" in (again / "report.html").read_text(encoding="utf-8")
+    third = command("run", "--again", again / "provenance.json", "--out", tmp_path / "third")
+    assert third.code == 0, third.err
+    assert json.loads((tmp_path / "third/summary.json").read_text())["set_aside"] == before["set_aside"]
+
+
 @pytest.mark.parametrize(
     ("words", "expected"),
     [

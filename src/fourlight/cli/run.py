@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -13,6 +14,7 @@ from fourlight.cli.closing import closing_lines
 from fourlight.cli.named_files import recipe_from
 from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
+from fourlight.frames import SetAside
 from fourlight.provenance import Provenance, file_hash, load
 
 __all__ = ["execute", "run"]
@@ -55,15 +57,15 @@ def run(
             )
         past = _recorded(again)
         files, chosen, only = list(past.searched), past.recipe, set(past.inputs)
-        target = out or again.parent
+        target, left_out = out or again.parent, past.not_read
     else:
         if not nights:
             raise InputError("no frames named; give files or folders, as in: fourlight run NIGHTS --out OUT")
         if out is None:
             raise InputError("no output folder named; give one with --out OUT")
-        files, target, only = nights, out, None
+        files, target, only, left_out = nights, out, None, ()
         chosen = recipes.with_settings(recipe_from(recipe) if recipe else recipes.Recipe(), settings or [])
-    summary = execute(files, target, chosen, only)
+    summary = execute(files, target, chosen, only, left_out)
     if as_json:
         from fourlight.pipeline.outputs import plain_json
 
@@ -71,14 +73,15 @@ def run(
 
 
 def execute(
-    files: list[Path], out: Path, recipe: recipes.Recipe, only: set[Path] | None = None
-) -> dict[str, Any]:
+    files: list[Path], out: Path, recipe: recipes.Recipe, only: set[Path] | None = None,
+    left_out: Sequence[SetAside] = (),
+) -> dict[str, Any]:  # fmt: skip
     """Run with progress in the terminal, and say what was left out and where to look."""
     from fourlight.pipeline.run import run as run_job
 
     progress = TerminalProgress()
     try:
-        summary = run_job(files, out, recipe, progress, only)
+        summary = run_job(files, out, recipe, progress, only, left_out)
         for heading, text in closing_lines(summary, out):
             progress.line(heading, text)
     finally:

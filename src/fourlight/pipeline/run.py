@@ -13,7 +13,7 @@ import numpy as np
 
 from fourlight.core import cfa
 from fourlight.engine import Progress, Silent, thread_count
-from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role
+from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
 from fourlight.pipeline.claim import claimed
@@ -37,7 +37,7 @@ __all__ = ["run"]
 
 def run(
     searched: Sequence[Path], out: Path, recipe: Recipe, progress: Progress | None = None,
-    only: Collection[Path] | None = None,
+    only: Collection[Path] | None = None, left_out: Sequence[SetAside] = (),
 ) -> dict[str, Any]:  # fmt: skip
     """Do the whole main job and return the summary that is also written to OUT.
 
@@ -51,6 +51,8 @@ def run(
     progress : Progress or None
     only : collection of Path or None
         Use no other files than these absolute paths.
+    left_out : sequence of SetAside
+        Files that an earlier run set aside, which are told again and not looked at.
 
     Raises
     ------
@@ -64,6 +66,7 @@ def run(
     check_apart(out, searched)
     progress.begin("read", 1)
     found = scan(searched, recipe.read, only)
+    found = replace(found, set_aside=(*found.set_aside, *_untold(left_out, found)))
     check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
     with claimed(out) as folder:
         job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder)
@@ -73,6 +76,11 @@ def run(
             shutil.rmtree(folder.layers, ignore_errors=True)
             shutil.rmtree(folder.decoded, ignore_errors=True)
     return summary
+
+
+def _untold(left_out: Sequence[SetAside], found: Scan) -> list[SetAside]:
+    told = {frame.path for frame in found.frames} | {item.path for item in found.set_aside}
+    return [item for item in left_out if item.path not in told]
 
 
 def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
@@ -103,6 +111,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
         recipe,
         {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]},
         noise_check.SEED,
+        [replace(item, role=item.role or job.roles.get(item.path)) for item in job.set_aside],
     )
     job.progress.begin("picture and report", 5)
     products.write_all(
