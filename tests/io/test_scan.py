@@ -88,6 +88,10 @@ def test_bad_files_are_set_aside_each_with_its_reason(tmp_path: Path, dng: Calla
         (tmp_path / name).write_bytes(what)
     images = {
         "constant.fits": (np.full((64, 64), 7, np.uint16), "all samples are 7"),
+        "full.fits": (
+            np.full((64, 64), 65535, np.uint16),
+            "all samples are 65535, the highest value there is: over",
+        ),
         "undefined.fits": (np.full((64, 64), np.nan, np.float32), "all samples are undefined"),
         "colour.fits": (np.ones((3, 64, 64), np.uint16), "already a colour image"),
         "empty.fits": (None, "no image of two dimensions"),

@@ -196,6 +196,27 @@ def test_flats_that_saturate_are_set_aside(night: Night, tmp_path: Path) -> None
     assert counts["dark"] == {"usable": 0, "in_masters": 0}
 
 
+@pytest.mark.parametrize(
+    ("well_adu", "said"),
+    [
+        # all of the converter's range is reached (16 bits), and a well that ends before it
+        (65535, "flat saturates: 100 % of the samples of one colour are full (65535 ADU); expose"),
+        (
+            63000,
+            "flat saturates: its brightest colour lies at 63000 of 65535 ADU, in the last tenth of the range, ",
+        ),
+    ],
+)
+def test_what_is_said_of_flats_that_are_full(
+    night: Night, tmp_path: Path, well_adu: float, said: str
+) -> None:
+    (full,) = night.add(Role.FLAT, 1, 90000.0, 2.0)
+    samples = night.frames[full.path, 0]
+    samples[samples > well_adu] = well_adu
+    (item,) = night.prepare(tmp_path).set_aside
+    assert item.reason.startswith(said)
+
+
 def test_flat_of_another_filter_is_left_out(night: Night, tmp_path: Path) -> None:
     lights = list(night.lights)
     night.lights.clear()

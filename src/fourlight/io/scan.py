@@ -209,7 +209,7 @@ def _fits_frame(path: Path) -> Found:
     if _constant(bands):
         bands = [fits.rows(image, 0, image.ny).astype(np.float32)]
         if _constant(bands):
-            raise FrameError(str(path), _constant_reason(bands))
+            raise FrameError(str(path), _constant_reason(bands, facts["saturation_adu"]))
     if roles.is_master(image.cards):
         facts["problems"] += ("called a master in the header; single frames give better error bars",)
     facts |= {"hdu": image.hdu, "ny": image.ny, "nx": image.nx}
@@ -219,7 +219,7 @@ def _fits_frame(path: Path) -> Found:
 def _camera_frame(path: Path) -> Found:
     said, samples = camera_raw.read(path)
     if _constant([samples]):
-        raise FrameError(str(path), _constant_reason([samples]))
+        raise FrameError(str(path), _constant_reason([samples], said.saturation_adu))
     ny, nx = samples.shape
     facts: dict[str, Any] = {
         "hdu": 0, "ny": ny, "nx": nx, "mosaic": said.mosaic, "mosaic_source": "camera raw",
@@ -241,7 +241,10 @@ def _constant(bands: list[Any]) -> bool:
     return not values or min(low for low, _ in values) == max(high for _, high in values)
 
 
-def _constant_reason(bands: list[Any]) -> str:
+def _constant_reason(bands: list[Any], full: float | None) -> str:
     if not any(np.isfinite(band).any() for band in bands):
         return "all samples are undefined (NaN); nothing was exposed or the file is damaged; leave it out"
-    return f"all samples are {float(np.nanmax(bands[0])):g}; nothing was exposed or the file is damaged; leave it out"
+    value = float(np.nanmax(bands[0]))
+    if full is not None and value >= full:
+        return f"all samples are {value:g}, the highest value there is: overexposed; expose it shorter"
+    return f"all samples are {value:g}; nothing was exposed or the file is damaged; leave it out"

@@ -44,9 +44,7 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
             bench.drop(frame, "flat without light: a plane has no level above 0")
         elif full is not None and (level.max() > _FULL * full or share.max() > _FULL_SHARE):
             bench.drop(
-                frame,
-                f"flat saturates: its brightest plane lies at {100 * level.max() / full:.0f} % of {full:.0f} ADU, "
-                f"where samples are full, and {100 * share.max():.1f} % of them reach it; expose flats to about half",
+                frame, f"flat saturates: {_too_bright(level, share, full)}; expose flats to about half"
             )
         else:
             if full is not None and level.max() < _DIM * full:
@@ -55,6 +53,16 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
                 )
             kept.append(frame)
     return kept
+
+
+def _too_bright(level: npt.NDArray[np.float64], share: npt.NDArray[np.float64], full: float) -> str:
+    """How bright a flat is, of four planes by level and share of full samples."""
+    if share.max() > _FULL_SHARE:
+        return f"{100 * share.max():.0f} % of the samples of one colour are full ({full:.0f} ADU)"
+    return (
+        f"its brightest colour lies at {level.max():.0f} of {full:.0f} ADU, in the last tenth of the range, where "
+        "sensors are full or nearly so"
+    )
 
 
 def flat_for(light: RawFrame, flats: Sequence[Group], say: Callable[[str], None]) -> Group | None:
