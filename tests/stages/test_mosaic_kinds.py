@@ -48,6 +48,21 @@ def test_lights_without_a_stated_mosaic_go_with_the_others_and_it_is_said() -> N
     assert sorted_out(("RGGB", ANTI), (None, ANTI), setting="RGGB") == ([], {}), "the recipe states it"
 
 
+def test_a_light_without_a_mosaic_among_others_is_named_where_the_recipe_lets_it_in() -> None:
+    frames = [RawFrame(Path(f"{n}.fits"), 0, 100, 100, Role.LIGHT, "header", mosaic="RGGB") for n in range(3)]
+    phases = {frame.path: Phase(ANTI, ANTI, 0.0, 50, False) for frame in frames}
+    phases[frames[2].path] = Phase(DARK, 0.0, DARK, 50, True)
+    (item,), notes = apart(frames, phases)
+    assert (item.path, notes) == (frames[2].path, {})
+    assert "read.mosaic" not in item.reason, "no advice that lets it into the stack"
+    found, notes = apart(frames, phases, "RGGB")
+    assert found == []
+    ((path, (said,)),) = notes.items()
+    assert path == frames[2].path
+    assert said.startswith("no mosaic shows in its stars and sky")
+    assert "read.mosaic=RGGB is set" in said
+
+
 def test_pixels_against_all_headers_alike_are_no_reason() -> None:
     """The real pair: the header says RGGB, the pixels GBRG; `decide` mends it for all."""
     assert sorted_out(("RGGB", MAIN), ("RGGB", MAIN)) == ([], {})

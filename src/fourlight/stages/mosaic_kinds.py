@@ -16,7 +16,11 @@ __all__ = ["apart", "green_places"]
 
 NO_MOSAIC = (
     "no mosaic shows in its stars and sky: a monochrome, binned or developed frame among raw colour frames; "
-    "leave it out, or set read.mosaic"
+    "leave it out"
+)
+READ_ALL_THE_SAME = (
+    "no mosaic shows in its stars and sky, as in a monochrome or developed frame; it is used because read.mosaic={} is "
+    "set, and spoils the colours if it has none"
 )
 WEAK = 0.1
 """Evidence of one light that counts against the others, over the usual one: below it, clouds and trails may."""
@@ -54,13 +58,14 @@ def apart(
     dict of Path to tuple of str
         What is to be said of lights that are used against their header, or without its word.
     """
-    aside: list[SetAside] = []
-    if setting == "auto":
-        aside = _plain(phases)
-        out = {item.path for item in aside}
-        lights = [frame for frame in lights if frame.path not in out]
-    usual = _usual(lights, phases)
+    plain, aside = _plain(phases), []
     notes: dict[Path, tuple[str, ...]] = {}
+    if setting == "auto":
+        aside = [SetAside(path, "select", NO_MOSAIC) for path in plain]
+        lights = [frame for frame in lights if frame.path not in plain]
+    else:
+        notes = {path: (READ_ALL_THE_SAME.format(setting),) for path in plain}
+    usual = _usual(lights, phases)
     for frame in lights:
         phase = phases[frame.path]
         reason = _against_pixels(frame, phase, usual)
@@ -143,9 +148,8 @@ def _header_is_wrong(frame: RawFrame, phase: Phase) -> bool:
     return bool(frame.mosaic) and phase.diagonal not in (None, diagonal_of(str(frame.mosaic)))
 
 
-def _plain(found: Mapping[Path, Phase]) -> list[SetAside]:
+def _plain(found: Mapping[Path, Phase]) -> list[Path]:
     """Lights in which clearly no mosaic shows, where it shows in others."""
     if all(phase.diagonal is None for phase in found.values()):
         return []
-    plain = [path for path, phase in found.items() if phase.mono and abs(phase.sigma) < CLEAR_SIGMA]
-    return [SetAside(path, "select", NO_MOSAIC) for path in plain]
+    return [path for path, phase in found.items() if phase.mono and abs(phase.sigma) < CLEAR_SIGMA]
