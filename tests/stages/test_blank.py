@@ -36,6 +36,19 @@ def test_a_light_cut_in_its_second_half_keeps_the_first(value: float) -> None:
     assert frame.problems == (f"{said}; they are left out, the other rows count",)
 
 
+def test_undefined_samples_are_told_where_they_are_many() -> None:
+    image = sensor()
+    image[40:80, 30:60] = np.nan  # 1200 of 24,000
+    (said,) = noted(image).problems
+    share = float(
+        said.removeprefix("about ").partition(" % of its samples are undefined (NaN); they are left out")[0]
+    )
+    assert abs(share - 5) < 0.5, "from one row in eight"
+    image = sensor()
+    image[64, 10:12] = np.nan  # two defective samples, in a row that is looked at
+    assert noted(image).problems == ()
+
+
 def test_blocks_lost_within_a_light() -> None:
     image = sensor()
     image[20:40], image[90:120], image[120:130] = 0, 0, 7

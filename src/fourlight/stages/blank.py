@@ -27,6 +27,8 @@ MOST = 0.05
 """The same for all other frames, of which there are plenty; rows that a sensor never fills are fewer."""
 MOST_IN_PARTS = 0.05
 """Share of samples in blocks of one value that are no whole rows, from which a frame is not used."""
+TOLD = 0.001
+"""Share of undefined samples that is told; single defective samples are fewer (taste, no source)."""
 NEAR = 2
 """The row beside a block that is compared with it; the adjacent one may be filled in part."""
 PILE = 0.5
@@ -36,6 +38,8 @@ BRIGHT = 0.8
 
 def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
     """The frame with the rows noted that hold one value only, so that its samples there count as undefined.
+
+    Samples that are undefined (NaN) in the file are told of where they are many.
 
     A block of rows is blank where its value is not that of most samples beside it: full samples, and those of
     a sensor that reads nothing as a flat zero, pass into others gradually.
@@ -63,6 +67,7 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
             f"{share:.0%} of its samples lie in blocks that hold one value only ({value:g}): parts of the"
             " picture are missing; copy it again from the camera",
         )
+    frame = _with_undefined(frame, float(np.mean(np.isnan(rows))))
     if np.isnan(values).all():
         return frame
     highest = float(np.fmax.reduce(rows, axis=None))
@@ -83,6 +88,16 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
         )
     note = f"{said}, as where a transfer was cut; they are left out, the other rows count"
     return replace(frame, blank_rows=blank, problems=(*frame.problems, note))
+
+
+def _with_undefined(frame: RawFrame, share: float) -> RawFrame:
+    """The frame with a note on undefined samples, if they are so large a share of it that their loss matters."""
+    if share < TOLD:
+        return frame
+    note = (
+        f"about {100 * share:.2g} % of its samples are undefined (NaN); they are left out, the others count"
+    )
+    return replace(frame, problems=(*frame.problems, note))
 
 
 def rows_in_words(blank: Iterable[tuple[int, int]]) -> str:
