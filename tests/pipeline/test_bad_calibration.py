@@ -42,8 +42,12 @@ def misfits(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_full_flats_and_short_darks(command: Any, misfits: Path, tmp_path: Path, untouched: Any) -> None:
     with untouched(misfits):
-        done = command("run", misfits, "--out", tmp_path / "out")
-    assert done.code == 0, done.err
+        seen, done = command("inspect", misfits), command("run", misfits, "--out", tmp_path / "out")
+    assert (seen.code, done.code) == (0, 0), done.err
+    foreseen = [line.partition(": ")[2] for line in seen.out.splitlines() if line.startswith("set aside: ")]
+    assert foreseen == [line[20:].strip() for line in done.err.splitlines() if line.startswith("set aside ")]
+    for text in (seen.out, done.err):
+        assert "no dark applied, no flat applied" in text
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     reasons = {item["file"]: item["reason"] for item in summary["set_aside"]}
     assert reasons.keys() == {"flat_0001.fits", "flat_0002.fits", "flat_0003.fits"}

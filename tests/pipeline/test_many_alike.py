@@ -60,9 +60,9 @@ def test_lights_of_many_temperatures_and_dim_flats(command: Any, alike: Path, tm
     assert (seen.code, done.code) == (0, 0), done.err
     for text in (seen.out, done.err):
         assert told(text, "darks") == ["3 darks (180 s, 0 C) left out: 0.0 C instead of -10.6 to -10.0 C"]
-    (line,) = told(done.err, "flat")
-    assert line.startswith("flat_0001.fits: flat is dark (")
-    assert line.endswith("flat_0002.fits, flat_0003.fits, flat_0004.fits alike")
+        (line,) = told(text, "flat")
+        assert line.startswith("flat_0001.fits: flat is dark (")
+        assert line.endswith("flat_0002.fits, flat_0003.fits, flat_0004.fits alike")
     said = json.loads((tmp_path / "out" / "summary.json").read_text())
     levels = [line for line in said["calibration"]["notes"] if "flat is dark" in line]
     assert not levels, "it stands in to_know, once"

@@ -100,6 +100,9 @@ def test_a_run_says_at_its_end_what_inspect_foresaw(command: Any, six: Path, tmp
     assert foreseen == [line for line in known if "drops of" not in line]
     assert len(known) - len(foreseen) <= 1, "how large drops are is known to the run alone"
     assert told(seen.out, "set aside") == told(done.err, "set aside")
+    calibration = ["no dark applied, no flat applied"]
+    assert told(seen.out, "calibration") == calibration
+    assert told(done.err, "calibration") == calibration
     begun = [
         "the lights are of 2 kinds (camera, size, gain or filter)",
         "the lights differ in exposure (5 of 180 s, 1 of 120 s)",

@@ -39,13 +39,9 @@ def closing_lines(summary: Mapping[str, Any], out: Path) -> Iterator[tuple[str, 
     yield "look at", f"{out / 'report.html'} and {out / 'picture.jpg'}"
 
 
-def _missing(calibration: Mapping[str, Any]) -> Iterator[str]:
+def _missing(calibration: Mapping[str, Any]) -> list[str]:
     """Calibration that some or all lights did without."""
-    from fourlight.report.calibration import darkened
+    from fourlight.report.calibration import darkened, lacking
 
     how = calibration["offset_taken_off"]
-    lights = sum(how.values())
-    got = {"dark": darkened(how), "flat": calibration["lights_with_flat"]}
-    for kind, count in got.items():
-        if count < lights:
-            yield f"no {kind} applied" + (f" to {lights - count} of {lights} lights" if count else "")
+    return lacking(darkened(how), calibration["lights_with_flat"], sum(how.values()))

@@ -9,14 +9,12 @@ from fourlight.engine import Silent, thread_count
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
+from fourlight.pipeline.foreseen import Foreseen, foreseen
 from fourlight.pipeline.gathering import RAW_ROLES, cheap_keys, chosen, looked, once, settled
 from fourlight.pipeline.job import Sorting
 from fourlight.pipeline.names import NAMED, briefly, by_reason, odd_ones, to_know
-from fourlight.recipe import Calibrate, Recipe
+from fourlight.recipe import Recipe
 from fourlight.stages import mosaic
-from fourlight.stages.flats import flat_for
-from fourlight.stages.groups import Group, grouped
-from fourlight.stages.offsets import choose_offsets, say_unused
 
 __all__ = ["Outlook", "outlook"]
 
@@ -41,16 +39,17 @@ class Outlook:
 def outlook(found: Scan, recipe: Recipe) -> Outlook:
     """Sort frames as a run does, without writing anything.
 
-    Files are not read to their end, but for those that are equal in size and in date (or have none): of a camera
-    whose clock stands still that is every light.
+    Files are not read to their end, but for four lights (to see where samples are full) and for those that are equal
+    in size and in date (or have none): of a camera whose clock stands still that is every light.
     """
     sorting = Sorting(recipe, Silent(), thread_count(recipe.run.threads))
-    lights, others, refused = _sorted(sorting, found)
-    calibration = [] if refused else _calibration(lights, others, recipe.calibrate)
-    odd = odd_ones(_in_use(sorting, found, [*lights, *others]), sorting.names)
-    known = briefly(to_know([*sorting.remarks, *calibration], odd), odd)
+    lights, others, pattern, refused = _sorted(sorting, found)
+    calibration = Foreseen(others) if refused else foreseen(sorting, lights, others, pattern)
+    odd = odd_ones(_in_use(sorting, found, [*lights, *calibration.frames]), sorting.names)
+    known = briefly(to_know([*sorting.remarks, *calibration.remarks], odd), odd)
     aside = ((sorting.names[item.path], item.reason) for item in sorting.set_aside)
-    problems = [f"set aside: {line}" for line in by_reason(aside, NAMED)]
+    problems = [f"calibration: {', '.join(calibration.lacking)}"] if calibration.lacking else []
+    problems += [f"set aside: {line}" for line in by_reason(aside, NAMED)]
     problems += [f"to know: {line}" for line in known]
     return Outlook(
         str(refused or ""),
@@ -67,8 +66,8 @@ def _in_use(sorting: Sorting, found: Scan, looked_at: Sequence[RawFrame]) -> lis
     return [rest.get(frame.path, frame) for frame in found.frames if frame.path not in out]
 
 
-def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], Refusal]:
-    """Lights and calibration frames that would be used, and why there would be no run."""
+def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], str, Refusal]:
+    """Lights and calibration frames that would be used, their mosaic pattern, and why there would be no run."""
     refused: Refusal = None
     keys = cheap_keys(sorting, found.frames)
     try:
@@ -80,26 +79,10 @@ def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFram
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(sorting, [frame for frame in sound if frame.role is not Role.LIGHT], keys)
     if refused:
-        return lights, others, refused
+        return lights, others, "", refused
     try:
         lights = settled(sorting, lights, keys)
-        mosaic.decide(lights, sorting.source, sorting.recipe.read.mosaic)
+        found_mosaic = mosaic.decide(lights, sorting.source, sorting.recipe.read.mosaic)
     except (InputError, FrameError) as error:
-        refused = error
-    return lights, others, refused
-
-
-def _calibration(lights: Sequence[RawFrame], others: Sequence[RawFrame], settings: Calibrate) -> list[str]:
-    """What would be said of darks, flats and bias frames that do not fit, each sentence once."""
-    tolerance = settings.temperature_tolerance_c
-
-    def groups(role: Role) -> list[Group]:
-        return grouped([frame for frame in others if frame.role is role], tolerance)
-
-    notes: list[str] = []
-    darks, biases, flats = groups(Role.DARK), groups(Role.BIAS), groups(Role.FLAT)
-    choices = choose_offsets(lights, darks, biases, tolerance, notes.append)
-    say_unused(lights, darks, flats, choices, notes.append)
-    for light in lights:
-        flat_for(light, flats, notes.append)
-    return list(dict.fromkeys(notes))
+        return lights, others, "", error
+    return lights, others, found_mosaic.pattern, None

@@ -18,6 +18,7 @@ from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.folder import check_apart
+from fourlight.pipeline.foreseen import with_odd
 from fourlight.pipeline.gathering import checked, chosen, once, settled
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
@@ -127,12 +128,6 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     return summary
 
 
-def _with_odd(frame: RawFrame, odd: Mapping[Path, str]) -> RawFrame:
-    """A calibration frame with what its pixels show to be odd among its problems."""
-    said = odd.get(frame.path)
-    return replace(frame, problems=(*frame.problems, said)) if said else frame
-
-
 def _findings(
     job: Job, frames: list[RegisteredFrame], others: list[RawFrame], reference: MeasuredFrame, stack: Integrated,
     calibration: calibrate.Calibration, decision: dict[str, Any],
@@ -151,7 +146,7 @@ def _findings(
     share = layers.rejected / np.maximum(layers.used, 1)
     out = {item.path for item in job.set_aside}
     used = [frame.measured.raw for frame in frames]
-    used += [_with_odd(frame, calibration.odd) for frame in others if frame.path not in out]
+    used += [with_odd(frame, calibration.odd) for frame in others if frame.path not in out]
     odd = odd_ones(used, job.names)
     return Findings(
         reference=reference,

@@ -12,7 +12,16 @@ from fourlight.report.grounds import given_names
 from fourlight.report.words import UNKNOWN, counted, digits, listed, reached, sentence, typeset
 from fourlight.stages.groups import ROLE_NAMES
 
-__all__ = ["applied", "calibration_rows", "darkened", "dropped_later", "misfits", "not_applied", "scaled"]
+__all__ = [
+    "applied",
+    "calibration_rows",
+    "darkened",
+    "dropped_later",
+    "lacking",
+    "misfits",
+    "not_applied",
+    "scaled",
+]
 
 Facts = Mapping[str, Any]
 
@@ -107,6 +116,25 @@ def darkened(how: Facts) -> int:
     4
     """
     return sum(int(how.get(name, 0)) for name in DARKS)
+
+
+def lacking(darks: int, flats: int, lights: int) -> list[str]:
+    """What some or all lights do without.
+
+    Parameters
+    ----------
+    darks, flats : int
+        Lights that get them.
+    lights : int
+
+    >>> lacking(0, 4, 6), lacking(6, 6, 6)
+    (['no dark applied', 'no flat applied to 2 of 6 lights'], [])
+    """
+    return [
+        f"no {kind} applied" + (f" to {lights - count} of {lights} lights" if count else "")
+        for kind, count in (("dark", darks), ("flat", flats))
+        if count < lights
+    ]
 
 
 def scaled(how: Facts) -> int:

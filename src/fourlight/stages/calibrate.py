@@ -25,7 +25,7 @@ from fourlight.stages.offsets import Offset, choose_offsets, master_level, offse
 from fourlight.stages.pedestal import find_full, known_pedestal, with_pedestal
 from fourlight.stages.response import factor_map
 
-__all__ = ["Calibration", "prepare"]
+__all__ = ["Calibration", "prepare", "usable_groups"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -125,7 +125,7 @@ def prepare(
     total = len(lights) + len(calibrations)
     bench = Bench(open_source, pattern, settings, read, work, progress, total=total)
     find_full(lights, bench)
-    groups = _groups(calibrations, bench)
+    groups = usable_groups(calibrations, bench)
     seen = survey(lights, open_source, pattern)
     zeros = groups[Role.DARKFLAT] + groups[Role.BIAS]
     darks, flat_groups = groups[Role.DARK], groups[Role.FLAT]
@@ -159,7 +159,7 @@ def _held(plans: Iterable[_Plan], made: Sequence[Master]) -> tuple[Master, ...]:
     return tuple(dict.fromkeys([*made, *held]))
 
 
-def _groups(calibrations: Sequence[RawFrame], bench: Bench) -> dict[Role, list[Group]]:
+def usable_groups(calibrations: Sequence[RawFrame], bench: Bench) -> dict[Role, list[Group]]:
     """Readable calibration frames by role and likeness; roles that the recipe turns off stay empty."""
     use = {Role.DARK: bench.settings.darks, Role.FLAT: bench.settings.flats, Role.BIAS: bench.settings.bias}
     found: dict[Role, list[Group]] = {}

@@ -1,0 +1,73 @@
+"""What a run would do with darks, flats and bias frames, before anything is combined."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from fourlight.frames import RawFrame, Role
+from fourlight.pipeline.job import Sorting
+from fourlight.report.calibration import lacking
+from fourlight.stages.bench import Bench
+from fourlight.stages.calibrate import usable_groups
+from fourlight.stages.flats import flat_for
+from fourlight.stages.offsets import choose_offsets, say_unused
+from fourlight.stages.pedestal import find_full
+
+__all__ = ["Foreseen", "foreseen", "with_odd"]
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """Calibration frames, and what would be said of them."""
+
+    frames: Sequence[RawFrame]
+    """With what their pixels show to be odd among their problems."""
+    remarks: Sequence[str] = ()
+    """What does not fit the lights, in sentences."""
+    lacking: Sequence[str] = ()
+    """Calibration that some or all lights would do without."""
+
+
+def foreseen(
+    sorting: Sorting, lights: Sequence[RawFrame], others: Sequence[RawFrame], pattern: str
+) -> Foreseen:
+    """The first steps of calibration, which write nothing; frames that are not fit for use are set aside.
+
+    Parameters
+    ----------
+    sorting : Sorting
+    lights, others : sequence of RawFrame
+        Lights of one mosaic, at least two; calibration frames.
+    pattern : str
+        Mosaic pattern in array order.
+
+    Raises
+    ------
+    FrameError
+        The samples of a light cannot be read.
+    """
+    recipe = sorting.recipe
+    bench = Bench(sorting.source, pattern, recipe.calibrate, recipe.read, Path())
+    find_full(lights, bench)
+    groups = usable_groups(others, bench)
+    darks, flats = groups[Role.DARK], groups[Role.FLAT]
+    choices = choose_offsets(
+        lights, darks, groups[Role.BIAS], recipe.calibrate.temperature_tolerance_c, bench.tell
+    )
+    say_unused(lights, darks, flats, choices, bench.tell)
+    with_flat = [flat_for(light, flats, bench.tell) is not None for light in lights]
+    with_dark = [choice.dark is not None for choice in choices]
+    sorting.drop(bench.set_aside)
+    return Foreseen(
+        [with_odd(frame, bench.odd) for frame in others],
+        bench.remarks,
+        lacking(sum(with_dark), sum(with_flat), len(lights)),
+    )
+
+
+def with_odd(frame: RawFrame, odd: Mapping[Path, str]) -> RawFrame:
+    """A calibration frame with what its pixels show to be odd among its problems."""
+    said = odd.get(frame.path)
+    return replace(frame, problems=(*frame.problems, said)) if said else frame
