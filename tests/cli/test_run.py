@@ -153,6 +153,8 @@ def test_again_keeps_what_is_told_of_files_that_were_set_aside(
     out, again = tmp_path / "out", tmp_path / ("again" if elsewhere else "out")
     assert command("run", raw, "--out", out).code == 0
     before, table = json.loads((out / "summary.json").read_text()), (out / "frames.csv").read_bytes()
+    scatter = {frame["file"]: frame["rms_px"] for frame in before["frames"]}
+    assert [name for name, rms in scatter.items() if rms is None] == [before["grid"]["reference"]]
     assert {item["file"] for item in before["set_aside"]} == {
         "empty.fits",
         "small.fits",

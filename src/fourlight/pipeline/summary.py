@@ -15,6 +15,7 @@ from fourlight import __version__
 from fourlight.core.cfa import PLANES
 from fourlight.frames import FrameFlag, MeasuredFrame, NoiseModel, RegisteredFrame, Role, SetAside
 from fourlight.io.roles import from_path
+from fourlight.report.remarks import flag_name
 from fourlight.stages.fringe_facts import fringe_facts
 from fourlight.stages.grid import Grid
 from fourlight.stages.way import Way
@@ -139,7 +140,7 @@ def _used(
         "plane_matrix": dict(zip(PLANES, by_plane, strict=True)),
         "bend": None if frame.bend is None else grid.bent(frame.bend).tolist(),
         "trails": trails.tolist(),
-        "rms_px": frame.rms_px,
+        "rms_px": None if frame.measured.raw.path == found.reference.raw.path else frame.rms_px,
         "place_error_px": frame.place_error_px,
         "matched": frame.matched,
         "weight": _per_plane(weight),
@@ -171,7 +172,7 @@ def _measured(frame: MeasuredFrame, names: Mapping[Path, str]) -> dict[str, Any]
 
 
 def _flags(flags: FrameFlag) -> list[str]:
-    return [(flag.name or "").lower().replace("_", " ") for flag in FrameFlag if flag and flag in flags]
+    return [flag_name(flag) for flag in FrameFlag if flag and flag in flags]
 
 
 def _aside(item: SetAside, found: Findings) -> dict[str, Any]:

@@ -24,6 +24,7 @@ from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
 from fourlight.report.pictures import embedded_picture, plane_views, rejected_view
 from fourlight.report.planes import plane_table, unit
+from fourlight.report.remarks import meanings
 from fourlight.report.timeaxis import SLIM, WIDTH
 from fourlight.report.words import counted, digits, duration, percent, reached
 
@@ -38,10 +39,10 @@ LEGEND = (
     ('class="aside under"', "×", "below the axis: set aside, and this number not measured"),
 )
 CHARTED = (
-    ("fwhm_px", "Star width (FWHM), px", True, False),
-    ("sky", "Sky level in each sub, {unit} per pixel", True, False),
-    ("transparency", "Transparency, 1 = reference frame", True, True),
-    ("stars", "Stars found, count", False, True),
+    ("fwhm_px", "Star width (FWHM), px", True, False, 1.0),
+    ("sky", "Sky level in each sub, {unit} per pixel", True, False, 1.0),
+    ("transparency", "Transparency, % of the reference frame", True, True, 100.0),
+    ("stars", "Stars found, count", False, True, 1.0),
 )
 
 
@@ -133,11 +134,16 @@ def _frames(summary: Facts) -> dict[str, Any]:
         "nights": summary.get("nights") or [],
         "set_aside": aside.table(summary),
         "legend": [entry for entry in LEGEND if any(entry[0] in str(chart) for _, chart in drawn)],
-        "frames": [_row(moment.frame) for moment in order if moment.reason is None],
+        "frames": [
+            _row(moment.frame, reached(summary, "grid", "reference"))
+            for moment in order
+            if moment.reason is None
+        ],
+        "remarks": meanings(summary.get("frames") or ()),
     }
 
 
-def _row(frame: Facts) -> dict[str, Any]:
+def _row(frame: Facts, reference: Any) -> dict[str, Any]:
     def green(key: str) -> float | None:
         return _mean([reached(frame, key, "G1"), reached(frame, key, "G2")])
 
@@ -154,7 +160,7 @@ def _row(frame: Facts) -> dict[str, Any]:
         "noise": green("noise"),
         "transparency": _transparency(green("transparency"), green("transparency_error")),
         "weight": _mean(list(weight.values())) if isinstance(weight, Mapping) else weight,
-        "rms": frame.get("rms_px"),
+        "rms": "reference" if frame.get("file") == reference else digits(frame.get("rms_px"), 2),
         "flags": ", ".join(str(flag) for flag in frame.get("flags") or ()),
     }
 
