@@ -6,7 +6,7 @@ what happened                                   raise               what the pro
 one file cannot be used as a frame              ``FrameError``      set aside by name, run goes on
 a setting is unknown, out of bounds, wrong      ``RecipeError``     one line, exit 2
 what the user pointed at cannot make a run      ``InputError``      one line, exit 2
-the output folder cannot be used                ``OutputError``     one line, exit 2
+the output folder cannot be used                ``OutputError``     one line, exit 2; 1 in mid-run
 a stage cannot go on with what it measured      ``StageError``      one line, exit 1
 the user stopped the run                        ``CancelledError``    one line, exit 1, rerun continues
 ==============================================  ==================  ============================

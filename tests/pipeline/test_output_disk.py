@@ -57,7 +57,7 @@ def test_an_out_on_a_disk_that_fills_up(
     monkeypatch.setattr(space, "needed_bytes", lambda *_: 0)
     with untouched(raw):
         done = command("run", raw, "--out", place / "out")
-    assert done.code == 2
+    assert done.code == 1, "the run has failed; nothing is wrong with what was named"
     assert "No space left on device" in done.line or "Not enough space on disk" in done.line
     assert not list((place / "out").glob("**/*.part*")), "nothing half written is left"
 
@@ -111,6 +111,20 @@ def test_room_is_reckoned_before_the_run(
     assert "is nearly full" in close.out + close.err
     monkeypatch.setattr(space.shutil, "disk_usage", lambda _: Usage(0, 0, 0))
     assert command("run", raw, "--out", tmp_path / "silent").code == 0
+
+
+def test_a_disk_that_fills_up_in_mid_run_is_a_failed_run(
+    command: Any, raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same where no disk can be mounted; exit codes as README.md has them."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(room, "_take", full)
+    done = command("run", raw, "--out", tmp_path / "out")
+    assert "No space left on device" in done.line
+    assert done.code == 1
 
 
 def test_no_room_is_said_before_anything_is_filled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -24,7 +24,7 @@ from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.names import find_light, odd_ones, to_know
-from fourlight.pipeline.space import check_space
+from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
@@ -86,12 +86,20 @@ def _untold(left_out: Sequence[SetAside], found: Scan) -> list[SetAside]:
 
 def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
-    recipe = job.recipe
     lights, others = chosen(job, found)
     if job.folder.left_by:
         job.progress.begin("output", 1)
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
     check_space(job, lights, others)
+    with begun():
+        return _made(job, lights, others, searched)
+
+
+def _made(
+    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path]
+) -> dict[str, Any]:
+    """The results from frames that belong together; the summary."""
+    recipe = job.recipe
     sound, hashes = checked(job, [*lights, *others])
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)

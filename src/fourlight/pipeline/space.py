@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from fourlight.errors import FrameError, OutputError
@@ -17,7 +17,7 @@ from fourlight.stages.grid import Grid
 from fourlight.stages.groups import grouped
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 
-__all__ = ["check_space", "needed_bytes"]
+__all__ = ["begun", "check_space", "needed_bytes"]
 
 LAYER_BYTES = 4 * (len(LAYERS) * len(OUTPUT_PLANES) + 1)
 """Per pixel of the stack: float32 maps while tiles come in."""
@@ -28,6 +28,7 @@ MEASURED_BYTES = 400_000
 """Per light: its stars, sky map and equations of offsets."""
 OTHER_BYTES = 2_000_000
 """Headers, tables and the report."""
+FAILED = 1
 MARGIN = 1.1
 """More free room than needed over that needed, below which it is called close."""
 
@@ -92,6 +93,16 @@ def check_space(job: Job, lights: Sequence[RawFrame], others: Sequence[RawFrame]
     if disk.free < MARGIN * needed:
         job.progress.begin("room", 1)
         job.progress.end(f"the disk of {job.folder.root} is nearly full: {room}")
+
+
+@contextmanager
+def begun() -> Iterator[None]:
+    """From here on a disk that fills up or goes away is no bad input: the run has failed (exit code 1)."""
+    try:
+        yield
+    except OutputError as error:
+        error.exit_code = FAILED
+        raise
 
 
 def _amount(size: int) -> str:
