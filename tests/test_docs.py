@@ -52,6 +52,16 @@ def test_commands_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         assert build(words[1:]) == 0, line
 
 
+def test_the_readme_says_how_to_call_the_program_before_its_first_command() -> None:
+    """`make demo` installs into an environment of its own, where no shell finds `fourlight` by itself."""
+    before = (ROOT / "README.md").read_text(encoding="utf-8").partition("```sh\nfourlight")[0]
+    assert [
+        words
+        for words in (". .venv/bin/activate", "Activate.ps1", ".venv/bin/fourlight`")
+        if words not in before.partition("## Your own nights")[2]
+    ] == []
+
+
 def test_every_command_is_in_the_readme() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     assert [name for name in COMMANDS if f"fourlight {name}" not in text] == []
