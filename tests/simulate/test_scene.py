@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from fourlight.errors import RecipeError
+from fourlight.sensor.response import FILTERS
 from fourlight.simulate.scene import Scene, fields, loads, packaged, settings_table
 
 
@@ -44,6 +45,19 @@ def test_an_unknown_key_is_refused_with_the_nearest(text: str, near: str) -> Non
 def test_a_value_out_of_bounds_is_refused(text: str) -> None:
     with pytest.raises(RecipeError):
         loads(text)
+
+
+def test_a_filter_of_own_bands_has_any_name_and_others_are_listed() -> None:
+    assert loads("[filter]\nname = 'dual-band'\nbands_nm = [[500.7, 7.0]]").filter.name == "dual-band"
+    with pytest.raises(
+        RecipeError, match=r"filter: name = 'dual-band' must be one of dual-3nm, .*or bands_nm"
+    ):
+        loads("[filter]\nname = 'dual-band'")
+    table = settings_table()
+    assert all(f"{name}" in table for name in FILTERS)
+    assert "(RGGB, BGGR, GRBG, GBRG)" in table
+    with pytest.raises(RecipeError, match="headers hold no others"):
+        loads("[filter]\nname = 'Düb'\nbands_nm = [[500.7, 7.0]]")
 
 
 def test_every_setting_has_help_and_a_default() -> None:

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 from pydantic import Field
 
@@ -89,7 +89,9 @@ def settings_table() -> str:
     lines = ["| setting | default | meaning |", "|---|---|---|"]
     for name, field in fields():
         default = "" if field.default is None else f"`{field.default}`"
-        lines.append(f"| `{name}` | {default} | {field.description} |")
+        names = [name for name in get_args(field.annotation) if isinstance(name, str)]
+        named = "" if all(f"{name}:" in str(field.description) for name in names) else ", ".join(names)
+        lines.append(f"| `{name}` | {default} | {field.description}{f' ({named})' if named else ''} |")
     return "\n".join(lines) + "\n"
 
 

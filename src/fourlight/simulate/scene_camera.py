@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
+from fourlight.sensor.response import FILTERS
 from fourlight.settings import Section
 
 __all__ = ["Calibration", "Camera", "Filter", "Optics"]
@@ -49,14 +50,25 @@ class Filter(Section):
     """Filter in front of the sensor."""
 
     name: Annotated[
-        Literal["none", "luminance", "dual-3nm", "dual-7nm", "dual-wide"],
-        Field(description="Filter by name; ignored where bands_nm are given"),
+        str,
+        Field(
+            description=f"Filter: {', '.join(sorted(FILTERS))}; where bands_nm are given, any name for the headers"
+        ),
     ] = "luminance"
     bands_nm: Annotated[
         tuple[tuple[float, float], ...],
         Field(description="Own passbands as [centre, full width at half maximum] in nm"),
     ] = ()
     transmission: Annotated[float, Field(gt=0, le=1, description="Transmission inside a band")] = 0.95
+
+    @model_validator(mode="after")
+    def _is_known(self) -> Self:
+        if not self.bands_nm and self.name not in FILTERS:
+            known = ", ".join(sorted(FILTERS))
+            raise ValueError(f"name = {self.name!r} must be one of {known}, or bands_nm must be given")
+        if not (self.name.isascii() and self.name.isprintable()):
+            raise ValueError(f"name = {self.name!r} must be plain letters (ASCII), as headers hold no others")
+        return self
 
 
 class Camera(Section):
