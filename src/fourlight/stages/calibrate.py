@@ -219,8 +219,7 @@ def _defects(
         hot |= defect_map.from_dark(offset.value, bench.pattern, seen.variances, noise.gain_e_per_adu, full)
     total = found | hot
     count = int(total.sum())
-    sources = f"{int(found.sum())} from {min(len(lights), 16)} lights"
-    sources += f", {int(hot.sum())} too hot in the dark" if hot.any() else ""
+    sources = defect_map.sources(int(found.sum()), int(hot.sum()), int((found & hot).sum()), len(lights))
     bench.note(
         f"{count} defective sample{'s' * (count != 1)} ({100 * total.mean():.3f} %) left out: {sources}."
     )

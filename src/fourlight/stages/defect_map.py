@@ -15,7 +15,7 @@ from fourlight.frames import RawFrame
 from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.masters import Master, bands, patches
 
-__all__ = ["from_dark", "from_lights", "spread_over"]
+__all__ = ["from_dark", "from_lights", "sources", "spread_over"]
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -49,16 +49,16 @@ def from_lights(
     (ny, nx) bool, float
         True at defects; the threshold in the end, doubled until at most 2 % of samples are above it.
     """
-    sources = [open_light(frame) for frame in spread_over(lights, _MOST_LIGHTS)]
-    noises = np.stack([_cell_noise(source) for source in sources])
-    if len(sources) < 3:
+    opened = [open_light(frame) for frame in spread_over(lights, _MOST_LIGHTS)]
+    noises = np.stack([_cell_noise(source) for source in opened])
+    if len(opened) < 3:
         threshold *= 1.5
-    ny, nx = sources[0].shape
+    ny, nx = opened[0].shape
     for _ in range(4):
         found = np.zeros((ny, nx), dtype=np.bool_)
-        for y0, y1 in bands(ny, nx, 2 * len(sources)):
+        for y0, y1 in bands(ny, nx, 2 * len(opened)):
             low, high = max(0, y0 - HALO), min(ny, y1 + HALO)
-            stack = np.stack([source.read(low, high, 0, nx) for source in sources])
+            stack = np.stack([source.read(low, high, 0, nx) for source in opened])
             share = STAR_MOVED if stars_moved(stack, noises, low) else STAR_STILL
             found[y0:y1] = persistent(stack, noises, low, threshold, share)[y0 - low : y1 - low]
         if found.mean() <= _LARGEST_SHARE:
@@ -97,6 +97,30 @@ def from_dark(
             limit = min(limit, _NOISE_GROWTH * float(variance[cell[y, x]]) * scale)
         found[y::2, x::2] = ~(plane - middle <= limit)
     return found
+
+
+def sources(stand_out: int, hot: int, both: int, lights: int) -> str:
+    """Where defective samples were found, in words.
+
+    Parameters
+    ----------
+    stand_out, hot, both : int
+        Samples that stand out in the lights, that are too hot in a dark, and that are both.
+    lights : int
+        Lights in all.
+
+    >>> sources(81, 1, 1, 24)
+    '81 stand out in the lights (16 of 24 were looked at), 1 is too hot in the dark (1 of them counts in both)'
+    >>> sources(1, 0, 0, 8), sources(5, 3, 0, 2)
+    ('1 stands out in the lights', '5 stand out in the lights, 3 are too hot in the dark')
+    """
+    said = f"{stand_out} stand{'s' * (stand_out == 1)} out in the lights"
+    said += f" ({_MOST_LIGHTS} of {lights} were looked at)" if lights > _MOST_LIGHTS else ""
+    if hot:
+        said += f", {hot} {'is' if hot == 1 else 'are'} too hot in the dark"
+    if both:
+        said += f" ({both} of them count{'s' * (both == 1)} in both)"
+    return said
 
 
 def spread_over(frames: Sequence[RawFrame], most: int) -> list[RawFrame]:
