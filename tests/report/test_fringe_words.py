@@ -12,14 +12,15 @@ def facts(red=(0.28, 0.1, None), blue=(0.364, 0.2, None), altitude=None):
 def test_sizes_are_told():
     said = fringe_words(facts())
     assert "red stood 0.28 px from green and blue 0.36 px" in said
-    assert "0.1 px and 0.2 px come on top" in said or "0.10 px and 0.20 px come on top" in said
-    assert "Dispersion" not in said
+    assert said.startswith("Measured in the middle")
+    assert "0.10 px and 0.20 px come on top" in said, "both to the same place"
+    assert "dispersion" not in said
 
 
 def test_what_the_air_explains_is_told_where_it_is_known():
     said = fringe_words(facts((0.28, 0.1, 0.25), (0.36, 0.2, 0.33), [24.6, 31.2]))
-    assert "at an altitude of 25° to 31° alone makes about 0.25 px and 0.33 px" in said
-    assert "altitude of 25° alone" in fringe_words(facts((0.28, 0.1, 0.25), (0.36, 0.2, 0.33), [25.1, 25.2]))
+    assert "Expected from the dispersion by the air at an altitude of 25° to 31°: 0.25 px and 0.33 px" in said
+    assert "altitude of 25°: 0.25" in fringe_words(facts((0.28, 0.1, 0.25), (0.36, 0.2, 0.33), [25.1, 25.2]))
 
 
 def test_nothing_is_said_of_nothing():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from fourlight.report.words import digits, reached
+from fourlight.report.words import reached
 
 __all__ = ["fringe_words"]
 
@@ -20,7 +20,7 @@ def fringe_words(summary: Facts) -> str:
 
     >>> shifts = {"R": {"shift_px": 0.28, "corner_px": 0.1}, "B": {"shift_px": 0.36, "corner_px": 0.2}}
     >>> fringe_words({"fringes": {"planes": shifts}})[:81]
-    'In the middle of a typical light red stood 0.28 px from green and blue 0.36 px; i'
+    'Measured in the middle of a typical light: red stood 0.28 px from green and blue '
     """
     planes = reached(summary, "fringes", "planes") or {}
     red, blue = planes.get("R") or {}, planes.get("B") or {}
@@ -29,17 +29,17 @@ def fringe_words(summary: Facts) -> str:
         return ""
     middle, corner = ([_px(part.get(key)) for part in (red, blue)] for key in ("shift_px", "corner_px"))
     said = (
-        f"In the middle of a typical light red stood {middle[0]} from green and blue {middle[1]}; in the corners"
-        f" {corner[0]} and {corner[1]} come on top or off. All of it was taken out: each plane was placed by its"
-        " own image of the stars."
+        f"Measured in the middle of a typical light: red stood {middle[0]} from green and blue {middle[1]}; in the"
+        f" corners {corner[0]} and {corner[1]} come on top or off. All of it was taken out: each plane was placed by"
+        " its own image of the stars."
     )
     air, height = [part.get("by_air_px") for part in (red, blue)], reached(summary, "fringes", "altitude_deg")
     if height and all(value is not None for value in air):
         low, high = (f"{value:.0f}" for value in height)
         span = f"{low}°" if low == high else f"{low}° to {high}°"
-        said += f" Dispersion by the air at an altitude of {span} alone makes about {_px(air[0])} and {_px(air[1])}."
+        said += f" Expected from the dispersion by the air at an altitude of {span}: {_px(air[0])} and {_px(air[1])}."
     return said
 
 
 def _px(value: Any) -> str:
-    return f"{digits(round(float(value or 0.0), 2), 2)} px"
+    return f"{float(value or 0.0):.2f} px"
