@@ -50,7 +50,7 @@ def one_of_each(raw: Path) -> dict[str, str]:
         "nan.fits": "NaN",
         "constant.fits": "all samples are 700",
         "full.fits": "all samples are 65535",
-        "half.fits": "rows 60-179 of 180 hold one value only (0), 67% of it: the transfer was cut",
+        "half.fits": "rows 60-179 of 180 hold one value only (0), 67 % of it: the transfer was cut",
         "colour.fits": "already a colour image",
         "mono.fits": "no mosaic shows in its stars and sky",
         "silent.fits": "no mosaic shows in its stars and sky",

@@ -11,7 +11,7 @@ from fourlight.report.grounds import grounds
 from fourlight.report.page import page
 from fourlight.report.shares import in_tenths
 from fourlight.report.words import counted, typeset, with_error
-from invented_run import summary
+from invented_run import provenance, summary
 from parsed_page import parsed
 
 
@@ -90,3 +90,16 @@ def test_gain_and_read_noise_come_with_their_errors():
 
 def test_what_all_lights_are_worth_is_said_in_the_time_of_the_best():
     assert "As good as 50 min to 54 min like the best light" in shown(summary())
+
+
+def test_transparency_has_one_unit_on_the_page():
+    """Per cent of the reference light, in the table and along the axis of the chart (used lights: 90 to 94 %)."""
+    text = page(summary(), np.zeros((4, 6, 3), np.float32), {}, provenance())
+    chart = text.partition("Transparency, % of the reference frame</h3>")[2].partition("</svg>")[0]
+    marks = [float(mark) for mark in re.findall(r'class="tick end"[^>]*>([\d.]+)<', chart)]
+    assert marks[0] == 0
+    assert 90 <= marks[-1] <= 120
+
+
+def test_signs_of_per_cent_are_set_alike():
+    assert typeset("2% of it, 0.16 % of that") == "2\u00a0% of it, 0.16\u00a0% of that"

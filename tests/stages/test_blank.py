@@ -58,7 +58,7 @@ def test_blocks_lost_within_a_light() -> None:
 def test_a_light_of_which_less_than_half_is_left() -> None:
     image = sensor()
     image[:110] = 0
-    with pytest.raises(FrameError, match=r"rows 0-109 of 200 hold one value only \(0\), 55% .*was cut"):
+    with pytest.raises(FrameError, match=r"rows 0-109 of 200 hold one value only \(0\), 55 % .*was cut"):
         noted(image)
 
 
@@ -108,7 +108,7 @@ def test_what_a_sensor_does_is_left_alone(image: np.ndarray, role: Role) -> None
 def test_missing_blocks_that_are_no_rows() -> None:
     image = sensor()
     image[100:, 32:] = 0
-    with pytest.raises(FrameError, match=r"33% of its samples lie in blocks that hold one value only \(0\)"):
+    with pytest.raises(FrameError, match=r"33 % of its samples lie in blocks that hold one value only \(0\)"):
         noted(image)
 
 

@@ -93,7 +93,7 @@ def test_clouds_and_caps():
     frames += [placed(frame("thin.fits"), 0.6), placed(frame("thick.fits"), 0.1)]
     kept, aside = judge_light(frames, Integrate())
     assert [item.path.name for item in aside] == ["thick.fits"]
-    assert "10% of the usual starlight" in aside[0].reason
+    assert "10 % of the usual starlight" in aside[0].reason
     assert "integrate.min_transparency" in aside[0].reason
     assert [FrameFlag.CLOUD in f.flags for f in kept] == [False] * 8 + [True]
     kept, aside = judge_light(frames, Integrate(min_transparency=0.0))

@@ -159,7 +159,7 @@ def _exactness(frames: list[RegisteredFrame]) -> str:
         return ""
     star = float(np.median([frame.rms_px for frame in placed]))
     place = float(np.median([frame.place_error_px for frame in placed]))
-    return f"; one star scatters by {star:.2g} px, the place of a light is known to {place:.1g} px"
+    return f"; one star scatters by {star:.3f} px, the place of a light is known to {place:.3f} px"
 
 
 def _on_grid(

@@ -47,6 +47,7 @@ def over_time(
     per_plane: bool,
     from_zero: bool = False,
     width: int = WIDTH,
+    factor: float = 1.0,
 ) -> str:
     """Chart of one measured number for all frames in order of time; empty if nothing was measured.
 
@@ -64,9 +65,11 @@ def over_time(
         The axis starts at 0.
     width : int
         `WIDTH`, or `SLIM` for narrow screens.
+    factor : float
+        From the number to what the axis shows.
     """
     names = PLANES if per_plane else ("all",)
-    series = [{name: _value(m, key, name) for name in names} for m in order]
+    series = [{name: _value(m, key, name, factor) for name in names} for m in order]
     used = [_known(values) for values, m in zip(series, order, strict=True) if m.reason is None]
     aside = [_middle(values) for values, m in zip(series, order, strict=True) if m.reason is not None]
     marks = _axis([v for values in used for v in values], [v for v in aside if v is not None], from_zero)
@@ -123,12 +126,12 @@ def _aside_mark(x: float, value: float | None, marks: Sequence[float], y: Any, m
     return f'<path class="aside off" d="{strokes}"><title>{escape(words)}, off this axis</title></path>'
 
 
-def _value(moment: Moment, key: str, name: str) -> float | None:
+def _value(moment: Moment, key: str, name: str, factor: float) -> float | None:
     value = moment.frame.get(key)
     if name != "all":
         value = value.get(name) if isinstance(value, Mapping) else None
     good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    return float(value) if good and value is not None else None
+    return factor * float(value) if good and value is not None else None
 
 
 def _grid(marks: Sequence[float], y: Any, width: int) -> list[str]:

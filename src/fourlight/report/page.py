@@ -121,10 +121,12 @@ def page(
 def _frames(summary: Facts) -> dict[str, Any]:
     order = moments(summary)
     drawn = []
-    for key, label, per_plane, from_zero in CHARTED:
+    for key, label, per_plane, from_zero, factor in CHARTED:
         label = label.format(unit=unit(summary))
         chart = "".join(
-            charts.over_time(order, key, label, per_plane=per_plane, from_zero=from_zero, width=width)
+            charts.over_time(
+                order, key, label, per_plane=per_plane, from_zero=from_zero, width=width, factor=factor
+            )
             for width in (WIDTH, SLIM)
         )
         if chart:
@@ -133,13 +135,13 @@ def _frames(summary: Facts) -> dict[str, Any]:
         "charts": drawn,
         "nights": summary.get("nights") or [],
         "set_aside": aside.table(summary),
+        "remarks": meanings(summary.get("frames") or ()),
         "legend": [entry for entry in LEGEND if any(entry[0] in str(chart) for _, chart in drawn)],
         "frames": [
             _row(moment.frame, reached(summary, "grid", "reference"))
             for moment in order
             if moment.reason is None
         ],
-        "remarks": meanings(summary.get("frames") or ()),
     }
 
 

@@ -121,7 +121,7 @@ def unbroken(text: str) -> str:
 
 SIGNS = re.compile(
     r" ?(?P<error>\+-) ?"
-    r"|(?<=\d) (?P<share>%)"
+    r"|(?<=\d) ?(?P<share>%)"
     r"|(?:(?<![\w.])[\d.]+|(?<!\w)[A-Z]|(?<=\])) (?P<times>x) (?=\d)"
     r"|(?P<minus>-?)\b(?P<degrees>\d+(?:\.\d+)?) C\b"
 )
@@ -138,6 +138,8 @@ def typeset(text: str, names: Collection[str] = ()) -> str:
 
     >>> typeset("1489 x 989 px, 0.800 +- 0.002, R x 1.16 (240 s, -10 C)")
     '1489 × 989 px, 0.800 ± 0.002, R × 1.16 (240 s, −10 °C)'
+    >>> typeset("2% and 0.16 %") == "2\\N{NO-BREAK SPACE}% and 0.16\\N{NO-BREAK SPACE}%"
+    True
     >>> typeset("M31 2 x 2.fits: 2 x 2 cells", ["M31 2 x 2.fits"])
     'M31 2 x 2.fits: 2 × 2 cells'
     """

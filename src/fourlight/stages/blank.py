@@ -64,7 +64,7 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
     if share > MOST_IN_PARTS:
         raise FrameError(
             str(frame.path),
-            f"{share:.0%} of its samples lie in blocks that hold one value only ({value:g}): parts of the"
+            f"{100 * share:.0f} % of its samples lie in blocks that hold one value only ({value:g}): parts of the"
             " picture are missing; copy it again from the camera",
         )
     frame = _with_undefined(frame, float(np.mean(np.isnan(rows))))
@@ -84,7 +84,8 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
         )
     if share > (MOST_OF_LIGHT if frame.role is Role.LIGHT else MOST):
         raise FrameError(
-            str(frame.path), f"{said}, {share:.0%} of it: the transfer was cut; copy it again from the camera"
+            str(frame.path),
+            f"{said}, {100 * share:.0f} % of it: the transfer was cut; copy it again from the camera",
         )
     note = f"{said}, as where a transfer was cut; they are left out, the other rows count"
     return replace(frame, blank_rows=blank, problems=(*frame.problems, note))

@@ -80,7 +80,7 @@ def judge_light(
     for frame, share in zip(frames, rate / usual, strict=True):
         if share < settings.min_transparency:
             reason = (
-                f"cloud: {share:.0%} of the usual starlight, {settings.min_transparency:.0%} needed "
+                f"cloud: {100 * share:.0f} % of the usual starlight, {100 * settings.min_transparency:.0f} % needed "
                 "(integrate.min_transparency)"
             )
             aside.append(SetAside(frame.measured.raw.path, "register", reason))
