@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import shutil
+from collections import namedtuple
 from pathlib import Path
 
 import pytest
@@ -58,6 +60,32 @@ def test_an_unknown_key_stops_before_anything_is_written(app: typer.Typer, tmp_p
 
 
 def test_a_folder_with_other_things_is_left_alone(app: typer.Typer, tmp_path: Path) -> None:
+def test_a_disk_without_room_is_refused_before_anything_is_written(
+    app: typer.Typer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is reckoned holds what is made, and is not much more: two megabytes are for tables."""
+    (tmp_path / "scene.toml").write_text(SCENE.replace("= 64", "= 1000").replace("= 48", "= 800"))
+    usage = namedtuple("usage", "total used free")
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage(10**9, 0, 10**6))
+    words = [str(tmp_path / "scene.toml"), "--out", str(tmp_path / "new" / "out")]
+    with pytest.raises(
+        OutputError, match=r"too little room for the frames and their truth \((\d+) MB needed"
+    ) as told:
+        run(app, *words)
+    assert not (tmp_path / "new").exists()
+    monkeypatch.undo()
+    run(app, *words)
+    used = sum(path.stat().st_size for path in (tmp_path / "new").rglob("*") if path.is_file()) / 1e6
+    said = float(str(told.value).partition(" (")[2].partition(" MB")[0])
+    assert used - 0.5 <= said < used + 3
+
+
+def test_help_says_that_frames_are_used_again(capsys: pytest.CaptureFixture[str]) -> None:
+    for command in ("simulate", "demo"):
+        assert build([command, "--help"]) == 0
+        assert "used again" in " ".join(capsys.readouterr().out.replace("│", " ").split()), command
+
+
     (tmp_path / "scene.toml").write_text(SCENE)
     with pytest.raises(OutputError, match="something other"):
         run(app, str(tmp_path / "scene.toml"), "--out", str(tmp_path))

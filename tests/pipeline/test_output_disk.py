@@ -97,7 +97,7 @@ def test_room_is_reckoned_before_the_run(
     assert command("run", raw, "--out", kept, "--set", "run.keep_work=true").code == 0
     assert reckoned[1] < 0.6 * reckoned[0], "layers, masters and decoded frames are there"
 
-    monkeypatch.setattr(space.shutil, "disk_usage", lambda _: Usage(10**9, 0, reckoned[0] - 1))
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(10**9, 0, reckoned[0] - 1))
     refused = command("run", raw, "--out", tmp_path / "new")
     assert refused.code == 2
     assert re.search(
@@ -105,11 +105,11 @@ def test_room_is_reckoned_before_the_run(
         refused.line,
     )
     assert not (tmp_path / "new").exists()
-    monkeypatch.setattr(space.shutil, "disk_usage", lambda _: Usage(10**9, 0, int(1.05 * reckoned[0])))
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(10**9, 0, int(1.05 * reckoned[0])))
     close = command("run", raw, "--out", tmp_path / "close")
     assert close.code == 0
     assert "is nearly full" in close.out + close.err
-    monkeypatch.setattr(space.shutil, "disk_usage", lambda _: Usage(0, 0, 0))
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(0, 0, 0))
     assert command("run", raw, "--out", tmp_path / "silent").code == 0
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 import errno
 import itertools
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -16,9 +17,11 @@ import numpy as np
 
 from fourlight.errors import FourlightError, OutputError
 
-__all__ = ["PART", "new_array", "whole", "writing"]
+__all__ = ["PART", "free_room", "new_array", "whole", "writing"]
 
 CHUNK = 1 << 22
+MARGIN = 1.1
+"""Free room over that needed, below which it is called close."""
 PART = ".part"
 """Ending of files that are being written; one that is found was left by a run that was killed."""
 
@@ -92,6 +95,49 @@ def whole(path: Path) -> Iterator[Path]:
         with suppress(OSError):
             part.unlink(missing_ok=True)
         raise
+
+
+def free_room(folder: Path, needed: int, what: str) -> str:
+    """Refuse to begin where a disk has no room; else how much is needed and free, in words.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it will be written; it need not be there yet.
+    needed : int
+        Bytes.
+    what : str
+        What they are for, for the message.
+
+    Returns
+    -------
+    str
+        Empty where there is ample room, or where the disk does not tell.
+
+    Raises
+    ------
+    OutputError
+        Less is free than is needed.
+    """
+    there = next((place for place in (folder, *folder.absolute().parents) if place.exists()), None)
+    disk = shutil.disk_usage(there) if there else None
+    if disk is None or not disk.total:  # some disks of the network do not tell
+        return ""
+    room = f"{_amount(needed)} needed at most, {_amount(disk.free)} free"
+    if disk.free < needed:
+        raise OutputError(
+            f"{folder}: too little room for {what} ({room}); free some space or choose a folder on another disk"
+        )
+    return room if disk.free < MARGIN * needed else ""
+
+
+def _amount(size: int) -> str:
+    """A size in words, decimal units.
+
+    >>> _amount(4_150_000_000), _amount(37_000_000)
+    ('4.2 GB', '37 MB')
+    """
+    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"
 
 
 def new_array(path: Path, shape: tuple[int, int]) -> np.memmap[Any, np.dtype[np.float32]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role
 from fourlight.io.pixels import decoded_bytes
+from fourlight.io.room import free_room
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.job import Job
 from fourlight.recipe import Recipe
@@ -29,8 +29,6 @@ MEASURED_BYTES = 400_000
 OTHER_BYTES = 2_000_000
 """Headers, tables and the report."""
 FAILED = 1
-MARGIN = 1.1
-"""More free room than needed over that needed, below which it is called close."""
 
 
 def needed_bytes(
@@ -81,18 +79,10 @@ def check_space(job: Job, lights: Sequence[RawFrame], others: Sequence[RawFrame]
         Less is free than is needed.
     """
     needed = needed_bytes(lights, others, job.folder, job.recipe)
-    disk = shutil.disk_usage(job.folder.root)
-    if not disk.total:  # some disks of the network do not tell
-        return
-    room = f"{_amount(needed)} needed at most, {_amount(disk.free)} free"
-    if disk.free < needed:
-        raise OutputError(
-            f"{job.folder.root}: too little room for work files and results ({room}); free some space or choose "
-            "a folder on another disk"
-        )
-    if disk.free < MARGIN * needed:
+    close = free_room(job.folder.root, needed, "work files and results")
+    if close:
         job.progress.begin("room", 1)
-        job.progress.end(f"the disk of {job.folder.root} is nearly full: {room}")
+        job.progress.end(f"the disk of {job.folder.root} is nearly full: {close}")
 
 
 @contextmanager
@@ -103,12 +93,3 @@ def begun() -> Iterator[None]:
     except OutputError as error:
         error.exit_code = FAILED
         raise
-
-
-def _amount(size: int) -> str:
-    """A size in words, decimal units.
-
-    >>> _amount(4_150_000_000), _amount(37_000_000)
-    ('4.2 GB', '37 MB')
-    """
-    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"

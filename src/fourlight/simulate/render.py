@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 from functools import partial
 from pathlib import Path
 
+from fourlight.io.room import free_room
 from fourlight.simulate.exposure import bias_frame, dark_frame, dark_settings, flat_frame, light_frame
 from fourlight.simulate.folder import claim, finished, missing, record
 from fourlight.simulate.frame_files import calibration_header, light_header, write_fits
@@ -17,10 +18,16 @@ from fourlight.simulate.scene import Scene
 from fourlight.simulate.truth import write_truth
 from fourlight.simulate.world import World, build_world
 
-__all__ = ["simulate"]
+__all__ = ["needed_bytes", "simulate"]
 
 Report = Callable[[str, int, int], None]
 
+HEADER_BYTES = 12_000
+"""Header of a frame, and what fills its last block of 2880 bytes up (FITS 4.0)."""
+TRUTH_BYTES = 4 * 13
+"""Per pixel: the object, the stars and the sharp object in four planes, and the sensitivity, as float32."""
+OTHER_BYTES = 2_000_000
+"""Headers, tables of stars and frames."""
 _MEMORY_PX = 6e7
 """Pixels that all workers together may hold; one worker needs about 40 bytes for each pixel of its frame."""
 
@@ -45,15 +52,17 @@ def simulate(scene: Scene, out: Path, report: Report | None = None) -> bool:
     Raises
     ------
     OutputError
-        ``out`` holds something else, or cannot be written.
+        ``out`` holds something else, cannot be written, or its disk has too little room.
     """
     out = Path(out)
-    claim(scene, out)
-    if finished(scene, out):
-        return False
     plans = plan_lights(scene, throughput(scene))
     names = [plan.name for plan in plans] + [name for name, _, _ in _calibrations(scene)]
     absent = set(missing(out, names))
+    if absent:
+        free_room(out, needed_bytes(scene, len(absent)), "the frames and their truth")
+    claim(scene, out)
+    if finished(scene, out):
+        return False
     if report is not None:
         report("frames", 0, len(absent))
     world = build_world(scene, plans)
@@ -61,6 +70,12 @@ def simulate(scene: Scene, out: Path, report: Report | None = None) -> bool:
     _run([job for name, job in _jobs(world, plans, out) if name in absent], _workers(scene), report)
     record(scene, out, names)
     return True
+
+
+def needed_bytes(scene: Scene, frames: int) -> int:
+    """Bytes that frames of 16 bits and the truth of a scene take at most."""
+    pixels = scene.camera.width_px * scene.camera.height_px
+    return frames * (2 * pixels + HEADER_BYTES) + TRUTH_BYTES * pixels + OTHER_BYTES
 
 
 def _workers(scene: Scene) -> int:
