@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import typer
 
+from fourlight.cli.app import build
 from fourlight.cli.simulate import simulate
 from fourlight.errors import InputError, OutputError, RecipeError
 from fourlight.simulate.scene import packaged_names
@@ -59,7 +60,6 @@ def test_an_unknown_key_stops_before_anything_is_written(app: typer.Typer, tmp_p
     assert not (tmp_path / "out").exists()
 
 
-def test_a_folder_with_other_things_is_left_alone(app: typer.Typer, tmp_path: Path) -> None:
 def test_a_disk_without_room_is_refused_before_anything_is_written(
     app: typer.Typer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -86,6 +86,7 @@ def test_help_says_that_frames_are_used_again(capsys: pytest.CaptureFixture[str]
         assert "used again" in " ".join(capsys.readouterr().out.replace("│", " ").split()), command
 
 
+def test_a_folder_with_other_things_is_left_alone(app: typer.Typer, tmp_path: Path) -> None:
     (tmp_path / "scene.toml").write_text(SCENE)
     with pytest.raises(OutputError, match="something other"):
         run(app, str(tmp_path / "scene.toml"), "--out", str(tmp_path))

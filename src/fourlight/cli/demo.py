@@ -19,7 +19,11 @@ __all__ = ["demo"]
 def demo(
     folder: Annotated[
         Path,
-        typer.Argument(metavar="FOLDER", help="New or empty folder; frames and results go below it."),
+        typer.Argument(
+            metavar="FOLDER",
+            help="Folder for frames and results: new or empty, or that of an earlier demo, whose frames are "
+            "used again.",
+        ),
     ] = Path("demo"),
 ) -> None:
     """Simulate two nights on an invented nebula, run the main job on them, and say where to look."""

@@ -27,7 +27,14 @@ def simulate(
             metavar="SCENE", help=f"Scene file (TOML), or the name of one that comes along: {BUILT_IN}."
         ),
     ],
-    out: Annotated[Path, typer.Option("--out", help="New or empty folder for the frames.")],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out",
+            help="Folder for the frames: new or empty, or one with frames of this scene, which are "
+            "used again.",
+        ),
+    ],
     seed: Annotated[
         int | None,
         typer.Option(
