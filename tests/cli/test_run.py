@@ -151,7 +151,10 @@ def test_again_keeps_what_is_told_of_files_that_were_set_aside(
     fits.PrimaryHDU(image[:120, :200], header).writeto(raw / "small.fits")
     shutil.copy(raw / "light_0001.fits", raw / "light_0001 copy.fits")
     out, again = tmp_path / "out", tmp_path / ("again" if elsewhere else "out")
-    assert command("run", raw, "--out", out).code == 0
+    first = command("run", raw, "--out", out)
+    assert first.code == 0, first.err
+    assert "read                 5 lights of 1 night; no calibration frames; 2 set aside\n" in first.err
+    assert "; 1 of 5 lights set aside\n" in first.err, "the copy"
     before, table = json.loads((out / "summary.json").read_text()), (out / "frames.csv").read_bytes()
     scatter = {frame["file"]: frame["rms_px"] for frame in before["frames"]}
     assert [name for name, rms in scatter.items() if rms is None] == [before["grid"]["reference"]]

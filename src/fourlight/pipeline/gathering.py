@@ -59,7 +59,8 @@ def chosen(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame
     counts = ", ".join(counted(total[role], role) for role in RAW_ROLES if total[role])
     nights = len({frame.night for frame in lights if frame.night})
     when = f" of {nights} night{'s' * (nights != 1)}" if nights else ""
-    sorting.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}")
+    aside_so_far = f"; {len(sorting.set_aside)} set aside" if sorting.set_aside else ""
+    sorting.progress.end(f"{len(lights)} lights{when}; {counts or 'no calibration frames'}{aside_so_far}")
     return lights, others
 
 

@@ -103,11 +103,12 @@ def _made(
     sound, hashes = checked(job, [*lights, *others])
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
-    lights = settled(job, lights, hashes)
+    read, lights = len(lights), settled(job, lights, hashes)
+    less = f"; {read - len(lights)} of {read} lights set aside" if len(lights) < read else ""
     name = recipe.registration.reference
     named = find_light(name, lights, job.set_aside, job.called) if name else None
     decision = mosaic.decide(lights, job.source, recipe.read.mosaic)
-    job.progress.end(decision.contradiction or f"{decision.pattern} ({decision.source})")
+    job.progress.end((decision.contradiction or f"{decision.pattern} ({decision.source})") + less)
     calibration = calibrated(job, lights, others, decision.pattern)
     frames = measured(job, lights, calibration, decision.pattern, hashes)
     reference, lights_placed = placed(job, frames, named)
