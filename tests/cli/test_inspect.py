@@ -95,6 +95,25 @@ def test_the_contradiction_of_the_real_pair_is_shown() -> None:
     assert (mosaic["pattern"], mosaic["stated"]) == ("GBRG", "RGGB")
 
 
+def test_a_camera_is_called_so_in_the_line_of_its_mosaic(raw: Path) -> None:
+    """Some headers hold a word there that says nothing by itself."""
+    for path in raw.iterdir():
+        fits.setval(path, "INSTRUME", value="XXXXXX")
+    assert "mosaic of camera XXXXXX, 240 x 180: RGGB" in run(raw)
+
+
+def test_inspect_and_run_call_a_missing_folder_alike(
+    command: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "empty").mkdir()
+    for name in ("no such", "empty"):
+        seen, done = command("inspect", name), command("run", name, "--out", "out")
+        assert (seen.code, done.code) == (2, 2)
+        assert seen.line == done.line
+        assert str(tmp_path / name) in seen.line
+
+
 def test_nothing_found_is_one_line(tmp_path: Path) -> None:
     run(tmp_path, fails=True)
     (tmp_path / "a.fits").write_bytes(b"")

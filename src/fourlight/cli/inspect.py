@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import textwrap
 from collections import Counter, defaultdict
@@ -44,7 +45,7 @@ def inspect(
     ] = False,
 ) -> None:
     """Show what is there: role, night, exposure, gain, temperature, filter, mosaic, problems."""
-    found = scan(nights)
+    found = scan([Path(os.path.abspath(path)) for path in nights])
     ahead = outlook(found, Recipe())
     mosaics = _mosaics(found.frames)
     if as_json:
@@ -69,7 +70,7 @@ def _mosaics(frames: Iterable[RawFrame]) -> dict[str, MosaicDecision | str]:
     groups: dict[str, list[RawFrame]] = defaultdict(list)
     for frame in frames:
         if frame.role is Role.LIGHT:
-            groups[f"{frame.camera or 'camera'}, {frame.nx} x {frame.ny}"].append(frame)
+            groups[f"{_camera(frame.camera or '')}, {frame.nx} x {frame.ny}"].append(frame)
     found: dict[str, MosaicDecision | str] = {}
     for name, lights in groups.items():
         try:
@@ -77,6 +78,11 @@ def _mosaics(frames: Iterable[RawFrame]) -> dict[str, MosaicDecision | str]:
         except (InputError, FrameError) as error:
             found[name] = str(error)
     return found
+
+
+def _camera(name: str) -> str:
+    """A camera as the one it is: some headers hold a word there that says nothing by itself."""
+    return name if "camera" in name.lower() else f"camera {name}".strip()
 
 
 def _document(found: Scan, ahead: Outlook, mosaics: dict[str, MosaicDecision | str]) -> dict[str, Any]:
