@@ -89,7 +89,7 @@ def test_gain_and_read_noise_come_with_their_errors():
 
 
 def test_what_all_lights_are_worth_is_said_in_the_time_of_the_best():
-    assert "As good as 50 min to 54 min like the best light" in shown(summary())
+    assert "Worth as much as the best light for 50 min to 54 min, by colour" in shown(summary())
 
 
 def test_transparency_has_one_unit_on_the_page():

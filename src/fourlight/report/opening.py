@@ -17,6 +17,9 @@ __all__ = ["heading", "lead"]
 
 Facts = Mapping[str, Any]
 
+TURNED_DEG = 45.0
+"""Angle against the first light from which it is told, as after a turn of the mount past the meridian."""
+
 
 def heading(summary: Facts) -> dict[str, Any]:
     """Title, line above it, opening paragraph and the row of facts."""
@@ -29,6 +32,7 @@ def heading(summary: Facts) -> dict[str, Any]:
         "overline": f"Report of {'the night of ' if len(nights) == 1 else ''}{span}" if span else "Report",
         "lead": lead(summary),
         "facts": _facts(summary),
+        "turned": turned(summary),
     }
 
 
@@ -99,6 +103,28 @@ def _facts(summary: Facts) -> list[tuple[str, str]]:
     return facts
 
 
+def turned(summary: Facts) -> str:
+    """That the picture is far from upright as the first light has it; empty where it is not.
+
+    >>> first = {"file": "a", "time": "1", "matrix": [[-1.0, 0.0, 99.0], [0.0, -1.0, 99.0]]}
+    >>> turned({"frames": [first], "grid": {"reference": "b"}})
+    'It is turned by 180° against the first light (a): it stands as the reference light (b) does.'
+    """
+    frames = [frame for frame in summary.get("frames") or () if frame.get("matrix")]
+    if not frames:
+        return ""
+    first = min(frames, key=lambda frame: str(frame.get("time") or "9"))
+    (cosine, *_), (sine, *_) = first["matrix"]
+    angle = abs(math.degrees(math.atan2(sine, cosine)))
+    if angle < TURNED_DEG:
+        return ""
+    reference = reached(summary, "grid", "reference")
+    return (
+        f"It is turned by {angle:.0f}° against the first light ({first['file']}): it stands as the reference light "
+        f"({reference}) does."
+    )
+
+
 def _effective(summary: Facts) -> list[tuple[str, str]]:
     """How much exposure as good as the best light's all lights are worth, from the worst to the best plane."""
     found = reached(summary, "integration", "effective_exposure_s") or {}
@@ -106,7 +132,7 @@ def _effective(summary: Facts) -> list[tuple[str, str]]:
     if not seconds:
         return []
     said = list(dict.fromkeys(duration(value) for value in (min(seconds), max(seconds))))
-    return [("As good as", f"{' to '.join(said)} like the best light")]
+    return [("Worth as much as the best light for", f"{' to '.join(said)}{', by colour' * (len(said) > 1)}")]
 
 
 def _green(summary: Facts, key: str) -> float | None:
