@@ -225,13 +225,13 @@ def test_scatter_of_pixels_over_var_is_found_beyond_the_rim_of_the_frames_too():
     assert scatter[1] == pytest.approx(scatter[0], rel=0.1)
 
 
-@pytest.mark.parametrize(("shift", "covered"), [(0.9, 1.0), (0.997, 0.5)])
+@pytest.mark.parametrize(("shift", "covered"), [(0.9, 1.0), (0.99, 0.75)])
 def test_a_pixel_that_a_sliver_of_a_drop_reaches_is_not_covered(shift, covered):
     """What the corner of one drop says of a pixel comes with next to no VAR."""
     image = np.full((20, 20), LEVEL)
-    table = frame_table([np.array([[1, 0, shift], [0, 1, 0]])], image.shape, noise=np.ones(4))
+    table = frame_table([np.array([[1, 0, shift], [0, 1, shift]])], image.shape, noise=np.ones(4))
     layers, _ = stacked([image], table, 1.0)
-    row = {name: layer[10, 4:12] for name, layer in layers["R"].items()}
-    assert (row["samples"] > 0).mean() == covered
+    part = {name: layer[10:12, 4:12] for name, layer in layers["R"].items()}
+    assert (part["samples"] > 0).mean() == covered
     for name in ("value", "variance", "value_a", "variance_a"):
-        np.testing.assert_array_equal(np.isfinite(row[name]), row["samples"] > 0)
+        np.testing.assert_array_equal(np.isfinite(part[name]), part["samples"] > 0)

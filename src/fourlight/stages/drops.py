@@ -28,7 +28,7 @@ MOST_CORRELATED = 2.0
 """Largest variance of a single pixel over VAR that counts."""
 
 
-SLIVER = 0.01
+SLIVER = 0.001
 """Effective samples under which a pixel is not covered: what the corner of a drop says of it has hardly any VAR."""
 
 
