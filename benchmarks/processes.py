@@ -1,0 +1,114 @@
+"""What a command costs: wall time, processor time and memory of a program that runs on its own.
+
+Processor time is user and system time of the program and of all it starts, from the kernel's own account
+(``wait4``). Memory is *anonymous* memory: what the program holds for itself, without the files it has mapped, which the
+system may drop at any time. It is read from ``/proc/PID/status`` (``RssAnon``) a hundred times a second, summed over
+the program and all it starts, so a peak of less than that may be missed. Where there is no such account, the largest
+resident size (``ru_maxrss``) stands for it, which counts mapped files too; `Cost.memory` says which it is.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+__all__ = ["Cost", "measured"]
+
+EVERY_S = 0.01
+ANONYMOUS, RESIDENT = "anonymous", "resident"
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What one run of a command took."""
+
+    wall_s: float
+    cpu_s: float
+    peak_bytes: float
+    memory: str
+    """``anonymous``, or ``resident`` where the system keeps no account of that."""
+
+
+class _Watch(threading.Thread):
+    """Keeps the largest anonymous memory of a process and all it starts."""
+
+    def __init__(self, pid: int) -> None:
+        super().__init__(daemon=True)
+        self.pid, self.peak = pid, 0
+        self._over = threading.Event()
+
+    def run(self) -> None:
+        while not self._over.wait(EVERY_S):
+            self.peak = max(self.peak, sum(_anonymous(pid) for pid in _family(self.pid)))
+
+    def stop(self) -> None:
+        self._over.set()
+        self.join()
+
+
+def _anonymous(pid: int) -> int:
+    """Anonymous memory of one process in bytes; 0 when it is gone or nothing says it."""
+    try:
+        lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    except OSError:
+        return 0
+    return next((1024 * int(line.split()[1]) for line in lines if line.startswith("RssAnon:")), 0)
+
+
+def _family(pid: int) -> list[int]:
+    """A process and all processes under it."""
+    out = [pid]
+    for parent in out:
+        for task in Path(f"/proc/{parent}/task").glob("*/children"):
+            try:
+                out += [int(child) for child in task.read_text().split()]
+            except OSError:
+                continue
+    return out
+
+
+def measured(
+    command: Sequence[str | Path], log: Path, environment: Mapping[str, str] | None = None
+) -> Cost:
+    """Run a command to its end.
+
+    Parameters
+    ----------
+    command : sequence of str
+    log : Path
+        What the command prints goes there.
+    environment : mapping, optional
+        Variables besides those of this process.
+
+    Raises
+    ------
+    RuntimeError
+        The command failed; the message ends with the last lines that it printed.
+    """
+    with log.open("w") as out:
+        start = time.perf_counter()
+        process = subprocess.Popen(
+            [str(part) for part in command], stdout=out, stderr=subprocess.STDOUT,
+            env={**os.environ, **(environment or {})},
+        )  # fmt: skip
+        watch = _Watch(process.pid)
+        watch.start()
+        _, status, usage = os.wait4(process.pid, 0)
+        wall = time.perf_counter() - start
+        watch.stop()
+        process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        last = "\n".join(log.read_text(errors="replace").splitlines()[-8:])
+        raise RuntimeError(f"{' '.join(map(str, command))} ended with {process.returncode}:\n{last}")
+    anonymous = watch.peak > 0
+    return Cost(
+        wall,
+        usage.ru_utime + usage.ru_stime,
+        float(watch.peak if anonymous else usage.ru_maxrss * 1024),
+        ANONYMOUS if anonymous else RESIDENT,
+    )
