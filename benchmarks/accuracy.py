@@ -163,12 +163,12 @@ def table(columns: dict[str, dict[str, str]]) -> str:
     return "\n".join(rows)
 
 
-def written(name: str, lines: str) -> None:
+def written(name: str, lines: str, page: Path = PAGE) -> None:
     """Put a table between its marks into the page."""
-    text = PAGE.read_text(encoding="utf-8")
+    text = page.read_text(encoding="utf-8")
     start, end = (f"<!-- {name}: {word} -->" for word in ("table", "end"))
     before, _, rest = text.partition(start)
-    PAGE.write_text(f"{before}{start}\n{lines}\n{end}{rest.partition(end)[2]}", encoding="utf-8")
+    page.write_text(f"{before}{start}\n{lines}\n{end}{rest.partition(end)[2]}", encoding="utf-8")
 
 
 def main() -> None:

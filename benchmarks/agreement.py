@@ -56,8 +56,11 @@ def compared(ours: Path, theirs: Path, most: int = 200) -> dict[str, Agreement]:
             rim = np.s_[RIM_PX:-RIM_PX, RIM_PX:-RIM_PX]
             levels = [float(np.nanmedian(picture[rim])) for picture in pair]
             out[plane] = Agreement(
-                middle - 1, float(1.4826 * np.median(np.abs(ratio - middle))), int(good.sum()), levels[0] / levels[1] - 1
-            )  # fmt: skip
+                middle - 1,
+                float(1.4826 * np.median(np.abs(ratio - middle))),
+                int(good.sum()),
+                levels[0] / levels[1] - 1,
+            )
     return out
 
 
@@ -74,8 +77,15 @@ def _stars(picture: npt.NDArray[np.float32], most: int) -> tuple[Float64, Float6
     ny, nx = picture.shape
     apart = np.hypot(found["x"][:, None] - found["x"], found["y"][:, None] - found["y"])
     apart[np.arange(len(found)), np.arange(len(found))] = np.inf
-    good = (found["flag"] == 0) & (apart.min(axis=1) > RING_PX[1]) & (found["peak"] < 0.3 * found["peak"].max())
-    good &= (found["x"] > RIM_PX) & (found["x"] < nx - RIM_PX) & (found["y"] > RIM_PX) & (found["y"] < ny - RIM_PX)
+    good = (
+        (found["flag"] == 0) & (apart.min(axis=1) > RING_PX[1]) & (found["peak"] < 0.3 * found["peak"].max())
+    )
+    good &= (
+        (found["x"] > RIM_PX)
+        & (found["x"] < nx - RIM_PX)
+        & (found["y"] > RIM_PX)
+        & (found["y"] < ny - RIM_PX)
+    )
     found = found[good]
     found = found[np.argsort(-found["flux"])][:most]
     return found["x"], found["y"]

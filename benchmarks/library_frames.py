@@ -23,8 +23,8 @@ Float64 = npt.NDArray[np.float64]
 PLANES = {"R": (0, 0), "G1": (0, 1), "G2": (1, 0), "B": (1, 1)}
 """First row and column of each plane of an RGGB mosaic."""
 FULL_ADU = 60000
-APERTURE_PX = 6.0
-"""Radius in which light of stars is compared, pixels of a plane."""
+APERTURE_PX, RING_PX = 5.0, (8.0, 11.0)
+"""Where light of stars is compared and the sky around them, pixels of a plane."""
 COMBINE: dict[str, Any] = {
     "method": "average", "sigma_clip": True, "sigma_clip_low_thresh": 5, "sigma_clip_high_thresh": 5,
     "sigma_clip_func": "median", "sigma_clip_dev_func": "mad_std", "dtype": "float32", "mem_limit": 4e9,
@@ -153,7 +153,7 @@ def _measured(name: str, file: Path, planes: Float32, shape: tuple[int, int]) ->
     x, y, flag = sep.winpos(picture, found["x"], found["y"], np.full(len(found), np.median(width) / 2.355))
     x, y = x[flag == 0], y[flag == 0]
     flux = [
-        sep.sum_circle(np.where(bad, np.nan, plane), x, y, APERTURE_PX)[0]
+        sep.sum_circle(np.where(bad, np.nan, plane), x, y, APERTURE_PX, bkgann=RING_PX)[0]
         for plane, bad in zip(clean, mask, strict=True)
     ]
     rows, columns = places(shape)

@@ -36,7 +36,7 @@ SIGMA = 4.5
 """Rejection threshold, that of `fourlight run`."""
 STRIP = 128
 """Rows that are clipped at once: faster than all at once, and without a second copy of everything."""
-BRIGHT = 100
+BRIGHT = 30
 """Stars whose light is compared."""
 
 
@@ -75,7 +75,8 @@ class Placed:
         data, variance = np.load(self.light.file, mmap_mode="r")[plane]
         top, left = list(PLANES.values())[plane]
         y, x = np.mgrid[: data.shape[0], : data.shape[1]]
-        pixmap = self.transform(np.column_stack([(2 * x + left).ravel(), (2 * y + top).ravel()])).reshape(*x.shape, 2)  # fmt: skip
+        samples = np.column_stack([(2 * x + left).ravel(), (2 * y + top).ravel()])
+        pixmap = self.transform(samples).reshape(*x.shape, 2)
         a, b, c = sky_plane(self.light, self.reference, self.transform, self.scale, plane)
         scale = self.scale
         weight = scale**2 / self.light.variance[plane]
@@ -127,8 +128,10 @@ def write(planes: dict[str, Float32], out: Path) -> None:
     stack, halves = [fits.PrimaryHDU()], [fits.PrimaryHDU()]
     for name, both in planes.items():
         for hdus, mark, total in (
-            (stack, "", both.sum(axis=0)), (halves, "_A", both[0]), (halves, "_B", both[1]),
-        ):  # fmt: skip
+            (stack, "", both.sum(axis=0)),
+            (halves, "_A", both[0]),
+            (halves, "_B", both[1]),
+        ):
             value, variance = finished(total)
             hdus += [fits.ImageHDU(value, name=f"{name}{mark}")]
             hdus += [fits.ImageHDU(variance, name=f"VAR_{name}{mark}")]

@@ -42,9 +42,13 @@ def scene_of(frames: int, megapixels: float, calibration: int) -> Scene:
     height = 4 * round((megapixels * 1e6 * 3 / 4) ** 0.5 / 4)
     width = 4 * (height // 3)
     text = SCENE.format(
-        stars=round(STARS_PER_MEGAPIXEL * megapixels), width=width, height=height, calibration=calibration, frames=frames,
+        stars=round(STARS_PER_MEGAPIXEL * megapixels),
+        width=width,
+        height=height,
+        calibration=calibration,
+        frames=frames,
         flip=frames // 2,
-    )  # fmt: skip
+    )
     return loads(text)
 
 

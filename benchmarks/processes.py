@@ -2,7 +2,7 @@
 
 Processor time is user and system time of the program and of all it starts, from the kernel's own account
 (``wait4``). Memory is *anonymous* memory: what the program holds for itself, without the files it has mapped, which the
-system may drop at any time. It is read from ``/proc/PID/status`` (``RssAnon``) a hundred times a second, summed over
+system may drop at any time. It is read from ``/proc/PID/status`` (``RssAnon``) fifty times a second, summed over
 the program and all it starts, so a peak of less than that may be missed. Where there is no such account, the largest
 resident size (``ru_maxrss``) stands for it, which counts mapped files too; `Cost.memory` says which it is.
 """
@@ -19,7 +19,7 @@ from pathlib import Path
 
 __all__ = ["Cost", "measured"]
 
-EVERY_S = 0.01
+EVERY_S = 0.02
 ANONYMOUS, RESIDENT = "anonymous", "resident"
 
 
@@ -72,9 +72,7 @@ def _family(pid: int) -> list[int]:
     return out
 
 
-def measured(
-    command: Sequence[str | Path], log: Path, environment: Mapping[str, str] | None = None
-) -> Cost:
+def measured(command: Sequence[str | Path], log: Path, environment: Mapping[str, str] | None = None) -> Cost:
     """Run a command to its end.
 
     Parameters
