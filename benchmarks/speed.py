@@ -18,6 +18,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import asdict
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -30,15 +31,18 @@ import whole_job
 from accuracy import written
 from speed_tables import PART_HEADS, job_table, part_rows
 
+import fourlight
+
 HERE = Path(__file__).parent
 PAGE = HERE.parent / "docs" / "speed.md"
+LIBRARIES = ("numpy", "numba", "astropy", "ccdproc", "sep", "astroalign", "scikit-image", "drizzle")
 
 
 def parts(work: Path, given: argparse.Namespace) -> dict[str, Callable[[], Any]]:
     """What is measured, by name; what takes longest comes last."""
     small = given.small
     frames, megapixels = given.frames or (8 if small else 24), given.megapixels or (1.5 if small else 12.0)
-    few, size = (6, 0.5) if small else (24, 3.0)
+    few, size = (12, 0.5) if small else (24, 3.0)
     image = (500, 752) if small else (1000, 1500)
     return {
         "first": lambda: {name: asdict(cost) for name, cost in first_run.compare(work).items()},
@@ -54,8 +58,9 @@ def parts(work: Path, given: argparse.Namespace) -> dict[str, Callable[[], Any]]
 
 
 def _code() -> str:
-    """Hash of all code that the figures depend on."""
-    files = sorted([*(HERE.parent / "src").rglob("*.py"), *HERE.glob("*.py")])
+    """Hash of all code that the figures depend on; how they are shown is none of it."""
+    files = sorted([*Path(fourlight.__file__).parent.rglob("*.py"), *HERE.glob("*.py")])
+    files = [file for file in files if file.name not in ("speed.py", "speed_tables.py")]
     return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
 
 
@@ -96,7 +101,10 @@ def main() -> None:
     tables = {"parts": "\n".join([*PART_HEADS, *part_rows(kept.results)])}
     if "job" in kept.results:
         tables["job"] = job_table(kept.results["job"])
-    tables["machine"] = f"{os.cpu_count()} cores."
+    versions = ", ".join(f"{name} {metadata.version(name)}" for name in LIBRARIES)
+    tables["machine"] = (
+        f"{os.cpu_count()} cores; load of the machine at the end {os.getloadavg()[0]:.1f}; {versions}."
+    )
     for name, lines in tables.items():
         print(lines, flush=True)
         if given.write:
