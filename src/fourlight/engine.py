@@ -1,7 +1,6 @@
-"""Where work runs: local threads now, any ``concurrent.futures`` executor by the same call.
+"""Where work runs: threads of this process, or any ``concurrent.futures`` executor, and how much of it at once.
 
-The kernels release the interpreter lock, so threads use all cores. Results come back in the order of the
-items, whatever the number of threads.
+The kernels release the interpreter lock, so threads use all cores.
 """
 
 from __future__ import annotations
@@ -9,10 +8,31 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
-__all__ = ["Progress", "Silent", "in_order", "nothing", "thread_count"]
+import numpy as np
+
+__all__ = [
+    "PROGRAM_BYTES",
+    "Crew",
+    "Progress",
+    "Silent",
+    "as_done",
+    "at_once",
+    "held_bytes",
+    "in_order",
+    "nothing",
+    "thread_count",
+]
+
+PROGRAM_BYTES = 270_000_000
+"""Memory of the program itself: libraries, compiled kernels and what is known of the frames. Where kernels are
+compiled, as in the first run after an installation, 200 MB come on top."""
+
+WATCH_S = 5.0
+"""Seconds without a result after which it is asked whether anybody is left to work."""
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -57,8 +77,77 @@ def thread_count(setting: int) -> int:
     return max(1, os.cpu_count() or 1)
 
 
+def held_bytes() -> int:
+    """Memory that this process holds now, files that it has mapped not counted; a usual figure where nobody tells."""
+    try:
+        with open("/proc/self/statm", encoding="ascii") as file:
+            _, resident, shared = file.read().split()[:3]
+    except (OSError, ValueError):
+        return PROGRAM_BYTES
+    return (int(resident) - int(shared)) * os.sysconf("SC_PAGE_SIZE")
+
+
+def at_once(each_bytes: float, memory_bytes: float, most: int) -> int:
+    """How many pieces of work may be under way together, so that all of it stays within the memory; at least one."""
+    return int(np.clip((memory_bytes - held_bytes()) // each_bytes, 1, most))
+
+
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """Who does the work: threads of this process, or whoever an executor stands for."""
+
+    count: int
+    """Pieces of work that are done at the same time."""
+    executor: Executor | None = None
+    """None: threads of this process."""
+    watch: Callable[[], None] = nothing
+    """Called while nothing is done for a while; raises where nobody is left to do it."""
+
+    @property
+    def away(self) -> bool:
+        """Whether the work is done elsewhere than in this process."""
+        return self.executor is not None
+
+
+def as_done(work: Callable[[Item], Result], items: Iterable[Item], crew: Crew) -> Iterator[Result]:
+    """Results of ``work`` on each item, whichever is done first; twice as many are under way as are done at once.
+
+    ``work``, items and results are pickled where the crew works elsewhere. An error in ``work``, or the consumer
+    stopping early, cancels what has not started.
+    """
+    if crew.executor is None and crew.count == 1:
+        yield from map(work, items)
+        return
+    pool = crew.executor or ThreadPoolExecutor(max_workers=crew.count)
+    waiting: set[Future[Result]] = set()
+    try:
+        for item in items:
+            waiting.add(pool.submit(work, item))
+            if len(waiting) >= 2 * crew.count:
+                yield from _finished(waiting, crew)
+        while waiting:
+            yield from _finished(waiting, crew)
+    finally:
+        for future in waiting:
+            future.cancel()
+        if crew.executor is None:
+            pool.shutdown(wait=True)
+
+
+def _finished(waiting: set[Future[Result]], crew: Crew) -> Iterator[Result]:
+    """Results that are there, at least one; they are no longer waited for."""
+    done: set[Future[Result]] = set()
+    while not done:
+        done, _ = wait(waiting, WATCH_S, FIRST_COMPLETED)
+        if not done:
+            crew.watch()
+    waiting -= done
+    for future in done:
+        yield future.result()
+
+
 def in_order(work: Callable[[Item], Result], items: Iterable[Item], threads: int) -> Iterator[Result]:
-    """Results of ``work`` on each item, in order, with at most ``2 * threads`` items under way.
+    """Results of ``work`` on each item, in order, by threads with at most ``2 * threads`` items under way.
 
     An error in ``work``, or the consumer stopping early, cancels what has not started.
     """

@@ -180,15 +180,12 @@ class Finish(Section):
 
 
 class Run(Section):
-    """How the work is done; no field here changes a pixel by as much as its noise, and threads change none at all."""
+    """How and where the work is done; no field here changes a pixel."""
 
     threads: Annotated[int, Field(ge=0, description="Worker threads; 0: all cores")] = 0
     memory_gb: Annotated[
         float,
-        Field(
-            gt=0.2,
-            description="Memory the run may use for pixels, in GB; under 1, least squares is cut finer",
-        ),
+        Field(ge=0.5, description="Most memory the run may take, in GB; with little, fewer threads work"),
     ] = 2.0
     keep_work: Annotated[
         bool,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fourlight.engine import Silent
+from fourlight.engine import Crew, Silent
 from fourlight.pipeline.layers import integrate_tiles
 from fourlight.stages.geometry import Tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, PlaneLayers, TileResult
@@ -45,7 +45,7 @@ def expected(mark=0.0):
 
 
 def run(folder, work, tiles, key="a", threads=1):
-    return integrate_tiles(work, tiles, SHAPE, folder, key, threads, Silent())
+    return integrate_tiles(work, tiles, SHAPE, folder, key, Crew(threads), Silent())
 
 
 def check(layers, mark=0.0):

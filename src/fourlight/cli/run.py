@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,6 +19,9 @@ from fourlight.frames import SetAside
 from fourlight.provenance import Provenance, file_hash, load
 
 __all__ = ["execute", "run"]
+
+UNITS_GB = {"mb": 1e-3, "gb": 1.0, "tb": 1e3, "mib": 2**20 / 1e9, "gib": 2**30 / 1e9, "tib": 2**40 / 1e9}
+"""Decimal prefixes of the SI and binary ones (IEC 80000-13), in GB."""
 
 
 def run(
@@ -41,6 +45,13 @@ def run(
             help="One setting, in place of the recipe's; repeat it for more.",
         ),
     ] = None,
+    memory: Annotated[
+        str | None,
+        typer.Option(
+            metavar="AMOUNT",
+            help="Most memory the run may take, such as 4GB or 500MB; sets run.memory_gb.",
+        ),
+    ] = None,
     again: Annotated[
         Path | None,
         typer.Option(
@@ -50,13 +61,15 @@ def run(
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON at the end.")] = False,
 ) -> None:
     """Turn nights of raw frames into a stack with error bars, a picture and a report."""
+    own = [f"run.memory_gb={_gigabytes(memory)}"] if memory is not None else []
     if again is not None:
         if nights or recipe or settings:
             raise InputError(
                 "--again takes its frames and recipe from the record; leave NIGHTS, --recipe and --set out"
             )
         past = _recorded(again)
-        files, chosen, only = list(past.searched), past.recipe, set(past.inputs)
+        files, only = list(past.searched), set(past.inputs)
+        chosen = recipes.with_settings(past.recipe, own)
         target, left_out = out or again.parent, past.not_read
     else:
         if not nights:
@@ -64,7 +77,8 @@ def run(
         if out is None:
             raise InputError("no output folder named; give one with --out OUT")
         files, target, only, left_out = nights, out, None, ()
-        chosen = recipes.with_settings(recipe_from(recipe) if recipe else recipes.Recipe(), settings or [])
+        chosen = recipe_from(recipe) if recipe else recipes.Recipe()
+        chosen = recipes.with_settings(chosen, [*(settings or []), *own])
     summary = execute(files, target, chosen, only, left_out)
     if as_json:
         from fourlight.pipeline.outputs import plain_json
@@ -87,6 +101,20 @@ def execute(
     finally:
         progress.close()
     return summary
+
+
+def _gigabytes(amount: str) -> float:
+    """An amount of memory with its unit, in GB.
+
+    >>> _gigabytes("4GB"), _gigabytes("500 mb"), _gigabytes("1.5 GiB")
+    (4.0, 0.5, 1.610612736)
+    """
+    found = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*([MGT]i?B)\s*", amount, re.IGNORECASE)
+    if found is None:
+        raise InputError(
+            f"--memory {amount}: not an amount of memory; write it with its unit, as 4GB or 500MB"
+        )
+    return float(found[1]) * UNITS_GB[found[2].lower()]
 
 
 def _recorded(path: Path) -> Provenance:

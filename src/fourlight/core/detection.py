@@ -19,6 +19,12 @@ Float64 = npt.NDArray[np.float64]
 WIDE = 2.5
 """Width of the wide Gaussian over that of the narrow one."""
 
+BORDER = 4
+"""Pixels at the sides of a frame where no star is looked for."""
+
+BAND_ROWS = 512
+"""Rows that are filtered at a time."""
+
 
 def _gaussian(sigma: float) -> Float64:
     radius = int(np.ceil(3 * sigma))
@@ -60,11 +66,14 @@ def filter_noise(sigma_px: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _maxima(image: Float32, threshold: float, border: int, most: int) -> tuple[Float64, Float64, Float64]:
-    ny, nx = image.shape
+def _maxima(
+    image: Float32, threshold: float, first: int, last: int, most: int
+) -> tuple[Float64, Float64, Float64]:
+    """Local maxima in the rows from ``first`` up to ``last``, not near the sides."""
+    border, nx = BORDER, image.shape[1]
     xs, ys, peaks = np.empty(most), np.empty(most), np.empty(most)
     n = 0
-    for y in range(border, ny - border):
+    for y in range(first, last):
         for x in range(border, nx - border):
             v = image[y, x]
             if v < threshold:
@@ -110,10 +119,19 @@ def candidates(snr_image: Float32, sigma_px: float, threshold: float) -> tuple[F
     >>> x.tolist(), y.tolist()
     ([20.0], [15.0])
     """
-    image = _smoothed(snr_image, _gaussian(sigma_px)) - _smoothed(snr_image, _gaussian(WIDE * sigma_px))
-    noise = filter_noise(sigma_px)
-    # A frame of noise has about one maximum in thirty pixels; stars never come near that.
-    most = max(1000, snr_image.size // 25)
-    x, y, peak = _maxima(image, threshold * noise, 4, most)
+    ny = len(snr_image)
+    narrow, wide, noise = _gaussian(sigma_px), _gaussian(WIDE * sigma_px), filter_noise(sigma_px)
+    found = [(np.empty(0), np.empty(0), np.empty(0))]
+    # Bands of rows, with as many more on each side as the filter and the search for maxima reach.
+    reach = wide.size // 2 + 2
+    for y0 in range(BORDER, ny - BORDER, BAND_ROWS):
+        y1 = min(y0 + BAND_ROWS, ny - BORDER)
+        low = max(0, y0 - reach)
+        rows = snr_image[low : y1 + reach]
+        image = _smoothed(rows, narrow) - _smoothed(rows, wide)
+        # A frame of noise has about one maximum in thirty pixels; stars never come near that.
+        x, y, peak = _maxima(image, threshold * noise, y0 - low, y1 - low, max(1000, rows.size // 25))
+        found.append((x, y + low, peak))
+    x, y, peak = (np.concatenate(part) for part in zip(*found, strict=True))
     order = np.argsort(-peak, kind="stable")
     return x[order], y[order], peak[order] / noise

@@ -2,26 +2,37 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import cfa
-from fourlight.frames import MeasuredFrame, RegisteredFrame
+from fourlight.engine import nothing
+from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame
 from fourlight.pipeline import cache
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
-from fourlight.stages import calibrate, geometry, integrate, noise_check
+from fourlight.recipe import Integrate
+from fourlight.stages import geometry, integrate, noise_check
+from fourlight.stages.calibrate import Calibration
 from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.grid import Grid
-from fourlight.stages.stack_layers import Method, TileResult
+from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, Method, TileResult
 from fourlight.stages.way import Way, choose_way
 
-__all__ = ["Integrated", "integrated"]
+__all__ = ["Integrated", "TileWork", "integrated"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
+
+RESULT_BYTES = 4 * (len(LAYERS) * len(OUTPUT_PLANES) + 1)
+"""Of the result of a tile, per pixel."""
+WAITING = 2
+"""Results for each thread that may wait for their turn to be written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +42,52 @@ class Integrated:
     layers: StackLayers
     table: geometry.FrameTable
     way: Way
+
+
+class TileWork:
+    """Integration of any tile of a run; other processes and computers can be sent it and open the frames themselves.
+
+    Parameters
+    ----------
+    key : str
+        Hash of all that shapes the result.
+    frames : list of RawFrame
+    calibration : Calibration
+    table : FrameTable
+    cell : (2, 2) int64
+        Plane index of ``[y % 2, x % 2]``.
+    settings : Integrate
+    way : Way
+    told : callable
+        Called after each step of a tile, in this process.
+    """
+
+    def __init__(
+        self, key: str, frames: list[RawFrame], calibration: Calibration, table: geometry.FrameTable,
+        cell: npt.NDArray[np.int64], settings: Integrate, way: Way, told: Callable[[], None] = nothing,
+    ) -> None:  # fmt: skip
+        self.key, self.frames, self.calibration, self.table = key, frames, calibration, table
+        self.cell, self.settings, self.way, self.told = cell, settings, way, told
+        self._open: _Open | None = _opened(self)
+
+    def __getstate__(self) -> dict[str, object]:
+        return self.__dict__ | {"told": nothing, "_open": None}
+
+    def __call__(self, tile: geometry.Tile) -> TileResult:
+        """All layers of one tile."""
+        samples, method = self._open or self._opened_here()
+        shapes = [(frame.ny, frame.nx) for frame in self.frames]
+        return integrate.integrate_tile(
+            tile, self.table, shapes, self.cell, samples.read, self.settings, method, self.told
+        )
+
+    def _opened_here(self) -> _Open:
+        """Frames and method, opened once for all tiles that this process is sent."""
+        with _OPENING:
+            if self.key not in _OPEN:
+                _OPEN.clear()
+                _OPEN[self.key] = _opened(self)
+            return _OPEN[self.key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,39 +100,45 @@ class _Samples:
         return self.sources[f].read(y0, y1, x0, x1), self.sources[f].response(y0, y1, x0, x1)
 
 
+_Open: TypeAlias = tuple[_Samples, Method]
+_OPEN: dict[str, _Open] = {}
+_OPENING = threading.Lock()
+
+
+def _opened(work: TileWork) -> _Open:
+    sources = [work.calibration.open(frame) for frame in work.frames]
+    return _Samples(sources), work.way.of(work.table, work.told)
+
+
 def integrated(
     job: Job,
     frames: list[RegisteredFrame],
     reference: MeasuredFrame,
-    calibration: calibrate.Calibration,
+    calibration: Calibration,
     pattern: str,
 ) -> Integrated:
     """Integrate registered lights; finished tiles of a stopped run are used again."""
     settings = job.recipe.integrate
     cell = cfa.plane_map(pattern)
-    samples = _Samples([calibration.open(f.measured.raw) for f in frames])
-    shapes = [(f.measured.raw.ny, f.measured.raw.nx) for f in frames]
-    table = _table(job, frames, reference, calibration, samples, cell, shapes)
+    raw = [frame.measured.raw for frame in frames]
+    shapes = [(frame.ny, frame.nx) for frame in raw]
+    table = _table(job, frames, reference, calibration, cell, shapes)
     job.notes += _trail_note(table)
     way = choose_way(table, shapes, cell, settings)
     job.remarks += [way.blurs] if way.blurs else []
-    method = way.of(table, job.progress.step)
-    steps = integrate.STEPS + way.steps + 1
-    tiles, threads = _cut(job, table, method)
-
-    def work(tile: geometry.Tile) -> TileResult:
-        return integrate.integrate_tile(
-            tile, table, shapes, cell, samples.read, settings, method, job.progress.step
-        )
-
     key = cache.digest(
         job.base_key, settings.model_dump(), pattern, way.method, way.pixfrac,
-        [str(f.measured.raw.path) for f in frames],
+        [str(frame.path) for frame in raw],
         *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, *table.trails)),
         calibration.description,
     )  # fmt: skip
+    steps = integrate.STEPS + way.steps + 1
+    work = TileWork(key, raw, calibration, table, cell, settings, way, job.progress.step)
+    tiles, each = _cut(table, way, shapes)
     job.progress.begin("integrate", steps * len(tiles))
-    layers = integrate_tiles(work, tiles, table.shape, job.folder.layers, key, threads, job.progress, steps)
+    layers = integrate_tiles(
+        work, tiles, table.shape, job.folder.layers, key, job.crew(each), job.progress, steps
+    )
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     job.progress.end(f"{len(frames)} lights integrated, {way.words}, {share:.2%} of samples rejected")
     return Integrated(layers, table, way)
@@ -90,22 +153,23 @@ def _trail_note(table: geometry.FrameTable) -> list[str]:
     return [f"{trails} across {lights} taken out whole, also where no single sample stands out."]
 
 
-def _cut(job: Job, table: geometry.FrameTable, method: Method) -> tuple[list[geometry.Tile], int]:
-    """Tiles, and how many may be worked on at once within the memory of the recipe."""
-    memory, frames = job.recipe.run.memory_gb * 1e9, len(table.matrix)
-    if method.CUT_BYTES is None:
-        return geometry.tiles(table.shape, frames, job.threads, memory, method.FIXED_BYTES)
-    share = min(method.CUT_BYTES, memory)
-    tiles, _ = geometry.tiles(table.shape, frames, 1, share, method.FIXED_BYTES)
-    return tiles, int(np.clip(memory // share, 1, job.threads))
+def _cut(
+    table: geometry.FrameTable, way: Way, shapes: list[tuple[int, int]]
+) -> tuple[list[geometry.Tile], float]:
+    """Tiles, and the memory that one of them takes with results that wait to be written."""
+    beneath = geometry.samples_beneath(table, shapes)
+    each = geometry.BYTES_PER_SAMPLE * beneath + way.fixed_bytes + WAITING * RESULT_BYTES
+    cut = geometry.tiles(table.shape, each)
+    return cut, each * geometry.padded_pixels(cut)
 
 
 def _table(
-    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, calibration: calibrate.Calibration,
-    samples: _Samples, cell: npt.NDArray[np.int64], shapes: list[tuple[int, int]],
+    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, calibration: Calibration,
+    cell: npt.NDArray[np.int64], shapes: list[tuple[int, int]],
 ) -> geometry.FrameTable:  # fmt: skip
     """Frame table whose noise has been checked on the residuals between frames."""
     common = np.mean([calibration.sample_variance_extra(f.measured.raw) for f in frames], axis=0)
+    samples = _Samples([calibration.open(frame.measured.raw) for frame in frames])
     response = np.array([_by_plane(source.median_response(), cell) for source in samples.sources])
     table = geometry.frame_table(
         frames, reference, job.recipe.integrate.sky_order, electrons=calibration.noise.unit == "electron",

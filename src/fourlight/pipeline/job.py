@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from fourlight import __version__
-from fourlight.engine import Progress
+from fourlight.engine import Crew, Progress, at_once
 from fourlight.errors import InputError, StageError
 from fourlight.frames import MeasuredFrame, RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
@@ -58,6 +58,10 @@ class Sorting:
         if path not in self.hashes:
             self.hashes[path] = file_hash(path)
         return self.hashes[path]
+
+    def at_once(self, each_bytes: float) -> int:
+        """How many threads may work where each piece of work takes so much memory."""
+        return at_once(each_bytes, self.recipe.run.memory_gb * 1e9, self.threads)
 
     def drop(self, items: Sequence[SetAside]) -> None:
         """Note frames that are not used."""
@@ -117,6 +121,10 @@ class Job(Sorting):
     def base_key(self) -> str:
         """Hash of what every kept result depends on: the program and how frames are read and calibrated."""
         return cache.digest(__version__, self.recipe.read.model_dump(), self.recipe.calibrate.model_dump())
+
+    def crew(self, each_bytes: float) -> Crew:
+        """Who does work that takes so much memory a piece."""
+        return Crew(self.at_once(each_bytes))
 
     def source(self, frame: RawFrame) -> PixelSource:
         """Samples of a raw frame, unpacked into the work folder where they cannot be mapped."""

@@ -7,14 +7,16 @@ on with the tiles that are missing.
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, Self, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.engine import Progress, in_order
+from fourlight.engine import Crew, Progress, as_done
 from fourlight.io.room import new_array, writing
 from fourlight.pipeline.cache import digest
 from fourlight.stages.geometry import Tile
@@ -23,6 +25,11 @@ from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, TileResult
 __all__ = ["StackLayers", "integrate_tiles"]
 
 Float32 = npt.NDArray[np.float32]
+Place: TypeAlias = tuple[int, int]
+Line: TypeAlias = dict[str, Any]
+
+SETTLE_S = 10.0
+"""Seconds of work that may be lost when the power goes; asking the disk at every tile would take longer than that."""
 
 
 @dataclass(slots=True)
@@ -35,22 +42,13 @@ class StackLayers:
     used: npt.NDArray[np.int64]
     pixel_noise: dict[str, list[float]]
 
-    def path(self, plane: str, layer: str) -> Path:
-        """File of one layer."""
-        return self.folder / f"{plane}_{layer}.npy"
-
-    @property
-    def rejected_path(self) -> Path:
-        """File of the number of rejected samples on each pixel."""
-        return self.folder / "rejected.npy"
-
     def rejected_map(self) -> Float32:
-        """Number of rejected samples of all planes on each pixel (ny, nx)."""
-        return np.asarray(np.load(self.rejected_path))
+        """Number of rejected samples of all planes on each pixel (ny, nx), mapped."""
+        return np.asarray(np.load(_rejected(self.folder), mmap_mode="c"))
 
     def read(self, plane: str, layer: str) -> Float32:
-        """One layer (ny, nx), read into memory."""
-        return np.asarray(np.load(self.path(plane, layer)))
+        """One layer (ny, nx), mapped: it takes no memory that others might need."""
+        return np.asarray(np.load(_layer(self.folder, plane, layer), mmap_mode="c"))
 
     def noise_correlation(self, plane: str) -> float:
         """Scatter of single pixels over sqrt(VAR), mean over the plane."""
@@ -60,53 +58,78 @@ class StackLayers:
 
 def integrate_tiles(
     work: Callable[[Tile], TileResult], tiles: Sequence[Tile], shape: tuple[int, int], folder: Path, key: str,
-    threads: int, progress: Progress, steps: int = 1,
+    crew: Crew, progress: Progress, steps: int = 1,
 ) -> StackLayers:  # fmt: skip
     """Run ``work`` on every tile and gather the layers.
 
     Parameters
     ----------
     work : callable
-        Makes one tile; runs in several threads.
+        Makes one tile; called by the crew.
     tiles : sequence of Tile
     shape : (ny, nx)
     folder : Path
         Where layers are kept.
     key : str
         Hash of everything that shapes the result; tiles left by another key are not used.
-    threads : int
+    crew : Crew
     progress : Progress
     steps : int
-        Steps of progress in a tile; ``work`` tells all but the last one, which is that the tile is written.
+        Steps of progress in a tile; the last one is that it is written. A crew in this process tells the others while
+        it works, of one elsewhere they are known when it is done.
     """
-    nothing: dict[str, list[float]] = {plane: [0.0, 0] for plane in OUTPUT_PLANES}
-    layers = StackLayers(folder, shape, np.zeros(4, np.int64), np.zeros(4, np.int64), nothing)
-    # The same number of tiles may be another cut (fewer threads, less memory): then old tiles would leave gaps.
+    # The same number of tiles may be another cut (of another program): then old tiles would leave gaps.
     key = digest(key, [(tile.y0, tile.y1, tile.x0, tile.x1) for tile in tiles])
-    done = _resumed(layers, folder / "tiles.jsonl", key)
-    maps = {
-        (p, name): np.load(layers.path(p, name), mmap_mode="r+") for p in OUTPUT_PLANES for name in LAYERS
-    }
-    tallied = np.load(layers.rejected_path, mmap_mode="r+")
-    missing = [tile for tile in tiles if (tile.y0, tile.x0) not in done]
+    known = _resumed(folder, shape, key)
+    missing = [tile for tile in tiles if (tile.y0, tile.x0) not in known]
     progress.step(steps * (len(tiles) - len(missing)))
-    with (folder / "tiles.jsonl").open("a", encoding="utf-8") as journal:
-        for result in in_order(work, missing, threads):
-            tile = result.tile
-            for plane, made in result.planes.items():
-                for name, part in made.layers.items():
-                    maps[plane, name][tile.y0 : tile.y1, tile.x0 : tile.x1] = part
-            tallied[tile.y0 : tile.y1, tile.x0 : tile.x1] = result.rejected_here
-            for array in (*maps.values(), tallied):
-                array.flush()
-            journal.write(json.dumps(_line(result)) + "\n")
-            journal.flush()
-            _count(layers, _line(result))
-            progress.step()
-    return layers
+    with _Written(folder, known) as written:
+        for result in as_done(work, missing, crew):
+            written.add(result)
+            progress.step(steps if crew.away else 1)
+    return _counted(folder, shape, [known[tile.y0, tile.x0] for tile in tiles])
 
 
-def _line(result: TileResult) -> dict[str, object]:
+class _Written:
+    """Results of tiles on their way to the disk."""
+
+    def __init__(self, folder: Path, known: dict[Place, Line]) -> None:
+        self._maps = {path: np.load(path, mmap_mode="r+") for path in _files(folder)}
+        self._folder, self._known = folder, known
+        self._journal = _journal(folder).open("a", encoding="utf-8")
+        self._unsure: list[Line] = []
+        self._last = time.monotonic()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._settle()
+        self._journal.close()
+
+    def add(self, result: TileResult) -> None:
+        """Write a tile. It is noted as done when the disk surely has it, with those of the next seconds."""
+        tile, line = result.tile, _line(result)
+        part = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
+        for plane, made in result.planes.items():
+            for name, layer in made.layers.items():
+                self._maps[_layer(self._folder, plane, name)][part] = layer
+        self._maps[_rejected(self._folder)][part] = result.rejected_here
+        self._known[tile.y0, tile.x0] = line
+        self._unsure.append(line)
+        if time.monotonic() - self._last > SETTLE_S:
+            self._settle()
+
+    def _settle(self) -> None:
+        for array in self._maps.values():
+            array.flush()
+        self._journal.writelines(json.dumps(line) + "\n" for line in self._unsure)
+        self._journal.flush()
+        self._unsure.clear()
+        self._last = time.monotonic()
+
+
+def _line(result: TileResult) -> Line:
     return {
         "tile": [result.tile.y0, result.tile.x0],
         "rejected": result.rejected.tolist(),
@@ -115,34 +138,51 @@ def _line(result: TileResult) -> dict[str, object]:
     }
 
 
-def _count(layers: StackLayers, line: dict[str, object]) -> None:
-    layers.rejected += np.array(line["rejected"])
-    layers.used += np.array(line["used"])
-    pairs = line["pixel_noise"]
-    assert isinstance(pairs, dict)
-    for plane, (total, count) in pairs.items():
-        layers.pixel_noise[plane][0] += total
-        layers.pixel_noise[plane][1] += count
+def _counted(folder: Path, shape: tuple[int, int], lines: Sequence[Line]) -> StackLayers:
+    """Layers with the sums over all tiles, always in the same order."""
+    rejected, used = np.zeros(4, np.int64), np.zeros(4, np.int64)
+    noise: dict[str, list[float]] = {plane: [0.0, 0] for plane in OUTPUT_PLANES}
+    for line in lines:
+        rejected += np.array(line["rejected"])
+        used += np.array(line["used"])
+        for plane, (total, count) in line["pixel_noise"].items():
+            noise[plane][0] += total
+            noise[plane][1] += count
+    return StackLayers(folder, shape, rejected, used, noise)
 
 
-def _resumed(layers: StackLayers, journal: Path, key: str) -> set[tuple[int, int]]:
+def _files(folder: Path) -> list[Path]:
+    return [_layer(folder, plane, name) for plane in OUTPUT_PLANES for name in LAYERS] + [_rejected(folder)]
+
+
+def _layer(folder: Path, plane: str, name: str) -> Path:
+    return folder / f"{plane}_{name}.npy"
+
+
+def _rejected(folder: Path) -> Path:
+    return folder / "rejected.npy"
+
+
+def _journal(folder: Path) -> Path:
+    return folder / "tiles.jsonl"
+
+
+def _resumed(folder: Path, shape: tuple[int, int], key: str) -> dict[Place, Line]:
     """Tiles that an earlier run with the same key finished; starts empty layers where there is none."""
+    journal = _journal(folder)
     lines = journal.read_text(encoding="utf-8").splitlines() if journal.exists() else []
-    files = [layers.path(p, name) for p in OUTPUT_PLANES for name in LAYERS] + [layers.rejected_path]
-    complete = all(path.exists() for path in files)
-    if not (lines and lines[0] == key and complete):
+    if not (lines and lines[0] == key and all(path.exists() for path in _files(folder))):
         journal.unlink(missing_ok=True)  # first, so that no old list ever stands beside new empty layers
-        for path in files:
-            new_array(path, layers.shape)
+        for path in _files(folder):
+            new_array(path, shape)
         with writing(journal):
             journal.write_text(key + "\n", encoding="utf-8")
-        return set()
-    done: set[tuple[int, int]] = set()
+        return {}
+    done: dict[Place, Line] = {}
     for text in lines[1:]:
         try:
             line = json.loads(text)
         except ValueError:  # the line that was being written when the run was stopped
             continue
-        done.add((line["tile"][0], line["tile"][1]))
-        _count(layers, line)
+        done[line["tile"][0], line["tile"][1]] = line
     return done

@@ -21,7 +21,7 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-MOST_TABLES = 128
+MOST_TABLES = 64
 """Overlap tables kept at once, a megabyte each."""
 
 MOST_CORRELATED = 2.0
@@ -55,8 +55,7 @@ class _Overlaps:
 class Drops:
     """Drizzle with drops of one size."""
 
-    FIXED_BYTES: ClassVar[int] = 450
-    CUT_BYTES: ClassVar[float | None] = None
+    FIXED_BYTES: ClassVar[int] = 400
 
     def __init__(self, table: FrameTable, pixfrac: float) -> None:
         widest = max(span(matrix[:, :2], pixfrac) for matrix in table.matrix)

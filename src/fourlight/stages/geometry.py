@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,16 @@ from fourlight.stages.grid import Grid
 from fourlight.stages.skymatch import pixel_scale, sky_difference
 from fourlight.stages.trails import without_fixtures
 
-__all__ = ["FrameTable", "Tile", "frame_table", "rectangle", "tiles"]
+__all__ = [
+    "BYTES_PER_SAMPLE",
+    "FrameTable",
+    "Tile",
+    "frame_table",
+    "padded_pixels",
+    "rectangle",
+    "samples_beneath",
+    "tiles",
+]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
@@ -24,20 +34,21 @@ HALO = 16
 """Output pixels around a tile that are computed with it. Weights must be whole wherever a drop that touches the
 tile reaches: twice a drop's span less one. Larger drops are refused."""
 
-BYTES_PER_SAMPLE = 28
-"""Buffer, mask, deviation and calibration copies of one sample while a tile is worked on."""
+BYTES_PER_SAMPLE = 14
+"""Sample, noise and mask of all frames while a tile is worked on, with a little for those of the frame at hand."""
 
-OVERSIZE = 1.15
-"""Samples read for a tile with its halo over its pixels: turned frames are read as upright rectangles."""
+TILE_BYTES = 200e6
+"""Memory for one tile. It is the same on every computer, so that neither its memory nor its cores change a pixel:
+least squares differs from one cut to another, by less than the noise."""
 
-MOST_ROWS, GOOD_ROWS, LEAST_ROWS = 512, 64, 16
-"""Rows of a tile: no more than, better not fewer than (columns are cut first), and never fewer than."""
+MOST_SIDE, LEAST_SIDE = 512, 64
+"""Rows and columns of a tile: no more than, and not fewer however many frames there are."""
+
+USUAL_SIDE = 256
+"""Side of the tiles on which it is seen how many samples are read for a pixel."""
 
 RIM_POINTS = 5
 """Points per axis of a tile that are carried to a frame: between them a bent rim stays within the margin."""
-
-LEAST_WIDTH = 256
-"""Columns of a tile when columns are cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,38 +223,42 @@ def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:
     return out
 
 
-def tiles(
-    shape: tuple[int, int], frames: int, threads: int, memory_bytes: float, fixed_bytes: int
-) -> tuple[list[Tile], int]:
-    """Cut of the stack, and how many threads may work on it, so that all their tiles together fit the memory.
+def tiles(shape: tuple[int, int], pixel_bytes: float) -> list[Tile]:
+    """Cut of the stack into tiles that are about square, which wastes least on halos, and equal.
 
     Parameters
     ----------
     shape : (ny, nx)
         Of the stack.
-    frames, threads : int
-    memory_bytes : float
-        For all threads together.
-    fixed_bytes : int
-        Needed per pixel of a tile however many frames there are.
+    pixel_bytes : float
+        Memory needed per pixel of a tile with its halo.
     """
-    ny, nx = shape
-    per_pixel = BYTES_PER_SAMPLE * OVERSIZE * max(frames, 1) + fixed_bytes
-    share = memory_bytes / threads / per_pixel
-    # Whole rows read fastest; where only thin strips would fit, columns are cut as well.
-    for columns in range(1, -(-nx // LEAST_WIDTH) + 1):
-        width = -(-nx // columns)
-        rows = int(min(share / (width + 2 * HALO) - 2 * HALO, MOST_ROWS, ny))
-        if rows >= min(GOOD_ROWS, ny):
-            break
-    rows = max(rows, min(LEAST_ROWS, ny))
-    cut = [
-        Tile(y, min(y + rows, ny), x, min(x + width, nx))
-        for y in range(0, ny, rows)
-        for x in range(0, nx, width)
-    ]
-    one = (rows + 2 * HALO) * (width + 2 * HALO) * per_pixel
-    return cut, int(np.clip(memory_bytes // one, 1, threads))
+    side = np.clip(np.sqrt(TILE_BYTES / pixel_bytes) - 2 * HALO, LEAST_SIDE, MOST_SIDE)
+    ys, xs = (
+        np.linspace(0, length, int(np.ceil(length / side)) + 1).round().astype(int).tolist()
+        for length in shape
+    )
+    return [Tile(y0, y1, x0, x1) for y0, y1 in pairwise(ys) for x0, x1 in pairwise(xs)]
+
+
+def padded_pixels(cut: Sequence[Tile]) -> int:
+    """Pixels of the largest tile with its halo."""
+    return max((t.y1 - t.y0 + 2 * HALO) * (t.x1 - t.x0 + 2 * HALO) for t in cut)
+
+
+def samples_beneath(table: FrameTable, shapes: Sequence[tuple[int, int]]) -> float:
+    """Samples read for a pixel of a tile with its halo, the most at nine places of the stack.
+
+    Frames that are turned are read as upright rectangles, which hold up to twice the samples.
+    """
+    ny, nx = table.shape
+    most = 0
+    for y in np.linspace(0, max(ny - USUAL_SIDE, 0), 3).astype(int).tolist():
+        for x in np.linspace(0, max(nx - USUAL_SIDE, 0), 3).astype(int).tolist():
+            tile = Tile(y, y + USUAL_SIDE, x, x + USUAL_SIDE)
+            boxes = (rectangle(tile, table.unbend[f, 0], shape) for f, shape in enumerate(shapes))
+            most = max(most, sum((y1 - y0) * (x1 - x0) for y0, y1, x0, x1 in filter(None, boxes)))
+    return most / (USUAL_SIDE + 2 * HALO) ** 2
 
 
 def rectangle(tile: Tile, unbend: Float64, shape: tuple[int, int]) -> tuple[int, int, int, int] | None:

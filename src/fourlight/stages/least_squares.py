@@ -84,8 +84,7 @@ class LeastSquares:
         Called after each of the `STEPS` steps of a tile: the equations of a plane, or one of its fits.
     """
 
-    FIXED_BYTES: ClassVar[int] = 2200
-    CUT_BYTES: ClassVar[float | None] = 1e9
+    FIXED_BYTES: ClassVar[int] = 2300
     STEPS: ClassVar[int] = len(PLANES) + 3 * len(OUTPUT_PLANES)
 
     def __init__(self, table: FrameTable, told: Callable[[], None] = nothing) -> None:

@@ -27,7 +27,8 @@ FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 OpenSource = Callable[[RawFrame], PixelSource]
 
-BAND_BYTES = 200_000_000
+BAND_BYTES = 60_000_000
+"""Samples of all frames in a band; combining them takes about three times as much."""
 _open_arrays: WeakValueDictionary[Path, Float32Array] = WeakValueDictionary()
 
 PATCH = 512

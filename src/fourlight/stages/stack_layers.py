@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import ClassVar, Protocol
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -58,12 +58,6 @@ class TileResult:
 
 class Method(Protocol):
     """A way to make planes from the samples of a tile."""
-
-    FIXED_BYTES: ClassVar[int]
-    """Memory per pixel of a tile that does not depend on the number of frames."""
-    CUT_BYTES: ClassVar[float | None]
-    """Memory by which the stack is cut where the cut shapes the result (by less than the noise); None: any cut
-    gives the same pixels, so it may follow the memory there is."""
 
     def planes(
         self, found: TileSamples, ref: Float32, table: FrameTable, cell: Int64

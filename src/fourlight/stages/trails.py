@@ -109,10 +109,12 @@ def _cover(excess: Float32, x: Float64, y: Float64, radius: float) -> None:
 def _coarse(excess: Float32, side: int) -> Float32:
     """Sums over blocks less those around them, over their scatter there; NaN where samples are missing."""
     ny, nx = (length // side for length in excess.shape)
-    blocks = excess[: ny * side, : nx * side].reshape(ny, side, nx, side)
-    count = np.isfinite(blocks).sum(axis=(1, 3))
+    count, total = np.empty((ny, nx), dtype=np.int64), np.empty((ny, nx), dtype=np.float32)
+    for y in range(ny):  # all rows at once would take four times the memory of the frame
+        blocks = excess[y * side : (y + 1) * side, : nx * side].reshape(side, nx, side)
+        count[y] = np.isfinite(blocks).sum(axis=(0, 2))
+        total[y] = np.nansum(np.clip(blocks, -8, 8), axis=(0, 2))
     there = count >= side**2 / 2
-    total = np.nansum(np.clip(blocks, -8, 8), axis=(1, 3))
     value = np.where(there, total / np.sqrt(np.maximum(count, 1)), 0.0)
     value = np.where(there, value - _around(value, there), 0.0)
     # What is bright scatters more by its photons; what is steep, too.

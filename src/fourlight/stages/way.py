@@ -74,6 +74,11 @@ class Way:
         return self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
 
     @property
+    def fixed_bytes(self) -> int:
+        """Memory per pixel of a tile that does not depend on the number of frames."""
+        return LeastSquares.FIXED_BYTES if self.method == "least-squares" else Drops.FIXED_BYTES
+
+    @property
     def words(self) -> str:
         """In three words, for the terminal."""
         return "least squares" if self.method == "least-squares" else f"drops of {self.pixfrac:g} px"
