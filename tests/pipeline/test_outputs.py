@@ -37,7 +37,9 @@ SUMMARY = {
 @pytest.fixture(scope="module")
 def layers(tmp_path_factory):
     tiles = [Tile(0, SHAPE[0], 0, SHAPE[1])]
-    return integrate_tiles(invented["Work"](), tiles, SHAPE, tmp_path_factory.mktemp("l"), "k", Crew(1), Silent())
+    return integrate_tiles(
+        invented["Work"](), tiles, SHAPE, tmp_path_factory.mktemp("l"), "k", Crew(1), Silent()
+    )
 
 
 def test_stack_as_astropy_reads_it(tmp_path, layers):

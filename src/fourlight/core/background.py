@@ -110,9 +110,9 @@ class Surface:
         v, u = _scaled(np.asarray(y), self.shape[0]), _scaled(np.asarray(x), self.shape[1])
         return np.asarray(legendre.legval2d(v, u, self.coefficients))
 
-    def image(self) -> Float32:
-        """Values at all pixels, (ny, nx) float32."""
-        v, u = (_scaled(np.arange(size), size) for size in self.shape)
+    def image(self, part: tuple[slice, slice] = (slice(None), slice(None))) -> Float32:
+        """Values at all pixels of a part of the image, or of all of it, float32."""
+        v, u = (_scaled(np.arange(size)[cut], size) for size, cut in zip(self.shape, part, strict=True))
         return np.asarray(legendre.leggrid2d(v, u, self.coefficients), dtype=np.float32)
 
     def range(self) -> float:

@@ -7,15 +7,26 @@ that both halves of the frames show is kept, detail that only one half shows is 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["NOISE_PER_SCALE", "confirmed", "fill_gaps", "kept_share", "smooth_step", "starlet"]
+__all__ = [
+    "NOISE_PER_SCALE",
+    "Level",
+    "confirmed",
+    "fill_gaps",
+    "kept_share",
+    "smooth_step",
+    "starlet",
+    "usual",
+]
 
 Float32 = npt.NDArray[np.float32]
+Level: TypeAlias = Callable[[Float32, int], float]
 
 NOISE_PER_SCALE = (0.8908, 0.2007, 0.0855, 0.0412, 0.0204, 0.0102, 0.0051)
 """Standard deviation of each scale for white noise of unit standard deviation in two dimensions.
@@ -29,6 +40,9 @@ CLEAR = 24.0
 """Power in each half, over the noise of their mean, from which detail that both show is light.
 
 Noise alone has power 2 in a half; local means over so few pixels rarely reach 12 times that."""
+
+BAND_ROWS = 256
+"""Rows that are filled at a time, even."""
 
 
 @njit(cache=True, nogil=True)
@@ -104,6 +118,12 @@ def starlet(image: Float32, scales: int) -> Iterator[Float32]:
     yield current
 
 
+def usual(ratio: Float32, scale: int) -> float:
+    """Median of the ratios that are not zero: noise that the halves show at one scale over the expected noise."""
+    known = ratio[ratio > 0]
+    return float(np.median(known)) if known.size else 0.0
+
+
 def confirmed(
     image: Float32,
     halves: tuple[Float32, Float32] | None,
@@ -111,6 +131,7 @@ def confirmed(
     *,
     strength: float,
     scales: int,
+    level: Level = usual,
 ) -> Float32:
     """The image without the detail that its halves do not confirm.
 
@@ -133,6 +154,8 @@ def confirmed(
         1 takes all unconfirmed detail away, 0 returns the image.
     scales : int
         Number of detail scales; the smooth rest is kept as it is.
+    level : callable
+        Noise of a scale over the expected one from their ratios; of a part of an image that of the whole is needed.
     """
     if strength <= 0 or (halves is None and variance is None):
         return image.copy()
@@ -148,7 +171,7 @@ def confirmed(
             smooth = [smooth_step(half, scale) for half in pair]
             a, b = (half - rest for half, rest in zip(pair, smooth, strict=True))
             pair = smooth
-            signal, noise = _split_powers(a, b, variance, scale, same)
+            signal, noise = _split_powers(a, b, variance, scale, same, level)
             same = same if same is None else smooth_step(same, scale)
         else:
             assert variance is not None
@@ -159,11 +182,12 @@ def confirmed(
 
 
 def kept_share(
-    detail: Float32, halves: tuple[Float32, Float32] | None, variance: Float32, scale: int, strength: float
-) -> Float32:
+    detail: Float32, halves: tuple[Float32, Float32] | None, variance: Float32, scale: int, strength: float,
+    level: Level = usual,
+) -> Float32:  # fmt: skip
     """Share of the detail of one scale that the half details, or else the variance of the image, confirm."""
     if halves is not None:
-        signal, noise = _split_powers(*halves, variance, scale, _same(*halves))
+        signal, noise = _split_powers(*halves, variance, scale, _same(*halves), level)
     else:
         white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
         signal, noise = np.square(detail), variance * white
@@ -177,14 +201,13 @@ def _same(a: Float32, b: Float32) -> Float32 | None:
 
 
 def _split_powers(
-    a: Float32, b: Float32, variance: Float32 | None, scale: int, same: Float32 | None
+    a: Float32, b: Float32, variance: Float32 | None, scale: int, same: Float32 | None, level: Level
 ) -> tuple[Float32, Float32]:
     """Power of what the halves share, and of the noise in it."""
     noise = np.square((a - b) / 2)
-    expected = np.ones_like(noise) if variance is None else variance
-    level = smooth_step(noise, scale) / np.maximum(expected, np.float32(1e-30))
-    known = level[level > 0]
-    expected = expected * np.float32(float(np.median(known)) if known.size else 0.0)
+    white: Float32 = np.ones_like(noise) if variance is None else variance
+    ratio = smooth_step(noise, scale) / np.maximum(white, np.float32(1e-30))
+    expected = np.asarray(white * np.float32(level(ratio, scale)), dtype=np.float32)
     weaker = np.minimum(smooth_step(np.square(a), scale), smooth_step(np.square(b), scale))
     clear = (weaker > CLEAR * expected) & (smooth_step(a * b, scale) > 0)
     noise = np.where(clear, np.minimum(noise, expected), noise)
@@ -207,25 +230,46 @@ def _gain(signal: Float32, noise: Float32, scale: int, strength: float) -> Float
     return share
 
 
-def fill_gaps(image: Float32) -> Float32:
+def fill_gaps(image: Float32, out: Float32 | None = None) -> Float32:
     """The image with NaN replaced by the mean of the nearest finite surroundings; all NaN gives zeros.
 
     Gaps are closed from coarser and coarser 2 x 2 means, so that even large ones cost one pass.
 
+    Parameters
+    ----------
+    image : (ny, nx) float32
+    out : the same, optional
+        Where the result goes; else a new array, or the image itself where it has no gap.
+
+    Examples
+    --------
     >>> fill_gaps(np.array([[1.0, np.nan], [1.0, 1.0]], dtype=np.float32)).tolist()
     [[1.0, 1.0], [1.0, 1.0]]
     """
-    good = np.isfinite(image)
-    if good.all():
-        return np.ascontiguousarray(image, dtype=np.float32)
+    parts = [slice(y, y + BAND_ROWS) for y in range(0, len(image), BAND_ROWS)]
+    if out is None:
+        if all(np.isfinite(image[part]).all() for part in parts):
+            return np.ascontiguousarray(image, dtype=np.float32)
+        out = np.empty(image.shape, dtype=np.float32)
+    if max(image.shape) == 1:
+        out[:] = np.nan_to_num(image, nan=0.0, posinf=0.0, neginf=0.0)
+        return out
+    coarse = np.concatenate([_means(image[part]) for part in parts])
+    holds = np.isfinite(coarse).any()
+    coarse = fill_gaps(coarse) if holds else np.zeros_like(coarse)
+    for part in parts:
+        rows = image[part]
+        wide = np.repeat(np.repeat(coarse[part.start // 2 : part.stop // 2], 2, axis=0), 2, axis=1)
+        out[part] = np.where(np.isfinite(rows), rows, wide[: rows.shape[0], : rows.shape[1]])
+    return out
+
+
+def _means(image: Float32) -> Float32:
+    """Mean of the finite pixels of each 2 x 2, NaN where there is none."""
     ny, nx = image.shape
-    if not good.any() or max(ny, nx) == 1:
-        return np.where(good, image, 0).astype(np.float32)
     padded = np.full((ny + ny % 2, nx + nx % 2), np.nan, dtype=np.float32)
     padded[:ny, :nx] = image
     blocks = padded.reshape(padded.shape[0] // 2, 2, padded.shape[1] // 2, 2)
     count = np.isfinite(blocks).sum(axis=(1, 3))
     total = np.nansum(blocks, axis=(1, 3))
-    coarse = fill_gaps(np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32))
-    wide = np.repeat(np.repeat(coarse, 2, axis=0), 2, axis=1)[:ny, :nx]
-    return np.where(good, image, wide).astype(np.float32)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)

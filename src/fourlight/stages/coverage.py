@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import shrinkage, window
 from fourlight.errors import StageError
+from fourlight.stages.canvas import Canvas, Window, some
 
-__all__ = ["CHANNELS", "Channels", "gather"]
+__all__ = ["CHANNELS", "Channels", "Sheet", "gather"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -22,22 +23,61 @@ CHANNELS = ("R", "G", "B")
 
 @dataclass(frozen=True, slots=True)
 class Channels:
-    """Three images on the window with what belongs to them; lists follow `CHANNELS`."""
+    """Three images with what belongs to them, in memory; lists follow `CHANNELS`."""
 
     image: list[Float32]
     variance: list[Float32]
     halves: tuple[list[Float32], list[Float32]] | None
     covered: Bool
 
-    def scaled(self, factors: Float64) -> Channels:
-        """All light times a factor per channel."""
-        gains = [np.float32(factor) for factor in factors]
 
-        def times(images: list[Float32], power: int) -> list[Float32]:
-            return [image * gain**power for image, gain in zip(images, gains, strict=True)]
+@dataclass(slots=True)
+class Sheet:
+    """The channels of the whole picture, which may be mapped files; lists follow `CHANNELS`."""
 
-        halves = None if self.halves is None else (times(self.halves[0], 1), times(self.halves[1], 1))
-        return Channels(times(self.image, 1), times(self.variance, 2), halves, self.covered)
+    image: list[Float32]
+    """Without gaps."""
+    variance: list[Float32]
+    halves: tuple[list[Float32], list[Float32]] | None
+    """Sky included; NaN where they hold nothing."""
+    under: list[Float32]
+    """The image with its sky, which stands in where the halves hold nothing."""
+    covered: Bool
+    gains: Float64 = field(default_factory=lambda: np.ones(3))
+    """What light is multiplied by, per channel."""
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """``(ny, nx)``."""
+        return self.image[0].shape[0], self.image[0].shape[1]
+
+    def part(self, part: tuple[slice, slice]) -> Channels:
+        """Channels of a part, all light times the gains."""
+        gains = [np.float32(gain) for gain in self.gains]
+        pair = None
+        if self.halves is not None:
+            first, second = ([half[part] for half in halves] for halves in self.halves)
+            for k, (under, gain) in enumerate(zip(self.under, gains, strict=True)):
+                # where one half holds no light, neither can confirm the other
+                alone = ~(np.isfinite(first[k]) & np.isfinite(second[k]))
+                first[k], second[k] = (
+                    np.where(alone, under[part], half[k]) * gain for half in (first, second)
+                )
+            pair = (first, second)
+        return Channels(
+            [image[part] * gain for image, gain in zip(self.image, gains, strict=True)],
+            [variance[part] * gain**2 for variance, gain in zip(self.variance, gains, strict=True)],
+            pair,
+            self.covered[part],
+        )
+
+    def some_variance(self) -> list[Float32]:
+        """Variances times the gains at `fourlight.stages.canvas.some` pixels."""
+        return [some(v) * np.float32(gain) ** 2 for v, gain in zip(self.variance, self.gains, strict=True)]
+
+    def some_light(self) -> list[Float32]:
+        """Images times the gains at the same pixels."""
+        return [some(image) * np.float32(gain) for image, gain in zip(self.image, self.gains, strict=True)]
 
 
 def gather(
@@ -45,14 +85,15 @@ def gather(
     variances: Mapping[str, Float32],
     halves: tuple[Mapping[str, Float32], Mapping[str, Float32]] | None,
     notes: list[str],
-) -> tuple[Channels, tuple[int, int, int, int]]:
+    canvas: Canvas,
+) -> tuple[Sheet, tuple[int, int, int, int]]:
     """Crop to what is covered, stand in for an empty plane, close gaps."""
-    live = [name for name in CHANNELS if np.isfinite(planes[name]).mean() > 0.01]
+    live = [name for name in CHANNELS if np.isfinite(some(planes[name])).mean() > 0.01]
     if not live:
         raise StageError(
             "finish", None, "no plane of the stack holds pixels", "the picture needs at least one"
         )
-    covered = _well_covered([planes[name] for name in live], [variances[name] for name in live])
+    covered = _well_covered([planes[name] for name in live], [variances[name] for name in live], canvas)
     frame = _window(covered, notes)
     part = (slice(frame[0], frame[1]), slice(frame[2], frame[3]))
     stand_in = {name: name if name in live else ("G" if "G" in live else live[0]) for name in CHANNELS}
@@ -62,40 +103,59 @@ def gather(
         if name != other
     )
     sources = [stand_in[name] for name in CHANNELS]
-    image = [shrinkage.fill_gaps(planes[name][part]) for name in sources]
-    variance = [shrinkage.fill_gaps(variances[name][part]) for name in sources]
+    whole = {name: _without_gaps(planes[name][part], canvas) for name in live}
+    spread = {name: _without_gaps(variances[name][part], canvas) for name in live}
+    image = [whole[name] for name in sources]
     pair = None
     if halves is not None:
         first, second = ([half[name][part] for name in sources] for half in halves)
-        for k, whole in enumerate(image):
-            # where one half holds no light, neither can confirm the other
-            alone = ~(np.isfinite(first[k]) & np.isfinite(second[k]))
-            first[k], second[k] = (np.where(alone, whole, half[k]) for half in (first, second))
         pair = (first, second)
-    return Channels(image, variance, pair, covered[part]), frame
+    return Sheet(image, [spread[name] for name in sources], pair, image, covered[part]), frame
 
 
-def _well_covered(planes: list[Float32], variances: list[Float32]) -> Bool:
+def _without_gaps(plane: Float32, canvas: Canvas) -> Float32:
+    rows = 256
+    if all(np.isfinite(plane[y : y + rows]).all() for y in range(0, len(plane), rows)):
+        return plane
+    return shrinkage.fill_gaps(plane, canvas.new(plane.shape))
+
+
+def _well_covered(planes: list[Float32], variances: list[Float32], canvas: Canvas) -> Bool:
     """Pixels where every plane is defined and no noisier than three times what its light explains."""
-    covered = np.isfinite(planes[0])
-    for plane, variance in zip(planes, variances, strict=True):
-        with np.errstate(invalid="ignore"):
-            covered &= np.isfinite(plane) & ~(variance > 9 * _usual_variance(plane, variance))
-    # single gaps inside (a rejected sample, a hole of sparse colours) are closed later, not cropped away
-    smooth = shrinkage.smooth_step(covered.astype(np.float32), 1)
-    return np.asarray(covered | (smooth > 0.6))
+    usual = [_usual_variance(plane, variance) for plane, variance in zip(planes, variances, strict=True)]
+    out = np.empty(planes[0].shape, dtype=bool)
+
+    def fill(window: Window) -> None:
+        covered = np.isfinite(planes[0][window.outer])
+        for plane, variance, explained in zip(planes, variances, usual, strict=True):
+            light = plane[window.outer]
+            with np.errstate(invalid="ignore"):
+                covered &= np.isfinite(light) & ~(variance[window.outer] > 9 * explained(light))
+        # single gaps inside (a rejected sample, a hole of sparse colours) are closed later, not cropped away
+        smooth = shrinkage.smooth_step(covered.astype(np.float32), 1)
+        out[window.inner] = (covered | (smooth > 0.6))[window.cut]
+
+    canvas.each(out.shape, fill, reach=4, pixel_bytes=40)
+    return out
 
 
-def _usual_variance(plane: Float32, variance: Float32) -> Float32:
-    """Variance of fully covered pixels: that of the sky and a share of the light above it (photon noise)."""
+def _usual_variance(plane: Float32, variance: Float32) -> Callable[[Float32], Float32]:
+    """Variance of fully covered pixels by their light: that of the sky and a share of the light above it."""
+    plane, variance = some(plane), some(variance)
     known = np.isfinite(plane) & np.isfinite(variance)
     if not known.any():
-        return np.full_like(plane, np.inf)
+        return lambda light: np.full_like(light, np.inf)
     sky, usual = float(np.median(plane[known])), float(np.median(variance[known]))
     above = np.maximum(plane - np.float32(sky), 0)
     bright = known & (above > 10 * np.sqrt(usual))
     share = np.median((variance[bright] - usual) / above[bright]) if bright.sum() >= 20 else 0.0
-    return np.asarray(max(usual, 1e-30) + max(float(share), 0.0) * above, dtype=np.float32)
+    share = max(float(share), 0.0)
+
+    def explained(light: Float32) -> Float32:
+        beyond = np.maximum(light - np.float32(sky), 0)
+        return np.asarray(max(usual, 1e-30) + share * beyond, dtype=np.float32)
+
+    return explained
 
 
 def _window(covered: Bool, notes: list[str]) -> tuple[int, int, int, int]:

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from fourlight.core import colour, shrinkage, stretch
 
-__all__ = ["Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repaired_cores"]
+__all__ = ["FADED_PX", "Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repair_cores"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -21,6 +21,9 @@ STARS_BEYOND = 12.0
 
 PURITY_LIMIT = 0.05
 """Smallest channel over the largest, linear light, in the displayed picture."""
+
+FADED_PX = 14
+"""Width of the rim that is faded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +52,8 @@ def noise_of(image: Float32, sky: Bool) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
-def repaired_cores(image: list[Float32], peaks: Float64, factors: Float64, field: Field) -> list[Float32]:
-    """Cores of saturated stars given the colour of the light around them.
+def repair_cores(image: list[Float32], peaks: Float64, factors: Float64, field: Field) -> None:
+    """Give the cores of saturated stars the colour of the light around them, in place.
 
     Full samples stop at the same level in every channel; balanced, they would show the balance factors. The
     level is that of the brightest channel of the typical saturated star. The pixels beside full ones are mended
@@ -69,14 +72,17 @@ def repaired_cores(image: list[Float32], peaks: Float64, factors: Float64, field
     """
     full = peaks[field.saturated & np.isfinite(peaks).all(axis=1)]
     if len(full) == 0:
-        return image
+        return
     ceiling = 0.8 * float(np.median(full.max(axis=1))) * factors
     # the whole picture is searched, because a list of stars may miss the brightest of all
-    hot = np.any([plane > limit for plane, limit in zip(image, ceiling, strict=True)], axis=0)
+    hot = image[0] > ceiling[0]
+    for plane, limit in zip(image[1:], ceiling[1:], strict=True):
+        hot |= plane > limit
+    if not hot.any():
+        return
     # pixels between full ones, and those beside them, hold light of full samples too
     hot = ndimage.binary_dilation(hot, np.ones((3, 3)))
     labels, _ = ndimage.label(hot, structure=np.ones((3, 3)))
-    image = [plane.copy() for plane in image]
     for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
         margin = 4 + max(rows.stop - rows.start, columns.stop - columns.start)
         part = (
@@ -87,7 +93,6 @@ def repaired_cores(image: list[Float32], peaks: Float64, factors: Float64, field
         mended = _recoloured(patches, hot[part], labels[part] == k)
         for patch, new in zip(patches, mended, strict=True):
             patch[...] = new
-    return image
 
 
 def _recoloured(image: list[Float32], hot: Bool, core: Bool) -> list[Float32]:
@@ -107,14 +112,20 @@ def _recoloured(image: list[Float32], hot: Bool, core: Bool) -> list[Float32]:
 
 
 def curve_for(
-    brightness: Float32, tops: Float64, sky: Bool, mask: Bool, noise_before: float, level: float
+    brightness: Float32,
+    smooth: Float32,
+    tops: Float64,
+    sky: Bool,
+    mask: Bool,
+    noise_before: float,
+    level: float,
 ) -> stretch.Curve:
     """The curve that suits the object if there is an extended one, else the stars.
 
     Parameters
     ----------
-    brightness : (ny, nx) float32
-        Smoothed light above the sky.
+    brightness, smooth : (ny, nx) float32
+        Light above the sky, as it is shown and without its finest detail; some of the pixels are enough.
     tops : (n,) float64
         Brightest pixel of each star.
     sky, mask : (ny, nx) bool
@@ -125,7 +136,6 @@ def curve_for(
         Encoded brightness wanted for empty sky.
     """
     noise = max(noise_of(brightness, sky), 0.2 * noise_before)
-    smooth = shrinkage.smooth_step(shrinkage.smooth_step(brightness, 0), 1)
     extended = smooth[~mask] if (~mask).any() else smooth.ravel()
     bright = float(np.quantile(extended, 0.995))
     tops = tops[np.isfinite(tops)]

@@ -14,11 +14,22 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight import recipe
-from fourlight.core import background, starcolour
+from fourlight.core import background, shrinkage, starcolour
+from fourlight.core.stretch import Curve
 from fourlight.frames import StarList
-from fourlight.stages.coverage import Channels, gather
-from fourlight.stages.display import Field, curve_for, displayed, faded, mix, noise_of, repaired_cores
-from fourlight.stages.smoothing import smoothed
+from fourlight.stages.canvas import Canvas, Window, some
+from fourlight.stages.coverage import Sheet, gather
+from fourlight.stages.display import (
+    FADED_PX,
+    Field,
+    curve_for,
+    displayed,
+    faded,
+    mix,
+    noise_of,
+    repair_cores,
+)
+from fourlight.stages.smoothing import smoothed_sheet
 
 __all__ = ["Picture", "finish"]
 
@@ -46,13 +57,14 @@ def finish(
     stars: StarList | None,
     settings: recipe.Finish,
     misfit: float = 0.0,
+    canvas: Canvas | None = None,
 ) -> Picture:
     """The finished picture of a stack.
 
     Parameters
     ----------
     planes : mapping of R, G, B to (ny, nx) float32
-        The stack, linear, sky included or not; NaN where no frame covers.
+        The stack, linear, sky included or not; NaN where no frame covers. They may be mapped files.
     variances : the same
         Variance per pixel.
     halves : two of the same, or None
@@ -64,32 +76,69 @@ def finish(
     misfit : float
         Share of the local range by which the planes may be wrong beside their noise, see
         `fourlight.stages.way.misfit`.
+    canvas : Canvas, optional
+        Where to work, with how much memory and how many threads; neither changes the picture.
 
     Raises
     ------
     StageError
         No plane holds pixels.
     """
+    canvas = canvas or Canvas()
     notes: list[str] = []
-    channels, frame = gather(planes, variances, halves, notes)
+    sheet, frame = gather(planes, variances, halves, notes, canvas)
     field = _stars_on(stars, frame)
-    channels, sky, mask = _without_gradient(channels, field, settings.gradient_order, notes)
-    light = _star_light(channels, field)
-    factors = _balance(channels, light, field, notes)
-    channels = channels.scaled(factors)
-    peaks = light.peak * factors
-    weights = _luminance_weights(channels, sky, mask)
-    noise_before = noise_of(mix(channels.image, weights), sky)
-    image = smoothed(channels, weights, settings.smoothing, misfit)
-    judge = "the two half stacks agree on" if channels.halves is not None else "stands above the known noise"
+    sky, mask = _take_off_gradient(sheet, field, settings.gradient_order, notes, canvas)
+    light = starcolour.star_light(
+        sheet.image, sheet.variance, field.x, field.y, max(2.0, 1.4 * field.fwhm_px)
+    )
+    sheet.gains = _balance(sheet, light, field, notes)
+    weights = _luminance_weights(sheet, sky, mask)
+    noise_before = noise_of(mix(sheet.some_light(), weights), some(sky))
+    image = smoothed_sheet(sheet, weights, settings.smoothing, misfit, canvas)
+    judge = "the two half stacks agree on" if halves is not None else "stands above the known noise"
     share = f"{100 * settings.smoothing:.0f} %"
     notes.append(f"Smoothing: detail that {judge} is kept; {share} of the rest is taken away.")
-    covered = channels.covered
-    del channels  # the halves take most of the memory
-    image = repaired_cores(image, light.peak, factors, field)
-    curve = curve_for(mix(image, weights), peaks @ weights, sky, mask, noise_before, settings.background)
-    rgb = displayed(image, weights, curve, settings.saturation)
-    return Picture(faded(rgb, covered, settings.background), tuple(notes), frame)
+    repair_cores(image, light.peak, sheet.gains, field)
+    brightness, smooth = _brightness(image, weights, canvas)
+    curve = curve_for(
+        some(brightness), some(smooth), light.peak * sheet.gains @ weights, some(sky), some(mask), noise_before,
+        settings.background,
+    )  # fmt: skip
+    return Picture(_shown(image, weights, curve, sheet.covered, settings, canvas), tuple(notes), frame)
+
+
+def _brightness(image: list[Float32], weights: Float64, canvas: Canvas) -> tuple[Float32, Float32]:
+    """Light of all channels together, and the same without its finest detail."""
+    brightness, smooth = canvas.new(image[0].shape), canvas.new(image[0].shape)
+
+    def fill(window: Window) -> None:
+        light = mix([plane[window.outer] for plane in image], weights)
+        brightness[window.inner] = light[window.cut]
+        smooth[window.inner] = shrinkage.smooth_step(shrinkage.smooth_step(light, 0), 1)[window.cut]
+
+    canvas.each(brightness.shape, fill, reach=6, pixel_bytes=24)
+    return brightness, smooth
+
+
+def _shown(
+    image: list[Float32],
+    weights: Float64,
+    curve: Curve,
+    covered: Bool,
+    settings: recipe.Finish,
+    canvas: Canvas,
+) -> Float32:
+    """The picture on a display, (ny, nx, 3), faded where it is not covered."""
+    rgb = canvas.new((*covered.shape, 3))
+
+    def fill(window: Window) -> None:
+        planes = [plane[window.outer] for plane in image]
+        part = displayed(planes, weights, curve, settings.saturation)
+        rgb[window.inner] = faded(part, covered[window.outer], settings.background)[window.cut]
+
+    canvas.each(covered.shape, fill, reach=FADED_PX, pixel_bytes=160)
+    return rgb
 
 
 def _stars_on(stars: StarList | None, frame: tuple[int, int, int, int]) -> Field:
@@ -110,20 +159,18 @@ def _stars_on(stars: StarList | None, frame: tuple[int, int, int, int]) -> Field
     )
 
 
-def _without_gradient(
-    channels: Channels, field: Field, order: int, notes: list[str]
-) -> tuple[Channels, Bool, Bool]:
-    """Channels less their sky surface; the pixels of empty sky; the pixels of stars."""
-    shape = channels.image[0].shape
+def _take_off_gradient(
+    sheet: Sheet, field: Field, order: int, notes: list[str], canvas: Canvas
+) -> tuple[Bool, Bool]:
+    """Take the sky surface off the channels; the pixels of empty sky, and of stars."""
+    shape = sheet.shape
     radius = field.fwhm_px * (1.5 + np.log2(1 + field.brightness))
     mask = starcolour.star_mask(shape, field.x, field.y, radius)
     if mask.mean() > 0.5:
         mask = starcolour.star_mask(shape, field.x, field.y, np.full(len(field.x), field.fwhm_px))
     cell_px = max(12, round(max(shape) / 32))
-    cells = [
-        background.cell_levels(np.where(channels.covered, image, np.nan), mask, cell_px)
-        for image in channels.image
-    ]
+    unused = mask | ~sheet.covered
+    cells = [background.cell_levels(image, unused, cell_px) for image in sheet.image]
     noise = [
         max(float(np.nanmedian(c.scatter)), 1e-30) if np.isfinite(c.scatter).any() else 1.0 for c in cells
     ]
@@ -133,7 +180,7 @@ def _without_gradient(
     )
     use = background.sky_cells(replace(cells[0], level=level, error=error), order)
     surfaces = [background.fit_surface(c, use, order) for c in cells]
-    image = [plane - surface.image() for plane, surface in zip(channels.image, surfaces, strict=True)]
+    sheet.image = _less(sheet.image, surfaces, canvas)
     share = float(use.sum() / max(np.isfinite(level).sum(), 1))
     notes.append(
         f"Sky: a surface of order {surfaces[1].order} through the {100 * share:.0f} % of the field that show "
@@ -144,20 +191,28 @@ def _without_gradient(
             "Little of the field is empty sky: faint light that fills it may have gone with the sky."
         )
     sky = np.repeat(np.repeat(use, cell_px, axis=0), cell_px, axis=1)[: shape[0], : shape[1]]
-    return replace(channels, image=image), sky & ~mask & channels.covered, mask
+    sky &= ~unused
+    return sky, mask
 
 
-def _star_light(channels: Channels, field: Field) -> starcolour.StarLight:
-    radius = max(2.0, 1.4 * field.fwhm_px)
-    return starcolour.star_light(channels.image, channels.variance, field.x, field.y, radius)
+def _less(images: list[Float32], surfaces: list[background.Surface], canvas: Canvas) -> list[Float32]:
+    """Images less a surface each, as new arrays."""
+    out = [canvas.new(image.shape) for image in images]
+
+    def fill(window: Window) -> None:
+        for new, image, surface in zip(out, images, surfaces, strict=True):
+            new[window.inner] = image[window.inner] - surface.image(window.inner)
+
+    canvas.each(out[0].shape, fill, pixel_bytes=32)
+    return out
 
 
-def _balance(channels: Channels, light: starcolour.StarLight, field: Field, notes: list[str]) -> Float64:
+def _balance(sheet: Sheet, light: starcolour.StarLight, field: Field, notes: list[str]) -> Float64:
     """Factor per channel from the stars, held by a guess between the sky and a usual sensor where few.
 
     The light of the sky is judged from the noise, because the pedestal of the planes may be unknown.
     """
-    noise = np.array([max(float(np.nanmedian(v)), 1e-30) for v in channels.variance])
+    noise = np.array([max(float(np.nanmedian(v)), 1e-30) for v in sheet.some_variance()])
     prior = np.sqrt(noise / noise.max() * np.array(starcolour.TYPICAL_SENSOR))
     factors, count = starcolour.balance_from_stars(light, ~field.saturated, prior)
     factors = np.clip(factors, 0.05, 20.0)
@@ -172,13 +227,13 @@ def _balance(channels: Channels, light: starcolour.StarLight, field: Field, note
     return factors
 
 
-def _luminance_weights(channels: Channels, sky: Bool, mask: Bool) -> Float64:
+def _luminance_weights(sheet: Sheet, sky: Bool, mask: Bool) -> Float64:
     """Weight per channel, signal over variance; without an extended object from the noise alone."""
-    variance = np.array([max(float(np.median(v)), 1e-30) for v in channels.variance])
-    rest = channels.covered & ~sky & ~mask
+    variance = np.array([max(float(np.median(v)), 1e-30) for v in sheet.some_variance()])
+    rest = some(sheet.covered) & ~some(sky) & ~some(mask)
     signal = np.ones(3)
     if rest.mean() > 0.02:
-        signal = np.array([max(float(np.mean(image[rest])), 0.0) for image in channels.image])
+        signal = np.array([max(float(np.mean(image[rest])), 0.0) for image in sheet.some_light()])
         if signal.sum() <= 0:
             signal = np.ones(3)
     weights = signal / variance

@@ -1,0 +1,127 @@
+"""Where a picture is worked on: arrays of its size that need not fit the memory, and its parts one after another."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.engine import held_bytes, in_order
+from fourlight.io.room import new_array
+
+__all__ = ["ENOUGH", "Canvas", "Window", "some"]
+
+ENOUGH = 2_000_000
+"""Pixels from which medians and quantiles of a picture are taken: their errors are far below its noise."""
+
+LEAST_SIDE = 128
+"""Side of the smallest part that is worked on."""
+
+
+def some(image: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Pixels on an even grid, all of them in a small picture, as a view.
+
+    >>> some(np.zeros((30, 40))).shape, some(np.zeros((3000, 4000))).shape
+    ((30, 40), (1000, 1334))
+    """
+    step = int(np.ceil(np.sqrt(image.shape[0] * image.shape[1] / ENOUGH)))
+    return image[::step, ::step]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A part of a picture with what is needed around it."""
+
+    inner: tuple[slice, slice]
+    """Rows and columns of the part."""
+    outer: tuple[slice, slice]
+    """The same with what is around it, as far as the picture goes."""
+
+    @property
+    def cut(self) -> tuple[slice, slice]:
+        """The part within an array of ``outer``."""
+        rows, columns = (
+            slice(i.start - o.start, i.stop - o.start) for i, o in zip(self.inner, self.outer, strict=True)
+        )
+        return rows, columns
+
+
+@dataclass(slots=True)
+class Canvas:
+    """Room for arrays of the size of a picture, and the memory and threads to work on its parts."""
+
+    folder: Path | None = None
+    """Where arrays are kept as mapped files, which go when nobody holds them; None: they are held in memory."""
+    memory_bytes: float = 2e9
+    threads: int = 1
+    _numbers: itertools.count[int] = field(default_factory=itertools.count)
+
+    def new(self, shape: tuple[int, ...]) -> npt.NDArray[np.float32]:
+        """A new float32 array; what it holds is not said.
+
+        Raises
+        ------
+        OutputError
+            There is no room for it in the folder.
+        """
+        if self.folder is None:
+            return np.empty(shape, dtype=np.float32)
+        path = self.folder / f"canvas-{next(self._numbers)}.npy"
+        array = new_array(path, (shape[0], int(np.prod(shape[1:]))))
+        with suppress(OSError):  # a file that is mapped stays until the map goes; not so on Windows
+            path.unlink()
+        return np.asarray(array).reshape(shape)
+
+    def each(
+        self, shape: tuple[int, ...], work: Callable[[Window], None], *, reach: int = 0, pixel_bytes: float
+    ) -> None:
+        """Call ``work`` on all parts of a picture, several at once.
+
+        Parameters
+        ----------
+        shape : (ny, nx)
+        work : callable
+            Its results must not depend on how the picture is cut.
+        reach : int
+            Pixels around a part that shape it.
+        pixel_bytes : float
+            Memory that ``work`` takes per pixel, those around the part counted.
+        """
+        side, threads = self._side(reach, pixel_bytes)
+        windows = _windows((shape[0], shape[1]), side, reach)
+        for _ in in_order(work, windows, min(threads, len(windows))):
+            pass
+
+    def _side(self, reach: int, pixel_bytes: float) -> tuple[int, int]:
+        """Side of the parts and threads that are quickest: more threads leave smaller parts, of which more is rim."""
+        room = max(self.memory_bytes - held_bytes(), 0.0)
+        choices = []
+        for threads in range(1, self.threads + 1):
+            side = max(int(np.sqrt(room / threads / pixel_bytes)) - 2 * reach, LEAST_SIDE)
+            fits = (side + 2 * reach) ** 2 * pixel_bytes * threads <= room or threads == 1
+            choices.append((not fits, (1 + 2 * reach / side) ** 2 / threads, side, threads))
+        _, _, side, threads = min(choices)
+        return side, threads
+
+
+def _windows(shape: tuple[int, int], side: int, reach: int) -> list[Window]:
+    """Parts of a picture that are about square and equal."""
+
+    def cuts(length: int) -> list[tuple[slice, slice]]:
+        edges = np.linspace(0, length, -(-length // side) + 1).round().astype(int).tolist()
+        return [
+            (slice(a, b), slice(max(a - reach, 0), min(b + reach, length)))
+            for a, b in itertools.pairwise(edges)
+        ]
+
+    return [
+        Window((inner_y, inner_x), (outer_y, outer_x))
+        for inner_y, outer_y in cuts(shape[0])
+        for inner_x, outer_x in cuts(shape[1])
+    ]
