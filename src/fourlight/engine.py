@@ -8,11 +8,13 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 import numpy as np
+
+from fourlight.errors import StageError
 
 __all__ = [
     "PROGRAM_BYTES",
@@ -143,7 +145,14 @@ def _finished(waiting: set[Future[Result]], crew: Crew) -> Iterator[Result]:
             crew.watch()
     waiting -= done
     for future in done:
-        yield future.result()
+        try:
+            result = future.result()
+        except BrokenExecutor as error:
+            raise StageError(
+                "cluster", None, "a process that was at work ended without a word",
+                "it may have lacked memory; run again: what is done is kept",
+            ) from error  # fmt: skip
+        yield result
 
 
 def in_order(work: Callable[[Item], Result], items: Iterable[Item], threads: int) -> Iterator[Result]:

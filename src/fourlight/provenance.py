@@ -19,7 +19,7 @@ from fourlight.errors import InputError
 from fourlight.frames import Role, SetAside
 from fourlight.recipe import Recipe
 
-__all__ = ["Provenance", "file_hash", "load", "record"]
+__all__ = ["Provenance", "file_hash", "load", "record", "versions"]
 
 LIBRARIES = ("numpy", "scipy", "numba", "astropy", "rawpy", "pillow", "tifffile")
 
@@ -87,6 +87,12 @@ def record(
         "recipe": recipe.model_dump(),
         "measured": dict(measured),
     }
+
+
+def versions() -> dict[str, str]:
+    """Versions of all that shapes pixels: the program, Python and the libraries."""
+    found = {"fourlight": __version__, "python": platform.python_version()}
+    return found | {name: _version(name) for name in LIBRARIES}
 
 
 def _version(name: str) -> str:

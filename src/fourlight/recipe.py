@@ -187,6 +187,13 @@ class Run(Section):
         float,
         Field(ge=0.5, description="Most memory the run may take, in GB; with little, fewer threads work"),
     ] = 2.0
+    cluster: Annotated[
+        str,
+        Field(
+            description="Address of a Dask scheduler whose workers measure and integrate, as tcp://host:8786; "
+            "empty: this computer alone"
+        ),
+    ] = ""
     keep_work: Annotated[
         bool,
         Field(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from collections.abc import Sequence
@@ -52,6 +53,13 @@ def run(
             help="Most memory the run may take, such as 4GB or 500MB; sets run.memory_gb.",
         ),
     ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Dask scheduler whose workers do the work, as tcp://host:8786; sets run.cluster.",
+        ),
+    ] = None,
     again: Annotated[
         Path | None,
         typer.Option(
@@ -62,6 +70,7 @@ def run(
 ) -> None:
     """Turn nights of raw frames into a stack with error bars, a picture and a report."""
     own = [f"run.memory_gb={_gigabytes(memory)}"] if memory is not None else []
+    own += [f"run.cluster={json.dumps(cluster)}"] if cluster is not None else []
     if again is not None:
         if nights or recipe or settings:
             raise InputError(

@@ -165,19 +165,22 @@ def confirmed(
     same = None if halves is None else _same(*halves)
     for scale in range(scales):
         smoother = smooth_step(current, scale)
-        detail = current - smoother
-        current = smoother
         if pair is not None:
             smooth = [smooth_step(half, scale) for half in pair]
             a, b = (half - rest for half, rest in zip(pair, smooth, strict=True))
             pair = smooth
             signal, noise = _split_powers(a, b, variance, scale, same, level)
+            del a, b
             same = same if same is None else smooth_step(same, scale)
         else:
             assert variance is not None
             white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
-            signal, noise = np.square(detail), variance * white
-        out += detail * _gain(signal, noise, scale, strength)
+            signal, noise = np.square(current - smoother), variance * white
+        detail = _gain(signal, noise, scale, strength)
+        detail *= current - smoother
+        out += detail
+        current = smoother
+        del signal, noise, detail
     return out + current
 
 
@@ -205,13 +208,20 @@ def _split_powers(
 ) -> tuple[Float32, Float32]:
     """Power of what the halves share, and of the noise in it."""
     noise = np.square((a - b) / 2)
-    white: Float32 = np.ones_like(noise) if variance is None else variance
-    ratio = smooth_step(noise, scale) / np.maximum(white, np.float32(1e-30))
-    expected = np.asarray(white * np.float32(level(ratio, scale)), dtype=np.float32)
-    weaker = np.minimum(smooth_step(np.square(a), scale), smooth_step(np.square(b), scale))
-    clear = (weaker > CLEAR * expected) & (smooth_step(a * b, scale) > 0)
-    noise = np.where(clear, np.minimum(noise, expected), noise)
-    return np.square((a + b) / 2), noise if same is None else noise + same * expected
+    expected: Float32 = np.ones_like(noise) if variance is None else variance
+    ratio = smooth_step(noise, scale)
+    ratio /= np.maximum(expected, np.float32(1e-30))
+    expected = np.multiply(expected, np.float32(level(ratio, scale)), dtype=np.float32)
+    del ratio
+    weaker = smooth_step(np.square(a), scale)
+    np.minimum(weaker, smooth_step(np.square(b), scale), out=weaker)
+    clear = (weaker > np.float32(CLEAR) * expected) & (smooth_step(a * b, scale) > 0)
+    del weaker
+    np.minimum(noise, expected, out=noise, where=clear)
+    if same is not None:
+        expected *= same
+        noise += expected
+    return np.square((a + b) / 2), noise
 
 
 def _gain(signal: Float32, noise: Float32, scale: int, strength: float) -> Float32:

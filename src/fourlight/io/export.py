@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,13 +16,19 @@ from PIL import Image, ImageCms
 
 from fourlight.io.room import whole
 
-__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "srgb_profile"]
+__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "shallow", "srgb_profile"]
 
 Float32 = npt.NDArray[np.float32]
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 FIXED_DATE = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
 """Creation date in the profile header, so that identical runs give identical files."""
+
+BAND_ROWS = 64
+"""Rows that are worked on at a time."""
+
+STRIP_BYTES = 1 << 18
+"""Of a strip of a TIFF file before it is packed."""
 
 
 def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93) -> list[Path]:
@@ -48,20 +55,32 @@ def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93) -> list[Path]
     """
     if rgb.ndim != 3 or rgb.shape[2] != 3:
         raise ValueError(f"a picture is (ny, nx, 3), not {rgb.shape}")
-    deep = _whole_numbers(rgb, 65535).astype(np.uint16)
-    shallow = _whole_numbers(rgb, 255).astype(np.uint8)
     paths = [stem.with_name(stem.name + suffix) for suffix in (".tif", ".png", ".jpg")]
     with whole(paths[0]) as part:
-        _write_tiff(deep, part)
+        _write_tiff(rgb, part)
     with whole(paths[1]) as part:
-        _write_png(deep, part)
+        _write_png(rgb, part)
     with whole(paths[2]) as part:
-        part.write_bytes(jpeg_bytes(shallow, jpeg_quality))
+        part.write_bytes(jpeg_bytes(shallow(rgb), jpeg_quality))
     return paths
+
+
+def shallow(rgb: Float32) -> npt.NDArray[np.uint8]:
+    """The picture in 8 bits per channel, made band by band."""
+    out = np.empty(rgb.shape, dtype=np.uint8)
+    for y in range(0, len(rgb), BAND_ROWS):
+        out[y : y + BAND_ROWS] = _whole_numbers(rgb[y : y + BAND_ROWS], 255)
+    return out
 
 
 def _whole_numbers(rgb: Float32, top: int) -> Float32:
     return np.asarray(np.rint(np.clip(np.nan_to_num(rgb, nan=0.0), 0, 1) * np.float32(top)), dtype=np.float32)
+
+
+def _deep(rgb: Float32, rows: int) -> Iterator[npt.NDArray[np.uint16]]:
+    """Bands of so many rows in 16 bits per channel."""
+    for y in range(0, len(rgb), rows):
+        yield _whole_numbers(rgb[y : y + rows], 65535).astype(np.uint16)
 
 
 def srgb_profile() -> bytes:
@@ -70,13 +89,16 @@ def srgb_profile() -> bytes:
     return profile[:24] + FIXED_DATE + profile[36:]
 
 
-def _write_tiff(deep: npt.NDArray[np.uint16], path: Path) -> None:
+def _write_tiff(rgb: Float32, path: Path) -> None:
+    rows = max(1, STRIP_BYTES // (rgb.shape[1] * 6))
     tifffile.imwrite(
         path,
-        deep,
+        (zlib.compress(band.tobytes(), 2) for band in _deep(rgb, rows)),
+        shape=rgb.shape,
+        dtype=np.uint16,
+        rowsperstrip=rows,
         photometric="rgb",
         compression="zlib",
-        compressionargs={"level": 2},
         iccprofile=srgb_profile(),
         metadata=None,
         software="Fourlight",
@@ -85,27 +107,27 @@ def _write_tiff(deep: npt.NDArray[np.uint16], path: Path) -> None:
 
 def png_bytes(deep: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> bytes:
     """An RGB picture as PNG, 8 or 16 bits per channel after its number type."""
-    return PNG_SIGNATURE + b"".join(_png_chunks(deep))
+    return PNG_SIGNATURE + b"".join(_png_chunks(deep.shape[0], deep.shape[1], deep.dtype, [deep]))
 
 
-def _write_png(deep: npt.NDArray[np.uint16], path: Path) -> None:
+def _write_png(rgb: Float32, path: Path) -> None:
+    ny, nx, _ = rgb.shape
     with path.open("wb") as file:
         file.write(PNG_SIGNATURE)
-        for chunk in _png_chunks(deep):
+        for chunk in _png_chunks(ny, nx, np.dtype(np.uint16), _deep(rgb, BAND_ROWS)):
             file.write(chunk)
 
 
-def _png_chunks(deep: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> Iterator[bytes]:
+def _png_chunks(ny: int, nx: int, dtype: np.dtype[Any], bands: Iterable[npt.NDArray[Any]]) -> Iterator[bytes]:
     """Chunks of a PNG (W3C PNG section 11): header, sRGB profile with its fallback values, pixels, end."""
-    ny, nx, _ = deep.shape
-    yield _chunk(b"IHDR", struct.pack(">IIBBBBB", nx, ny, 8 * deep.dtype.itemsize, 2, 0, 0, 0))
+    yield _chunk(b"IHDR", struct.pack(">IIBBBBB", nx, ny, 8 * dtype.itemsize, 2, 0, 0, 0))
     yield _chunk(b"gAMA", struct.pack(">I", 45455))
     yield _chunk(b"cHRM", struct.pack(">8I", 31270, 32900, 64000, 33000, 30000, 60000, 15000, 6000))
     yield _chunk(b"iCCP", b"sRGB\0\0" + zlib.compress(srgb_profile(), 9))
     packer = zlib.compressobj(3)
-    above = np.zeros(nx * 3 * deep.dtype.itemsize, dtype=np.uint8)
-    for y0 in range(0, ny, 64):
-        data, above = _filtered_rows(deep[y0 : y0 + 64], above)
+    above = np.zeros(nx * 3 * dtype.itemsize, dtype=np.uint8)
+    for band in bands:
+        data, above = _filtered_rows(band, above)
         packed = packer.compress(data)
         if packed:
             yield _chunk(b"IDAT", packed)
@@ -129,12 +151,12 @@ def _chunk(name: bytes, data: bytes) -> bytes:
     return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
 
 
-def jpeg_bytes(shallow: npt.NDArray[np.uint8], quality: int) -> bytes:
+def jpeg_bytes(picture: npt.NDArray[np.uint8], quality: int) -> bytes:
     """An (ny, nx, 3) or (ny, nx) picture of 8 bits as JPEG, colour at full resolution."""
     buffer = BytesIO()
     # no optimised tables: for noisy pictures they outgrow the encoder's buffer
-    image = Image.fromarray(shallow)
-    if shallow.ndim == 3:
+    image = Image.fromarray(picture)
+    if picture.ndim == 3:
         image.save(buffer, "JPEG", quality=quality, subsampling=0, icc_profile=srgb_profile())
     else:
         image.save(buffer, "JPEG", quality=quality)

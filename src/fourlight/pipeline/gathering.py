@@ -24,6 +24,10 @@ from fourlight.stages.select import choose_lights, kinds, of_several_exposures
 
 __all__ = ["RAW_ROLES", "cheap_keys", "checked", "chosen", "looked", "once", "settled"]
 
+DECODE_BYTES = 12
+"""Per pixel of a frame while it is unpacked."""
+LOOK_BYTES = 75_000_000
+"""While the mosaic of a frame is looked at, in its middle."""
 RAW_ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
 
 
@@ -100,7 +104,8 @@ def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> tuple[list[RawFrame
             return SetAside(frame.path, "read", f"cannot be read: {error.strerror}")
 
     kept: list[RawFrame] = []
-    for frame, result in zip(frames, in_order(work, frames, sorting.threads), strict=True):
+    threads = sorting.at_once(DECODE_BYTES * max((frame.ny * frame.nx for frame in frames), default=1))
+    for frame, result in zip(frames, in_order(work, frames, threads), strict=True):
         if isinstance(result, SetAside):
             sorting.drop([result])
         else:
@@ -150,7 +155,8 @@ def _with_mosaic(sorting: Sorting, lights: list[RawFrame]) -> list[RawFrame]:
             return SetAside(frame.path, "read", error.reason)
 
     found: dict[Path, Phase] = {}
-    for frame, phase in zip(lights, in_order(look, lights, sorting.threads), strict=True):
+    threads = sorting.at_once(LOOK_BYTES)
+    for frame, phase in zip(lights, in_order(look, lights, threads), strict=True):
         if isinstance(phase, SetAside):
             sorting.drop([phase])
         else:

@@ -135,9 +135,10 @@ def integrated(
     steps = integrate.STEPS + way.steps + 1
     work = TileWork(key, raw, calibration, table, cell, settings, way, job.progress.step)
     tiles, each = _cut(table, way, shapes)
+    crew = job.crew(each)
     job.progress.begin("integrate", steps * len(tiles))
     layers = integrate_tiles(
-        work, tiles, table.shape, job.folder.layers, key, job.crew(each), job.progress, steps
+        job.sent(work, raw, crew), tiles, table.shape, job.folder.layers, key, crew, job.progress, steps
     )
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     job.progress.end(f"{len(frames)} lights integrated, {way.words}, {share:.2%} of samples rejected")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 from fourlight import __version__
 from fourlight.engine import Crew, Progress, at_once
@@ -12,12 +13,17 @@ from fourlight.errors import InputError, StageError
 from fourlight.frames import MeasuredFrame, RawFrame, Role, SetAside
 from fourlight.io.pixels import PixelSource, open_pixels
 from fourlight.pipeline import cache
+from fourlight.pipeline.cluster import Cluster
+from fourlight.pipeline.errand import Errand
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.names import by_reason, chief_reason, quoted
 from fourlight.provenance import file_hash
 from fourlight.recipe import Recipe
 
 __all__ = ["Job", "Sorting"]
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
 
 FROM_FILES = ("read", "select")
 """Stages that set lights aside for what the files are, before anything is measured."""
@@ -114,6 +120,8 @@ class Job(Sorting):
     """State of one run."""
 
     folder: OutputFolder
+    workers: Cluster | Crew | None = None
+    """Who measures and integrates; None: threads of this process."""
     measured: dict[Path, MeasuredFrame] = field(default_factory=dict)
     """All lights that could be measured, used or not."""
 
@@ -124,7 +132,17 @@ class Job(Sorting):
 
     def crew(self, each_bytes: float) -> Crew:
         """Who does work that takes so much memory a piece."""
-        return Crew(self.at_once(each_bytes))
+        if self.workers is None:
+            return Crew(self.at_once(each_bytes))
+        return self.workers if isinstance(self.workers, Crew) else self.workers.crew(each_bytes)
+
+    def sent(
+        self, work: Callable[[Item], Result], frames: Sequence[RawFrame], crew: Crew
+    ) -> Callable[[Item], Result]:
+        """Work as the crew needs it, which must see these frames."""
+        if not crew.away:
+            return work
+        return Errand(work, (self.folder.lock, *(frame.path for frame in frames)))
 
     def source(self, frame: RawFrame) -> PixelSource:
         """Samples of a raw frame, unpacked into the work folder where they cannot be mapped."""

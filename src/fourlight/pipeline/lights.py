@@ -4,27 +4,29 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
 
 from fourlight.core import bends
-from fourlight.engine import in_order
+from fourlight.engine import as_done, in_order
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
+from fourlight.io.pixels import open_pixels
 from fourlight.pipeline import cache
 from fourlight.pipeline.job import Job
+from fourlight.recipe import Measure
 from fourlight.stages import calibrate, fringes, judge
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, register
 from fourlight.stages.star_colours import unlike_most
 from fourlight.stages.transparency import steadied
 
-__all__ = ["calibrated", "measured", "placed"]
+__all__ = ["MEASURE_BYTES", "Measuring", "calibrated", "measured", "placed"]
 
-T = TypeVar("T", MeasuredFrame, RegisteredFrame)
+MEASURE_BYTES = 10
+"""Per pixel of a light while it is measured."""
 
 
 def calibrated(
@@ -42,7 +44,7 @@ def calibrated(
     calibration = calibrate.prepare(
         lights,
         others,
-        job.source,
+        functools.partial(open_pixels, decoded=job.folder.decoded),
         pattern,
         job.recipe.calibrate,
         job.recipe.read,
@@ -71,17 +73,21 @@ def measured(
     """What was measured of each light that can be used; lights measured in an earlier run are not measured again."""
     job.progress.begin("measure", len(lights))
     places = _places(job, lights, calibration, pattern, hashes)
-
-    def work(frame: RawFrame) -> MeasuredFrame | SetAside:
+    found: dict[Path, MeasuredFrame | SetAside] = {}
+    for frame in lights:
         known = cache.load(places[frame.path], frame)
         if known is not None:
-            return known
-        found = _measured_anew(job, frame, calibration, pattern)
-        if isinstance(found, MeasuredFrame):
-            cache.save(places[frame.path], found)
-        return found
-
-    frames = _usable(job, in_order(work, lights, job.threads))
+            found[frame.path] = known
+            job.progress.step()
+    missing = [frame for frame in lights if frame.path not in found]
+    crew = job.crew(MEASURE_BYTES * lights[0].ny * lights[0].nx)
+    work = job.sent(Measuring(calibration, pattern, job.recipe.measure), lights, crew)
+    for result in as_done(work, missing, crew):
+        if isinstance(result, MeasuredFrame):
+            cache.save(places[result.raw.path], result)
+        found[result.raw.path if isinstance(result, MeasuredFrame) else result.path] = result
+        job.progress.step()
+    frames = _usable(job, [found[frame.path] for frame in lights])
     cache.prune(job.folder.measured, set(places.values()))
     job.measured = {frame.raw.path: frame for frame in frames}
     frames, aside = judge.judge_shape(frames)
@@ -110,29 +116,32 @@ def _places(
     }
 
 
-def _measured_anew(
-    job: Job, frame: RawFrame, calibration: calibrate.Calibration, pattern: str
-) -> MeasuredFrame | SetAside:
-    try:
-        image = calibration.open(frame).read(0, frame.ny, 0, frame.nx)
-        return measure(
-            frame, image, pattern, electrons=calibration.noise.unit == "electron",
-            saturation=calibration.saturation_level(frame), settings=job.recipe.measure,
-        )  # fmt: skip
-    except FrameError as error:
-        return SetAside(frame.path, "measure", error.reason)
+@dataclass(frozen=True, slots=True)
+class Measuring:
+    """Measures any light of a run; other processes and computers can be sent it and open the light themselves."""
+
+    calibration: calibrate.Calibration
+    pattern: str
+    settings: Measure
+
+    def __call__(self, frame: RawFrame) -> MeasuredFrame | SetAside:
+        """What was measured of a light, or why it cannot be used."""
+        calibration = self.calibration
+        try:
+            image = calibration.open(frame).read(0, frame.ny, 0, frame.nx)
+            return measure(
+                frame, image, self.pattern, electrons=calibration.noise.unit == "electron",
+                saturation=calibration.saturation_level(frame), settings=self.settings,
+            )  # fmt: skip
+        except FrameError as error:
+            return SetAside(frame.path, "measure", error.reason)
 
 
-def _usable(job: Job, results: Iterable[T | SetAside]) -> list[T]:
-    """What is no reason to set a light aside; one step of progress for each."""
-    found: list[T] = []
-    for result in results:
-        if isinstance(result, SetAside):
-            job.drop([result])
-        else:
-            found.append(result)
-        job.progress.step()
-    return found
+def _usable(job: Job, results: Iterable[MeasuredFrame | SetAside]) -> list[MeasuredFrame]:
+    """What is no reason to set a light aside."""
+    results = list(results)
+    job.drop([result for result in results if isinstance(result, SetAside)])
+    return [result for result in results if isinstance(result, MeasuredFrame)]
 
 
 def placed(

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from fourlight.engine import Progress
 from fourlight.frames import StarList
 from fourlight.io.export import save_picture
 from fourlight.io.room import writing
 from fourlight.pipeline import outputs
-from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.swap import RECORD, publish
-from fourlight.recipe import Recipe
 from fourlight.report import write_report
+from fourlight.stages.canvas import Canvas
 from fourlight.stages.finish import finish
 from fourlight.stages.way import misfit
 
@@ -23,13 +22,13 @@ COLOURS = ("R", "G", "B")
 
 
 def write_all(
-    folder: OutputFolder, layers: StackLayers, summary: dict[str, Any], provenance: dict[str, Any],
-    stars: StarList, recipe: Recipe, progress: Progress,
-) -> None:  # fmt: skip
+    job: Job, layers: StackLayers, summary: dict[str, Any], provenance: dict[str, Any], stars: StarList
+) -> None:
     """Write every result of a run; OUT holds the results of one run at any time, the old ones or the new.
 
     ``summary`` gains the notes of the picture before it is written.
     """
+    folder, recipe, progress = job.folder, job.recipe, job.progress
     place = folder.new
     with writing(place):
         place.mkdir()
@@ -45,8 +44,8 @@ def write_all(
         stars,
         recipe.finish,
         misfit(summary["integration"]["method"]),
+        Canvas(folder.layers, recipe.run.memory_gb * 1e9, job.threads),
     )
-    del halves
     save_picture(picture.rgb, place / "picture", recipe.finish.jpeg_quality)
     progress.step()
     summary["picture"] = {"window": list(picture.window), "notes": list(picture.notes)}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Collection, Sequence
+from contextlib import nullcontext
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -12,17 +13,19 @@ from typing import Any
 import numpy as np
 
 from fourlight.core import cfa
-from fourlight.engine import Progress, Silent, thread_count
+from fourlight.engine import Crew, Progress, Silent, thread_count
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
 from fourlight.pipeline.claim import claimed
+from fourlight.pipeline.cluster import connected
 from fourlight.pipeline.folder import check_apart
 from fourlight.pipeline.foreseen import with_odd
 from fourlight.pipeline.gathering import checked, chosen, once, settled
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
+from fourlight.pipeline.memory import check_memory
 from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
@@ -38,7 +41,7 @@ __all__ = ["run"]
 
 def run(
     searched: Sequence[Path], out: Path, recipe: Recipe, progress: Progress | None = None,
-    only: Collection[Path] | None = None, left_out: Sequence[SetAside] = (),
+    only: Collection[Path] | None = None, left_out: Sequence[SetAside] = (), crew: Crew | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Do the whole main job and return the summary that is also written to OUT.
 
@@ -54,6 +57,8 @@ def run(
         Use no other files than these absolute paths.
     left_out : sequence of SetAside
         Files that an earlier run set aside, which are told again and not looked at.
+    crew : Crew or None
+        Who measures and integrates, such as ``Crew(4, ProcessPoolExecutor(4))``; None: who the recipe names.
 
     Raises
     ------
@@ -69,8 +74,9 @@ def run(
     found = scan(searched, recipe.read, only)
     found = replace(found, set_aside=(*found.set_aside, *_untold(left_out, found)))
     check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
-    with claimed(out) as folder:
-        job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder)
+    address = recipe.run.cluster if crew is None else ""
+    with connected(address) if address else nullcontext(crew) as workers, claimed(out) as folder:
+        job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder, workers=workers)
         summary = _done(job, found, searched)
         progress.end(f"picture and report in {out}")
         if not recipe.run.keep_work:
@@ -90,6 +96,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     if job.folder.left_by:
         job.progress.begin("output", 1)
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
+    check_memory(recipe, lights)
     check_space(job, lights, others)
     with begun():
         return _made(job, lights, others, searched)
@@ -118,23 +125,20 @@ def _made(
     provenance = record(
         hashes,
         searched,
-        recipe,
+        _anywhere(recipe),
         {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]},
         noise_check.SEED,
         [replace(item, role=item.role or job.roles.get(item.path)) for item in job.set_aside],
     )
     job.progress.begin("picture and report", 5)
-    products.write_all(
-        job.folder,
-        stack.layers,
-        summary,
-        provenance,
-        findings.grid.stars(reference.stars),
-        recipe,
-        job.progress,
-    )
+    products.write_all(job, stack.layers, summary, provenance, findings.grid.stars(reference.stars))
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
+
+
+def _anywhere(recipe: Recipe) -> Recipe:
+    """The recipe without where the work is done, which is another place the next time."""
+    return recipe.model_copy(update={"run": recipe.run.model_copy(update={"cluster": ""})})
 
 
 def _findings(

@@ -24,6 +24,8 @@ LAYER_BYTES = 4 * (len(LAYERS) * len(OUTPUT_PLANES) + 1)
 RESULT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
 """Per pixel: value, variance and samples of the stack, value and variance of two halves, rejected samples, and three
 pictures."""
+CANVAS_BYTES = 4 * (3 * 2 + 3 + 3 + 2 + 3)
+"""Per pixel: channels without gaps and their variance, without sky, smoothed, their brightness, and the picture."""
 MEASURED_BYTES = 400_000
 """Per light: its stars, sky map and equations of offsets."""
 OTHER_BYTES = 2_000_000
@@ -52,7 +54,12 @@ def needed_bytes(
     masters = 4 * pixels * (len(groups) + flats + max(flats, 1) + 1)
     decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
     again = min(_size(folder.layers), LAYER_BYTES * stacked) + min(_size(folder.masters), masters)
-    made = (LAYER_BYTES + RESULT_BYTES) * stacked + masters + MEASURED_BYTES * len(lights) + OTHER_BYTES
+    made = (
+        (LAYER_BYTES + RESULT_BYTES + CANVAS_BYTES) * stacked
+        + masters
+        + MEASURED_BYTES * len(lights)
+        + OTHER_BYTES
+    )
     return made + decoded - again
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,11 +13,15 @@ from PIL import Image
 from fourlight.core.cfa import PLANES
 from fourlight.core.shrinkage import smooth_step
 from fourlight.core.stretch import Curve, choose_curve
-from fourlight.io.export import jpeg_bytes
+from fourlight.io.export import jpeg_bytes, shallow
+from fourlight.stages.canvas import every, some
 
 __all__ = ["PlaneView", "embedded_picture", "plane_views", "rejected_view"]
 
 Float32 = npt.NDArray[np.float32]
+
+BAND_ROWS = 256
+"""Rows that are worked on at a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +39,8 @@ def _address(image: npt.NDArray[np.uint8], quality: int) -> str:
 
 def embedded_picture(rgb: Float32, longest_px: int = 1800) -> str:
     """The picture (sRGB-encoded, 0 to 1) as a data address, reduced if it is larger than a page shows."""
-    shallow = np.rint(np.clip(np.nan_to_num(rgb), 0, 1) * 255).astype(np.uint8)
-    image = Image.fromarray(shallow)
+    step = max(1, max(rgb.shape) // longest_px)
+    image = Image.fromarray(shallow(_blocks(rgb, step) if step > 1 else rgb))
     factor = longest_px / max(image.size)
     if factor < 1:
         size = (max(1, round(image.width * factor)), max(1, round(image.height * factor)))
@@ -48,7 +52,7 @@ def rejected_view(counts: Float32, longest_px: int = 1440) -> str:
     """Rejected samples on each pixel as dark on light, a data address; empty where none was rejected."""
     if not counts.any():
         return ""
-    light = _reduced(counts, longest_px)
+    light = _blocks(counts, max(1, -(-max(counts.shape) // longest_px)))
     # a trail leaves one or two of many samples on a pixel: the root keeps it visible beside a hot pixel
     dark = np.sqrt(np.clip(light / max(float(np.quantile(light[light > 0], 0.9)), 1e-6), 0, 1))
     return _address(np.rint(255 * (1 - 0.92 * dark)).astype(np.uint8), 88)
@@ -61,20 +65,24 @@ def plane_views(
 
     Planes that are missing or hold nothing are left out; planes are not changed; NaN is shown as sky.
     """
-    names = [name for name in PLANES if name in planes and np.isfinite(planes[name]).any()]
-    above = {name: planes[name] - np.float32(np.nanquantile(planes[name], 0.15)) for name in names}
+    names = [name for name in PLANES if name in planes and np.isfinite(some(planes[name])).any()]
     if not names:
         return []
-    curve = _shared_curve(above)
-    y0, x0 = _detail_corner(above, detail_px)
+    sky = {name: np.float32(np.nanquantile(some(planes[name]), 0.15)) for name in names}
+    curve = _shared_curve({name: planes[name] for name in names}, sky)
+    y0, x0 = _detail_corner([(planes[name], sky[name]) for name in names], detail_px)
     views = []
     for name in names:
-        light = np.nan_to_num(above[name], nan=0.0)
-        part = light[y0 : y0 + detail_px, x0 : x0 + detail_px]
-        views.append(
-            PlaneView(name, _grey(_reduced(light, longest_px), curve), _grey(_enlarged(part), curve))
-        )
+        part = _above(planes[name][y0 : y0 + detail_px, x0 : x0 + detail_px], sky[name])
+        step = max(1, -(-max(planes[name].shape) // longest_px))
+        whole = _blocks(planes[name], step, sky[name])
+        views.append(PlaneView(name, _grey(whole, curve), _grey(_enlarged(part), curve)))
     return views
+
+
+def _above(plane: Float32, sky: np.float32) -> Float32:
+    """Light above the sky; undefined pixels are shown as sky."""
+    return np.asarray(np.nan_to_num(plane - sky, nan=0.0))
 
 
 def _grey(light: Float32, curve: Curve) -> str:
@@ -85,24 +93,27 @@ def _enlarged(part: Float32, factor: int = 2) -> Float32:
     return np.repeat(np.repeat(part, factor, axis=0), factor, axis=1)
 
 
-def _reduced(light: Float32, longest_px: int) -> Float32:
-    """Block means, so that the picture of a plane keeps its light and loses its pixel noise."""
-    step = max(1, -(-max(light.shape) // longest_px))
-    ny, nx = (size // step * step for size in light.shape)
-    blocks = light[:ny, :nx].reshape(ny // step, step, nx // step, step)
-    return np.asarray(blocks.mean(axis=(1, 3)), dtype=np.float32)
+def _blocks(light: Float32, step: int, sky: np.float32 | None = None) -> Float32:
+    """Block means, so that the picture of a plane keeps its light and loses its pixel noise; less its sky, if given."""
+    ny, nx = (size // step for size in light.shape[:2])
+    out = np.empty((ny, nx, *light.shape[2:]), dtype=np.float32)
+    for y in range(ny):
+        rows = light[y * step : (y + 1) * step, : nx * step]
+        rows = rows if sky is None else _above(rows, sky)
+        out[y] = rows.reshape(step, nx, step, *light.shape[2:]).mean(axis=(0, 2))
+    return out
 
 
-def _shared_curve(above: Mapping[str, Float32]) -> Curve:
+def _shared_curve(planes: Mapping[str, Float32], sky: Mapping[str, np.float32]) -> Curve:
     """Curve for the plane with the most light, so that no plane is pushed and none is cut."""
     spreads, brights, whites = [], [], []
-    for light in above.values():
-        values = light[np.isfinite(light)]
-        spreads.append(_pixel_noise(light))
+    for name, plane in planes.items():
+        values = some(plane) - sky[name]
+        values = values[np.isfinite(values)]
         # stars are cut before smoothing, so that the bright end is that of the extended object
-        cut = np.minimum(np.nan_to_num(light, nan=0.0), np.float32(np.quantile(values, 0.98)))
-        smooth = smooth_step(smooth_step(smooth_step(cut, 0), 1), 2)
-        brights.append(float(np.quantile(smooth, 0.98)))
+        limit = np.float32(np.quantile(values, 0.98))
+        spreads.append(_pixel_noise(plane))
+        brights.append(float(np.quantile(_smooth(plane, sky[name], limit), 0.98)))
         whites.append(float(np.quantile(values, 0.9998)))
     bright = max(brights) if max(brights) > max(spreads) else 0.0
     return choose_curve(
@@ -110,25 +121,38 @@ def _shared_curve(above: Mapping[str, Float32]) -> Curve:
     )
 
 
-def _pixel_noise(light: Float32) -> float:
+def _smooth(plane: Float32, sky: np.float32, limit: np.float32) -> Float32:
+    """Light above the sky up to a limit, smoothed over about 15 px, on an even grid of pixels."""
+    step, reach, parts = every(plane.shape), 14, []
+    for y in range(0, len(plane), BAND_ROWS):
+        low = max(y - reach, 0)
+        light = np.minimum(_above(plane[low : y + BAND_ROWS + reach], sky), limit)
+        for scale in range(3):
+            light = smooth_step(light, scale)
+        parts.append(light[y - low : y - low + BAND_ROWS][-y % step :: step, ::step])
+    return np.concatenate(parts)
+
+
+def _pixel_noise(plane: Float32) -> float:
     """Standard deviation of pixels from their neighbours, to which smooth light adds nothing."""
-    step = np.diff(light, axis=1)
+    rows = plane[:: every(plane.shape) ** 2]
+    step = np.diff(rows, axis=1)
     step = step[np.isfinite(step)]
     return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2)) if step.size else 0.0
 
 
-def _detail_corner(above: Mapping[str, Float32], detail_px: int) -> tuple[int, int]:
-    """Corner of a square with much structure: the largest product of light and detail of the planes' sum."""
-    total = sum(np.nan_to_num(light, nan=0.0) for light in above.values())
-    ny, nx = np.shape(total)
-    step = max(8, detail_px // 3)
+def _detail_corner(planes: Sequence[tuple[Float32, np.float32]], detail_px: int) -> tuple[int, int]:
+    """Corner of a square with much structure: where the light of all planes above their sky varies most."""
+    ny, nx = planes[0][0].shape
+    block = every((ny, nx))
+    total = sum(_blocks(plane, block, sky) for plane, sky in planes)
+    step, side = max(8, detail_px // 3) // block, detail_px // block
     smooth = smooth_step(smooth_step(np.asarray(total, dtype=np.float32), 0), 1)
-    limit = np.quantile(smooth, 0.995)
-    smooth = np.minimum(smooth, limit)
+    smooth = np.minimum(smooth, np.quantile(smooth, 0.995))
     best, corner = -np.inf, (max(0, (ny - detail_px) // 2), max(0, (nx - detail_px) // 2))
-    for y0 in range(step, ny - detail_px - step + 1, step):
-        for x0 in range(step, nx - detail_px - step + 1, step):
-            score = float(smooth[y0 : y0 + detail_px, x0 : x0 + detail_px].std())
+    for y0 in range(step, smooth.shape[0] - side - step + 1, max(step, 1)):
+        for x0 in range(step, smooth.shape[1] - side - step + 1, max(step, 1)):
+            score = float(smooth[y0 : y0 + side, x0 : x0 + side].std())
             if score > best:
-                best, corner = score, (y0, x0)
+                best, corner = score, (y0 * block, x0 * block)
     return corner

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from fourlight.engine import held_bytes, in_order
 from fourlight.io.room import new_array
 
-__all__ = ["ENOUGH", "Canvas", "Window", "some"]
+__all__ = ["ENOUGH", "Canvas", "Window", "every", "some"]
 
 ENOUGH = 2_000_000
 """Pixels from which medians and quantiles of a picture are taken: their errors are far below its noise."""
@@ -24,13 +24,18 @@ LEAST_SIDE = 128
 """Side of the smallest part that is worked on."""
 
 
+def every(shape: tuple[int, ...]) -> int:
+    """Rows and columns from one pixel of `some` to the next."""
+    return int(np.ceil(np.sqrt(shape[0] * shape[1] / ENOUGH)))
+
+
 def some(image: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Pixels on an even grid, all of them in a small picture, as a view.
 
     >>> some(np.zeros((30, 40))).shape, some(np.zeros((3000, 4000))).shape
     ((30, 40), (1000, 1334))
     """
-    step = int(np.ceil(np.sqrt(image.shape[0] * image.shape[1] / ENOUGH)))
+    step = every(image.shape)
     return image[::step, ::step]
 
 

@@ -137,7 +137,7 @@ def _shown(
         part = displayed(planes, weights, curve, settings.saturation)
         rgb[window.inner] = faded(part, covered[window.outer], settings.background)[window.cut]
 
-    canvas.each(covered.shape, fill, reach=FADED_PX, pixel_bytes=160)
+    canvas.each(covered.shape, fill, reach=FADED_PX, pixel_bytes=110)
     return rgb
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from fourlight.core import background, starfit, starshape
 from fourlight.frames import StarList
+from fourlight.stages.canvas import some
 
 __all__ = ["plane_holdings", "with_shares"]
 
@@ -34,17 +35,18 @@ def plane_holdings(value: Float32, variance: Float32, samples: Float32, stars: S
         sqrt(VAR) at the median, ``fwhm_px``, ``samples_median``. Numbers are None where they cannot be known.
     """
     covered = np.isfinite(value)
+    noise = some(variance)
     if not covered.any():
         return {"sky": None, "object": None, "noise": None, "fwhm_px": None, "samples_median": 0.0}
     cells = background.cell_levels(value, None, CELL_PX)
     dark = background.sky_cells(cells, 1)
-    sky = float(np.median(cells.level[dark])) if dark.any() else float(np.median(value[covered]))
+    sky = float(np.median(cells.level[dark])) if dark.any() else float(np.nanmedian(some(value)))
     return {
         "sky": sky,
-        "object": float(value[covered].mean(dtype=np.float64)) - sky,
-        "noise": float(np.sqrt(np.median(variance[np.isfinite(variance)]))),
+        "object": float(np.mean(value, where=covered, dtype=np.float64)) - sky,
+        "noise": float(np.sqrt(np.median(noise[np.isfinite(noise)]))),
         "fwhm_px": _width(value, variance, stars),
-        "samples_median": float(np.median(samples[covered])),
+        "samples_median": float(np.median(some(samples)[some(covered)])),
     }
 
 
@@ -55,7 +57,8 @@ def _width(value: Float32, variance: Float32, stars: StarList) -> float | None:
         return None
     typical = float(np.median(stars.fwhm_px[chosen]))
     shape = starfit.moffat_shape(typical)
-    noise = float(np.median(variance[np.isfinite(variance)]))
+    some_variance = some(variance)
+    noise = float(np.median(some_variance[np.isfinite(some_variance)]))
     # All pixels of a plane of the stack belong to the one plane.
     found, fine = starshape.plane_shape(
         value, np.zeros((2, 2), dtype=np.int64), 0, noise, 0.0, stars.x[chosen], stars.y[chosen],

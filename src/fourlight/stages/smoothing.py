@@ -27,11 +27,14 @@ FLOOR = 30.0
 REACH = 208
 """Pixels around a place that shape it: all the scales one after another, and the means of their noise, take 203."""
 
-PIXEL_BYTES = 280
+PIXEL_BYTES = 155
 """Memory taken per pixel."""
 
 SAMPLE_PX = 512
 """Side of the parts on which the noise of a picture is looked at."""
+
+KEPT = 30_000
+"""Ratios kept of a part: their median is known to one per cent, that of nine parts to a third of that."""
 
 
 @dataclass(slots=True)
@@ -42,7 +45,8 @@ class Levels:
     """Light added below colour ratios."""
     known: dict[tuple[str, int], float] = field(default_factory=dict)
     """Noise of the halves over the expected noise by what is smoothed and scale, once it is settled."""
-    seen: dict[tuple[str, int], list[Float32]] = field(default_factory=dict)
+    seen: dict[tuple[str, int], list[Float32]] | None = None
+    """Ratios of parts from which it will be known; None: they are not kept."""
 
     def of(self, name: str) -> shrinkage.Level:
         """The level of one image that is smoothed: what is known, else that of the part at hand, which is kept."""
@@ -50,15 +54,17 @@ class Levels:
         def level(ratio: Float32, scale: int) -> float:
             if (name, scale) in self.known:
                 return self.known[name, scale]
-            self.seen.setdefault((name, scale), []).append(ratio.ravel())
+            if self.seen is not None:
+                step = int(np.ceil(np.sqrt(ratio.size / KEPT)))
+                self.seen.setdefault((name, scale), []).append(ratio[::step, ::step].ravel())
             return shrinkage.usual(ratio, scale)
 
         return level
 
     def settle(self) -> None:
         """Take the levels of all parts seen so far together."""
-        self.known = {key: shrinkage.usual(np.concatenate(parts), key[1]) for key, parts in self.seen.items()}
-        self.seen.clear()
+        seen, self.seen = self.seen or {}, None
+        self.known = {key: shrinkage.usual(np.concatenate(parts), key[1]) for key, parts in seen.items()}
 
 
 def _floor(variances: list[Float32], weights: Float64) -> np.float32:
@@ -89,58 +95,80 @@ def smoothed(
         Of the whole picture, where the channels are a part of it.
     """
     levels = levels or Levels(_floor(channels.variance, weights))
-    variance, floor = mix(channels.variance, weights**2), levels.floor
-    whole = mix(channels.image, weights)
-    pair = None if channels.halves is None else tuple(mix(half, weights) for half in channels.halves)
-    brightness = shrinkage.confirmed(
-        whole, None if pair is None else (pair[0], pair[1]), variance, strength=strength, scales=SCALES,
-        level=levels.of("brightness"),
+    brightness = _brightness(channels, weights, strength, levels)
+    below = _Below(
+        _above(mix(channels.image, weights), levels.floor),
+        None if channels.halves is None else tuple(
+            _above(mix(half, weights), levels.floor) for half in channels.halves
+        ),
     )  # fmt: skip
-    whole = _above(whole, floor)
-    pair = None if pair is None else tuple(_above(half, floor) for half in pair)
-    light = _above(brightness, floor)
-    ranges = [spread(image) for image in channels.image]
-
-    def colour(index: int) -> Float32:
-        """Difference of a channel to green, smoothed over brightness."""
-
-        def parts(images: list[Float32], below: Float32) -> tuple[Float32, Float32]:
-            return _hues(images[index] - images[1], below)
-
-        both = np.add(channels.variance[index], channels.variance[1], dtype=np.float32)
-        noise = np.divide(both, np.square(whole), dtype=np.float32)
-        wide, fine = parts(channels.image, whole)
-        steep = np.square(np.float32(misfit) * (ranges[index] + ranges[1]) / whole)
-        most = shrinkage.kept_share(fine, None, steep, 0, strength)
-        ratios = None
-        if channels.halves is not None and pair is not None:
-            (wide_a, fine_a), (wide_b, fine_b) = (
-                parts(channels.halves[0], pair[0]),
-                parts(channels.halves[1], pair[1]),
-            )
-            said = shrinkage.kept_share(
-                fine, (fine_a, fine_b), noise, 0, strength, levels.of(f"fine {index}")
-            )
-            kept = np.minimum(most, said).astype(np.float32)
-            ratios = (wide_a + kept * fine_a, wide_b + kept * fine_b)
-        else:
-            kept = np.minimum(most, shrinkage.kept_share(fine, None, noise, 0, strength)).astype(np.float32)
-        ratio = wide + kept * fine
-        level = levels.of(f"colour {index}")
-        return np.asarray(
-            light * shrinkage.confirmed(ratio, ratios, noise, strength=strength, scales=SCALES, level=level)
-        )
-
-    red, blue = colour(0), colour(2)
+    light = _above(brightness, levels.floor)
+    red, blue = (light * _hue(channels, index, below, strength, misfit, levels) for index in (0, 2))
     green = brightness - np.float32(weights[0]) * red - np.float32(weights[2]) * blue
     return [green + red, green, green + blue]
+
+
+@dataclass(frozen=True, slots=True)
+class _Below:
+    """Light that colours are ratios to: of the whole, and of each half."""
+
+    whole: Float32
+    halves: tuple[Float32, ...] | None
+
+
+def _brightness(channels: Channels, weights: Float64, strength: float, levels: Levels) -> Float32:
+    """All channels together, smoothed."""
+    pair = None
+    if channels.halves is not None:
+        pair = (mix(channels.halves[0], weights), mix(channels.halves[1], weights))
+    return shrinkage.confirmed(
+        mix(channels.image, weights), pair, mix(channels.variance, weights**2), strength=strength, scales=SCALES,
+        level=levels.of("brightness"),
+    )  # fmt: skip
+
+
+def _hue(
+    channels: Channels, index: int, below: _Below, strength: float, misfit: float, levels: Levels
+) -> Float32:
+    """Difference of a channel to green over brightness, smoothed."""
+    noise = np.add(channels.variance[index], channels.variance[1], dtype=np.float32)
+    noise /= np.square(below.whole)
+    ratio, ratios = _ratios(channels, index, below, noise, strength, misfit, levels)
+    return shrinkage.confirmed(
+        ratio, ratios, noise, strength=strength, scales=SCALES, level=levels.of(f"colour {index}")
+    )
+
+
+def _ratios(
+    channels: Channels, index: int, below: _Below, noise: Float32, strength: float, misfit: float, levels: Levels
+) -> tuple[Float32, tuple[Float32, Float32] | None]:  # fmt: skip
+    """Ratio of a colour to brightness in the whole and in the halves, without its finest detail that is not sure."""
+
+    def parts(images: list[Float32], light: Float32) -> tuple[Float32, Float32]:
+        return _hues(images[index] - images[1], light)
+
+    steep = np.float32(misfit) * (spread(channels.image[index]) + spread(channels.image[1]))
+    steep /= below.whole
+    wide, fine = parts(channels.image, below.whole)
+    kept = shrinkage.kept_share(fine, None, np.square(steep, out=steep), 0, strength)
+    del steep
+    if channels.halves is None or below.halves is None:
+        np.minimum(kept, shrinkage.kept_share(fine, None, noise, 0, strength), out=kept)
+        return wide + kept * fine, None
+    halves = [parts(images, light) for images, light in zip(channels.halves, below.halves, strict=True)]
+    said = shrinkage.kept_share(
+        fine, (halves[0][1], halves[1][1]), noise, 0, strength, levels.of(f"fine {index}")
+    )
+    np.minimum(kept, said, out=kept)
+    first, second = (rough + kept * sharp for rough, sharp in halves)
+    return wide + kept * fine, (first, second)
 
 
 def smoothed_sheet(
     sheet: Sheet, weights: Float64, strength: float, misfit: float, canvas: Canvas
 ) -> list[Float32]:
     """`smoothed` of a whole picture, part by part; the result does not depend on the parts."""
-    levels = Levels(_floor(sheet.some_variance(), weights))
+    levels = Levels(_floor(sheet.some_variance(), weights), seen={})
     for part in _samples(sheet.shape):
         smoothed(sheet.part(part), weights, strength, misfit, levels)
     levels.settle()

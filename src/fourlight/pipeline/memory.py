@@ -1,0 +1,66 @@
+"""Memory of a run, reckoned before anything is done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from fourlight.engine import PROGRAM_BYTES
+from fourlight.errors import RecipeError
+from fourlight.frames import RawFrame
+from fourlight.pipeline.lights import MEASURE_BYTES
+from fourlight.recipe import Recipe
+from fourlight.stages.geometry import TILE_BYTES
+from fourlight.stages.grid import Grid
+
+__all__ = ["check_memory", "needed_memory"]
+
+LIGHT_BYTES = 300_000
+"""Held of each light through the run: its stars, its sky and where it lies."""
+NOISE_BYTES = (100_000_000, 240_000)
+"""While the noise is checked: residuals, and per light its samples on a part of the stack."""
+PICTURE_BYTES = (60_000_000, 9)
+"""While the picture is made: a small part of it, and per pixel where there is sky, stars, and what is full."""
+
+
+def check_memory(recipe: Recipe, lights: Sequence[RawFrame]) -> None:
+    """Refuse a run that cannot stay within the memory of the recipe, even with one thread.
+
+    Raises
+    ------
+    RecipeError
+        Says how much is needed.
+    """
+    needed = needed_memory(len(lights), lights[0].ny * lights[0].nx, Grid.named(recipe.integrate.grid).zoom)
+    if needed > recipe.run.memory_gb * 1e9:
+        size = f"{len(lights)} lights of {lights[0].nx} x {lights[0].ny} px"
+        least = f"{size} need at least {np.ceil(needed / 1e8) / 10:.1f}"
+        raise RecipeError("run.memory_gb", recipe.run.memory_gb, least, "setting")
+
+
+def needed_memory(lights: int, pixels: int, zoom: float) -> float:
+    """Memory in bytes that a run takes at least.
+
+    Parameters
+    ----------
+    lights : int
+    pixels : int
+        Of a light.
+    zoom : float
+        Pixels of the stack along one of a light.
+
+    Examples
+    --------
+    Six lights of 12 MP run in half a gigabyte; 200 of 26 MP take more.
+
+    >>> needed_memory(6, 4000 * 3000, 1.0) < 0.5e9, round(needed_memory(200, 6248 * 4176, 1.0) / 1e9, 1)
+    (True, 0.6)
+    """
+    largest = max(
+        TILE_BYTES,
+        MEASURE_BYTES * pixels,
+        NOISE_BYTES[0] + NOISE_BYTES[1] * lights,
+        PICTURE_BYTES[0] + PICTURE_BYTES[1] * pixels * zoom**2,
+    )
+    return PROGRAM_BYTES + LIGHT_BYTES * lights + largest
