@@ -159,7 +159,7 @@ def _cut(
 ) -> tuple[list[geometry.Tile], float]:
     """Tiles, and the memory that one of them takes with results that wait to be written."""
     beneath = geometry.samples_beneath(table, shapes)
-    each = geometry.BYTES_PER_SAMPLE * beneath + way.fixed_bytes + WAITING * RESULT_BYTES
+    each = geometry.BYTES_PER_SAMPLE * beneath + way.fixed_bytes(table) + WAITING * RESULT_BYTES
     cut = geometry.tiles(table.shape, each)
     return cut, each * geometry.padded_pixels(cut)
 

@@ -96,7 +96,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     if job.folder.left_by:
         job.progress.begin("output", 1)
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
-    check_memory(recipe, lights)
+    check_memory(job.recipe, lights)
     check_space(job, lights, others)
     with begun():
         return _made(job, lights, others, searched)

@@ -56,6 +56,7 @@ class Drops:
     """Drizzle with drops of one size."""
 
     FIXED_BYTES: ClassVar[int] = 400
+    """Memory per pixel of a tile that does not depend on the number of frames."""
 
     def __init__(self, table: FrameTable, pixfrac: float) -> None:
         widest = max(span(matrix[:, :2], pixfrac) for matrix in table.matrix)

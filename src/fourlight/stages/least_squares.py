@@ -84,15 +84,21 @@ class LeastSquares:
         Called after each of the `STEPS` steps of a tile: the equations of a plane, or one of its fits.
     """
 
-    FIXED_BYTES: ClassVar[int] = 2300
+    FIXED_BYTES: ClassVar[dict[int, int]] = {2: 1700, 3: 2400}
+    """Memory per pixel of a tile that does not depend on the number of frames, by fine cells along a pixel."""
     STEPS: ClassVar[int] = len(PLANES) + 3 * len(OUTPUT_PLANES)
 
     def __init__(self, table: FrameTable, told: Callable[[], None] = nothing) -> None:
         self._told = told
-        self._fine = 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
+        self._fine = self.fineness(table)
         area = np.abs(np.linalg.det(table.matrix[:, :, :2]))
         # A plane has one sample in four of a frame's pixels.
         self._least = (table.weight / area[:, None]).min(axis=0) / 4
+
+    @staticmethod
+    def fineness(table: FrameTable) -> int:
+        """Fine cells along a pixel of the stack."""
+        return 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
 
     def planes(
         self, found: TileSamples, ref: Float32, table: FrameTable, cell: Int64

@@ -73,10 +73,15 @@ class Way:
         """What a user must know where the coverage asks for drops that blur; else empty."""
         return self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
 
-    @property
-    def fixed_bytes(self) -> int:
+    def fixed_bytes(self, table: FrameTable) -> int:
         """Memory per pixel of a tile that does not depend on the number of frames."""
-        return LeastSquares.FIXED_BYTES if self.method == "least-squares" else Drops.FIXED_BYTES
+        if self.method == "least-squares":
+            return LeastSquares.FIXED_BYTES[LeastSquares.fineness(table)]
+        return Drops.FIXED_BYTES
+        """Memory per pixel of a tile that does not depend on the number of frames."""
+        if self.method == "least-squares":
+            return LeastSquares.FIXED_BYTES[LeastSquares.fineness(table)]
+        return Drops.FIXED_BYTES
 
     @property
     def words(self) -> str:
