@@ -17,6 +17,7 @@ from astropy.io import fits
 from fourlight.engine import Silent
 from fourlight.pipeline.run import run
 from fourlight.recipe import loads
+from fourlight.stages import geometry
 
 
 class Counting(Silent):
@@ -42,8 +43,14 @@ class Counting(Silent):
 PARTS = 3
 """Steps told of a tile by drops before the last one, which is that it is written: so many may come before any is."""
 
-SMALL_TILES = "[run]\nthreads = 24\nmemory_gb = 0.21\n[integrate]\nmethod = 'drizzle'\n"
-"""Drops, because their tiles follow the memory; those of least squares are always cut alike."""
+DROPS = "[run]\nthreads = 24\n[integrate]\nmethod = 'drizzle'\n"
+"""Drops give the same pixels for any cut; least squares is always cut alike."""
+
+
+@pytest.fixture
+def small_tiles(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tiles so small that the night has many."""
+    monkeypatch.setattr(geometry, "TILE_BYTES", 1e6)
 
 
 @pytest.fixture(scope="module")
@@ -65,19 +72,27 @@ def test_threads_do_not_change_a_byte(nebula: Any, tmp_path: Path) -> None:
     same(tmp_path / "out", nebula.out)
 
 
-def test_memory_does_not_change_a_pixel(nebula: Any, in_one_go: Path, tmp_path: Path) -> None:
-    """Less memory means smaller tiles: sums over the same samples in the same order."""
+def test_memory_does_not_change_a_byte(nebula: Any, tmp_path: Path) -> None:
+    """The night of the fixture was run with 2 GB."""
+    run([nebula.raw], tmp_path / "out", loads("[run]\nmemory_gb = 0.5"))
+    same(tmp_path / "out", nebula.out)
+
+
+@pytest.mark.usefixtures("small_tiles")
+def test_the_cut_does_not_change_a_pixel_of_drops(nebula: Any, in_one_go: Path, tmp_path: Path) -> None:
+    """Sums over the same samples in the same order."""
     watch = Counting()
-    run([nebula.raw], tmp_path / "out", loads(SMALL_TILES), watch)
+    run([nebula.raw], tmp_path / "out", loads(DROPS), watch)
     assert watch.totals["integrate"] > 4 * (PARTS + 1)
     with fits.open(tmp_path / "out" / "stack.fits") as small, fits.open(in_one_go) as large:
         for hdu in large[1:]:
             assert np.array_equal(hdu.data, small[hdu.name].data, equal_nan=True), hdu.name
 
 
+@pytest.mark.usefixtures("small_tiles")
 def test_a_run_stopped_twice_gives_the_same_pixels(nebula: Any, in_one_go: Path, tmp_path: Path) -> None:
     """Stopped while measuring and while integrating; what was done is not done again."""
-    recipe, out = loads(SMALL_TILES), tmp_path / "out"
+    recipe, out = loads(DROPS), tmp_path / "out"
     with pytest.raises(KeyboardInterrupt):
         run([nebula.raw], out, recipe, Counting("measure", 5))
     kept = sorted((out / "work" / "measured").iterdir())

@@ -25,9 +25,9 @@ def mended(image):
     """Three channels, balanced, of which 100, 200 and 150 is full."""
     factors = np.array([1.0, 2.0, 1.5])
     star = Field(np.array([2.0]), np.array([2.0]), 3.0, np.array([True]), np.ones(1))
-    return repaired_cores(
-        [plane.astype(np.float32) for plane in image], np.full((1, 3), 100.0), factors, star
-    )
+    image = [plane.astype(np.float32) for plane in image]
+    repair_cores(image, np.full((1, 3), 100.0), factors, star)
+    return image
 
 
 def blue(shape=(12, 12)):

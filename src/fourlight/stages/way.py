@@ -78,10 +78,6 @@ class Way:
         if self.method == "least-squares":
             return LeastSquares.FIXED_BYTES[LeastSquares.fineness(table)]
         return Drops.FIXED_BYTES
-        """Memory per pixel of a tile that does not depend on the number of frames."""
-        if self.method == "least-squares":
-            return LeastSquares.FIXED_BYTES[LeastSquares.fineness(table)]
-        return Drops.FIXED_BYTES
 
     @property
     def words(self) -> str:
