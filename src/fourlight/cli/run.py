@@ -115,8 +115,8 @@ def execute(
 def _gigabytes(amount: str) -> float:
     """An amount of memory with its unit, in GB.
 
-    >>> _gigabytes("4GB"), _gigabytes("500 mb"), _gigabytes("1.5 GiB")
-    (4.0, 0.5, 1.610612736)
+    >>> _gigabytes("4GB"), _gigabytes("500 mb"), _gigabytes("1 GiB")
+    (4.0, 0.5, 1.073741824)
     """
     found = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*([MGT]i?B)\s*", amount, re.IGNORECASE)
     if found is None:
