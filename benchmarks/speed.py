@@ -35,6 +35,8 @@ import fourlight
 
 HERE = Path(__file__).parent
 PAGE = HERE.parent / "docs" / "speed.md"
+JOB = ("fourlight", "drops of a run", "script", "agreement")
+"""Parts that the table of the whole job is made of."""
 LIBRARIES = ("numpy", "numba", "astropy", "ccdproc", "sep", "astroalign", "scikit-image", "drizzle")
 
 
@@ -42,6 +44,7 @@ def parts(work: Path, given: argparse.Namespace) -> dict[str, Callable[[], Any]]
     """What is measured, by name; what takes longest comes last."""
     small = given.small
     frames, megapixels = given.frames or (8 if small else 24), given.megapixels or (1.5 if small else 12.0)
+    job = whole_job.Job(work, frames, megapixels)
     few, size = (12, 0.5) if small else (24, 3.0)
     image = (500, 752) if small else (1000, 1500)
     return {
@@ -53,7 +56,10 @@ def parts(work: Path, given: argparse.Namespace) -> dict[str, Callable[[], Any]]
         "memory": lambda: {
             name: asdict(cost) for name, cost in memory.compare(work, few, 4 * few, size).items()
         },
-        "job": lambda: whole_job.compare(work, frames, megapixels),
+        "fourlight": job.fourlight,
+        "drops of a run": job.drops,
+        "script": job.script,
+        "agreement": job.agreement,
     }
 
 
@@ -99,8 +105,8 @@ def main() -> None:
         kept.add(name, part())
         print(f"  {json.dumps(kept.results[name])}", flush=True)
     tables = {"parts": "\n".join([*PART_HEADS, *part_rows(kept.results)])}
-    if "job" in kept.results:
-        tables["job"] = job_table(kept.results["job"])
+    if all(name in kept.results for name in JOB):
+        tables["job"] = job_table(*(kept.results[name] for name in JOB))
     versions = ", ".join(f"{name} {metadata.version(name)}" for name in LIBRARIES)
     tables["machine"] = (
         f"{os.cpu_count()} cores; load of the machine at the end {os.getloadavg()[0]:.1f}; {versions}."

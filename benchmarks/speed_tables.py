@@ -8,14 +8,15 @@ __all__ = ["PART_HEADS", "job_table", "part_rows"]
 
 PART_HEADS = ["| | wanted | measured | reached | from |", "|---|---|---|---|---|"]
 GB = 1e9
+Costs = dict[str, Any]
 
 
-def job_table(job: dict[str, Any]) -> str:
+def job_table(ours: Costs, drops: Costs, script: Costs, agreement: dict[str, Any]) -> str:
     """Costs of the whole job, their ratios, and how far the stacks agree."""
-    sides = ("fourlight", "fourlight, drops", "library")
-    library = job["library"]
     lines = [
-        f"{job['frames']} lights of {job['megapixels']:g} MP; {job['calibration']} each of darks, flats and bias.",
+        "{frames} lights of {megapixels:g} MP; {calibration} each of darks, flats and bias.".format(
+            **agreement
+        ),
         "",
         "| | Fourlight | Fourlight by drops | script | script over Fourlight | by drops | wanted | reached |",
         "|---|---|---|---|---|---|---|---|",
@@ -23,10 +24,10 @@ def job_table(job: dict[str, Any]) -> str:
     for what, key, unit, scale, wanted in (
         ("wall time", "wall_s", "s", 1.0, 20),
         ("processor time", "cpu_s", "s", 1.0, 12),
-        (f"peak of {library['memory']} memory", "peak_bytes", "GB", GB, 5),
+        (f"peak of {script['memory']} memory", "peak_bytes", "GB", GB, 5),
     ):
-        cells = [f"{job[side][key] / scale:.{1 if unit == 's' else 2}f} {unit}" for side in sides]
-        ratios = [library[key] / job[side][key] for side in sides[:2]]
+        cells = [f"{side[key] / scale:.{1 if unit == 's' else 2}f} {unit}" for side in (ours, drops, script)]
+        ratios = [script[key] / side[key] for side in (ours, drops)]
         cells += [f"{ratio:.2g}" for ratio in ratios]
         lines.append(f"| {what} | {' | '.join(cells)} | >= {wanted} | {_word(ratios[0] >= wanted)} |")
     lines += [
@@ -34,12 +35,12 @@ def job_table(job: dict[str, Any]) -> str:
         "| Fourlight's stack against the script's | R | G1 | G2 | B | G |",
         "|---|---|---|---|---|---|",
     ]
-    for side in sides[:2]:
-        found = job[f"agreement, {side}"]
+    for side, mark in (("fourlight", ""), ("drops", ", by drops")):
+        found = agreement[side]
         for what, key in (("light of stars", "flux"), ("scatter of the same", "scatter"), ("sky", "sky")):
             sign = "" if key == "scatter" else "+"
             cells = [f"{100 * found[plane][key]:{sign}.2f} %" for plane in ("R", "G1", "G2", "B", "G")]
-            lines.append(f"| {what}{', by drops' if 'drops' in side else ''} | {' | '.join(cells)} |")
+            lines.append(f"| {what}{mark} | {' | '.join(cells)} |")
     return "\n".join(lines)
 
 

@@ -12,7 +12,7 @@ from agreement import compared
 from nights import FIRST_LIGHT, made
 from processes import Cost, measured
 
-__all__ = ["FOURLIGHT", "compare"]
+__all__ = ["FOURLIGHT", "Job"]
 
 FOURLIGHT = [sys.executable, "-c", "from fourlight.cli import main; main()"]
 LIBRARY = [sys.executable, "-W", "ignore", str(Path(__file__).parent / "library_job.py")]
@@ -34,20 +34,31 @@ def library(nights: Path, out: Path, *options: str) -> Cost:
     )
 
 
-def compare(work: Path, frames: int, megapixels: float, calibration: int = 12) -> dict[str, Any]:
-    """Costs of both sides, and how far their stacks agree; Fourlight as it comes, and with drops as the script has."""
-    night = made(work, frames, megapixels, calibration)
-    sides = {
-        "fourlight": lambda: fourlight(night, work / "fourlight"),
-        "fourlight, drops": lambda: fourlight(night, work / "drops", "integrate.method=drizzle"),
-        "library": lambda: library(night, work / "library"),
-    }
-    out: dict[str, Any] = {"frames": frames, "megapixels": megapixels, "calibration": calibration}
-    for name, side in sides.items():
-        out[name] = asdict(side())
-        print(f"  {name}: {out[name]}", flush=True)
-    for name, folder in (("fourlight", "fourlight"), ("fourlight, drops", "drops")):
-        out[f"agreement, {name}"] = {
-            plane: asdict(found) for plane, found in compared(work / folder, work / "library").items()
+class Job:
+    """Costs of each side, and how far the stacks agree; Fourlight as it comes, and with drops as the script has."""
+
+    def __init__(self, work: Path, frames: int, megapixels: float, calibration: int = 12) -> None:
+        self._work = work
+        self.size = {"frames": frames, "megapixels": megapixels, "calibration": calibration}
+
+    def _night(self) -> Path:
+        return made(self._work, **self.size)
+
+    def fourlight(self) -> dict[str, Any]:
+        """Cost of a run of all defaults."""
+        return asdict(fourlight(self._night(), self._work / "fourlight"))
+
+    def drops(self) -> dict[str, Any]:
+        """Cost of a run with drops."""
+        return asdict(fourlight(self._night(), self._work / "drops", "integrate.method=drizzle"))
+
+    def script(self) -> dict[str, Any]:
+        """Cost of the library script."""
+        return asdict(library(self._night(), self._work / "script"))
+
+    def agreement(self) -> dict[str, Any]:
+        """How far both of our stacks are from the script's, and of what frames they are."""
+        found = {side: compared(self._work / side, self._work / "script") for side in ("fourlight", "drops")}
+        return self.size | {
+            side: {name: asdict(a) for name, a in planes.items()} for side, planes in found.items()
         }
-    return out
