@@ -96,7 +96,7 @@ def _drops(found: dict[str, float]) -> list[str]:
             _ratio(ratio),
             ratio <= 1 / 5,
             f"{found['ours, ns']:.1f} ns against {found['package, ns']:.1f} ns "
-            f"(with its variance {found['package with variance, ns']:.1f} ns; ours takes a second pass for that, not counted)",
+            f"(with its variance {found['package with variance, ns']:.1f} ns; our second pass for that is not counted)",
         ),
         _row(
             "table of overlaps, one for all lights turned alike", "", f"{found['table, ms']:.0f} ms", None, ""
