@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fourlight.core.noise import quantisation_step, sample_noise
+from fourlight.core.noise import faint_differences, finite_values, quantisation_step, sample_noise
+from fourlight.core.spread import spread
 
 READ_NOISE_E = 1.5
 
@@ -73,3 +74,41 @@ def test_step_of_the_digitiser() -> None:
     assert quantisation_step(fourteen + 1) == 4.0
     assert quantisation_step(rng.normal(size=10)) == 0.0
     assert quantisation_step([]) == 0.0
+
+
+def _usual(values: npt.NDArray[np.float64]) -> tuple[float, float]:
+    return spread(values[np.isfinite(values)])
+
+
+@pytest.mark.parametrize("twice", [False, True])
+def test_faint_differences_equal_a_slow_version(twice: bool) -> None:
+    """Second differences where the six samples above and below are within 1.5 sigma of what is usual there."""
+    rng = np.random.default_rng(11)
+    change, level = rng.normal(0, 2, (34, 31)), rng.normal(50, 3, (34, 31))
+    level[10:14, 10:14] += 200
+    change[20:22, 5:9] += 90
+    change[3, 4], level[30, 30] = np.nan, np.inf
+    found = faint_differences(change, level, twice)
+    assert found.shape == (32, 29)
+    checker = np.add.outer(np.arange(32), np.arange(29)) % 2 == 0
+    expected = change[1:-1, 1:-1] - (change[1:-1, :-2] + change[1:-1, 2:]) / 2
+    for image in (level, change) if twice else (level,):
+        with np.errstate(invalid="ignore"):
+            six = sum(image[dy : 32 + dy, dx : 29 + dx] for dy in (0, 2) for dx in (0, 1, 2)) / 6
+            middle, sigma = _usual(np.where(checker, six, np.nan))
+            expected[~(np.abs(six - middle) <= 1.5 * sigma)] = np.nan
+    np.testing.assert_allclose(found, expected, rtol=1e-9)
+
+
+def test_finite_values_in_order() -> None:
+    values = np.array([[1.0, np.nan, 2.0], [np.inf, 3.0, -np.inf]])
+    out = np.empty(7)
+    assert finite_values(values, out) == 3
+    np.testing.assert_array_equal(out[:3], [1.0, 2.0, 3.0])
+
+
+def test_single_precision_and_strided_planes_give_the_same() -> None:
+    image = np.random.default_rng(12).normal(300, 7, (400, 420)).astype(np.float32)
+    strided = sample_noise(image[::2, 1::2])
+    assert strided == sample_noise(np.ascontiguousarray(image[::2, 1::2]).astype(np.float64))
+    assert strided == pytest.approx(7.0, rel=0.02)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from fourlight.core.noise import FEWEST, SECOND_DIFFERENCE, faint_differences, prepared
+from fourlight.core.noise import FEWEST, SECOND_DIFFERENCE, faint_differences, finite_values, prepared
 from fourlight.core.spread import core_spread
 
 __all__ = ["Cells", "cell_noise", "structure_share"]
@@ -100,36 +100,44 @@ def structure_share(cells: Sequence[Cells]) -> tuple[float, float]:
     return share, float(np.hypot(noise / of_star, 0.3 * share))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _cells(change: FloatArray, level: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
     """Level, variance of the second differences, their row-to-row correlation and its pairs per usable cell."""
     ny, nx = change.shape
     rows, columns = ny // side, nx // side
     out = np.empty((max(rows * columns, 1), 4))
-    stars = np.zeros(2)
+    stars, room = np.zeros(2), np.empty(side * side + 1)
     count = 0
     for j in range(rows):
         for i in range(columns):
             box = slice(j * side, (j + 1) * side), slice(i * side, (i + 1) * side)
-            faint = faint_differences(change[box], level[box], True)
-            used = faint.ravel()[np.isfinite(faint.ravel())]
-            if len(used) < max(FEWEST, (side - 2) ** 2 // 3):
+            changes, levels = change[box].copy(), level[box].copy()
+            faint = faint_differences(changes, levels, True)
+            used = finite_values(faint, room)
+            if used < max(FEWEST, (side - 2) ** 2 // 3):
                 continue
-            sigma = core_spread(used)[1]
+            sigma = core_spread(room[:used])[1]
             if not sigma > 0:
                 continue
-            _add_stars(change[box], sigma, stars)
-            if np.mean(np.abs(used) > 5 * sigma) > 0.02:
+            _add_stars(changes, sigma, stars)
+            if _beyond(room[:used], 5 * sigma) > 0.02 * used:
                 continue
-            values = level[box].copy().ravel()
-            out[count, 0] = core_spread(values[np.isfinite(values)])[0]
+            out[count, 0] = core_spread(room[: finite_values(levels, room)])[0]
             out[count, 1] = sigma**2
             out[count, 2], out[count, 3] = _row_link(faint, sigma)
             count += 1
     return out[:count], stars
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _beyond(values: FloatArray, most: float) -> int:
+    n = 0
+    for value in values:
+        n += abs(value) > most
+    return n
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _row_link(faint: FloatArray, sigma: float) -> tuple[float, float]:
     """Mean product of differences in successive rows over sigma^2, outliers left out, and how many."""
     total = 0.0
@@ -143,7 +151,7 @@ def _row_link(faint: FloatArray, sigma: float) -> tuple[float, float]:
     return (total / pairs / sigma**2 if pairs else 0.0), float(pairs)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _add_stars(change: FloatArray, sigma: float, stars: FloatArray) -> None:
     """Add products and mean squares of differences in successive rows where one of them is a bright star."""
     ny, nx = change.shape

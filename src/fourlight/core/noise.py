@@ -12,6 +12,7 @@ __all__ = [
     "FEWEST",
     "SECOND_DIFFERENCE",
     "faint_differences",
+    "finite_values",
     "prepared",
     "quantisation_step",
     "sample_noise",
@@ -62,7 +63,10 @@ def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None) -> flo
     >>> round(sample_noise(sky))
     20
     """
-    samples = prepared(plane, mask)
+    samples = np.asarray(plane)
+    if mask is not None or samples.dtype != np.float32:
+        samples = prepared(plane, mask)
+    _two_axes(samples)
     step = max(1, round(samples.size / _MOST))
     difference = _sampled_differences(samples, step)
     if len(difference) < FEWEST:
@@ -90,38 +94,49 @@ def quantisation_step(values: npt.ArrayLike) -> float:
 def prepared(plane: Array, mask: npt.NDArray[np.bool_] | None) -> FloatArray:
     """Copy of a plane as float64 with NaN where masked; ValueError unless it has two axes."""
     samples = np.array(plane, dtype=np.float64)
-    if samples.ndim != 2:
-        raise ValueError(f"a plane has two axes, found shape {samples.shape}")
+    _two_axes(samples)
     if mask is not None:
         samples[mask] = np.nan
     return samples
 
 
-@njit(cache=True, nogil=True)
+def _two_axes(samples: Array) -> None:
+    if samples.ndim != 2:
+        raise ValueError(f"a plane has two axes, found shape {samples.shape}")
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _neighbour_rows(image: FloatArray, out: FloatArray) -> None:
     """Mean of the six samples in the rows above and below, for each inner sample."""
     ny, nx = image.shape
     for y in range(1, ny - 1):
-        for x in range(1, nx - 1):
-            total = 0.0
-            for dx in range(-1, 2):
-                total += image[y - 1, x + dx] + image[y + 1, x + dx]
-            out[y - 1, x - 1] = total / 6.0
+        above, below, line = image[y - 1], image[y + 1], out[y - 1]
+        for x in range(nx - 2):
+            left, here, right = above[x] + below[x], above[x + 1] + below[x + 1], above[x + 2] + below[x + 2]
+            line[x] = (left + here + right) / 6.0
 
 
-@njit(cache=True, nogil=True)
-def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_]) -> None:
-    """Clear ``keep`` where the surroundings are not finite or far from what is usual in the block."""
-    finite = np.isfinite(around)
-    usual = around.ravel()[finite.ravel()]
-    middle, sigma = core_spread(usual)
-    for y in range(around.shape[0]):
-        for x in range(around.shape[1]):
-            if not finite[y, x] or abs(around[y, x] - middle) > _STAR_CUT * sigma:
-                keep[y, x] = False
+@njit(cache=True, nogil=True, error_model="numpy")
+def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_], usual: FloatArray) -> None:
+    """Clear ``keep`` where the surroundings are not finite or far from what is usual in the block.
+
+    Neighbours share samples, so every other one tells what is usual; ``usual`` is work space.
+    """
+    ny, nx = around.shape
+    n = 0
+    for y in range(ny):
+        for x in range(y % 2, nx, 2):
+            usual[n] = around[y, x]
+            n += around[y, x] - around[y, x] == 0.0
+    middle, sigma = core_spread(usual[:n])
+    most = _STAR_CUT * sigma
+    for y in range(ny):
+        line, kept = around[y], keep[y]
+        for x in range(nx):
+            kept[x] &= abs(line[x] - middle) <= most
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def faint_differences(change: FloatArray, level: FloatArray, twice: bool) -> FloatArray:
     """Second differences of ``change`` along x (ny - 2, nx - 2), NaN where the rows above and below show a star.
 
@@ -129,24 +144,36 @@ def faint_differences(change: FloatArray, level: FloatArray, twice: bool) -> Flo
     """
     ny, nx = change.shape
     keep = np.ones((ny - 2, nx - 2), dtype=np.bool_)
-    around = np.empty((ny - 2, nx - 2))
-    _neighbour_rows(level, around)
-    _unlike(around, keep)
+    out = np.empty((ny - 2, nx - 2))
+    usual = np.empty(keep.size + 1)
+    _neighbour_rows(level, out)
+    _unlike(out, keep, usual)
     if twice:
-        _neighbour_rows(change, around)
-        _unlike(around, keep)
-    out = np.full((ny - 2, nx - 2), np.nan)
-    for y in range(1, ny - 1):
-        for x in range(1, nx - 1):
-            if keep[y - 1, x - 1]:
-                out[y - 1, x - 1] = change[y, x] - (change[y, x - 1] + change[y, x + 1]) / 2
+        _neighbour_rows(change, out)
+        _unlike(out, keep, usual)
+    for y in range(ny - 2):
+        line, kept, to = change[y + 1], keep[y], out[y]
+        for x in range(nx - 2):
+            difference = line[x + 1] - (line[x] + line[x + 2]) / 2
+            to[x] = difference if kept[x] else np.nan
     return out
 
 
-@njit(cache=True, nogil=True)
-def _sampled_differences(samples: FloatArray, step: int) -> FloatArray:
-    """Differences of every ``step``-th block of the frame, in one array."""
-    ny, nx = samples.shape
+@njit(cache=True, nogil=True, error_model="numpy")
+def finite_values(values: FloatArray, out: FloatArray) -> int:
+    """Number of finite values; they are put in ``out``, which has room for one more than all."""
+    n = 0
+    for line in values:
+        for x in range(len(line)):
+            out[n] = line[x]
+            n += line[x] - line[x] == 0.0
+    return n
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sampled_differences(plane: Array, step: int) -> FloatArray:
+    """Differences of every ``step``-th block of a plane, in one array."""
+    ny, nx = plane.shape
     out = np.empty(ny * nx)
     count = 0
     number = 0
@@ -159,9 +186,6 @@ def _sampled_differences(samples: FloatArray, step: int) -> FloatArray:
             y1, x1 = min(ny, y + _BLOCK + 2), min(nx, x + _BLOCK + 2)
             if y1 - y < 3 or x1 - x < 3:
                 continue
-            block = samples[y:y1, x:x1]
-            for value in faint_differences(block, block, False).ravel():
-                if np.isfinite(value):
-                    out[count] = value
-                    count += 1
+            block = plane[y:y1, x:x1].astype(np.float64)
+            count += finite_values(faint_differences(block, block, False), out[count:])
     return out[:count]

@@ -12,25 +12,40 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["core_spread", "spread"]
+__all__ = ["core_spread", "sort_few", "spread"]
 
 FloatArray = npt.NDArray[np.float64]
 
 _WIDTH = 1.5
-"""Width of the weight in units of the standard deviation: 0.14 at 3 sigma, 4e-4 at 6 sigma."""
-_CORRECTION = (1.0 + _WIDTH**2) / _WIDTH**2
-_STARTERS = 4096
+"""Width of the weight in units of the standard deviation: 0.13 at 3 sigma, 2e-4 at 6 sigma."""
+_DOUBLINGS = 6
+"""The exponential of ``-u`` is taken as ``(1 - u / 64)^64``, which takes six products."""
+_POWER = 2.0**_DOUBLINGS
+_LANES = 32
+"""Sums that run side by side, so that the processor can add several values at once."""
+_STARTERS = 64
 _INNER = np.array([0.15865, 0.05, 0.01, 0.001, 0.0])
 """Lower ends of central ranges, the first of which is one sigma to each side."""
 _SIGMAS = np.array([1.0, 1.6449, 2.3263, 3.0902, 3.5])
+
+
+def _variance_share() -> float:
+    """Variance of a normal distribution over that of its weighted form; close to ``(1 + c^2) / c^2``."""
+    away = np.linspace(-17.0, 17.0, 6801) ** 2
+    weight = np.maximum(1.0 - away / (2 * _WIDTH**2 * _POWER), 0.0) ** _POWER * np.exp(-away / 2)
+    return float(weight.sum() / (weight * away).sum())
+
+
+_CORRECTION = _variance_share()
 
 
 def spread(values: npt.ArrayLike) -> tuple[float, float]:
     """Centre and standard deviation of the normal core of values that also hold outliers.
 
     With the weight ``w = exp(-d^2 / (2 c^2 s^2))`` a normal distribution has
-    ``E[w d^2] / E[w] = s^2 c^2 / (1 + c^2)``; the equation is solved for ``s`` by iteration (each step
-    shrinks the error by 1 + c^2). It fails where more than about a third of the values are not of the core.
+    ``E[w d^2] / E[w] = s^2 c^2 / (1 + c^2)``; the equation is solved for ``s`` by iteration, each step of which
+    would be the last if all values were normal. It fails where more than about a third of the values are not of
+    the core.
 
     Parameters
     ----------
@@ -56,30 +71,32 @@ def spread(values: npt.ArrayLike) -> tuple[float, float]:
     return float(centre), float(sigma)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def core_spread(values: FloatArray) -> tuple[float, float]:
     """`spread` of a (n,) float64 array of finite values, for use in other kernels."""
     n = len(values)
     if n == 0:
         return np.nan, np.nan
     step = max(1, n // _STARTERS)
-    centre, sigma = _start(np.sort(values[::step]))
+    few = values[::step].copy()
+    sort_few(few)
+    centre, sigma = _start(few)
     if sigma == 0.0 and step > 1:
-        centre, sigma = _start(np.sort(values))
+        few = values.copy()
+        sort_few(few)
+        centre, sigma = _start(few)
+    sums = np.empty((3, _LANES))
     for _ in range(40):
         if sigma == 0.0:
             break
-        total = first = second = 0.0
-        scale = -0.5 / (_WIDTH * sigma) ** 2
-        for value in values:
-            away = value - centre
-            weight = np.exp(scale * away * away)
-            total += weight
-            first += weight * away
-            second += weight * away * away
+        total, first, second = _weighted(values, centre, sigma, sums)
+        if not total > 0.0:
+            break
         shift = first / total
-        centre += shift
-        new = np.sqrt(max(second / total - shift * shift, 0.0) * _CORRECTION)
+        ratio = max(second / total - shift * shift, 0.0) * _CORRECTION / (sigma * sigma)
+        centre += shift * _CORRECTION
+        # The weighted form of a normal distribution tells its width exactly; far from it, small steps are safe.
+        new = sigma * np.sqrt(ratio * _WIDTH**2 / (1.0 + _WIDTH**2 - min(ratio, 1.6)))
         done = abs(new - sigma) < 1e-5 * sigma
         sigma = new
         if done:
@@ -87,7 +104,45 @@ def core_spread(values: FloatArray) -> tuple[float, float]:
     return centre, sigma
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weighted(
+    values: FloatArray, centre: float, sigma: float, sums: FloatArray
+) -> tuple[float, float, float]:
+    """Sums of weight, weight times distance and weight times squared distance from a centre."""
+    sums[:] = 0.0
+    totals, firsts, seconds = sums[0], sums[1], sums[2]
+    scale = 0.5 / ((_WIDTH * sigma) ** 2 * _POWER)
+    for start in range(0, len(values), _LANES):
+        part = values[start : start + _LANES]
+        for i in range(len(part)):
+            away = part[i] - centre
+            weight = max(1.0 - scale * away * away, 0.0)
+            for _ in range(_DOUBLINGS):
+                weight *= weight
+            totals[i] += weight
+            weight *= away
+            firsts[i] += weight
+            seconds[i] += weight * away
+    return totals.sum(), firsts.sum(), seconds.sum()
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def sort_few(values: FloatArray) -> None:
+    """Sort values in place; for the few that kernels sort (Shell 1959), no NaN among them."""
+    gap = 1
+    while gap < len(values) // 3:
+        gap = 3 * gap + 1
+    while gap > 0:
+        for i in range(gap, len(values)):
+            value, k = values[i], i
+            while k >= gap and values[k - gap] > value:
+                values[k] = values[k - gap]
+                k -= gap
+            values[k] = value
+        gap //= 3
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _start(ordered: FloatArray) -> tuple[float, float]:
     """Median, and sigma from the narrowest central range that is not empty."""
     last = len(ordered) - 1
