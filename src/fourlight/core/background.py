@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from numpy.polynomial import legendre
 
+from fourlight.core.levels import Cells, cell_levels
+
 __all__ = ["Cells", "Surface", "cell_levels", "fit_surface", "sky_cells"]
 
 Float32 = npt.NDArray[np.float32]
@@ -23,73 +25,6 @@ GROWING_STIFFNESS = 1e-3
 
 MAX_REACH = 60.0
 """Largest allowed variance of a surface, in units of that of a mean; an even field has about 20 at order 2."""
-
-
-@dataclass(frozen=True, slots=True)
-class Cells:
-    """Levels of an image on a grid of square cells."""
-
-    level: Float64
-    """(my, mx) clipped median; NaN where too few pixels are usable."""
-    error: Float64
-    """(my, mx) standard error of the level from the scatter inside the cell."""
-    scatter: Float64
-    """(my, mx) standard deviation of the clipped pixels."""
-    cell_px: int
-    shape: tuple[int, int]
-    """(ny, nx) of the image."""
-
-    def centres(self) -> tuple[Float64, Float64]:
-        """(my,) and (mx,) centre positions in pixels of the image."""
-        my, mx = self.level.shape
-        half = (self.cell_px - 1) / 2
-        y, x = (np.arange(count, dtype=np.float64) * self.cell_px + half for count in (my, mx))
-        return y, x
-
-
-def cell_levels(image: Float32, mask: Bool | None, cell_px: int, *, min_share: float = 0.25) -> Cells:
-    """Clipped median of each cell, masked and undefined pixels left out; large cells are sampled.
-
-    Parameters
-    ----------
-    image : (ny, nx) float32
-        NaN where undefined.
-    mask : (ny, nx) bool, or None
-        True where a pixel must not be used (stars).
-    cell_px : int
-        Side of a cell; a last part of a cell at the edge counts as a cell of its own.
-    min_share : float
-        Share of usable pixels below which a cell has no level.
-    """
-    ny, nx = image.shape
-    my, mx = -(-ny // cell_px), -(-nx // cell_px)
-    step = max(1, cell_px // 60)
-    level, error, scatter = (np.full((my, mx), np.nan) for _ in range(3))
-    for j in range(my):
-        for i in range(mx):
-            part = (
-                slice(j * cell_px, (j + 1) * cell_px, step),
-                slice(i * cell_px, (i + 1) * cell_px, step),
-            )
-            values = image[part]
-            usable = np.isfinite(values) if mask is None else np.isfinite(values) & ~mask[part]
-            if usable.sum() >= max(4, min_share * values.size):
-                level[j, i], scatter[j, i], count = _clipped(values[usable].astype(np.float64))
-                error[j, i] = 1.2533 * scatter[j, i] / np.sqrt(count)
-    return Cells(level, error, scatter, cell_px, (ny, nx))
-
-
-def _clipped(values: Float64) -> tuple[float, float, int]:
-    """Median, standard deviation and number of values within 3 sigma of the median, iterated."""
-    middle = float(np.median(values))
-    sigma = 1.4826 * float(np.median(np.abs(values - middle)))
-    for _ in range(3):
-        kept = values[np.abs(values - middle) <= 3 * sigma]
-        if len(kept) < 4 or len(kept) == len(values):
-            break
-        values = kept
-        middle, sigma = float(np.median(values)), float(values.std())
-    return middle, sigma, len(values)
 
 
 @dataclass(frozen=True, slots=True)
