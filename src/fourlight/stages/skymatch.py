@@ -93,8 +93,9 @@ def _fitted(
     data, rows = difference[use], design[use]
     fit = np.zeros(rows.shape[1])
     for _ in range(10):
-        root = np.sqrt(weight)
-        fit = np.linalg.lstsq(rows * root[:, None], data * root, rcond=None)[0]
+        # Of polynomials over -1 to 1 the normal equations lose nothing, and they are few.
+        weighted = rows.T * weight
+        fit = np.linalg.lstsq(weighted @ rows, weighted @ data, rcond=None)[0]
         residual = data - rows @ fit
         sigma = 1.4826 * float(np.median(np.abs(residual - np.median(residual)))) + 1e-12
         # Tukey's biweight: cells where a cloud edge or a bright star upsets the difference lose their say.
