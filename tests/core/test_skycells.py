@@ -5,7 +5,7 @@ import pytest
 from scipy.interpolate import RegularGridInterpolator
 
 from fourlight.core.cfa import plane_map
-from fourlight.core.skycells import cell_levels, filled, interpolated_many, subtracted
+from fourlight.core.skycells import Excess, cell_levels, filled, interpolated_many
 
 CELL = plane_map("RGGB")
 
@@ -32,6 +32,35 @@ def test_level_is_the_median_of_the_samples_of_a_plane(shape):
         for dy, dx in np.ndindex(2, 2):
             part = image[np.ix_(rows[rows % 2 == dy], columns[columns % 2 == dx])]
             assert found[CELL[dy, dx], j, i] == np.median(part)
+
+
+def clipped_median(values):
+    """Slow: cut what lies above median + 3 sigma, sigma from the lower half, three times."""
+    values = np.sort(values[~np.isnan(values)])
+    for _ in range(3):
+        median = np.median(values)
+        kept = values[values <= median + 3 * (median - values[int(0.1587 * len(values))] + 1e-12)]
+        if len(kept) == len(values):
+            return median
+        values = kept
+    return values[len(values) // 2]
+
+
+@pytest.mark.parametrize(("shape", "side"), [((131, 205), 32), ((64, 64), 64), ((50, 33), 8), ((40, 37), 16)])
+def test_level_is_the_clipped_median_of_a_slow_version(shape, side):
+    rng = np.random.default_rng(11)
+    image = rng.normal(300, 12, shape).astype(np.float32)
+    image[rng.random(shape) < 0.1] += rng.uniform(0, 5000)
+    image[rng.random(shape) < 0.2] = np.nan
+    image[: shape[0] // 3, : shape[1] // 3] = np.nan
+    found = cell_levels(image, CELL, side)
+    for j, i, rows, columns in cells_of(image, *found.shape[1:]):
+        for dy, dx in np.ndindex(2, 2):
+            part = image[np.ix_(rows[rows % 2 == dy], columns[columns % 2 == dx])]
+            count = np.isfinite(part).sum()
+            enough = count >= 4 and 4 * count >= part.size
+            expected = clipped_median(part.astype(np.float64)) if enough else np.nan
+            np.testing.assert_allclose(found[CELL[dy, dx], j, i], expected, rtol=1e-6)
 
 
 def test_stars_and_missing_samples_do_not_bend_the_level():
@@ -87,9 +116,37 @@ def test_a_plane_through_the_cells_is_taken_off_without_rest():
     image = sky.astype(np.float32)
     image[5, 5] = np.nan
     levels = cell_levels(image, CELL, 32)
-    rest = subtracted(image, levels, CELL, np.array([1.0, 2.0, 2.0, 4.0]))
+    rest = np.empty_like(image)
+    Excess.above(image, levels, CELL, np.array([1.0, 2.0, 2.0, 4.0])).fill(0, rest, 0.0)
     assert rest[5, 5] == 0
     inner = rest[32:-32, 32:-32]
     # a cell's plane has a median at its samples' centre, half a sample off the cell's own: 0.15 at most
     assert np.abs(inner).max() < 0.2
     assert rest[40, 41] == pytest.approx((image[40, 41] - 200 - 0.1 * 41 - 0.2 * 40) / 2, abs=0.1)
+
+
+@pytest.mark.parametrize("cells", [(1, 1), (1, 5), (4, 3)])
+def test_excess_is_that_of_each_sample_over_the_interpolated_level(cells):
+    rng = np.random.default_rng(12)
+    ny, nx = 37, 50
+    image = rng.normal(100, 5, (ny, nx)).astype(np.float32)
+    image[rng.random(image.shape) < 0.1] = np.nan
+    levels, noise = rng.normal(90, 5, (4, *cells)).astype(np.float32), np.array([1.0, 2.0, 3.0, 4.0])
+    found = np.empty((ny + 5, nx), dtype=np.float32)
+    Excess.above(image, levels, CELL, noise).fill(-2, found)
+    assert np.isnan(found[:2]).all()
+    assert np.isnan(found[-3:]).all()
+    y, x = np.mgrid[:ny, :nx].astype(float)
+    expected = np.empty((ny, nx))
+    for plane in range(4):
+        own = CELL[y.astype(int) % 2, x.astype(int) % 2] == plane
+        level = interpolated_many(levels[plane], ny, nx, x[own], y[own])
+        expected[own] = (image[own] - level) / noise[plane]
+    np.testing.assert_allclose(found[2:-3], expected, atol=3e-5)
+
+
+def test_excess_of_missing_samples_is_what_is_asked_for():
+    image = np.full((6, 8), np.nan, dtype=np.float32)
+    out = np.empty((8, 8), dtype=np.float32)
+    Excess.above(image, np.zeros((4, 1, 1), np.float32), CELL, np.ones(4)).fill(-1, out, 0.0)
+    assert (out == 0).all()

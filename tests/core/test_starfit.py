@@ -8,7 +8,9 @@ import pytest
 from scipy.optimize import least_squares
 
 from fourlight.core.cfa import plane_map
-from fourlight.core.starfit import BETA, _solve, fit_stars, moffat_fwhm, moffat_shape
+from fourlight.core.starequations import solve
+from fourlight.core.starfit import fit_stars
+from fourlight.core.starmodel import BETA, moffat_fwhm, moffat_shape
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 CELL = plane_map("RGGB")
@@ -24,7 +26,7 @@ def one_star(fwhm=3.0, x=20.3, y=18.8, flux=5000.0, sky=50.0, shape=(40, 42), **
 def fitted(image, x=20.0, y=19.0, variance=ONES, poisson=1.0, fwhm=3.0, radius=8):
     return fit_stars(
         np.asarray(image, dtype=np.float32), CELL, variance, poisson, np.array([float(x)]), np.array([float(y)]),
-        fwhm, radius,
+        moffat_shape(fwhm), radius,
     )  # fmt: skip
 
 
@@ -107,9 +109,9 @@ def test_cholesky_equals_numpy():
     a = rng.normal(0, 1, (13, 13))
     matrix, vector = a @ a.T + 0.1 * np.eye(13), rng.normal(0, 1, 13)
     work, solution = matrix.copy(), vector.copy()
-    assert _solve(work, solution, 13)
+    assert solve(work, solution)
     np.testing.assert_allclose(solution, np.linalg.solve(matrix, vector), rtol=1e-8)
-    assert not _solve(np.array([[1.0, 2.0], [2.0, 1.0]]), np.ones(2), 2)
+    assert not solve(np.array([[1.0, 2.0], [2.0, 1.0]]), np.ones(2))
 
 
 def test_missing_samples_and_a_hole_in_the_middle_are_survived():
@@ -142,5 +144,7 @@ def test_stars_at_the_rim_and_no_stars():
     image = one_star(3.0, 1.2, 0.7)
     p, fine = fitted(image, 1, 1)
     assert not fine[0] or np.hypot(p[0, 0] - 1.2, p[0, 1] - 0.7) < 0.05
-    none = fit_stars(image.astype(np.float32), CELL, ONES, 1.0, np.empty(0), np.empty(0), 3.0, 8)
+    none = fit_stars(
+        image.astype(np.float32), CELL, ONES, 1.0, np.empty(0), np.empty(0), moffat_shape(3.0), 8
+    )
     assert none[0].shape == (0, 13)

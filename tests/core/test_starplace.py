@@ -5,7 +5,7 @@ import pytest
 
 from fields import apart, paint_stars
 from fourlight.core import cfa
-from fourlight.core.starfit import moffat_shape
+from fourlight.core.starmodel import moffat_shape
 from fourlight.core.starplace import plane_places
 
 SHAPE = (360, 420)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from fourlight.core.cfa import plane_map
-from fourlight.core.starfit import BETA, moffat_fwhm, moffat_shape
+from fourlight.core.starmodel import BETA, moffat_fwhm, moffat_shape
 from fourlight.core.starshape import aperture_ratios, plane_fluxes, plane_shape
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
@@ -151,3 +151,17 @@ def test_no_stars_and_no_samples():
     assert np.isnan(error[0])
     found, fine = plane_shape(image, CELL, 0, 1.0, 0.0, np.array([15.0]), np.array([15.0]), start, 6)
     assert not fine
+
+
+def test_a_picture_in_which_every_pixel_is_of_one_plane(field):
+    """As in a stack: the disc holds four times the samples that it has of one plane of a mosaic."""
+    x, y, flux = field
+    image = (painted(field, 2.7, pixel=False) + 50.0).astype(np.float32)
+    whole = np.zeros((2, 2), dtype=np.int64)
+    found, fine = plane_shape(image, whole, 0, 4.0, 1.0, x, y, shape_of(3.2), 9)
+    assert fine
+    assert moffat_fwhm(*found[:3])[0] == pytest.approx(2.7, rel=2e-3)
+    light, error = plane_fluxes(image, whole, 0, 50.0, 1.0, x, y, found, 9)
+    np.testing.assert_allclose(light, flux, rtol=0.01)
+    mosaic_error = plane_fluxes(image, CELL, 0, 50.0, 1.0, x, y, found, 9)[1]
+    assert np.median(mosaic_error / error) == pytest.approx(2.0, rel=0.1)

@@ -7,6 +7,7 @@ import pytest
 
 from fields import frame_table, measured_frame, paint_stars, stacked, star_list, turned
 from fourlight.core import cfa
+from fourlight.core.skycells import Excess
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.trails import find_trails, without_fixtures
 
@@ -28,7 +29,8 @@ def trail(x0, y0, degrees, sigmas, fwhm=2.5):
 
 def found_in(image, stars=NO_STARS):
     levels = np.full((4, 6, 8), SKY, dtype=np.float32)
-    return find_trails(image.astype(np.float32), CELL, levels, np.full(4, NOISE), stars, 2.5, 7.5)
+    frame = Excess.above(image.astype(np.float32), levels, CELL, np.full(4, NOISE))
+    return find_trails(frame, stars, 2.5, 7.5)
 
 
 @pytest.mark.parametrize("degrees", [0, 17, 63, 90, 122, 171])

@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.skycells import Excess
+
 __all__ = ["candidates", "filter_noise"]
 
 Float32 = npt.NDArray[np.float32]
@@ -22,8 +24,14 @@ WIDE = 2.5
 BORDER = 4
 """Pixels at the sides of a frame where no star is looked for."""
 
-BAND_ROWS = 512
-"""Rows that are filtered at a time."""
+BAND_ROWS = 64
+"""Rows that are filtered at a time: few enough to stay in the cache of a processor."""
+
+_AROUND = 2
+"""Distance over which a maximum is the largest."""
+
+_PIECE = 64
+"""Samples that are compared with the threshold together."""
 
 
 def _gaussian(sigma: float) -> Float64:
@@ -33,23 +41,67 @@ def _gaussian(sigma: float) -> Float64:
     return profile
 
 
-@njit(cache=True, nogil=True)
-def _smoothed(image: Float32, profile: Float64) -> Float32:
-    ny, nx = image.shape
-    r = profile.size // 2
-    rows = np.zeros((ny, nx), dtype=np.float32)
-    for y in range(ny):
-        for k in range(-r, r + 1):
-            weight = np.float32(profile[k + r])
-            for x in range(max(0, -k), min(nx, nx - k)):
-                rows[y, x] += weight * image[y, x + k]
-    out = np.zeros((ny, nx), dtype=np.float32)
-    for y in range(ny):
-        for k in range(max(-r, -y), min(r, ny - 1 - y) + 1):
-            weight = np.float32(profile[k + r])
+def _half(sigma: float) -> Float32:
+    """Weights of a Gaussian from its middle outwards."""
+    profile = _gaussian(sigma)
+    return profile[profile.size // 2 :].astype(np.float32)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _smooth(
+    image: Float32,
+    start: tuple[int, int],
+    step: tuple[int, int],
+    weights: Float32,
+    out: Float32,
+    margin: int,
+    add: bool,
+) -> None:
+    """Write, or add, the smoothed image from the place ``start`` on to ``out``, first and last columns left alone.
+
+    The step to the next weight is ``(1, 0)`` down the columns or ``(0, 1)`` along the rows.
+    """
+    nx, last = out.shape[1] - 2 * margin, len(weights) - 1
+    (y0, x0), (down, along) = start, step
+    for y in range(len(out)):
+        to, middle, weight = out[y, margin : margin + nx], image[y0 + y, x0 : x0 + nx], weights[0]
+        if not add:
+            to[:] = 0.0
+        for x in range(nx):
+            to[x] += weight * middle[x]
+        # Two pairs at a time: half as often as one by one, the sums so far are read and written.
+        for near in range(1, last + 1, 2):
+            far = min(near + 1, last)
+            one, two = weights[near], weights[far] if far > near else np.float32(0.0)
+            a = image[y0 + y - near * down, x0 - near * along :]
+            b = image[y0 + y + near * down, x0 + near * along :]
+            c = image[y0 + y - far * down, x0 - far * along :]
+            d = image[y0 + y + far * down, x0 + far * along :]
             for x in range(nx):
-                out[y, x] += weight * rows[y + k, x]
-    return out
+                to[x] += one * (a[x] + b[x]) + two * (c[x] + d[x])
+
+
+class _Filter:
+    """The narrow Gaussian less the wide one, band by band in the same memory; 0 counts beyond the frame."""
+
+    def __init__(self, frame: Excess, sigma: float) -> None:
+        self.frame, self.narrow, self.wide = frame, _half(sigma), _half(WIDE * sigma)
+        self.reach = len(self.wide) - 1
+        rows, nx = BAND_ROWS + 2 * _AROUND, frame.image.shape[1]
+        self.excess = np.empty((rows + 2 * self.reach, nx), dtype=np.float32)
+        self.down = np.zeros((rows, nx + 2 * self.reach), dtype=np.float32)
+        self.out = np.empty((rows, nx), dtype=np.float32)
+
+    def band(self, y0: int, y1: int) -> Float32:
+        """Filtered rows from ``y0`` up to ``y1``; they last until the next call."""
+        n, reach = y1 - y0, self.reach
+        excess, down, out = self.excess[: n + 2 * reach], self.down[:n], self.out[:n]
+        self.frame.fill(y0 - reach, excess, 0.0)
+        _smooth(excess, (reach, 0), (1, 0), self.narrow, down, reach, False)
+        _smooth(down, (0, reach), (0, 1), self.narrow, out, 0, False)
+        _smooth(excess, (reach, 0), (1, 0), self.wide, down, reach, False)
+        _smooth(down, (0, reach), (0, 1), -self.wide, out, 0, True)
+        return out
 
 
 def filter_noise(sigma_px: float) -> float:
@@ -65,45 +117,56 @@ def filter_noise(sigma_px: float) -> float:
     return float(np.sqrt((kernel**2).sum()))
 
 
-@njit(cache=True, nogil=True)
-def _maxima(
-    image: Float32, threshold: float, first: int, last: int, most: int
-) -> tuple[Float64, Float64, Float64]:
-    """Local maxima in the rows from ``first`` up to ``last``, not near the sides."""
-    border, nx = BORDER, image.shape[1]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _is_top(image: Float32, y: int, x: int) -> bool:
+    """Whether no sample around is larger, and none before it as large."""
+    value = image[y, x]
+    for j in range(y - _AROUND, y + _AROUND + 1):
+        for i in range(x - _AROUND, x + _AROUND + 1):
+            other = image[j, i]
+            if other > value or (other == value and (j < y or (j == y and i < x))):
+                return False
+    return True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _maxima(image: Float32, threshold: float) -> tuple[Float64, Float64, Float64]:
+    """Places x, y and values of the local maxima above the threshold, sides left out."""
+    ny, nx = image.shape
+    # Two maxima are at least three pixels apart along one axis.
+    most = (ny // (_AROUND + 1) + 1) * (nx // (_AROUND + 1) + 1)
     xs, ys, peaks = np.empty(most), np.empty(most), np.empty(most)
-    n = 0
-    for y in range(first, last):
-        for x in range(border, nx - border):
-            v = image[y, x]
-            if v < threshold:
+    level, n = np.float32(threshold), 0
+    for y in range(_AROUND, ny - _AROUND):
+        for first in range(BORDER, nx - BORDER, _PIECE):
+            last = min(first + _PIECE, nx - BORDER)
+            piece, any_above = image[y, first:last], False
+            for i in range(len(piece)):
+                any_above |= piece[i] >= level
+            if not any_above:
                 continue
-            top = True
-            for dy in range(-2, 3):
-                for dx in range(-2, 3):
-                    other = image[y + dy, x + dx]
-                    if other > v or (other == v and (dy < 0 or (dy == 0 and dx < 0))):
-                        top = False
-                        break
-                if not top:
-                    break
-            if top and n < most:
-                xs[n], ys[n], peaks[n] = x, y, v
-                n += 1
+            for x in range(first, last):
+                if image[y, x] >= level and _is_top(image, y, x):
+                    xs[n], ys[n], peaks[n] = x, y, image[y, x]
+                    n += 1
     return xs[:n], ys[:n], peaks[:n]
 
 
-def candidates(snr_image: Float32, sigma_px: float, threshold: float) -> tuple[Float64, Float64, Float64]:
+def candidates(
+    frame: Excess, sigma_px: float, threshold: float, *, every: int = 1
+) -> tuple[Float64, Float64, Float64]:
     """Whole-pixel positions of star candidates, brightest first.
 
     Parameters
     ----------
-    snr_image : (ny, nx) float32
-        Mosaic frame, sky removed, every sample in units of its plane's noise; no NaN.
+    frame : Excess
+        Mosaic frame less its sky; unusable samples count as sky.
     sigma_px : float
         Width of the stars looked for (standard deviation of a Gaussian), pixels.
     threshold : float
         In sigma of the filtered image.
+    every : int
+        Only every so many bands of `BAND_ROWS` rows are looked at.
 
     Returns
     -------
@@ -115,23 +178,18 @@ def candidates(snr_image: Float32, sigma_px: float, threshold: float) -> tuple[F
     >>> frame = np.zeros((40, 50), np.float32)
     >>> yy, xx = np.mgrid[:40, :50]
     >>> frame += 30 * np.exp(-0.5 * ((xx - 20) ** 2 + (yy - 15) ** 2) / 1.4**2).astype(np.float32)
-    >>> x, y, _ = candidates(frame, 1.4, 5.0)
+    >>> dark, cell = np.zeros((4, 1, 1), np.float32), np.array([[0, 1], [2, 3]])
+    >>> x, y, _ = candidates(Excess.above(frame, dark, cell, np.ones(4)), 1.4, 5.0)
     >>> x.tolist(), y.tolist()
     ([20.0], [15.0])
     """
-    ny = len(snr_image)
-    narrow, wide, noise = _gaussian(sigma_px), _gaussian(WIDE * sigma_px), filter_noise(sigma_px)
-    found = [(np.empty(0), np.empty(0), np.empty(0))]
-    # Bands of rows, with as many more on each side as the filter and the search for maxima reach.
-    reach = wide.size // 2 + 2
-    for y0 in range(BORDER, ny - BORDER, BAND_ROWS):
+    ny = len(frame.image)
+    filtered, noise = _Filter(frame, sigma_px), filter_noise(sigma_px)
+    found: list[tuple[Float64, ...]] = [(np.empty(0), np.empty(0), np.empty(0))]
+    for y0 in range(BORDER, ny - BORDER, every * BAND_ROWS):
         y1 = min(y0 + BAND_ROWS, ny - BORDER)
-        low = max(0, y0 - reach)
-        rows = snr_image[low : y1 + reach]
-        image = _smoothed(rows, narrow) - _smoothed(rows, wide)
-        # A frame of noise has about one maximum in thirty pixels; stars never come near that.
-        x, y, peak = _maxima(image, threshold * noise, y0 - low, y1 - low, max(1000, rows.size // 25))
-        found.append((x, y + low, peak))
+        x, y, peak = _maxima(filtered.band(y0 - _AROUND, y1 + _AROUND), threshold * noise)
+        found.append((x, y + (y0 - _AROUND), peak))
     x, y, peak = (np.concatenate(part) for part in zip(*found, strict=True))
     order = np.argsort(-peak, kind="stable")
     return x[order], y[order], peak[order] / noise

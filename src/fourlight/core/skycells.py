@@ -2,37 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["cell_levels", "filled", "interpolated", "interpolated_many", "subtracted"]
+__all__ = ["Excess", "cell_levels", "filled", "interpolated", "interpolated_many"]
 
 Float32 = npt.NDArray[np.float32]
 
 
-@njit(cache=True, nogil=True)
-def _clipped_median(values: Float32, n: int) -> float:
-    """Median of ``values[:n]`` (sorted in place) after cutting what lies above median + 3 sigma.
-
-    The sigma comes from the lower half alone, which stars and nebulae do not reach.
-    """
-    part = np.sort(values[:n])
-    kept = n
-    for _ in range(3):
-        median = part[kept // 2] if kept % 2 else 0.5 * (part[kept // 2 - 1] + part[kept // 2])
-        sigma = (median - part[int(0.1587 * kept)]) + 1e-12
-        limit = median + 3.0 * sigma
-        new = kept
-        while new > 1 and part[new - 1] > limit:
-            new -= 1
-        if new == kept:
-            return float(median)
-        kept = new
-    return float(part[kept // 2])
-
-
-@njit(cache=True, nogil=True)
 def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int) -> Float32:
     """Robust sky level per plane and cell.
 
@@ -60,24 +40,71 @@ def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int) -> Float
     ny, nx = image.shape
     my, mx = max(1, ny // side), max(1, nx // side)
     out = np.full((4, my, mx), np.nan, dtype=np.float32)
-    buffer = np.empty((2 * side) * (2 * side), dtype=np.float32)
+    # One cell may have a row and a column more than the others.
+    samples = np.empty((2, 2, mx, (ny // my + 2) // 2 * ((nx // mx + 2) // 2)), dtype=np.float32)
+    total = np.empty((2, 2, mx), dtype=np.int64)
     for j in range(my):
-        y0, y1 = j * ny // my, (j + 1) * ny // my
-        for i in range(mx):
-            x0, x1 = i * nx // mx, (i + 1) * nx // mx
-            for py in range(2):
-                for px in range(2):
-                    n, total = 0, 0
-                    for y in range(y0 + (py - y0) % 2, y1, 2):
-                        for x in range(x0 + (px - x0) % 2, x1, 2):
-                            total += 1
-                            value = image[y, x]
-                            if value == value and n < buffer.size:
-                                buffer[n] = value
-                                n += 1
-                    if n >= 4 and n * 4 >= total:
-                        out[cell[py, px], j, i] = _clipped_median(buffer, n)
+        y0 = j * ny // my
+        _gather(image[y0 : (j + 1) * ny // my], y0, samples, total)
+        samples.sort(axis=-1)  # numpy sorts many values at a time where the processor can
+        for y, x in np.ndindex(2, 2):
+            _clipped_medians(samples[y, x], total[y, x], out[cell[y, x], j])
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _gather(rows: Float32, y0: int, samples: Float32, total: npt.NDArray[np.int64]) -> None:
+    """Samples (2, 2, mx, n) of a row of cells by place in the mosaic, NaN behind them, and their number (2, 2, mx).
+
+    ``y0`` is the place of the first row on the frame.
+    """
+    ny, nx = rows.shape
+    mx = samples.shape[2]
+    for i in range(mx):
+        x0, x1 = i * nx // mx, (i + 1) * nx // mx
+        for py in range(2):
+            for px in range(2):
+                first, line = x0 + (px + x0) % 2, samples[py, px, i]
+                count, n = max(0, (x1 - first + 1) // 2), 0
+                for y in range((py + y0) % 2, ny, 2):
+                    row, to = rows[y, first:], line[n:]
+                    for k in range(count):
+                        to[k] = row[2 * k]
+                    n += count
+                line[n:] = np.nan
+                total[py, px, i] = n
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _clipped_medians(cells: Float32, total: npt.NDArray[np.int64], out: Float32) -> None:
+    """Clipped median of each cell (mx, n) of sorted samples, NaN last; left alone where too few are usable."""
+    for i in range(len(cells)):
+        part = cells[i]
+        n = len(part)
+        while n > 0 and part[n - 1] != part[n - 1]:
+            n -= 1
+        if n >= 4 and 4 * n >= total[i]:
+            out[i] = _clipped_median(part, n)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _clipped_median(part: Float32, n: int) -> float:
+    """Median of the sorted ``part[:n]`` after cutting what lies above median + 3 sigma.
+
+    The sigma comes from the lower half alone, which stars and nebulae do not reach.
+    """
+    kept = n
+    for _ in range(3):
+        median = part[kept // 2] if kept % 2 else 0.5 * (part[kept // 2 - 1] + part[kept // 2])
+        sigma = (median - part[int(0.1587 * kept)]) + 1e-12
+        limit = median + 3.0 * sigma
+        new = kept
+        while new > 1 and part[new - 1] > limit:
+            new -= 1
+        if new == kept:
+            return float(median)
+        kept = new
+    return float(part[kept // 2])
 
 
 def filled(levels: Float32) -> Float32:
@@ -132,39 +159,67 @@ def interpolated_many(
     return out
 
 
-@njit(cache=True, nogil=True)
-def subtracted(
-    image: Float32, levels: Float32, cell: npt.NDArray[np.int64], scale: npt.NDArray[np.float64]
-) -> Float32:
-    """Frame minus its sky, divided by one scale per plane (such as the noise); NaN becomes 0.
+@dataclass(frozen=True, slots=True)
+class Excess:
+    """What a mosaic frame holds above its sky, in units of each plane's noise; made row by row where needed."""
 
-    Parameters
-    ----------
-    image : (ny, nx) float32
-    levels : (4, my, mx) float32
-        Finite cell map.
-    cell : (2, 2) int64
-    scale : (4,) float64
+    image: Float32
+    """(ny, nx) samples; NaN marks unusable ones."""
+    sky: Float32
+    """(2, my, nx) level at each column for even and odd rows, at the centres of the cells in y."""
+    share: Float32
+    """(2, nx) one over the noise at each column of even and odd rows."""
 
-    Returns
-    -------
-    (ny, nx) float32
-    """
-    ny, nx = image.shape
+    @classmethod
+    def above(
+        cls, image: Float32, levels: Float32, cell: npt.NDArray[np.int64], scale: npt.NDArray[np.float64]
+    ) -> Excess:
+        """Excess over a finite cell map ``levels`` (4, my, mx), one ``scale`` per plane (4,).
+
+        >>> image = np.arange(8, dtype=np.float32).reshape(2, 4)
+        >>> flat, cell = np.ones((4, 1, 1), np.float32), np.array([[0, 1], [2, 3]])
+        >>> row = np.empty((1, 4), np.float32)
+        >>> Excess.above(image, flat, cell, np.full(4, 2.0)).fill(1, row)
+        >>> row.tolist()
+        [[1.5, 2.0, 2.5, 3.0]]
+        """
+        nx = image.shape[1]
+        share = np.array([np.resize(1.0 / scale[row], nx) for row in cell], dtype=np.float32)
+        return cls(image, _columns(levels, cell, nx), share)
+
+    def fill(self, y0: int, out: Float32, missing: float = np.nan) -> None:
+        """Fill ``out`` (n, nx) with the rows from ``y0`` on, ``missing`` at unusable samples and off the frame."""
+        _excess_rows(self.image, self.sky, self.share, y0, missing, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _columns(levels: Float32, cell: npt.NDArray[np.int64], nx: int) -> Float32:
+    """Levels (2, my, nx) at each column of even and odd rows, at the centres of the cells in y."""
     my, mx = levels.shape[1], levels.shape[2]
-    out = np.empty((ny, nx), dtype=np.float32)
-    for y in range(ny):
-        j, fy = _position(float(y), ny, my)
-        j1 = min(j + 1, my - 1)
-        for x in range(nx):
-            value = image[y, x]
-            if value != value:
-                out[y, x] = 0.0
-                continue
-            plane = cell[y % 2, x % 2]
-            i, fx = _position(float(x), nx, mx)
-            i1 = min(i + 1, mx - 1)
-            low = levels[plane, j, i] * (1 - fx) + levels[plane, j, i1] * fx
-            high = levels[plane, j1, i] * (1 - fx) + levels[plane, j1, i1] * fx
-            out[y, x] = (value - low * (1 - fy) - high * fy) / scale[plane]
+    out = np.empty((2, my, nx), dtype=np.float32)
+    for x in range(nx):
+        i, fx = _position(float(x), nx, mx)
+        i1 = min(i + 1, mx - 1)
+        for py in range(2):
+            plane = cell[py, x % 2]
+            for j in range(my):
+                out[py, j, x] = levels[plane, j, i] * (1 - fx) + levels[plane, j, i1] * fx
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _excess_rows(image: Float32, sky: Float32, share: Float32, y0: int, missing: float, out: Float32) -> None:
+    ny, nx = image.shape
+    my, other = sky.shape[1], np.float32(missing)
+    for y in range(y0, y0 + len(out)):
+        to = out[y - y0]
+        if y < 0 or y >= ny:
+            to[:] = other
+            continue
+        j, fy = _position(float(y), ny, my)
+        above, below = sky[y % 2, j], sky[y % 2, min(j + 1, my - 1)]
+        high, low = np.float32(1 - fy), np.float32(fy)
+        row, times = image[y], share[y % 2]
+        for x in range(nx):
+            value = (row[x] - above[x] * high - below[x] * low) * times[x]
+            to[x] = value if value == value else other

@@ -1,191 +1,166 @@
 """Fitting stars straight to the mosaic samples: one position and shape, a flux and a sky level per plane.
 
-Model of a sample of plane c at (x, y): ``A_c (1 + Q)^-beta + S_c`` with
-``Q = a dx^2 + 2 b dx dy + c dy^2``, the elliptical Moffat profile (Moffat 1969). The pixel is treated as a
-point, so widths include the pixel. Samples are weighted by the inverse of sky variance plus the model's own
-photon noise, never by the sample's value, which would bias fluxes low.
+Each star is fitted by itself (Levenberg-Marquardt), but `LANES` of them at a time: as soon as one is done, the next
+takes its place.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["BETA", "fit_stars", "moffat_fwhm", "moffat_shape"]
+from fourlight.core.starequations import WORK, eliminate, equations_of, set_star, solve, star_equations
+from fourlight.core.starmodel import LANES, disc_room, disc_samples, level_fit, profile
+
+__all__ = ["NPAR", "fit_stars"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-BETA = 3.0
-"""Exponent of the profile; aperture fluxes correct what it misses."""
-
 NPAR = 13
 """x, y, a, b, c, then amplitude and sky level of each of the four planes."""
 
+_MOST_STEPS = 15
+_SETTLED = 0.03
+"""Fall of chi-square below which a step is the last: what is left after it is far below the errors of the fit."""
+_RISE = 1.0
+"""By how much a good step may raise chi-square, because the weights move with the model."""
+_FREE = 0.1
+"""Damping above which small steps tell nothing."""
 
-def moffat_shape(fwhm_px: float) -> float:
-    """Coefficient ``a`` (= ``c``, with ``b`` = 0) of a round profile of this width.
-
-    >>> round(float(moffat_fwhm(moffat_shape(3.2), 0.0, moffat_shape(3.2))[0]), 6)
-    3.2
-    """
-    return float((2 ** (1 / BETA) - 1) / (0.5 * fwhm_px) ** 2)
-
-
-@njit(cache=True, nogil=True)
-def moffat_fwhm(a: float, b: float, c: float) -> tuple[float, float, float]:
-    """Geometric-mean FWHM (pixels), elongation (>= 1) and angle (radians, x towards y) of a profile.
-
-    >>> width, long, angle = moffat_fwhm(0.25, 0.0, 1.0)
-    >>> round(width, 4), round(long, 4), abs(angle)
-    (1.442, 2.0, 0.0)
-    """
-    mean, half = 0.5 * (a + c), np.sqrt(0.25 * (a - c) ** 2 + b * b)
-    small, large = max(mean - half, 1e-12), mean + half
-    k = np.sqrt(2 ** (1 / BETA) - 1)
-    major, minor = 2 * k / np.sqrt(small), 2 * k / np.sqrt(large)
-    angle = 0.5 * np.arctan2(-2 * b, -(a - c))
-    return np.sqrt(major * minor), major / minor, angle
-
-
-@njit(cache=True, nogil=True)
-def _solve(matrix: Float64, vector: Float64, n: int) -> bool:
-    """Solve ``matrix[:n, :n] s = vector[:n]`` in place by Cholesky; False when not positive definite."""
-    for i in range(n):
-        for j in range(i + 1):
-            total = matrix[i, j]
-            for k in range(j):
-                total -= matrix[i, k] * matrix[j, k]
-            if i == j:
-                if total <= 0.0:
-                    return False
-                matrix[i, i] = np.sqrt(total)
-            else:
-                matrix[i, j] = total / matrix[j, j]
-    for i in range(n):
-        total = vector[i]
-        for k in range(i):
-            total -= matrix[i, k] * vector[k]
-        vector[i] = total / matrix[i, i]
-    for i in range(n - 1, -1, -1):
-        total = vector[i]
-        for k in range(i + 1, n):
-            total -= matrix[k, i] * vector[k]
-        vector[i] = total / matrix[i, i]
-    return True
+_LANE = np.dtype(
+    [
+        ("star", np.int64),  # -1: the lane is idle
+        ("x0", np.int64),
+        ("y0", np.int64),
+        ("now", np.int64),  # which of two rows holds the best values; the other one is on trial
+        ("steps", np.int64),
+        ("free", np.float64),
+        ("chi2", np.float64),
+        ("damping", np.float64),
+        ("start", np.float64, (2,)),
+        ("common", np.float64, (2, 5)),  # shape a, b, c and place x, y from the middle pixel
+        ("level", np.float64, (2, 4, 2)),  # amplitude and sky of each plane
+        ("right", np.float64, (2, 4, 7)),
+        ("full", np.float64, (2, 4, 7, 7)),
+    ],
+    align=True,
+)
 
 
-@njit(cache=True, nogil=True)
-def _normal_equations(
-    image: Float32, cell: Int64, variance: Float64, poisson: float, x0: int, y0: int, r: int,
-    p: Float64, matrix: Float64, vector: Float64,
-) -> float:  # fmt: skip
-    """Fill the normal equations of one star at parameters ``p``; returns chi-square."""
-    matrix[:] = 0.0
-    vector[:] = 0.0
-    grad = np.zeros(NPAR)
-    chi2 = 0.0
-    ny, nx = image.shape
-    for y in range(max(0, y0 - r), min(ny, y0 + r + 1)):
-        dy = y - p[1]
-        for x in range(max(0, x0 - r), min(nx, x0 + r + 1)):
-            value = image[y, x]
-            if value != value or (x - x0) ** 2 + (y - y0) ** 2 > r * r + r:
-                continue
-            plane = cell[y % 2, x % 2]
-            ia, ib = 5 + 2 * plane, 6 + 2 * plane
-            dx = x - p[0]
-            base = max(1.0 + p[2] * dx * dx + 2 * p[3] * dx * dy + p[4] * dy * dy, 0.1)
-            f = base**-BETA
-            amplitude = p[ia]
-            slope = -BETA * amplitude * f / base
-            grad[0] = -slope * (2 * p[2] * dx + 2 * p[3] * dy)
-            grad[1] = -slope * (2 * p[4] * dy + 2 * p[3] * dx)
-            grad[2], grad[3], grad[4] = slope * dx * dx, 2 * slope * dx * dy, slope * dy * dy
-            residual = value - amplitude * f - p[ib]
-            weight = 1.0 / (variance[plane] + poisson * max(amplitude * f, 0.0))
-            chi2 += weight * residual * residual
-            for i in range(5):
-                gi = weight * grad[i]
-                vector[i] += gi * residual
-                for j in range(i + 1):
-                    matrix[i, j] += gi * grad[j]
-                matrix[ia, i] += gi * f
-                matrix[ib, i] += gi
-            matrix[ia, ia] += weight * f * f
-            matrix[ib, ia] += weight * f
-            matrix[ib, ib] += weight
-            vector[ia] += weight * f * residual
-            vector[ib] += weight * residual
-    return chi2
-
-
-@njit(cache=True, nogil=True)
-def _linear_start(image: Float32, cell: Int64, x0: int, y0: int, r: int, p: Float64) -> None:
-    """Start values of amplitude (brightest sample of the core over the rim) and sky (mean of the rim)."""
-    ny, nx = image.shape
-    total, count, peak = np.zeros(4), np.zeros(4), np.full(4, -1e30)
-    for y in range(max(0, y0 - r), min(ny, y0 + r + 1)):
-        for x in range(max(0, x0 - r), min(nx, x0 + r + 1)):
-            value = image[y, x]
-            if value != value:
-                continue
-            plane = cell[y % 2, x % 2]
-            d2 = (x - x0) ** 2 + (y - y0) ** 2
-            if d2 >= (r - 1) * (r - 1):
-                total[plane] += value
-                count[plane] += 1
-            if d2 <= 2 and value > peak[plane]:
-                peak[plane] = value
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take(
+    image: Float32, cell: Int64, x: float, y: float, shape: float, r: int, samples: Float64, light: Float64,
+    lane: Any, k: int,
+) -> bool:  # fmt: skip
+    """Put a star with its start values in a lane; False where there are no samples around it."""
+    lane.x0, lane.y0 = int(np.rint(x)), int(np.rint(y))
+    lane.start[0], lane.start[1] = x - lane.x0, y - lane.y0
+    trial, level = lane.common[0], lane.level[0]
+    trial[0], trial[1], trial[2], trial[3], trial[4] = shape, 0.0, shape, lane.start[0], lane.start[1]
+    count = 0
     for plane in range(4):
-        sky = total[plane] / count[plane] if count[plane] > 0 else 0.0
-        p[6 + 2 * plane] = sky
-        p[5 + 2 * plane] = max(peak[plane] - sky, 1e-6)
+        n = disc_samples(image, cell, plane, lane.x0, lane.y0, r, samples[plane], k)
+        profile(samples[plane], k, n, trial, light)
+        level[plane, 0], _, level[plane, 1] = level_fit(light, samples[plane], k, n, 1.0, 0.0, 0.0)
+        count += n
+    lane.now, lane.steps, lane.damping, lane.chi2 = 1, 0, 1e-4, np.inf
+    lane.free = max(count - NPAR, 1)
+    return count > 0
 
 
-@njit(cache=True, nogil=True)
-def _fit_one(
-    image: Float32, cell: Int64, variance: Float64, poisson: float, x0: int, y0: int, r: int, p: Float64
-) -> bool:
-    """Levenberg-Marquardt from start values in ``p`` (in place); False where it does not settle."""
-    matrix, vector = np.zeros((NPAR, NPAR)), np.zeros(NPAR)
-    trial, damping = np.empty(NPAR), 1e-3
-    work, step = np.empty((NPAR, NPAR)), np.empty(NPAR)
-    chi2 = _normal_equations(image, cell, variance, poisson, x0, y0, r, p, matrix, vector)
-    for _ in range(25):
-        work[:] = matrix
-        step[:] = vector
-        for i in range(NPAR):
-            work[i, i] = matrix[i, i] * (1 + damping) + 1e-12
-        if not _solve(work, step, NPAR):
-            return False
-        trial[:] = p + step
-        fine = trial[2] > 0 and trial[4] > 0 and trial[2] * trial[4] > 1.05 * trial[3] ** 2
-        fine = fine and abs(trial[0] - x0) < 0.7 * r and abs(trial[1] - y0) < 0.7 * r
-        if fine:
-            other = _normal_equations(image, cell, variance, poisson, x0, y0, r, trial, matrix, vector)
-            # Model weights move with the model, so allow the sum to rise by a hair near the minimum.
-            fine = other < chi2 * (1 + 1e-4)
-        if fine:
-            p[:] = trial
-            chi2 = other
-            damping *= 0.2
-            if abs(step[0]) + abs(step[1]) < 2e-4 and abs(step[2]) + abs(step[4]) < 2e-3 * (p[2] + p[4]):
-                return True
-        else:
-            damping *= 8.0
-            if damping > 1e6:
-                return False
-            chi2 = _normal_equations(image, cell, variance, poisson, x0, y0, r, p, matrix, vector)
-    return False
+@njit(cache=True, nogil=True, error_model="numpy")
+def _try(
+    samples: Float64, variance: Float64, poisson: float, lanes: Any, work: Float64, chi2: Float64
+) -> None:
+    """Equations and chi-square of all lanes at the values on trial."""
+    chi2[:] = 0.0
+    for plane in range(4):
+        for k in range(LANES):
+            lane, new = lanes[k], 1 - lanes[k].now
+            level = lane.level[new, plane]
+            set_star(work, k, lane.common[new], level[0], level[1], variance[plane])
+        star_equations(samples[plane], poisson, work)
+        for k in range(LANES):
+            lane, new = lanes[k], 1 - lanes[k].now
+            chi2[k] += equations_of(work, k, lane.full[new, plane], lane.right[new, plane])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _step(lane: Any, matrix: Float64, change: Float64) -> float:
+    """Fill the values on trial with those after a step; returns the fall of chi-square expected, < 0: no step."""
+    now, new, more = lane.now, 1 - lane.now, 1 + lane.damping
+    matrix[:] = 0.0
+    change[:] = 0.0
+    for plane in range(4):
+        eliminate(lane.full[now, plane], lane.right[now, plane], lane.damping, matrix, change)
+    if not solve(matrix, change):
+        return -1.0
+    gain = 0.0
+    for u in range(5):
+        lane.common[new, u] = lane.common[now, u] + change[u]
+    for plane in range(4):
+        m, s = lane.full[now, plane], lane.right[now, plane]
+        a, b, c = m[5, 5] * more, m[6, 5], m[6, 6] * more
+        det = a * c - b * b
+        e = f = 0.0
+        if det > 0:
+            p, q = s[5], s[6]
+            for u in range(5):
+                p -= m[5, u] * change[u]
+                q -= m[6, u] * change[u]
+                gain += s[u] * change[u]
+            e, f = (c * p - b * q) / det, (a * q - b * p) / det
+            gain += s[5] * e + s[6] * f
+        lane.level[new, plane, 0] = lane.level[now, plane, 0] + e
+        lane.level[new, plane, 1] = lane.level[now, plane, 1] + f
+    return gain
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _advance(lane: Any, chi2: float, reach: float, matrix: Float64, change: Float64) -> int:
+    """Judge the values on trial and make the next ones: 0, or 1 where the fit has settled, -1 where it never will."""
+    # What the profile misses in bright stars is error, too: chi-square per sample is above 1 there.
+    if lane.steps == 0 or chi2 < lane.chi2 + _RISE * max(1.0, lane.chi2 / lane.free):
+        lane.damping *= 1.0 if lane.steps == 0 else 0.2
+        lane.chi2, lane.now = chi2, 1 - lane.now
+    else:
+        lane.damping *= 8.0
+    while lane.steps < _MOST_STEPS:
+        lane.steps += 1
+        gain = _step(lane, matrix, change)
+        if gain < 0:
+            return -1
+        trial = lane.common[1 - lane.now]
+        fine = trial[0] > 0 and trial[2] > 0 and trial[0] * trial[2] > 1.05 * trial[1] ** 2
+        if fine and abs(trial[3] - lane.start[0]) < reach and abs(trial[4] - lane.start[1]) < reach:
+            if lane.damping <= _FREE and gain < _SETTLED * max(1.0, lane.chi2 / lane.free):
+                lane.now = 1 - lane.now
+                return 1
+            return 0
+        lane.damping *= 8.0
+    return -1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _give(lane: Any, out: Float64) -> None:
+    """Parameters (13,) of the star in a lane."""
+    common = lane.common[lane.now]
+    out[0], out[1] = lane.x0 + common[3], lane.y0 + common[4]
+    for u in range(3):
+        out[2 + u] = common[u]
+    for u in range(8):
+        out[5 + u] = lane.level[lane.now, u // 2, u % 2]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def fit_stars(
     image: Float32, cell: Int64, variance: Float64, poisson: float, x: Float64, y: Float64,
-    fwhm_px: float, radius: int,
+    shape: float, radius: int,
 ) -> tuple[Float64, npt.NDArray[np.bool_]]:  # fmt: skip
     """Position, shape and per-plane level of each star from the raw mosaic samples around it.
 
@@ -201,8 +176,8 @@ def fit_stars(
         Variance per unit of signal: 1 when samples are in electrons, 0 when the gain is unknown.
     x, y : (n,) float64
         Start positions.
-    fwhm_px : float
-        Start width.
+    shape : float
+        Start value of ``a`` and ``c``, see `fourlight.core.starmodel.moffat_shape`.
     radius : int
         Radius in pixels of the disc that is fitted.
 
@@ -218,18 +193,29 @@ def fit_stars(
     >>> y, x = np.mgrid[:30, :30]
     >>> star = 5 + 90 * (1 + 0.3 * ((x - 14.3) ** 2 + (y - 15.2) ** 2)) ** -3.0
     >>> cell, start = np.array([[0, 1], [2, 3]]), (np.array([14.0]), np.array([15.0]))
-    >>> found, settled = fit_stars(star.astype(np.float32), cell, np.ones(4), 1.0, *start, 2.0, 7)
+    >>> found, settled = fit_stars(star.astype(np.float32), cell, np.ones(4), 1.0, *start, 0.26, 7)
     >>> found[0, :2].round(3).tolist(), bool(settled[0])
     ([14.3, 15.2], True)
     """
-    n = x.size
-    out = np.zeros((n, NPAR))
-    settled = np.zeros(n, dtype=np.bool_)
-    shape = (2 ** (1 / BETA) - 1) / (0.5 * fwhm_px) ** 2
-    for k in range(n):
-        p = out[k]
-        x0, y0 = int(np.rint(x[k])), int(np.rint(y[k]))
-        p[0], p[1], p[2], p[4] = x[k], y[k], shape, shape
-        _linear_start(image, cell, x0, y0, radius, p)
-        settled[k] = _fit_one(image, cell, variance, poisson, x0, y0, radius, p)
+    out, settled, room = np.zeros((x.size, NPAR)), np.zeros(x.size, dtype=np.bool_), disc_room(cell, radius)
+    samples, light = np.zeros((4, 4, room, LANES)), np.empty(room)
+    lanes, work, chi2 = np.zeros(LANES, _LANE), np.zeros(WORK), np.empty(LANES)
+    matrix, change, following, busy = np.empty((5, 5)), np.empty(5), 0, LANES
+    for k in range(LANES):
+        lanes[k].star = -1
+    while busy > 0:
+        busy = 0
+        for k in range(LANES):
+            while lanes[k].star < 0 and following < x.size:
+                place = x[following], y[following]
+                if _take(image, cell, place[0], place[1], shape, radius, samples, light, lanes[k], k):
+                    lanes[k].star = following
+                following += 1
+            busy += lanes[k].star >= 0
+        _try(samples, variance, poisson, lanes, work, chi2)
+        for k in range(LANES):
+            result = _advance(lanes[k], chi2[k], 0.7 * radius, matrix, change) if lanes[k].star >= 0 else 0
+            if result != 0:
+                _give(lanes[k], out[lanes[k].star])
+                settled[lanes[k].star], lanes[k].star = result > 0, -1
     return out, settled

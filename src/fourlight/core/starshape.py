@@ -10,80 +10,26 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from fourlight.core.starfit import BETA, _solve
+from fourlight.core.spread import sort_few
+from fourlight.core.starequations import (
+    WORK,
+    amplitude_of,
+    eliminate,
+    equations_of,
+    set_star,
+    solve,
+    star_equations,
+)
+from fourlight.core.starmodel import BETA, LANES, disc_room, disc_samples, level_fit, profile
 
-__all__ = ["aperture_ratios", "plane_fluxes", "plane_shape", "star_equations"]
+__all__ = ["aperture_ratios", "plane_fluxes", "plane_shape"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
 
-@njit(cache=True, nogil=True)
-def _level_fit(
-    image: Float32, cell: Int64, plane: int, variance: float, poisson: float,
-    cx: float, cy: float, shape: Float64, r: int, guess: float,
-) -> tuple[float, float, float]:  # fmt: skip
-    """Amplitude, its variance and sky of one star in one plane at a fixed shape; variance < 0: no fit."""
-    ny, nx = image.shape
-    x0, y0 = int(np.rint(cx)), int(np.rint(cy))
-    saa = sab = sbb = ya = yb = 0.0
-    for y in range(max(0, y0 - r), min(ny, y0 + r + 1)):
-        for x in range(max(0, x0 - r), min(nx, x0 + r + 1)):
-            value = image[y, x]
-            if cell[y % 2, x % 2] != plane or value != value or (x - x0) ** 2 + (y - y0) ** 2 > r * r + r:
-                continue
-            dx, dy = x - cx, y - cy
-            f = (1.0 + shape[0] * dx * dx + 2 * shape[1] * dx * dy + shape[2] * dy * dy) ** -BETA
-            w = 1.0 / (variance + poisson * max(guess * f, 0.0))
-            saa += w * f * f
-            sab += w * f
-            sbb += w
-            ya += w * f * value
-            yb += w * value
-    det = saa * sbb - sab * sab
-    if not det > 1e-9 * saa * sbb:
-        return 0.0, -1.0, 0.0
-    return (sbb * ya - sab * yb) / det, sbb / det, (saa * yb - sab * ya) / det
-
-
-@njit(cache=True, nogil=True)
-def star_equations(
-    image: Float32, cell: Int64, plane: int, variance: float, poisson: float, cx: float, cy: float,
-    shape: Float64, amplitude: float, sky: float, r: int, full: Float64, right: Float64,
-) -> None:  # fmt: skip
-    """Fill the normal equations of one star in one plane, lower triangle (7, 7) and right-hand side (7,).
-
-    Unknowns are corrections to ``a, b, c`` of the shape, to x and y, to amplitude and to sky; the disc of radius ``r``
-    is centred on the pixel nearest to ``cx, cy``.
-    """
-    ny, nx = image.shape
-    full[:] = 0.0
-    right[:] = 0.0
-    g = np.empty(7)
-    x0, y0 = int(np.rint(cx)), int(np.rint(cy))
-    for j in range(max(0, y0 - r), min(ny, y0 + r + 1)):
-        for i in range(max(0, x0 - r), min(nx, x0 + r + 1)):
-            value = image[j, i]
-            if cell[j % 2, i % 2] != plane or value != value or (i - x0) ** 2 + (j - y0) ** 2 > r * r + r:
-                continue
-            dx, dy = i - cx, j - cy
-            base = 1.0 + shape[0] * dx * dx + 2 * shape[1] * dx * dy + shape[2] * dy * dy
-            f = base**-BETA
-            slope = -BETA * amplitude * f / base
-            g[0], g[1], g[2] = slope * dx * dx, 2 * slope * dx * dy, slope * dy * dy
-            g[3] = -slope * (2 * shape[0] * dx + 2 * shape[1] * dy)
-            g[4] = -slope * (2 * shape[2] * dy + 2 * shape[1] * dx)
-            g[5], g[6] = f, 1.0
-            w = 1.0 / (variance + poisson * max(amplitude * f, 0.0))
-            residual = value - amplitude * f - sky
-            for u in range(7):
-                right[u] += w * g[u] * residual
-                for v in range(u + 1):
-                    full[u, v] += w * g[u] * g[v]
-
-
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _shape_step(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float, x: Float64, y: Float64,
     p: Float64, amplitude: Float64, r: int, matrix: Float64, vector: Float64,
@@ -91,35 +37,30 @@ def _shape_step(
     """Normal equations of the five shared parameters, each star's amplitude and sky projected out."""
     matrix[:] = 0.0
     vector[:] = 0.0
-    full, right = np.empty((7, 7)), np.empty(7)
-    for k in range(x.size):
-        cx, cy = x[k] + p[3], y[k] + p[4]
-        a, _, sky = _level_fit(image, cell, plane, variance, poisson, cx, cy, p[:3], r, amplitude[k])
-        if a <= 0:
-            continue
-        amplitude[k] = a
-        star_equations(image, cell, plane, variance, poisson, cx, cy, p[:3], a, sky, r, full, right)
-        _project(full, right, matrix, vector)
+    room = disc_room(cell, r)
+    samples, light, work = np.zeros((4, room, LANES)), np.empty(room), np.empty(WORK)
+    full, right, common = np.empty((7, 7)), np.empty(7), p.copy()
+    for first in range(0, x.size, LANES):
+        many = min(LANES, x.size - first)
+        for lane in range(LANES):
+            k, a, sky = first + lane, 0.0, 0.0
+            if lane < many:
+                cx, cy = x[k] + p[3], y[k] + p[4]
+                x0, y0 = int(np.rint(cx)), int(np.rint(cy))
+                common[3], common[4] = cx - x0, cy - y0
+                n = disc_samples(image, cell, plane, x0, y0, r, samples, lane)
+                profile(samples, lane, n, common, light)
+                a, _, sky = level_fit(light, samples, lane, n, variance, poisson, amplitude[k])
+            set_star(work, lane, common, max(a, 0.0), sky, variance)
+            if a > 0:
+                amplitude[k] = a
+        star_equations(samples, poisson, work)
+        for lane in range(many):
+            if amplitude_of(work, lane) > 0:
+                equations_of(work, lane, full, right)
+                eliminate(full, right, 0.0, matrix, vector)
 
 
-@njit(cache=True, nogil=True)
-def _project(full: Float64, right: Float64, matrix: Float64, vector: Float64) -> None:
-    """Add one star's 7 x 7 equations to the shared 5 x 5 ones with its own two unknowns eliminated."""
-    for u in range(7):
-        for v in range(u):
-            full[v, u] = full[u, v]
-    a, b, c = full[5, 5], full[6, 5], full[6, 6]
-    det = a * c - b * b
-    if det <= 0:
-        return
-    for u in range(5):
-        e, f = (c * full[u, 5] - b * full[u, 6]) / det, (a * full[u, 6] - b * full[u, 5]) / det
-        vector[u] += right[u] - e * right[5] - f * right[6]
-        for v in range(5):
-            matrix[u, v] += full[u, v] - e * full[5, v] - f * full[6, v]
-
-
-@njit(cache=True, nogil=True)
 def plane_shape(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float, x: Float64, y: Float64,
     start: Float64, radius: int,
@@ -146,23 +87,20 @@ def plane_shape(
     Returns
     -------
     (5,) float64
-        ``a, b, c`` of the profile in `fourlight.core.starfit` and the plane's shift ``dx, dy`` in pixels.
+        ``a, b, c`` of the profile in `fourlight.core.starmodel` and the plane's shift ``dx, dy`` in pixels.
     bool
         False where the fit did not settle; the start values are returned then.
     """
-    p = np.zeros(5)
-    p[:3] = start
-    matrix, vector = np.empty((5, 5)), np.empty(5)
-    amplitude = np.zeros(x.size)
+    p = np.array([*start, 0.0, 0.0])
+    matrix, vector, amplitude = np.empty((5, 5)), np.empty(5), np.zeros(x.size)
     for _ in range(12):
         _shape_step(image, cell, plane, variance, poisson, x, y, p, amplitude, radius, matrix, vector)
-        for i in range(5):
-            matrix[i, i] *= 1.0 + 1e-6
-        if not _solve(matrix, vector, 5):
+        matrix[np.diag_indices(5)] *= 1.0 + 1e-6
+        if not solve(matrix, vector):
             break
         scale = 1.0
         while scale > 1e-3:
-            a, b, c = p[0] + scale * vector[0], p[1] + scale * vector[1], p[2] + scale * vector[2]
+            a, b, c = p[:3] + scale * vector[:3]
             if a > 0.3 * p[0] and c > 0.3 * p[2] and a * c > 1.05 * b * b:
                 break
             scale *= 0.5
@@ -171,12 +109,10 @@ def plane_shape(
         p += scale * vector
         if abs(vector[0]) + abs(vector[2]) < 1e-4 * (p[0] + p[2]) and abs(vector[3]) + abs(vector[4]) < 1e-4:
             return p, True
-    p[:3] = start
-    p[3:] = 0.0
-    return p, False
+    return np.array([*start, 0.0, 0.0]), False
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def plane_fluxes(
     image: Float32, cell: Int64, plane: int, variance: float, poisson: float, x: Float64, y: Float64,
     shape: Float64, radius: int,
@@ -188,31 +124,67 @@ def plane_fluxes(
     flux, error : (n,) float64
         Total flux of the fitted profile and one sigma, units of the samples; error NaN where no fit.
     """
-    n = x.size
-    flux, error = np.zeros(n), np.full(n, np.nan)
+    flux, error, room = np.zeros(x.size), np.full(x.size, np.nan), disc_room(cell, radius)
+    samples, light, common = np.zeros((4, room, LANES)), np.empty(room), shape.copy()
     area = np.pi / ((BETA - 1) * np.sqrt(shape[0] * shape[2] - shape[1] * shape[1]))
-    for k in range(n):
-        guess = 0.0
-        spread = -1.0
+    for k in range(x.size):
+        lane, cx, cy = k % LANES, x[k] + shape[3], y[k] + shape[4]
+        x0, y0 = int(np.rint(cx)), int(np.rint(cy))
+        common[3], common[4] = cx - x0, cy - y0
+        n = disc_samples(image, cell, plane, x0, y0, radius, samples, lane)
+        profile(samples, lane, n, common, light)
+        guess, spread = 0.0, -1.0
         for _ in range(3):
-            guess, spread, _ = _level_fit(
-                image,
-                cell,
-                plane,
-                variance,
-                poisson,
-                x[k] + shape[3],
-                y[k] + shape[4],
-                shape[:3],
-                radius,
-                guess,
-            )
+            guess, spread, _ = level_fit(light, samples, lane, n, variance, poisson, guess)
         if spread >= 0:
             flux[k], error[k] = area * guess, area * np.sqrt(spread)
     return flux, error
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ring_reach(radius: float) -> int:
+    """Pixels from the middle of a disc to the rim of the ring around it, rounded up."""
+    return int(np.ceil(1.5 * radius)) + 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _disc_light(
+    image: Float32, cell: Int64, plane: int, x: float, y: float, shape: Float64, radius: float, ring: Float64
+) -> tuple[float, float]:
+    """Light of one plane in the disc over the level of the ring, and that of a profile of unit flux there.
+
+    Both NaN where the core has a defect, both 0 where the ring holds too few samples.
+    """
+    light = model = inside = 0.0
+    n = 0
+    cx, cy, reach = x + shape[3], y + shape[4], _ring_reach(radius)
+    x0, y0 = int(np.rint(x)), int(np.rint(y))
+    for j in range(y0 - reach, y0 + reach + 1):
+        for i in range(x0 - reach, x0 + reach + 1):
+            if cell[j % 2, i % 2] != plane:
+                continue
+            dx, dy, value = i - cx, j - cy, image[j, i]
+            d2 = dx * dx + dy * dy
+            if value != value:
+                if d2 <= 0.25 * radius * radius:
+                    return np.nan, np.nan
+            elif d2 <= radius * radius:
+                light += value
+                inside += 1
+                inverse = 1.0 / (1.0 + shape[0] * dx * dx + 2 * shape[1] * dx * dy + shape[2] * dy * dy)
+                model += inverse**BETA
+            elif d2 <= 2.25 * radius * radius:
+                ring[n] = value
+                n += 1
+    if n <= 8:
+        return 0.0, 0.0
+    sort_few(ring[:n])
+    level = 0.5 * (ring[(n - 1) // 2] + ring[n // 2])
+    peak = (BETA - 1) * np.sqrt(shape[0] * shape[2] - shape[1] * shape[1]) / np.pi
+    return light - inside * level, peak * model
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def aperture_ratios(
     image: Float32, cell: Int64, x: Float64, y: Float64, flux: Float64, shapes: Float64, radius: float
 ) -> Float64:
@@ -244,37 +216,20 @@ def aperture_ratios(
     """
     ny, nx = image.shape
     out = np.full(x.size, np.nan)
-    reach = int(np.ceil(1.5 * radius)) + 1
-    ring = np.empty((4, (reach + 1) ** 2))
+    reach = _ring_reach(radius)
+    ring = np.empty((2 * reach + 1) ** 2)
     for k in range(x.size):
         x0, y0 = int(np.rint(x[k])), int(np.rint(y[k]))
         if x0 < reach or y0 < reach or x0 >= nx - reach or y0 >= ny - reach:
             continue
-        light, model, inside, n = np.zeros(4), np.zeros(4), np.zeros(4), np.zeros(4, dtype=np.int64)
-        whole = True
-        for j in range(y0 - reach, y0 + reach + 1):
-            for i in range(x0 - reach, x0 + reach + 1):
-                plane = cell[j % 2, i % 2]
-                shape = shapes[plane]
-                dx, dy = i - x[k] - shape[3], j - y[k] - shape[4]
-                d2, value = dx * dx + dy * dy, image[j, i]
-                if value != value:
-                    whole = whole and d2 > 0.25 * radius * radius
-                elif d2 <= radius * radius:
-                    light[plane] += value
-                    inside[plane] += 1
-                    peak = (BETA - 1) * np.sqrt(shape[0] * shape[2] - shape[1] * shape[1]) / np.pi
-                    model[plane] += (
-                        peak * (1 + shape[0] * dx * dx + 2 * shape[1] * dx * dy + shape[2] * dy * dy) ** -BETA
-                    )
-                elif d2 <= 2.25 * radius * radius:
-                    ring[plane, n[plane]] = value
-                    n[plane] += 1
         data = total = 0.0
         for plane in range(4):
-            if flux[k, plane] > 0 and n[plane] > 8:
-                data += (light[plane] - inside[plane] * np.median(ring[plane, : n[plane]])) / flux[k, plane]
-                total += model[plane]
-        if whole and total > 0.5:
+            light, model = _disc_light(image, cell, plane, x[k], y[k], shapes[plane], radius, ring)
+            if flux[k, plane] > 0:
+                data += light / flux[k, plane]
+                total += model
+            elif light != light:
+                total = np.nan
+        if total > 0.5:
             out[k] = data / total
     return out

@@ -16,7 +16,7 @@ from fourlight.io.room import whole
 
 __all__ = ["digest", "load", "prune", "save"]
 
-FORMAT = 7
+FORMAT = 8
 """Raise this when measuring changes, so that old files are not taken for new ones."""
 
 STARS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation", "saturated")

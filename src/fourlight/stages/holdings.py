@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import background, starfit, starshape
+from fourlight.core import background, starmodel, starshape
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 
@@ -56,7 +56,7 @@ def _width(value: Float32, variance: Float32, stars: StarList) -> float | None:
     if len(chosen) < 3:
         return None
     typical = float(np.median(stars.fwhm_px[chosen]))
-    shape = starfit.moffat_shape(typical)
+    shape = starmodel.moffat_shape(typical)
     some_variance = some(variance)
     noise = float(np.median(some_variance[np.isfinite(some_variance)]))
     # All pixels of a plane of the stack belong to the one plane.
@@ -64,7 +64,7 @@ def _width(value: Float32, variance: Float32, stars: StarList) -> float | None:
         value, np.zeros((2, 2), dtype=np.int64), 0, noise, 0.0, stars.x[chosen], stars.y[chosen],
         np.array([shape, 0.0, shape]), int(np.clip(np.ceil(2.2 * typical), 4, 24)),
     )  # fmt: skip
-    return float(starfit.moffat_fwhm(*found[:3])[0]) if fine else None
+    return float(starmodel.moffat_fwhm(*found[:3])[0]) if fine else None
 
 
 def with_shares(planes: dict[str, dict[str, Any]], *, pedestal_known: bool) -> dict[str, dict[str, Any]]:

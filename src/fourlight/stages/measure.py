@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from fourlight.core import cfa, detection, skycells, starfit, starshape
+from fourlight.core import cfa, detection, skycells, starfit, starmodel, starshape
 from fourlight.core.noise import sample_noise
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, StarList
@@ -31,6 +31,12 @@ USUAL_SIZE = 0.25
 
 BRIGHT_STARS = 150
 """Stars that define the shape of a frame; more add nothing to its precision."""
+
+PART = 4
+"""One in so many bands of rows is searched first."""
+
+WIDTH_STARS = 80
+"""Stars that tell how wide to look."""
 
 APERTURE_STARS = 250
 """Stars that tie profile fluxes to aperture fluxes."""
@@ -73,7 +79,8 @@ def measure(
         raise FrameError(str(raw.path), "samples do not vary; needed a frame with light in it")
     solid = skycells.filled(levels)
     poisson = 1.0 if electrons else 0.0
-    fits, width = _fitted(image, cell, solid, noise, poisson, settings)
+    excess = skycells.Excess.above(image, solid, cell, noise)
+    fits, width = _fitted(excess, cell, noise, poisson, settings)
     stars, shapes, aperture_error = _photometry(
         image, cell, noise, poisson, fits, width, saturation, settings.max_stars
     )
@@ -95,7 +102,7 @@ def measure(
         aperture_error=aperture_error,
         fringe_normal=normal,
         fringe_right=right,
-        trails=find_trails(image, cell, solid, noise, stars, width, settings.trail_sigma),
+        trails=find_trails(excess, stars, width, settings.trail_sigma),
     )
 
 
@@ -126,20 +133,22 @@ def _whole_cells(levels: Float32, raw: RawFrame) -> Float32:
 
 
 def _fitted(
-    image: Float32, cell: Int64, levels: Float32, noise: Float64, poisson: float, settings: Measure
+    excess: skycells.Excess, cell: Int64, noise: Float64, poisson: float, settings: Measure
 ) -> tuple[Float64, float]:
     """Parameters of all stars found, and the frame's typical width in pixels."""
-    snr = skycells.subtracted(image, levels, cell, noise)
-    sigma = 1.3
+    image, sigma = excess.image, 1.3
     width = 2.355 * sigma
-    for _ in range(3):
-        x, y, _significance = detection.candidates(snr, sigma, settings.detection_sigma)
-        few, _ = _settled(image, cell, noise, poisson, x[:80], y[:80], width)
+    # A part of the frame tells how wide to look, if it holds enough stars.
+    for every in (PART, 1, 1):
+        x, y, _significance = detection.candidates(excess, sigma, settings.detection_sigma, every=every)
+        if every > 1 and len(x) < WIDTH_STARS:
+            continue
+        few, _ = _settled(image, cell, noise, poisson, x[:WIDTH_STARS], y[:WIDTH_STARS], width)
         if len(few) == 0:
             return np.empty((0, starfit.NPAR)), width
         width = float(np.clip(np.median(_fwhm(few)), 1.2, 20.0))
         better = width / 2.355
-        if 0.75 < better / sigma < 1.33:
+        if every == 1 and 0.75 < better / sigma < 1.33:
             break
         sigma = better
     most = settings.max_stars + settings.max_stars // 4
@@ -152,7 +161,8 @@ def _settled(
 ) -> tuple[Float64, Float64]:
     """Fits that settled on something that is as wide as a star of this frame, and their widths."""
     radius = _fit_radius(width)
-    fits, fine = starfit.fit_stars(image, cell, noise**2, poisson, x, y, width, radius)
+    start = starmodel.moffat_shape(width)
+    fits, fine = starfit.fit_stars(image, cell, noise**2, poisson, x, y, start, radius)
     fits = fits[fine & (fits[:, 5::2].max(axis=1) > 0)]
     if len(fits) == 0:
         return fits, np.empty(0)
@@ -167,7 +177,7 @@ def _settled(
 
 
 def _fwhm(fits: Float64) -> Float64:
-    return np.array([starfit.moffat_fwhm(*row[2:5])[0] for row in fits])
+    return starmodel.moffat_fwhm(*fits[:, 2:5].T)[0]
 
 
 def _photometry(
@@ -192,21 +202,18 @@ def _photometry(
     total = flux.sum(axis=1)
     keep = np.isfinite(error).all(axis=1) & (total > 3 * np.sqrt((error**2).sum(axis=1)))
     order = np.flatnonzero(keep)[np.argsort(-total[keep], kind="stable")][:most]
-    shape = np.array([starfit.moffat_fwhm(*row[2:5])[:2] for row in fits]).reshape(-1, 2)
-    stars = StarList(
-        x[order], y[order], flux[order], error[order], shape[order, 0], shape[order, 1], full[order]
-    )
+    fwhm, elongation, _angle = starmodel.moffat_fwhm(*fits[order, 2:5].T)
+    stars = StarList(x[order], y[order], flux[order], error[order], fwhm, elongation, full[order])
     return stars, shapes, aperture_error
 
 
 def _saturated(image: Float32, x: Float64, y: Float64, saturation: float) -> npt.NDArray[np.bool_]:
     """Whether any sample within two pixels of a star is full."""
-    ny, nx = image.shape
-    out = np.zeros(len(x), dtype=np.bool_)
-    for k, (cx, cy) in enumerate(zip(np.rint(x).astype(int), np.rint(y).astype(int), strict=True)):
-        patch = image[max(0, cy - 2) : min(ny, cy + 3), max(0, cx - 2) : min(nx, cx + 3)]
-        out[k] = bool((patch >= saturation).any())
-    return out
+    rows, columns = (
+        np.clip(np.rint(part).astype(np.int64)[:, None] + np.arange(-2, 3), 0, size - 1)
+        for part, size in zip((y, x), image.shape, strict=True)
+    )
+    return np.asarray((image[rows[:, :, None], columns[:, None, :]] >= saturation).any(axis=(1, 2)))
 
 
 def _shapes(
@@ -277,8 +284,8 @@ def _aperture_correction(
 
 def _widths(shapes: Float64) -> tuple[Float64, Float64, float]:
     """FWHM and elongation per plane, and the direction of elongation of the first green, degrees."""
-    found = np.array([starfit.moffat_fwhm(*shape[:3]) for shape in shapes])
-    return found[:, 0], found[:, 1], float(np.degrees(found[1, 2]) % 180.0)
+    fwhm, elongation, angle = starmodel.moffat_fwhm(*shapes[:, :3].T)
+    return fwhm, elongation, float(np.degrees(angle[1]) % 180.0)
 
 
 def _gradient(level: Float32) -> float:

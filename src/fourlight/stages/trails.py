@@ -14,8 +14,9 @@ import numpy.typing as npt
 from numba import njit
 from scipy.ndimage import uniform_filter
 
-from fourlight.core import maps, skycells
+from fourlight.core import maps
 from fourlight.core.lines import Line, strongest_line
+from fourlight.core.skycells import Excess
 from fourlight.frames import RegisteredFrame, StarList
 
 __all__ = ["find_trails", "without_fixtures"]
@@ -28,6 +29,12 @@ Int64 = npt.NDArray[np.int64]
 MOST_LINES = 6
 COARSE_PX = 500
 """Longer side of the coarse picture on which lines are searched, at most."""
+
+BAND_BLOCKS = 16
+"""Rows of coarse pixels that are made at a time."""
+
+CUT_SIGMA = 8.0
+"""Excess in sigma of a sample beyond which it counts no more."""
 
 SHORTEST = 0.4
 """Shortest line over the shorter side of the frame."""
@@ -45,27 +52,13 @@ STEP_PX = 0.5
 """Step of the profile across a trail."""
 
 
-def find_trails(
-    image: Float32,
-    cell: Int64,
-    levels: Float32,
-    noise: Float64,
-    stars: StarList,
-    width_px: float,
-    sigma: float,
-) -> Float64:
+def find_trails(frame: Excess, stars: StarList, width_px: float, sigma: float) -> Float64:
     """Trails of one light.
 
     Parameters
     ----------
-    image : (ny, nx) float32
-        Calibrated samples; NaN where there is none.
-    cell : (2, 2) int64
-        Plane index of ``[y % 2, x % 2]``.
-    levels : (4, my, mx) float32
-        Sky by cells.
-    noise : (4,) float64
-        Standard deviation of a sample at the sky level.
+    frame : Excess
+        Calibrated samples less the sky, in units of the noise.
     stars : StarList
     width_px : float
         Star width.
@@ -77,16 +70,16 @@ def find_trails(
     (n, 4) float64
         A point x, y of the trail, its direction (radians from +x towards +y) and its half width, pixels.
     """
-    excess = skycells.subtracted(image, levels, cell, noise)
-    excess[~np.isfinite(image)] = np.nan
-    _cover(excess, stars.x, stars.y, 2.0 * max(width_px, 1.5))
-    side = 2 * int(np.ceil(max(image.shape) / (2 * COARSE_PX)))
-    coarse = _coarse(excess, side)
+    radius = 2.0 * max(width_px, 1.5)
+    side = 2 * int(np.ceil(max(frame.image.shape) / (2 * COARSE_PX)))
+    coarse = _coarse(*_block_sums(frame, stars, radius, side), side)
+    excess: Float32 | None = None
     found: list[list[float]] = []
     for _ in range(MOST_LINES):
         line = strongest_line(coarse, SHORTEST * min(coarse.shape))
         if line is None or line.significance < sigma:
             break
+        excess = _uncovered(frame, 0, len(frame.image), stars, radius) if excess is None else excess
         x, y = (side * (place + 0.5) - 0.5 for place in (line.x, line.y))
         trail = _refined(excess, replace(line, x=x, y=y), side)
         if trail is not None:
@@ -95,25 +88,57 @@ def find_trails(
     return np.array(found).reshape(-1, 4)
 
 
-@njit(cache=True, nogil=True)
-def _cover(excess: Float32, x: Float64, y: Float64, radius: float) -> None:
-    """Set NaN around each star."""
-    ny, nx = excess.shape
+def _uncovered(frame: Excess, y0: int, y1: int, stars: StarList, radius: float) -> Float32:
+    """Rows of the frame from ``y0`` up to ``y1``, NaN around each star."""
+    rows = np.empty((y1 - y0, frame.image.shape[1]), dtype=np.float32)
+    frame.fill(y0, rows)
+    _cover(rows, y0, stars.x, stars.y, radius)
+    return rows
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _cover(rows: Float32, first: int, x: Float64, y: Float64, radius: float) -> None:
+    """Set NaN around each star in the rows of a frame from ``first`` on."""
+    ny, nx = rows.shape
     for k in range(x.size):
-        for j in range(max(0, int(y[k] - radius)), min(ny, int(y[k] + radius) + 2)):
+        for j in range(max(first, int(y[k] - radius)), min(first + ny, int(y[k] + radius) + 2)):
             for i in range(max(0, int(x[k] - radius)), min(nx, int(x[k] + radius) + 2)):
                 if (i - x[k]) ** 2 + (j - y[k]) ** 2 <= radius * radius:
-                    excess[j, i] = np.nan
+                    rows[j - first, i] = np.nan
 
 
-def _coarse(excess: Float32, side: int) -> Float32:
+def _block_sums(frame: Excess, stars: StarList, radius: float, side: int) -> tuple[Float32, Float32]:
+    """Sums of the samples in blocks, each cut at 8 sigma, and their number; stars left out."""
+    ny, nx = (length // side for length in frame.image.shape)
+    total, count = np.empty((ny, nx), dtype=np.float32), np.empty((ny, nx), dtype=np.float32)
+    for j in range(0, ny, BAND_BLOCKS):
+        j1 = min(j + BAND_BLOCKS, ny)
+        _add_blocks(_uncovered(frame, j * side, j1 * side, stars, radius), side, total[j:j1], count[j:j1])
+    return total, count
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_blocks(rows: Float32, side: int, total: Float32, count: Float32) -> None:
+    width = total.shape[1] * side
+    most = np.float32(CUT_SIGMA)
+    light, known = np.empty(width, dtype=np.float32), np.empty(width, dtype=np.float32)
+    for j in range(len(total)):
+        light[:] = 0.0
+        known[:] = 0.0
+        for y in range(j * side, (j + 1) * side):
+            row = rows[y]
+            for x in range(width):
+                value = row[x]
+                there = value == value
+                light[x] += min(max(value, -most), most) if there else np.float32(0.0)
+                known[x] += np.float32(1.0) if there else np.float32(0.0)
+        for i in range(total.shape[1]):
+            total[j, i] = light[i * side : (i + 1) * side].sum()
+            count[j, i] = known[i * side : (i + 1) * side].sum()
+
+
+def _coarse(total: Float32, count: Float32, side: int) -> Float32:
     """Sums over blocks less those around them, over their scatter there; NaN where samples are missing."""
-    ny, nx = (length // side for length in excess.shape)
-    count, total = np.empty((ny, nx), dtype=np.int64), np.empty((ny, nx), dtype=np.float32)
-    for y in range(ny):  # all rows at once would take four times the memory of the frame
-        blocks = excess[y * side : (y + 1) * side, : nx * side].reshape(side, nx, side)
-        count[y] = np.isfinite(blocks).sum(axis=(0, 2))
-        total[y] = np.nansum(np.clip(blocks, -8, 8), axis=(0, 2))
     there = count >= side**2 / 2
     value = np.where(there, total / np.sqrt(np.maximum(count, 1)), 0.0)
     value = np.where(there, value - _around(value, there), 0.0)
@@ -177,7 +202,7 @@ def _profile(excess: Float32, x0: float, y0: float, angle: float, reach: float) 
             k = int(np.floor(distance / STEP_PX))
             value = excess[j, i]
             if k >= 0 and k < steps and value == value:
-                total[k] += min(max(value, -8.0), 8.0)
+                total[k] += min(max(value, -CUT_SIGMA), CUT_SIGMA)
                 count[k] += 1
     return total, count
 
