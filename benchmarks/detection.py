@@ -60,7 +60,8 @@ def ours(image: Float32) -> tuple[Float64, Float64]:
     settings = Measure()
     solid = skycells.filled(skycells.cell_levels(image, CELL, settings.cell_px))
     noise = np.array([sample_noise(image[y::2, x::2]) for y in range(2) for x in range(2)])
-    fits_, _ = measure._fitted(image, CELL, solid, noise, 1.0, settings)
+    excess = skycells.Excess.above(image, solid, CELL, noise)
+    fits_, _ = measure._fitted(excess, CELL, noise, 1.0, settings)
     return fits_[:, 0], fits_[:, 1]
 
 
