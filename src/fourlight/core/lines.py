@@ -22,7 +22,7 @@ SMOOTH = 25
 """Neighbouring lines over which what is broad (nebula, gradients) is taken off."""
 
 PART = 4
-"""One in so many slopes tells how lines scatter."""
+"""One in so many lines tells how lines scatter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +126,7 @@ def _peak(total: Float32, count: Float32, shortest: float) -> tuple[int, int, fl
     pull[short] = 0.0
     pull -= uniform_filter1d(pull, SMOOTH, axis=1)
     # Neighbouring lines share most of their pixels: a part of them tells the scatter of all.
-    scatter = 1.4826 * float(np.median(np.abs(pull[::PART][~short[::PART]])))
+    scatter = 1.4826 * float(np.median(np.abs(pull[~short][::PART])))
     if scatter <= 0:
         return None
     pull[short] = -np.inf

@@ -63,6 +63,69 @@ def equations_of(work: Float64, lane: int, full: Float64, right: Float64) -> flo
     return float(work[_CHI + lane])
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _add_residual(
+    work: Float64, i: int, w: float, residual: float, ga: float, gb: float, gc: float, gx: float, gy: float,
+    f: float,
+) -> None:  # fmt: skip
+    """Add one sample to chi-square and to the derivatives times residuals of a lane."""
+    h = w * residual
+    work[_CHI + i] += h * residual
+    work[_RA + i] += h * ga
+    work[_RB + i] += h * gb
+    work[_RC + i] += h * gc
+    work[_RX + i] += h * gx
+    work[_RY + i] += h * gy
+    work[_RF + i] += h * f
+    work[_RS + i] += h
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _add_shape(
+    work: Float64, i: int, w: float, ga: float, gb: float, gc: float, gx: float, gy: float, f: float
+) -> None:
+    """Add one sample to the products with the derivatives by ``a, b, c``."""
+    h = w * ga
+    work[_AA + i] += h * ga
+    work[_BA + i] += h * gb
+    work[_CA + i] += h * gc
+    work[_XA + i] += h * gx
+    work[_YA + i] += h * gy
+    work[_FA + i] += h * f
+    work[_SA + i] += h
+    h = w * gb
+    work[_BB + i] += h * gb
+    work[_CB + i] += h * gc
+    work[_XB + i] += h * gx
+    work[_YB + i] += h * gy
+    work[_FB + i] += h * f
+    work[_SB + i] += h
+    h = w * gc
+    work[_CC + i] += h * gc
+    work[_XC + i] += h * gx
+    work[_YC + i] += h * gy
+    work[_FC + i] += h * f
+    work[_SC + i] += h
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _add_rest(work: Float64, i: int, w: float, gx: float, gy: float, f: float) -> None:
+    """Add one sample to the products of the derivatives by place, amplitude and sky with each other."""
+    h = w * gx
+    work[_XX + i] += h * gx
+    work[_YX + i] += h * gy
+    work[_FX + i] += h * f
+    work[_SX + i] += h
+    h = w * gy
+    work[_YY + i] += h * gy
+    work[_FY + i] += h * f
+    work[_SY + i] += h
+    h = w * f
+    work[_FF + i] += h * f
+    work[_SF + i] += h
+    work[_SS + i] += w
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def star_equations(samples: Float64, poisson: float, work: Float64) -> None:
     """Fill the sums of all lanes from the parameters there; ``samples`` as in `fourlight.core.starmodel`."""
@@ -81,49 +144,9 @@ def star_equations(samples: Float64, poisson: float, work: Float64) -> None:
             ga, gb, gc = slope * dx * dx, 2.0 * slope * dx * dy, slope * dy * dy
             w = use[i] / (work[_VARIANCE + i] + poisson * max(light, 0.0))
             residual = value[i] - light - work[_SKY + i]
-            h = w * residual
-            work[_CHI + i] += h * residual
-            work[_RA + i] += h * ga
-            work[_RB + i] += h * gb
-            work[_RC + i] += h * gc
-            work[_RX + i] += h * gx
-            work[_RY + i] += h * gy
-            work[_RF + i] += h * f
-            work[_RS + i] += h
-            h = w * ga
-            work[_AA + i] += h * ga
-            work[_BA + i] += h * gb
-            work[_CA + i] += h * gc
-            work[_XA + i] += h * gx
-            work[_YA + i] += h * gy
-            work[_FA + i] += h * f
-            work[_SA + i] += h
-            h = w * gb
-            work[_BB + i] += h * gb
-            work[_CB + i] += h * gc
-            work[_XB + i] += h * gx
-            work[_YB + i] += h * gy
-            work[_FB + i] += h * f
-            work[_SB + i] += h
-            h = w * gc
-            work[_CC + i] += h * gc
-            work[_XC + i] += h * gx
-            work[_YC + i] += h * gy
-            work[_FC + i] += h * f
-            work[_SC + i] += h
-            h = w * gx
-            work[_XX + i] += h * gx
-            work[_YX + i] += h * gy
-            work[_FX + i] += h * f
-            work[_SX + i] += h
-            h = w * gy
-            work[_YY + i] += h * gy
-            work[_FY + i] += h * f
-            work[_SY + i] += h
-            h = w * f
-            work[_FF + i] += h * f
-            work[_SF + i] += h
-            work[_SS + i] += w
+            _add_residual(work, i, w, residual, ga, gb, gc, gx, gy, f)
+            _add_shape(work, i, w, ga, gb, gc, gx, gy, f)
+            _add_rest(work, i, w, gx, gy, f)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -139,11 +139,11 @@ def _fitted(
     image, sigma = excess.image, 1.3
     width = 2.355 * sigma
     # A part of the frame tells how wide to look, if it holds enough stars.
-    for every in (PART, 1, 1):
+    for every in (PART, 1, 1, 1):
         x, y, _significance = detection.candidates(excess, sigma, settings.detection_sigma, every=every)
-        if every > 1 and len(x) < WIDTH_STARS:
-            continue
         few, _ = _settled(image, cell, noise, poisson, x[:WIDTH_STARS], y[:WIDTH_STARS], width)
+        if every > 1 and len(few) < WIDTH_STARS // 2:
+            continue
         if len(few) == 0:
             return np.empty((0, starfit.NPAR)), width
         width = float(np.clip(np.median(_fwhm(few)), 1.2, 20.0))
