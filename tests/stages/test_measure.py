@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from fields import apart, paint_stars, raw_frame
+from fourlight.core import detection
 from fourlight.core.cfa import PLANES, plane_map
 from fourlight.errors import FrameError
 from fourlight.recipe import Measure
-from fourlight.stages.measure import measure
+from fourlight.stages.measure import PART, measure
 
 SHAPE = (300, 320)
 COLOUR = np.array([0.5, 1.0, 1.0, 0.3])
@@ -75,6 +76,22 @@ def test_width_from_sharp_to_far_out_of_focus(fwhm):
     assert len(frame.stars) >= 20
     # the pixel adds 1/12 px^2 per axis; a Moffat fit to it is good to 3 per cent even at 1.8 px
     np.testing.assert_allclose(frame.fwhm_px, np.sqrt(fwhm**2 + 2.355**2 / 12), rtol=0.03)
+
+
+@pytest.mark.parametrize(("stars", "searches"), [(260, [PART, 1]), (25, [PART, 1, 1])])
+def test_a_part_of_the_frame_tells_the_width_if_it_holds_enough_stars(monkeypatch, stars, searches):
+    done, candidates = [], detection.candidates
+
+    def noted(*given, every=1):
+        done.append(every)
+        return candidates(*given, every=every)
+
+    monkeypatch.setattr(detection, "candidates", noted)
+    place, _, image = painted(fwhm=5.0, stars=stars, shape=(640, 640))
+    frame = measured(image)
+    assert done == searches
+    assert len(frame.stars) >= 0.9 * len(place)
+    np.testing.assert_allclose(frame.fwhm_px, np.sqrt(5.0**2 + 2.355**2 / 12), rtol=0.03)
 
 
 def test_saturated_stars_are_marked_and_do_not_bend_the_shape():
