@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 from numpy.polynomial import legendre
 
-from fourlight.core.levels import Cells, cell_levels
+from fourlight.core.levels import Cells
 
-__all__ = ["Cells", "Surface", "cell_levels", "fit_surface", "sky_cells"]
+__all__ = ["Surface", "fit_surface", "sky_cells"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight import recipe
-from fourlight.core import background, shrinkage, starcolour
+from fourlight.core import background, levels, shrinkage, starcolour
 from fourlight.core.stretch import Curve
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas, Window, some
@@ -170,7 +170,7 @@ def _take_off_gradient(
         mask = starcolour.star_mask(shape, field.x, field.y, np.full(len(field.x), field.fwhm_px))
     cell_px = max(12, round(max(shape) / 32))
     unused = mask | ~sheet.covered
-    cells = [background.cell_levels(image, unused, cell_px) for image in sheet.image]
+    cells = [levels.cell_levels(image, unused, cell_px) for image in sheet.image]
     noise = [
         max(float(np.nanmedian(c.scatter)), 1e-30) if np.isfinite(c.scatter).any() else 1.0 for c in cells
     ]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import background, starmodel, starshape
+from fourlight.core import background, levels, starmodel, starshape
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 
@@ -38,7 +38,7 @@ def plane_holdings(value: Float32, variance: Float32, samples: Float32, stars: S
     noise = some(variance)
     if not covered.any():
         return {"sky": None, "object": None, "noise": None, "fwhm_px": None, "samples_median": 0.0}
-    cells = background.cell_levels(value, None, CELL_PX)
+    cells = levels.cell_levels(value, None, CELL_PX)
     dark = background.sky_cells(cells, 1)
     sky = float(np.median(cells.level[dark])) if dark.any() else float(np.nanmedian(some(value)))
     return {
