@@ -156,3 +156,37 @@ def test_spread_equals_scipys_filters():
     assert np.isfinite(spread(image)).all()
     assert (spread(np.full((3, 3), np.nan, dtype=np.float32)) == 0).all()
     assert spread(np.ones((1, 1), dtype=np.float32)) == 0
+
+
+def test_missing_pixels_have_no_part_in_the_spread():
+    image = np.random.default_rng(7).normal(0, 1, (19, 21)).astype(np.float32)
+    image[2:5, 3:8] = np.nan
+    image[:, -1] = np.nan
+    largest = maximum_filter(np.where(np.isnan(image), -np.inf, image), 3, mode="nearest")
+    least = minimum_filter(np.where(np.isnan(image), np.inf, image), 3, mode="nearest")
+    expected = np.where(largest >= least, largest - least, 0)
+    np.testing.assert_allclose(spread(image), expected, rtol=1e-6)
+    assert spread(image)[3, 5] == 0
+
+
+@pytest.mark.parametrize("shape", [(0, 4), (4, 0), (1, 1), (1, 2), (2, 2)])
+def test_spread_of_tiny_images(shape):
+    image = np.random.default_rng(8).normal(0, 1, shape).astype(np.float32)
+    expected = np.ptp(image) if image.size else 0
+    np.testing.assert_allclose(spread(image), np.full(shape, expected), rtol=1e-6)
+
+
+@pytest.mark.parametrize("flat", [True, False])
+def test_rectangles_may_be_parts_of_larger_arrays(flat):
+    rng = np.random.default_rng(10)
+    wide, response = (rng.uniform(100, 900, (30, 40)).astype(np.float32) for _ in range(2))
+    arguments = (
+        3, 5, CELL, rng.normal(0, 20, (4, 3)), polynomial_terms(1), np.array([80, 120]), np.ones(4), np.ones(4), 1.0,
+    )  # fmt: skip
+    found = []
+    for copied in (True, False):
+        rect, part = wide[4:20, 7:30], response[4:20, 7:30] if flat else NONE
+        out = [np.empty(rect.size, dtype=np.float32) for _ in range(3)]
+        normalised(rect.copy() if copied else rect, part.copy() if copied else part, *arguments, *out)
+        found.append(out)
+    np.testing.assert_array_equal(found[0], found[1])

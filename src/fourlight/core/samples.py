@@ -17,7 +17,9 @@ __all__ = ["expected_variance", "normalised", "polynomial_terms", "reference", "
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
+Int8 = npt.NDArray[np.int8]
 Int64 = npt.NDArray[np.int64]
+Pair = tuple[float, float]
 
 
 def polynomial_terms(order: int) -> Int64:
@@ -28,6 +30,61 @@ def polynomial_terms(order: int) -> Int64:
     """
     pairs = [(total - j, j) for total in range(order + 1) for j in range(total + 1)]
     return np.array(pairs, dtype=np.int64)
+
+
+@njit(cache=True, nogil=True)
+def _row_of(coefficients: Float64, terms: Int64, v: float, row: Float64) -> int:
+    """Write what the polynomials of four planes are along a row, each one of x alone; the highest power of x."""
+    row[:] = 0.0
+    top = 0
+    for k in range(terms.shape[0]):
+        power = 1.0
+        for _ in range(terms[k, 1]):
+            power *= v
+        top = max(top, terms[k, 0])
+        for plane in range(4):
+            row[plane, terms[k, 0]] += coefficients[plane, k] * power
+    return top
+
+
+@njit(cache=True, nogil=True)
+def _sky(first: Float64, second: Float64, top: int, u: Float64, sky: Float64) -> None:
+    """Two polynomials in turns: the first at even elements of ``u``, the second at odd ones."""
+    a, b = first[top], second[top]
+    for i in range(u.size):
+        sky[i] = a if i & 1 == 0 else b
+    for k in range(top - 1, -1, -1):
+        a, b = first[k], second[k]
+        for i in range(u.size):
+            sky[i] = sky[i] * u[i] + (a if i & 1 == 0 else b)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _scaled(rect: Float32, sky: Float64, scale: Pair, out: Float32) -> None:
+    """Samples of a row less the sky, over the scales of two planes in turns."""
+    a, b = 1.0 / scale[0], 1.0 / scale[1]
+    for i in range(out.size):
+        out[i] = (rect[i] - sky[i]) * (a if i & 1 == 0 else b)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _variances(
+    response: Float32, sky: Float64, scale: Pair, dark: Pair, poisson: float, base: Float32, slope: Float32
+) -> None:
+    """``base`` and ``slope`` of a row; scale and dark of two planes in turns. An empty response (1, w) is 1."""
+    s, s2 = scale
+    d, d2 = dark
+    if response.size == 0:
+        a, b = 1.0 / s, 1.0 / s2
+        for i in range(base.size):
+            g = a if i & 1 == 0 else b
+            base[i] = ((d if i & 1 == 0 else d2) + poisson * sky[i]) * (g * g)
+            slope[i] = poisson * g
+    else:
+        for i in range(base.size):
+            g = 1.0 / (response[0, i] * (s if i & 1 == 0 else s2))
+            base[i] = ((d if i & 1 == 0 else d2) + poisson * sky[i] * response[0, i]) * (g * g)
+            slope[i] = poisson * g
 
 
 @njit(cache=True, nogil=True)
@@ -66,33 +123,18 @@ def normalised(
     out, base, slope : (h * w,) float32, written
     """
     h, w = rect.shape
-    flat = response.size == 0
-    powers = np.empty(8)
-    row = np.empty((4, 8))
-    top = 0
-    for k in range(terms.shape[0]):
-        top = max(top, terms[k, 0], terms[k, 1])
+    u, sky, row = np.empty(w), np.empty(w), np.empty((4, terms.shape[0]))
+    for i in range(w):
+        u[i] = 2.0 * (x0 + i) / (shape[1] - 1) - 1.0
     for j in range(h):
-        v = 2.0 * (y0 + j) / (shape[0] - 1) - 1.0
-        powers[0] = 1.0
-        for k in range(1, top + 1):
-            powers[k] = powers[k - 1] * v
-        # Along a row the polynomial is one of x alone.
-        row[:] = 0.0
-        for plane in range(4):
-            for k in range(terms.shape[0]):
-                row[plane, terms[k, 0]] += coefficients[plane, k] * powers[terms[k, 1]]
-        for i in range(w):
-            plane = cell[(y0 + j) % 2, (x0 + i) % 2]
-            u = 2.0 * (x0 + i) / (shape[1] - 1) - 1.0
-            sky = 0.0
-            for k in range(top, -1, -1):
-                sky = sky * u + row[plane, k]
-            r = 1.0 if flat else response[j, i]
-            rs = r * scale[plane]
-            out[j * w + i] = (rect[j, i] - sky) / scale[plane]
-            base[j * w + i] = (dark[plane] + poisson * sky * r) / (rs * rs)
-            slope[j * w + i] = poisson / rs
+        top = _row_of(coefficients, terms, 2.0 * (y0 + j) / (shape[0] - 1) - 1.0, row)
+        a, b = cell[(y0 + j) % 2, x0 % 2], cell[(y0 + j) % 2, (x0 + 1) % 2]
+        part = slice(j * w, (j + 1) * w)
+        _sky(row[a], row[b], top, u, sky)
+        _scaled(rect[j], sky, (scale[a], scale[b]), out[part])
+        _variances(
+            response[j : j + 1], sky, (scale[a], scale[b]), (dark[a], dark[b]), poisson, base[part], slope[part]
+        )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
@@ -106,7 +148,7 @@ def expected_variance(base: float, slope: float, level: float, floor: float) -> 
     return variance if variance > floor else floor
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def weighed(
     base: float, slope: float, sky: float, level: float, floor: float, merit: float
 ) -> tuple[float, float]:
@@ -228,14 +270,38 @@ def spread(ref: Float32) -> Float32:
     [[0.0, 0.0, 5.0, 5.0]]
     """
     h, w = ref.shape
-    out = np.zeros((h, w), dtype=np.float32)
+    out = np.empty((h, w), dtype=np.float32)
+    low, high = np.empty(w + 2, dtype=np.float32), np.empty(w + 2, dtype=np.float32)
+    low[0] = low[-1] = np.inf
+    high[0] = high[-1] = -np.inf
     for j in range(h):
-        for i in range(w):
-            low, high = np.inf, -np.inf
-            for y in range(max(0, j - 1), min(h, j + 2)):
-                for x in range(max(0, i - 1), min(w, i + 2)):
-                    value = ref[y, x]
-                    if value == value:
-                        low, high = min(low, value), max(high, value)
-            out[j, i] = high - low if high >= low else 0.0
+        _column_ends(ref[max(j - 1, 0)], ref[j], ref[min(j + 1, h - 1)], low[1:-1], high[1:-1])
+        _row_spread(low, high, out[j])
     return out
+
+
+@njit(cache=True, nogil=True)
+def _column_ends(above: Float32, row: Float32, below: Float32, low: Float32, high: Float32) -> None:
+    """Least and largest value of three rows at each place; +inf and -inf where all are NaN."""
+    most = np.float32(np.inf)
+    for i in range(row.size):
+        least = above[i] if above[i] < most else most
+        least = row[i] if row[i] < least else least
+        low[i] = below[i] if below[i] < least else least
+    for i in range(row.size):
+        largest = above[i] if above[i] > -most else -most
+        largest = row[i] if row[i] > largest else largest
+        high[i] = below[i] if below[i] > largest else largest
+
+
+@njit(cache=True, nogil=True)
+def _row_spread(low: Float32, high: Float32, out: Float32) -> None:
+    """Largest less least value of three neighbours each."""
+    one, two = np.uintp(1), np.uintp(2)
+    for i in range(out.size):
+        k = np.uintp(i)
+        least = low[k] if low[k] < low[k + one] else low[k + one]
+        least = low[k + two] if low[k + two] < least else least
+        largest = high[k] if high[k] > high[k + one] else high[k + one]
+        largest = high[k + two] if high[k + two] > largest else largest
+        out[i] = largest - least if largest >= least else np.float32(0)
