@@ -1,18 +1,12 @@
-"""Samples on one scale and their reference: numpy's median, a direct formula, missing and few samples."""
-
-import runpy
-from pathlib import Path
+"""Samples on one scale, their local range: a direct formula, scipy's filters, missing samples."""
 
 import numpy as np
 import pytest
-from astropy.stats import mad_std
 from scipy.ndimage import maximum_filter, minimum_filter
 
-from fourlight.core.bends import straight
 from fourlight.core.cfa import plane_map
-from fourlight.core.samples import expected_variance, normalised, polynomial_terms, reference, spread
+from fourlight.core.samples import expected_variance, normalised, polynomial_terms, spread
 
-fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 CELL = plane_map("GBRG")
 NONE = np.empty((0, 0), dtype=np.float32)
 
@@ -66,86 +60,6 @@ def test_variance_never_falls_below_the_floor():
     assert expected_variance(4.0, 1.0, 5.0, 1.0) == 9.0
     assert expected_variance(4.0, 1.0, -50.0, 1.0) == 1.0
     assert expected_variance(4.0, 1.0, np.nan, 2.5) == 2.5
-
-
-def _references(images, matrices, plane=0, shape=None):
-    shape = shape or images[0].shape
-    sizes = np.array([image.size for image in images])
-    inverse = np.array([fields["maps"].inverse(np.asarray(m, float)) for m in matrices])
-    zero = np.zeros(len(images), dtype=np.int64)
-    height, width = (np.array([image.shape[k] for image in images]) for k in (0, 1))
-    ref, scatter = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
-    behind = np.empty(shape, dtype=np.int32)
-    buffer = np.concatenate([np.ravel(image) for image in images]).astype(np.float32)
-    start = np.cumsum(sizes) - sizes
-    reference(
-        buffer, start, height, width, zero, zero, straight(inverse), CELL, plane, 0, 0, ref, scatter, behind
-    )
-    np.testing.assert_array_equal(behind > 0, np.isfinite(ref))
-    assert behind.max() <= len(images)
-    return ref, scatter
-
-
-IDENTITY = [[1.0, 0, 0], [0, 1.0, 0]]
-
-
-@pytest.mark.parametrize("count", [1, 3, 5, 6, 7, 24, 49, 60])
-@pytest.mark.parametrize("plane", [0, 3])
-def test_reference_is_numpys_median_of_the_nearest_samples(count, plane):
-    rng = np.random.default_rng(count)
-    images = rng.normal(100, 10, (count, 20, 24)).astype(np.float32)
-    images[rng.random(images.shape) < 0.1] = np.nan
-    matrices = [[[1, 0, 2 * dx], [0, 1, 2 * dy]] for dx, dy in rng.integers(-2, 3, (count, 2))]
-    ref, scatter = _references(images, matrices, plane)
-    py, px = np.argwhere(plane == CELL)[0]
-    for j, i in ((py, px), (10 + py, 8 + px), (18 + py, 22 + px)):
-        values = [
-            image[j - int(m[1][2]), i - int(m[0][2])]
-            for image, m in zip(images, matrices, strict=True)
-            if 0 <= j - m[1][2] < 20 and 0 <= i - m[0][2] < 24
-        ]
-        values = np.sort([v for v in values if np.isfinite(v)])
-        if len(values) == 0:
-            assert np.isnan(ref[j, i])
-            continue
-        # under six samples the lower of the two middle ones is taken: outliers are mostly bright
-        few = len(values) < 6 and len(values) % 2 == 0
-        middle = values[len(values) // 2 - 1] if few else np.median(values)
-        assert ref[j, i] == pytest.approx(middle, rel=1e-6)
-        if len(values) >= 6:
-            assert scatter[j, i] == pytest.approx(mad_std(values), rel=2e-4)
-
-
-def test_noise_of_the_reference_is_that_of_a_median():
-    # n var(median) / sigma^2 = 1.4949 at n = 9, 1.5385 at n = 21 (EXTERNAL CHECKS S14)
-    for count, expected in ((9, 1.4949), (21, 1.5385)):
-        images = np.random.default_rng(count).normal(0, 1, (count, 160, 160)).astype(np.float32)
-        ref, _ = _references(images, [IDENTITY] * count)
-        own = ref[1::2, ::2]
-        assert count * np.var(own) == pytest.approx(expected, rel=0.05)
-
-
-def test_order_of_the_frames_does_not_matter():
-    rng = np.random.default_rng(5)
-    images = rng.normal(0, 1, (12, 30, 30)).astype(np.float32)
-    matrices = [
-        fields["turned"](rng.uniform(0, 360), 1.1, tuple(rng.uniform(-3, 3, 2)), (15, 15)) for _ in range(12)
-    ]
-    ref, scatter = _references(images, matrices)
-    order = rng.permutation(12)
-    again = _references(images[order], [matrices[k] for k in order])
-    np.testing.assert_array_equal(ref, again[0])
-    np.testing.assert_array_equal(scatter, again[1])
-
-
-def test_frames_of_other_sizes_and_no_samples():
-    ref, scatter = _references(
-        [np.full((6, 8), 3.0), np.full((3, 3), np.nan)], [IDENTITY] * 2, shape=(10, 12)
-    )
-    # R stands at odd rows and even columns; where the nearest one would lie outside there is nothing
-    assert (ref[:6, :7] == 3).all()
-    assert np.isnan(ref[8:, 10:]).all()
-    assert (scatter == 0).all()
 
 
 def test_spread_equals_scipys_filters():

@@ -11,9 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from fourlight.core.bends import along_row, place
-
-__all__ = ["expected_variance", "normalised", "polynomial_terms", "reference", "spread", "weighed"]
+__all__ = ["expected_variance", "normalised", "polynomial_terms", "spread", "weighed"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -161,105 +159,6 @@ def weighed(
     weight = merit / expected_variance(base, slope, sky, floor)
     light = level if level == level else sky
     return weight, weight * weight * expected_variance(base, slope, light, floor)
-
-
-@njit(cache=True, nogil=True)
-def _sorted(values: Float32, n: int) -> None:
-    if n > 48:
-        values[:n] = np.sort(values[:n])
-        return
-    for i in range(1, n):
-        v = values[i]
-        k = i - 1
-        while k >= 0 and values[k] > v:
-            values[k + 1] = values[k]
-            k -= 1
-        values[k + 1] = v
-
-
-@njit(cache=True, nogil=True)
-def _middle(values: Float32, n: int) -> float:
-    """Median of sorted values; with fewer than six the lower one of two, since outliers are mostly bright."""
-    if n % 2 == 1 or n < 6:
-        return float(values[(n - 1) // 2])
-    return float(0.5 * (values[n // 2 - 1] + values[n // 2]))
-
-
-@njit(cache=True, nogil=True)
-def _nearest(
-    buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, rows: Float64, x: float, py: int,
-    px: int, values: Float32,
-) -> int:  # fmt: skip
-    """Write the sample of each frame that lies nearest to a pixel to ``values``; how many there are."""
-    n = 0
-    for f in range(start.size):
-        u, v = place(rows[f, 0], x), place(rows[f, 1], x)
-        # Samples of the plane stand at every second pixel of the frame.
-        left, top = (px - x0[f]) % 2, (py - y0[f]) % 2
-        sx = left + 2 * int(np.floor((u - left) * 0.5 + 0.5))
-        sy = top + 2 * int(np.floor((v - top) * 0.5 + 0.5))
-        if sx < 0 or sy < 0 or sx >= width[f] or sy >= height[f]:
-            continue
-        value = buffer[start[f] + sy * width[f] + sx]
-        if value == value:
-            values[n] = value
-            n += 1
-    return n
-
-
-@njit(cache=True, nogil=True)
-def reference(
-    buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, unbend: Float64,
-    cell: Int64, plane: int, oy: int, ox: int, ref: Float32, scatter: Float32, behind: npt.NDArray[np.int32],
-) -> None:  # fmt: skip
-    """Median over frames of the nearest own-plane sample, and the scatter about it, for each output pixel.
-
-    Parameters
-    ----------
-    buffer, start, height, width, y0, x0
-        Samples of the tile, see the module.
-    unbend : (f, 2, 4, 4) float64
-        Maps from output to frame pixels, see `fourlight.core.bends`.
-    cell : (2, 2) int64
-    plane : int
-        Plane index.
-    oy, ox : int
-        Output position of the first pixel of ``ref``.
-    ref, scatter : (h, w) float32, written
-        NaN where no frame has a sample; scatter is 1.4826 times the median absolute deviation, 0 with fewer
-        than five samples.
-    behind : (h, w) int32, written
-        Frames that have a sample there.
-    """
-    frames = start.size
-    py = px = 0
-    for a in range(2):
-        for b in range(2):
-            if cell[a, b] == plane:
-                py, px = a, b
-    values = np.empty(frames, dtype=np.float32)
-    h, w = ref.shape
-    rows = np.empty((frames, 2, 4))
-    for j in range(h):
-        for f in range(frames):
-            along_row(unbend[f], oy + j, x0[f], y0[f], rows[f])
-        for i in range(w):
-            n = _nearest(buffer, start, height, width, y0, x0, rows, ox + i, py, px, values)
-            behind[j, i] = n
-            if n == 0:
-                ref[j, i] = np.nan
-                scatter[j, i] = 0.0
-                continue
-            _sorted(values, n)
-            middle = _middle(values, n)
-            ref[j, i] = middle
-            if n < 5:
-                scatter[j, i] = 0.0
-                continue
-            for k in range(n):
-                values[k] = abs(values[k] - middle)
-            _sorted(values, n)
-            scatter[j, i] = 1.4826 * _middle(values, n)
 
 
 @njit(cache=True, nogil=True)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core import reference as middle
 from fourlight.core import rejected, rejection, samples
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import HALO, FrameTable, Tile, rectangle
@@ -124,10 +125,11 @@ def reference(found: TileSamples, table: FrameTable, cell: Int64) -> Reference:
         np.full(shape, np.nan, np.float32), np.zeros(shape, np.float32), np.zeros(shape, np.int32)
     )
     y0, y1, x0, x1 = (np.ascontiguousarray(column) for column in found.boxes.T)
+    network = middle.merging_network(len(found.frames))
     for plane in range(4 if found.frames else 0):
-        samples.reference(
+        middle.reference(
             found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.unbend[found.frames, plane], cell, plane,
-            *found.offset, ref.value[plane], ref.scatter[plane], ref.behind[plane],
+            *found.offset, network, ref.value[plane], ref.scatter[plane], ref.behind[plane],
         )  # fmt: skip
     return ref
 
