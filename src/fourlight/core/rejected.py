@@ -8,19 +8,22 @@ from numba import njit
 
 from fourlight.core.bends import along_row, place
 
-__all__ = ["grown", "mark_trails", "tally"]
+__all__ = ["STRICT", "grown", "mark_trails", "tally"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 Int8 = npt.NDArray[np.int8]
 
+STRICT = 0.4
+"""Share of the limit beyond which samples go that lie near rejected ones."""
+
 
 @njit(cache=True, nogil=True)
 def grown(deviation: Float32, limit: float) -> tuple[Int8, int]:
     """Mask of rejected samples (1), with neighbours of rejected ones judged more strictly.
 
-    A sample within two pixels of at least three rejected ones goes beyond 0.4 of the limit; this is repeated
+    A sample within two pixels of at least three rejected ones goes beyond `STRICT` of the limit; this is repeated
     until nothing changes, three times at most.
 
     Returns
@@ -36,32 +39,58 @@ def grown(deviation: Float32, limit: float) -> tuple[Int8, int]:
     [[1, 1, 1, 1, 0, 0], [1, 1, 0, 0, 0, 0]]
     """
     h, w = deviation.shape
-    mask = np.zeros((h, w), dtype=np.int8)
-    count = 0
-    for j in range(h):
-        for i in range(w):
-            if abs(deviation[j, i]) > limit:
-                mask[j, i] = 1
-                count += 1
-    strict = 0.4 * limit
+    mask = np.empty((h, w), dtype=np.int8)
+    # Rejected samples in the order in which they were found: only those of the last round can take others along.
+    queue = np.empty(h * w, dtype=np.int64)
+    count = _beyond(deviation, limit, mask, queue)
+    seen = 0
     for _ in range(3 if count > 2 else 0):
-        before = mask.copy()
-        added = 0
-        for j in range(h):
-            for i in range(w):
-                if before[j, i] == 1 or abs(deviation[j, i]) <= strict:
+        first, seen = seen, count
+        count = _taken_along(deviation, STRICT * limit, mask, queue, first, seen)
+        for k in range(seen, count):
+            mask[queue[k] // w, queue[k] % w] = 1
+        if count == seen:
+            break
+    return mask, count
+
+
+@njit(cache=True, nogil=True)
+def _beyond(deviation: Float32, limit: float, mask: Int8, queue: Int64) -> int:
+    """Mark and queue the samples beyond the limit; how many there are."""
+    count = 0
+    for j in range(deviation.shape[0]):
+        row, marked, found = deviation[j], mask[j], 0
+        for i in range(row.size):
+            far = abs(row[i]) > limit
+            marked[i] = far
+            found += far
+        for i in range(row.size if found > 0 else 0):
+            if marked[i]:
+                queue[count] = j * row.size + i
+                count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _taken_along(deviation: Float32, strict: float, mask: Int8, queue: Int64, first: int, last: int) -> int:
+    """Queue samples that go with the queued ones ``first`` to ``last``, and mark them 2; where the queue ends then."""
+    h, w = deviation.shape
+    count = last
+    for k in range(first, last):
+        y0, x0 = queue[k] // w, queue[k] % w
+        for j in range(max(0, y0 - 2), min(h, y0 + 3)):
+            for i in range(max(0, x0 - 2), min(w, x0 + 3)):
+                if mask[j, i] != 0 or abs(deviation[j, i]) <= strict:
                     continue
                 near = 0
                 for y in range(max(0, j - 2), min(h, j + 3)):
                     for x in range(max(0, i - 2), min(w, i + 3)):
-                        near += before[y, x]
+                        near += mask[y, x] == 1
                 if near >= 3:
-                    mask[j, i] = 1
-                    added += 1
-        count += added
-        if added == 0:
-            break
-    return mask, count
+                    mask[j, i] = 2
+                    queue[count] = j * w + i
+                    count += 1
+    return count
 
 
 @njit(cache=True, nogil=True)
@@ -97,8 +126,9 @@ def mark_trails(mask: Int8, y0: int, x0: int, trails: Float64) -> None:
 
 @njit(cache=True, nogil=True)
 def tally(
-    mask: Int8, z: Float32, y0: int, x0: int, bend: Float64, cell: Int64, oy: int, ox: int, counts: Float32
-) -> None:
+    mask: Int8, z: Float32, y0: int, x0: int, bend: Float64, cell: Int64, oy: int, ox: int, counts: Float32,
+    totals: Int64,
+) -> None:  # fmt: skip
     """Count rejected samples, in place, on the pixel on which each lies.
 
     Parameters
@@ -113,17 +143,23 @@ def tally(
     oy, ox : int
         Output position of the first pixel of the counts.
     counts : (ph, pw) float32, added to
+    totals : (4,) int64, added to
+        Rejected samples per plane, wherever they lie.
     """
     h, w = mask.shape
     ph, pw = counts.shape
-    rows = np.empty((4, 2, 4))
+    row = np.empty((2, 4))
     for j in range(h):
-        for k in range(4):
-            along_row(bend[k], y0 + j, ox, oy, rows[k])
+        marked, found = mask[j], 0
         for i in range(w):
-            if mask[j, i] == 0 or z[j, i] != z[j, i]:
-                continue
-            plane = cell[(y0 + j) % 2, (x0 + i) % 2]
-            x, y = int(np.rint(place(rows[plane, 0], x0 + i))), int(np.rint(place(rows[plane, 1], x0 + i)))
-            if 0 <= x < pw and 0 <= y < ph:
-                counts[y, x] += 1
+            found += marked[i]
+        for left in range(min(2, w) if found > 0 else 0):
+            plane = cell[(y0 + j) % 2, (x0 + left) % 2]
+            along_row(bend[plane], y0 + j, ox, oy, row)
+            for i in range(left, w, 2):
+                if marked[i] == 0 or z[j, i] != z[j, i]:
+                    continue
+                totals[plane] += 1
+                x, y = int(np.rint(place(row[0], x0 + i))), int(np.rint(place(row[1], x0 + i)))
+                if 0 <= x < pw and 0 <= y < ph:
+                    counts[y, x] += 1

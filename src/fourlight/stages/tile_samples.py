@@ -148,16 +148,13 @@ def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, s
         rect, base, slope = found.values(k)
         deviation = rejection.deviations(
             rect, base, slope, y0, x0, table.bend[f], cell, ref.value, ref.scatter, ref.behind, ranges,
-            *found.offset, table.floor[f], settings.gradient_tolerance,
+            *found.offset, table.floor[f], settings.gradient_tolerance, rejected.STRICT * settings.reject_sigma,
+            found.used,
         )  # fmt: skip
         mask, _ = rejected.grown(deviation, settings.reject_sigma)
         if len(table.trails):
             rejected.mark_trails(mask, y0, x0, table.trails[f])
         found.bad.append(mask)
-        rejected.tally(mask, rect, y0, x0, table.bend[f], cell, tile.y0, tile.x0, found.rejected_here)
-        for y in range(2):
-            for x in range(2):
-                plane = cell[(y0 + y) % 2, (x0 + x) % 2]
-                there = np.isfinite(rect[y::2, x::2])
-                found.rejected[plane] += int((mask[y::2, x::2] * there).sum())
-                found.used[plane] += int(there.sum())
+        rejected.tally(
+            mask, rect, y0, x0, table.bend[f], cell, tile.y0, tile.x0, found.rejected_here, found.rejected
+        )
