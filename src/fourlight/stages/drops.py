@@ -7,12 +7,12 @@ from typing import Any, ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import drizzle
+from fourlight.core import drizzle, sums
 from fourlight.core.cfa import PLANES
 from fourlight.core.overlap import overlap_table, span
 from fourlight.errors import StageError
 from fourlight.stages.geometry import HALO, FrameTable
-from fourlight.stages.stack_layers import GROUPS, PlaneLayers
+from fourlight.stages.stack_layers import GROUPS, LAYERS, PlaneLayers
 from fourlight.stages.tile_samples import TileSamples
 
 __all__ = ["Drops"]
@@ -23,13 +23,6 @@ Int64 = npt.NDArray[np.int64]
 
 MOST_TABLES = 64
 """Overlap tables kept at once, a megabyte each."""
-
-MOST_CORRELATED = 2.0
-"""Largest variance of a single pixel over VAR that counts."""
-
-
-SLIVER = 0.001
-"""Effective samples under which a pixel is not covered: what the corner of a drop says of it has hardly any VAR."""
 
 
 class _Overlaps:
@@ -73,20 +66,27 @@ class Drops:
     ) -> dict[str, PlaneLayers]:
         """All output planes of a tile."""
         out: dict[str, PlaneLayers] = {}
+        # New memory costs more than what is done in it: all groups use the same.
+        most = max(len(group) for group in GROUPS)
+        own, power = (np.empty((most, 2, *found.padded_shape, 4), dtype=np.float32) for _ in range(2))
+        inverse = np.empty(own.shape[2:], dtype=np.float32)
         for group in GROUPS:
             indices = [PLANES.index(name) for name in group]
-            drops = {plane: _drops(found, ref, table, cell, plane, self._overlaps) for plane in indices}
-            sums = {plane: _summed(found, table, drops[plane]) for plane in indices}
-            whole = np.add.reduce(list(sums.values()))
-            power = {plane: _power(found, table, drops[plane], sums[plane], whole) for plane in indices}
-            for name, plane in zip(group, indices, strict=True):
-                out[name] = _finished(sums[plane], power[plane][..., :2], self._claim)
+            drops = [_drops(found, ref, table, cell, plane, self._overlaps) for plane in indices]
+            for part, some in zip(own, drops, strict=False):
+                _lay_values(some, part)
+            for n, some in enumerate(drops):
+                _lay_noise(some, own[: len(group)], n, inverse, power[n])
+            for n, name in enumerate(group):
+                out[name] = _finished(own[n], power[n], 0, self._claim)
             if len(group) > 1:
-                out["G"] = _finished(whole, np.add.reduce(list(power.values()))[..., 2:], self._claim)
+                own[0] += own[1]
+                power[0] += power[1]
+                out["G"] = _finished(own[0], power[0], 2, self._claim)
         return out
 
 
-Arguments = list[tuple[Any, ...]]
+Arguments = list[tuple[int, tuple[Any, ...]]]
 
 
 def _drops(
@@ -97,38 +97,38 @@ def _drops(
     plane: int,
     overlaps: _Overlaps,
 ) -> Arguments:
-    """What both deposits of one plane need of every frame."""
+    """The half that each frame is in, and what both deposits of one plane need of it."""
     return [
         (
-            *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
-            overlaps.of(f), table.floor[f, plane], table.level[plane], table.merit[f, plane], ref[plane],
-            *found.offset,
+            int(table.half[f]),
+            (
+                *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
+                overlaps.of(f), table.floor[f, plane], table.level[plane], table.merit[f, plane], ref[plane],
+                *found.offset,
+            ),
         )
         for k, f in enumerate(found.frames)
     ]  # fmt: skip
 
 
-def _summed(found: TileSamples, table: FrameTable, drops: Arguments) -> Float32:
-    """(2, ph, pw, 4) sums of each half."""
-    sums = np.zeros((2, *found.padded_shape, 4), dtype=np.float32)
-    for arguments, h in zip(drops, table.half[found.frames], strict=True):
-        drizzle.deposit_values(*(*arguments, sums[h]))
-    return sums
+def _lay_values(drops: Arguments, own: Float32) -> None:
+    """Write the sums of each half to (2, ph, pw, 4)."""
+    own[:] = 0
+    for half, arguments in drops:
+        drizzle.deposit_values(*(*arguments, own[half]))
 
 
-def _power(found: TileSamples, table: FrameTable, drops: Arguments, own: Float32, whole: Float32) -> Float32:
-    """(2, ph, pw, 4) noise power that each half's samples add to: the plane, its half, the group, its half."""
-    power = np.zeros_like(own)
-    for h in range(2):
-        weights = np.stack(
-            [own[..., 1].sum(axis=0), own[h, ..., 1], whole[..., 1].sum(axis=0), whole[h, ..., 1]], -1
-        )
-        with np.errstate(divide="ignore"):
-            inverse = np.where(weights > 0, np.float32(1) / weights, np.float32(0))
-        for arguments, half in zip(drops, table.half[found.frames], strict=True):
-            if half == h:
-                drizzle.deposit_variance(*(*arguments, inverse, power[h]))
-    return power
+def _lay_noise(drops: Arguments, own: Float32, plane: int, inverse: Float32, power: Float32) -> None:
+    """Write the noise power that samples of each half add to (2, ph, pw, 4): the plane, its half, both of the group.
+
+    ``own`` (n, 2, ph, pw, 4) holds the sums of all planes of the group.
+    """
+    power[:] = 0
+    for part in range(2):
+        sums.inverse_weights(own, plane, part, inverse)
+        for half, arguments in drops:
+            if half == part:
+                drizzle.deposit_variance(*(*arguments, inverse, power[part]))
 
 
 def _claim(table: FrameTable, pixfrac: float) -> float:
@@ -137,30 +137,9 @@ def _claim(table: FrameTable, pixfrac: float) -> float:
     return float(np.sqrt(drizzle.area_factor(pixfrac * scale, 8)))
 
 
-def _finished(sums: Float32, power: Float32, claim: float) -> PlaneLayers:
-    """Layers of one plane from its sums (2, ph, pw, 4) and noise power (2, ph, pw, 2: plane, half)."""
-    inner = (slice(HALO, -HALO), slice(HALO, -HALO))
-    sums, power = sums[:, *inner], power[:, *inner] * np.float32(claim)
-    both = sums.sum(axis=0)
-    there, covered = _effective(both), [_effective(half) for half in sums]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        layers = {
-            "value": np.where(there > 0, both[..., 0] / both[..., 1], np.nan),
-            "variance": np.where(there > 0, power[..., 0].sum(axis=0), np.nan),
-            "samples": there,
-        }
-        for h, half in enumerate("ab"):
-            layers[f"value_{half}"] = np.where(covered[h] > 0, sums[h, ..., 0] / sums[h, ..., 1], np.nan)
-            layers[f"variance_{half}"] = np.where(covered[h] > 0, power[h, ..., 1], np.nan)
-        ratio = both[..., 3] / both[..., 1] ** 2 / layers["variance"]
-    # Pixels beside holes have next to no VAR: cut off, they would outweigh all others.
-    good = np.minimum(ratio[np.isfinite(ratio)], MOST_CORRELATED)
-    noise = (float(good.sum(dtype=np.float64)), good.size)
-    return PlaneLayers({key: layer.astype(np.float32) for key, layer in layers.items()}, noise)
-
-
-def _effective(sums: Float32) -> Float32:
-    """Effective samples per pixel; 0 where less than `SLIVER` of one reaches it."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        number = sums[..., 1] ** 2 / sums[..., 2]
-    return np.where(number >= SLIVER, number, 0).astype(np.float32)
+def _finished(own: Float32, power: Float32, lane: int, claim: float) -> PlaneLayers:
+    """Layers of one plane from its sums and noise power (2, ph, pw, 4), the latter from ``lane`` on."""
+    _, ph, pw, _ = own.shape
+    layers = np.empty((len(LAYERS), ph - 2 * HALO, pw - 2 * HALO), dtype=np.float32)
+    noise = sums.finish(own, power, lane, claim, HALO, layers)
+    return PlaneLayers(dict(zip(LAYERS, layers, strict=True)), noise)
