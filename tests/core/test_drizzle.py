@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from fourlight.core.bends import straight
+from fourlight.core.bends import apply, straight
 from fourlight.core.cfa import plane_map
 from fourlight.core.drizzle import area_factor, deposit_values, deposit_variance
+from fourlight.core.lanes import LANES
 from fourlight.core.overlap import PHASES, overlap_table
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
@@ -64,7 +65,7 @@ def invented(seed, shape, matrices, missing=0.05):
     return frames
 
 
-@pytest.mark.parametrize(("pixfrac", "scale"), [(1.0, 1.0), (0.6, 1.0), (2.0, 1.0), (1.0, 1.5)])
+@pytest.mark.parametrize(("pixfrac", "scale"), [(1.0, 1.0), (0.6, 1.0), (2.0, 1.0), (1.0, 1.5), (2.0, 1.5)])
 @pytest.mark.parametrize("plane", [0, 2])
 def test_sums_equal_a_slow_float64_version(pixfrac, scale, plane):
     rng = np.random.default_rng(3)
@@ -102,6 +103,57 @@ def test_sums_equal_a_slow_float64_version(pixfrac, scale, plane):
         noise += shares @ (variance * (weight * (shares.T @ inverse)) ** 2)
     truth = noise.reshape(out_shape)[inner]
     np.testing.assert_allclose(power[..., 0][inner], truth, rtol=1e-4, atol=1e-7)
+
+
+def one_by_one(frame, bend, table, shape, inverse=None):
+    """The same sums sample by sample in numpy, from the table's shares; with ``inverse`` noise power instead."""
+    z, base, slope, bad = frame[:4]
+    n, out = table.shape[2], np.zeros((*shape, 4))
+    for v, u in np.argwhere(np.isfinite(z) & (bad == 0)):
+        if CELL[v % 2, u % 2] != 1:
+            continue
+        x, y = (float(part) - 0.5 * (n - 2) for part in apply(bend, np.array(float(u)), np.array(float(v))))
+        i, j = int(np.floor(x)), int(np.floor(y))
+        if not (0 <= i <= shape[1] - n and 0 <= j <= shape[0] - n):
+            continue
+        share = table[int((x - i) * PHASES), int((y - j) * PHASES)].astype(float)
+        weight = 1 / max(base[v, u] + slope[v, u] * 20.0, 0.5)
+        noise = weight**2 * max(base[v, u] + slope[v, u] * 50.0, 0.5)
+        part = out[j : j + n, i : i + n]
+        if inverse is None:
+            part += np.stack(
+                [weight * z[v, u] * share, weight * share, weight**2 * share, noise * share**2], -1
+            )
+        else:
+            part += (
+                noise * share[..., None] * (share[..., None] * inverse[j : j + n, i : i + n]).sum((0, 1)) ** 2
+            )
+    return out
+
+
+@pytest.mark.parametrize(("pixfrac", "pixels"), [(0.9, 2), (1.4, 3), (2.3, 4), (3.3, 5)])
+def test_bent_and_wide_frames_are_laid_down_sample_by_sample(pixfrac, pixels):
+    """Rows longer than the kernel works on at once, no two drops with the same phase, half of the frame beside."""
+    shape, out_shape = (13, 2 * LANES + 90), (16, 420)
+    frame = invented(5, shape, [None])[0]
+    bend = straight(np.array([[0.99, 0.01, -60.0], [0.002, 1.0, 1.7]]))
+    bend[0, 2, 0], bend[1, 1, 1], bend[1, 3, 0] = 1e-5, -2e-5, 1e-9
+    table = overlap_table(bend[:, [1, 0], [0, 1]], pixfrac)
+    assert table.shape[2] == pixels
+    level, inverse = (
+        np.full(out_shape, 50.0, np.float32),
+        np.random.default_rng(6).random((*out_shape, 4), np.float32),
+    )
+    common = (*frame[:4], 0, 0, bend, CELL, 1, table, 0.5, 20.0, 1.0, level, 0, 0)
+    sums, power = np.zeros((2, *out_shape, 4), dtype=np.float32)
+    deposit_values(*common, sums)
+    deposit_variance(*common, inverse, power)
+    for found, truth in (
+        (sums, one_by_one(frame, bend, table, out_shape)),
+        (power, one_by_one(frame, bend, table, out_shape, inverse)),
+    ):
+        assert (truth[:, 300:, 0] != 0).any()
+        np.testing.assert_allclose(found, truth, rtol=2e-5, atol=1e-6 * truth.max())
 
 
 @pytest.mark.parametrize("count", [6, 24])

@@ -31,7 +31,7 @@ def test_upright_drops_have_exact_areas(scale, pixfrac):
     for j, i in ((0, 0), (17, 64), (255, 90), (63, 255)):
         across = np.array([shared(place(i, n), scale * pixfrac, u) for u in range(n)])
         down = np.array([shared(place(j, n), scale * pixfrac, v) for v in range(n)])
-        np.testing.assert_allclose(table[j, i], np.outer(down, across), atol=3e-7)
+        np.testing.assert_allclose(table[i, j], np.outer(down, across), atol=3e-7)
 
 
 @settings(max_examples=8, deadline=None)
@@ -54,7 +54,7 @@ def test_turned_drops_against_random_points(degrees, scale, pixfrac):
     for j, i in ((5, 100), (64, 20)):
         x, y = (linear @ points.T) + np.array([[place(i, n)], [place(j, n)]])
         counts, *_ = np.histogram2d(y, x, bins=[np.arange(n + 1) - 0.5] * 2)
-        np.testing.assert_allclose(table[j, i], counts / len(points), atol=5 * 0.0011)
+        np.testing.assert_allclose(table[i, j], counts / len(points), atol=5 * 0.0011)
 
 
 def test_area_of_a_turned_square_is_geometry():
@@ -74,7 +74,7 @@ def test_area_of_a_turned_square_is_geometry():
 def test_a_quarter_turn_turns_the_table():
     linear = turn(20, 1.1)
     straight, turned = overlap_table(linear, 1.0), overlap_table(turn(90) @ linear, 1.0)
-    np.testing.assert_allclose(turned, np.rot90(np.rot90(straight, -1, (0, 1)), -1, (2, 3)), atol=1e-6)
+    np.testing.assert_allclose(turned, np.rot90(np.rot90(straight, -1, (1, 0)), -1, (2, 3)), atol=1e-6)
 
 
 def test_span_covers_any_place_of_the_drop():

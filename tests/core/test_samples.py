@@ -1,11 +1,12 @@
-"""Samples on one scale, their local range: a direct formula, scipy's filters, missing samples."""
+"""Samples on one scale, their weights and local range: a direct formula, scipy's filters, missing samples."""
 
 import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter, minimum_filter
 
 from fourlight.core.cfa import plane_map
-from fourlight.core.samples import expected_variance, normalised, polynomial_terms, spread
+from fourlight.core.lanes import LANES
+from fourlight.core.samples import expected_variance, normalised, polynomial_terms, spread, weigh
 
 CELL = plane_map("GBRG")
 NONE = np.empty((0, 0), dtype=np.float32)
@@ -88,6 +89,26 @@ def test_spread_of_tiny_images(shape):
     image = np.random.default_rng(8).normal(0, 1, shape).astype(np.float32)
     expected = np.ptp(image) if image.size else 0
     np.testing.assert_allclose(spread(image), np.full(shape, expected), rtol=1e-6)
+
+
+def test_weights_are_inverse_variances_at_the_sky_and_noise_is_that_at_the_level():
+    rng = np.random.default_rng(9)
+    count = 50
+    z, base, slope = (rng.uniform(1, 9, 2 * count - 1).astype(np.float32) for _ in range(3))
+    bad = (rng.random(z.size) < 0.2).astype(np.int8)
+    z[rng.random(z.size) < 0.2] = np.nan
+    level = rng.uniform(-20, 20, LANES).astype(np.float32)
+    level[rng.random(LANES) < 0.2] = np.nan
+    out = np.empty(3 * LANES, dtype=np.float32)
+    weigh(z, base, slope, bad, level, count, 3.0, 2.5, 0.7, out)
+    own, there = slice(None, None, 2), ~np.isnan(z[::2]) & (bad[::2] == 0)
+    assert 10 < there.sum() < count
+    weight = np.where(there, 0.7 / np.maximum(base[own] + slope[own] * 3.0, 2.5), 0)
+    light = np.where(np.isnan(level[:count]), 3.0, level[:count])
+    noise = weight**2 * np.maximum(base[own] + slope[own] * light, 2.5)
+    np.testing.assert_allclose(out[:count], weight, rtol=1e-6)
+    np.testing.assert_allclose(out[LANES:][:count], weight * np.nan_to_num(z[own]), rtol=1e-6)
+    np.testing.assert_allclose(out[2 * LANES :][:count][there], noise[there], rtol=1e-6)
 
 
 @pytest.mark.parametrize("flat", [True, False])

@@ -12,13 +12,16 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from fourlight.core.bends import along_row, place
-from fourlight.core.samples import weighed
+from fourlight.core.bends import along_row
+from fourlight.core.fours import add_to_four, four, four_more, four_squared
+from fourlight.core.lanes import LANES, fetch, places
+from fourlight.core.samples import weigh
 
 __all__ = ["area_factor", "deposit_values", "deposit_variance", "first_sample"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
+Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 Int8 = npt.NDArray[np.int8]
 
@@ -38,6 +41,106 @@ def area_factor(drop_px: float, block: int = 8) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _drops(at: Float64, count: int, n: int, phases: int, ph: int, pw: int, drops: Int32) -> None:
+    """Where drops of n x n pixels fall: first pixel (-1: not wholly on the tile), entry of the table, nearest pixel.
+
+    ``at`` is from `fourlight.core.lanes.places`, of the first corner; the three numbers go to ``drops`` (3 * LANES,),
+    all of the first kind first.
+    """
+    right, low, across, middle = float(pw - n), float(ph - n), float(pw), 0.5 * (n - 2) + 0.5
+    for k in range(count):
+        x, y = at[k], at[LANES + k]
+        i, j = np.floor(x), np.floor(y)
+        inside = (i >= 0.0) & (j >= 0.0) & (i <= right) & (j <= low)
+        drops[k] = np.int32(j * across + i if inside else -1.0)
+        drops[LANES + k] = np.int32(np.floor((x - i) * phases) * phases + (y - j) * phases)
+        near = np.floor(y + middle) * across + np.floor(x + middle)
+        drops[2 * LANES + k] = np.int32(near if inside else 0.0)
+
+
+@njit(cache=True, nogil=True)
+def _lay_values(
+    drops: Int32, count: int, weights: Float32, table: Float32, n: int, pw: int, sums: Float32
+) -> None:
+    for k in range(count):
+        weight, light, noise = weights[k], weights[LANES + k], weights[2 * LANES + k]
+        if drops[k] < 0 or weight == 0:
+            continue
+        entry, first = np.uint64(n * n * drops[LANES + k]), np.uint64(4 * drops[k])
+        for j in range(n):
+            for i in range(n):
+                share = table[entry + np.uint64(n * j + i)]
+                part = four(light, weight, weight * weight, noise * share)
+                add_to_four(sums, first + np.uint64(4 * (pw * j + i)), part, share)
+
+
+@njit(cache=True, nogil=True)
+def _lay_noise(
+    drops: Int32, count: int, weights: Float32, table: Float32, n: int, pw: int, inverse: Float32, power: Float32
+) -> None:  # fmt: skip
+    for k in range(count):
+        if drops[k] < 0 or weights[k] == 0:
+            continue
+        entry, first = np.uint64(n * n * drops[LANES + k]), np.uint64(4 * drops[k])
+        total = four(0.0, 0.0, 0.0, 0.0)
+        for j in range(n):
+            for i in range(n):
+                share = table[entry + np.uint64(n * j + i)]
+                total = four_more(total, inverse, first + np.uint64(4 * (pw * j + i)), share)
+        total = four_squared(total, weights[2 * LANES + k])
+        for j in range(n):
+            for i in range(n):
+                share = table[entry + np.uint64(n * j + i)]
+                add_to_four(power, first + np.uint64(4 * (pw * j + i)), total, share)
+
+
+@njit(cache=True, nogil=True)
+def _lay(
+    drops: Int32, count: int, weights: Float32, table: Float32, n: int, pw: int, inverse: Float32, sums: Float32
+) -> None:  # fmt: skip
+    """Add drops to flat sums, or their noise power to a flat array where ``inverse`` is not empty."""
+    # A number of pixels that the compiler knows makes the loops over them three times as fast.
+    if inverse.size == 0:
+        if n == 2:
+            _lay_values(drops, count, weights, table, 2, pw, sums)
+        elif n == 3:
+            _lay_values(drops, count, weights, table, 3, pw, sums)
+        else:
+            _lay_values(drops, count, weights, table, n, pw, sums)
+    elif n == 2:
+        _lay_noise(drops, count, weights, table, 2, pw, inverse, sums)
+    elif n == 3:
+        _lay_noise(drops, count, weights, table, 3, pw, inverse, sums)
+    else:
+        _lay_noise(drops, count, weights, table, n, pw, inverse, sums)
+
+
+@njit(cache=True, nogil=True)
+def _deposit(
+    z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
+    table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, inverse: Float32,
+    sums: Float32,
+) -> None:  # fmt: skip
+    """Both of the following; ``inverse`` is empty for values."""
+    h, w = z.shape
+    ph, pw = ref.shape
+    phases, n = table.shape[0], table.shape[2]
+    shift = 0.5 * (n - 2)
+    top, left = first_sample(cell, plane, y0, x0)
+    row, at = np.empty((2, 4)), np.empty(2 * LANES)
+    drops, level = np.empty(3 * LANES, dtype=np.int32), np.empty(LANES, dtype=np.float32)
+    weights = np.empty(3 * LANES, dtype=np.float32)
+    for j in range(top, h, 2):
+        along_row(bend, y0 + j, ox + shift, oy + shift, row)
+        for i in range(left, w, 2 * LANES):
+            count = min(LANES, (w - i + 1) // 2)
+            places(row, x0 + i, 2, count, at)
+            _drops(at, count, n, phases, ph, pw, drops)
+            fetch(ref.ravel(), drops[2 * LANES :], count, level)
+            weigh(z[j, i:], base[j, i:], slope[j, i:], bad[j, i:], level, count, sky, floor, merit, weights)
+            _lay(drops, count, weights, table.ravel(), n, pw, inverse.ravel(), sums.ravel())
+
+
 def deposit_values(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
     table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, sums: Float32,
@@ -70,37 +173,12 @@ def deposit_values(
     sums : (ph, pw, 4) float32, added to
         Sums of ``w a z``, ``w a``, ``w^2 a`` and ``w^2 a^2 v``.
     """
-    h, w = z.shape
-    ph, pw = ref.shape
-    phases, n = table.shape[0], table.shape[2]
-    shift = 0.5 * (n - 2)
-    top, left = first_sample(cell, plane, y0, x0)
-    row = np.empty((2, 4))
-    for j in range(top, h, 2):
-        along_row(bend, y0 + j, ox + shift, oy + shift, row)
-        for i in range(left, w, 2):
-            value = z[j, i]
-            if bad[j, i] != 0 or value != value:
-                continue
-            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
-            cx, cy = int(np.floor(x)), int(np.floor(y))
-            if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
-                continue
-            part = table[int((y - cy) * phases), int((x - cx) * phases)]
-            level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
-            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor, merit)
-            wt, noise = np.float32(weight), np.float32(power_of)
-            for b in range(n):
-                for a in range(n):
-                    share = part[b, a]
-                    out = sums[cy + b, cx + a]
-                    out[0] += wt * share * value
-                    out[1] += wt * share
-                    out[2] += wt * wt * share
-                    out[3] += noise * share * share
+    none = np.empty((0, 0, 0), dtype=np.float32)
+    _deposit(
+        z, base, slope, bad, y0, x0, bend, cell, plane, table, floor, sky, merit, ref, oy, ox, none, sums
+    )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
 def deposit_variance(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
     table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, inverse: Float32,
@@ -118,39 +196,9 @@ def deposit_variance(
     power : (ph, pw, 4) float32, added to
         Noise power in each of the four.
     """
-    h, w = z.shape
-    ph, pw = ref.shape
-    phases, n = table.shape[0], table.shape[2]
-    shift = 0.5 * (n - 2)
-    top, left = first_sample(cell, plane, y0, x0)
-    row = np.empty((2, 4))
-    total = np.empty(4, dtype=np.float32)
-    for j in range(top, h, 2):
-        along_row(bend, y0 + j, ox + shift, oy + shift, row)
-        for i in range(left, w, 2):
-            if bad[j, i] != 0 or z[j, i] != z[j, i]:
-                continue
-            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
-            cx, cy = int(np.floor(x)), int(np.floor(y))
-            if cx < 0 or cy < 0 or cx > pw - n or cy > ph - n:
-                continue
-            part = table[int((y - cy) * phases), int((x - cx) * phases)]
-            level = ref[int(y + shift + 0.5), int(x + shift + 0.5)]
-            weight, power_of = weighed(base[j, i], slope[j, i], sky, level, floor, merit)
-            _wt, noise = np.float32(weight), np.float32(power_of)
-            total[:] = 0.0
-            for b in range(n):
-                for a in range(n):
-                    share, known = part[b, a], inverse[cy + b, cx + a]
-                    for k in range(4):
-                        total[k] += share * known[k]
-            for k in range(4):
-                total[k] *= total[k] * noise
-            for b in range(n):
-                for a in range(n):
-                    share, out = part[b, a], power[cy + b, cx + a]
-                    for k in range(4):
-                        out[k] += share * total[k]
+    _deposit(
+        z, base, slope, bad, y0, x0, bend, cell, plane, table, floor, sky, merit, ref, oy, ox, inverse, power
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)

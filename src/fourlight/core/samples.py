@@ -11,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["expected_variance", "normalised", "polynomial_terms", "spread", "weighed"]
+from fourlight.core.lanes import LANES
+
+__all__ = ["expected_variance", "normalised", "polynomial_terms", "spread", "weigh", "weighed"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -159,6 +161,36 @@ def weighed(
     weight = merit / expected_variance(base, slope, sky, floor)
     light = level if level == level else sky
     return weight, weight * weight * expected_variance(base, slope, light, floor)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def weigh(
+    z: Float32, base: Float32, slope: Float32, bad: Int8, level: Float32, count: int, sky: float, floor: float,
+    merit: float, out: Float32,
+) -> None:  # fmt: skip
+    """Weights of every second sample of a row; those of rejected and missing ones are 0.
+
+    Parameters
+    ----------
+    z, base, slope, bad : (n,)
+        Normalised samples, what their variance is made of, and rejection mask.
+    level : (LANES,) float32
+        Level of the reference at every second sample.
+    count : int
+        How many of them, at most `fourlight.core.lanes.LANES`.
+    sky, floor, merit : float
+        As in `weighed`.
+    out : (3 * LANES,) float32, written
+        Weight w, then from ``LANES`` on w z, then w^2 v.
+    """
+    for k in range(count):
+        i = np.uintp(2 * k)
+        weight, noise = weighed(base[i], slope[i], sky, level[k], floor, merit)
+        good = (bad[i] == 0) & (z[i] == z[i])
+        kept = np.float32(weight) if good else np.float32(0)
+        out[k] = kept
+        out[LANES + k] = kept * z[i] if good else np.float32(0)
+        out[2 * LANES + k] = np.float32(noise)
 
 
 @njit(cache=True, nogil=True)
