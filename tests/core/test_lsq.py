@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline
 from scipy.ndimage import map_coordinates, spline_filter
+from scipy.stats import binned_statistic_2d
 
 from fourlight.core import bends, bspline, cfa, lsq, stencil
+from fourlight.core.lanes import LANES
 from systems import dense
 
 SHAPE = (14, 15)
@@ -21,7 +23,7 @@ def frame(random, image, shift):
 
 
 def gather(frames, shape, fine, plane=1):
-    cells = np.zeros((shape[0] * fine, shape[1] * fine, lsq.LANES), dtype=np.float32)
+    cells = np.zeros((shape[0] * fine, shape[1] * fine, lsq.SUMS), dtype=np.float32)
     for z, matrix in frames:
         ones, nothing = np.ones_like(z), np.zeros_like(z)
         lsq.gathered(
@@ -29,6 +31,39 @@ def gather(frames, shape, fine, plane=1):
             np.zeros(shape, np.float32), 0, 0, fine, cells,
         )  # fmt: skip
     return cells
+
+
+@pytest.mark.parametrize("fine", [2, 3])
+def test_fine_cells_hold_what_scipy_bins_there(fine):
+    """A frame with missing and rejected samples, turned and bent; rows longer than the kernel works on at once."""
+    random = np.random.default_rng(7)
+    shape, size = (15, 400), (20, 2 * LANES + 120)
+    z, base, slope = (random.uniform(1, 5, size).astype(np.float32) for _ in range(3))
+    z[random.random(size) < 0.1] = np.nan
+    bad = (random.random(size) < 0.1).astype(np.int8)
+    bend = bends.straight(np.array([[0.9, 0.02, -40.3], [0.004, 0.9, -2.2]]))
+    bend[0, 2, 0] = -1e-5
+    ref, cells = np.full(shape, 3.0, np.float32), np.zeros((shape[0] * fine, shape[1] * fine, 6), np.float32)
+    lsq.gathered(z, base, slope, bad, 0, 0, bend, CELL, 3, 0.5, 2.0, 0.8, ref, 0, 0, fine, cells)
+    v, u = np.nonzero(np.isfinite(z) & (bad == 0))
+    own = CELL[v % 2, u % 2] == 3
+    v, u = v[own], u[own]
+    x, y = bends.apply(bend, u.astype(float), v.astype(float))
+    inside = (x >= 0) & (y >= 0) & (x <= shape[1] - 1) & (y <= shape[0] - 1)
+    x, y, v, u = x[inside], y[inside], v[inside], u[inside]
+    weight = 0.8 / (base + 2 * slope)[v, u]
+    given = [
+        weight,
+        weight * z[v, u],
+        weight * x,
+        weight * y,
+        weight**2 * (base + 3 * slope)[v, u],
+        weight**2,
+    ]
+    edges = [np.arange(-0.5, n - 0.49, 1 / fine) for n in shape]
+    found = binned_statistic_2d(y, x, given, "sum", bins=edges).statistic
+    np.testing.assert_allclose(cells, np.moveaxis(found, 0, -1), rtol=2e-5, atol=1e-6)
+    assert len(x) > 500
 
 
 def test_equations_equal_those_of_a_dense_fit():
@@ -173,7 +208,7 @@ def test_spline_filter_is_where_a_full_grid_of_samples_leads():
     """Samples at every pixel centre: the fit is scipy's interpolating spline."""
     random = np.random.default_rng(11)
     image = random.normal(size=(36, 36)).astype(np.float32)
-    cells = np.zeros((36, 36, lsq.LANES), np.float32)
+    cells = np.zeros((36, 36, lsq.SUMS), np.float32)
     y, x = np.mgrid[:36, :36]
     cells[..., 0], cells[..., 1], cells[..., 2], cells[..., 3] = 1, image, x, y
     _, found = solved(cells, (36, 36), 1e-9)

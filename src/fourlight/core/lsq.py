@@ -13,18 +13,20 @@ import numpy.typing as npt
 from numba import njit
 
 from fourlight.core import bspline
-from fourlight.core.bends import along_row, place
+from fourlight.core.bends import along_row
 from fourlight.core.drizzle import first_sample
-from fourlight.core.samples import weighed
+from fourlight.core.lanes import LANES, fetch, places
+from fourlight.core.samples import weigh
 
-__all__ = ["LANES", "assembled", "gathered", "kept_share", "left_out", "noise_power", "scattered"]
+__all__ = ["SUMS", "assembled", "gathered", "kept_share", "left_out", "noise_power", "scattered"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
+Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 Int8 = npt.NDArray[np.int8]
 
-LANES = 6
+SUMS = 6
 """Per fine cell: sums of w, w z, w x, w y, w^2 v and w^2."""
 
 MOST_SLACK = 30.0
@@ -56,6 +58,41 @@ def kept_share(misfit: Float32, weight: float) -> Float32:
 
 
 @njit(cache=True, nogil=True)
+def _fine_cells(at: Float64, count: int, fine: int, ph: int, pw: int, numbers: Int32, spots: Float32) -> None:
+    """Number of the fine cell of each place from `fourlight.core.lanes.places` (-1: none), then of the pixel.
+
+    The place itself, x and then y, goes to ``spots``.
+    """
+    right, low, across = pw - 1.0, ph - 1.0, float(pw)
+    for k in range(count):
+        x, y = at[k], at[LANES + k]
+        inside = (x >= 0.0) & (y >= 0.0) & (x <= right) & (y <= low)
+        cell = np.floor((y + 0.5) * fine) * (across * fine) + np.floor((x + 0.5) * fine)
+        pixel = np.floor(y + 0.5) * across + np.floor(x + 0.5)
+        numbers[k] = np.int32(cell if inside else -1.0)
+        numbers[LANES + k] = np.int32(pixel if inside else 0.0)
+        spots[k] = np.float32(x)
+        spots[LANES + k] = np.float32(y)
+
+
+@njit(cache=True, nogil=True)
+def _add_samples(numbers: Int32, spots: Float32, weights: Float32, count: int, cells: Float32) -> None:
+    """Add weighed samples to the flat fine cells that they lie in."""
+    n = LANES
+    for k in range(count):
+        weight = weights[k]
+        if numbers[k] < 0 or weight == 0:
+            continue
+        first = np.uint64(SUMS * numbers[k])
+        cells[first] += weight
+        cells[first + np.uint64(1)] += weights[n + k]
+        cells[first + np.uint64(2)] += weight * spots[k]
+        cells[first + np.uint64(3)] += weight * spots[n + k]
+        cells[first + np.uint64(4)] += weights[2 * n + k]
+        cells[first + np.uint64(5)] += weight * weight
+
+
+@njit(cache=True, nogil=True)
 def gathered(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
     floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
@@ -68,26 +105,18 @@ def gathered(
     h, w = z.shape
     ph, pw = ref.shape
     top, left = first_sample(cell, plane, y0, x0)
-    row = np.empty((2, 4))
+    n, row = LANES, np.empty((2, 4))
+    at, numbers, spots = np.empty(2 * n), np.empty(2 * n, dtype=np.int32), np.empty(2 * n, dtype=np.float32)
+    level, weights = np.empty(n, dtype=np.float32), np.empty(3 * n, dtype=np.float32)
     for j in range(top, h, 2):
         along_row(bend, y0 + j, ox, oy, row)
-        for i in range(left, w, 2):
-            value = z[j, i]
-            if bad[j, i] != 0 or value != value:
-                continue
-            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
-            if x < 0.0 or y < 0.0 or x > pw - 1.0 or y > ph - 1.0:
-                continue
-            level = ref[int(y + 0.5), int(x + 0.5)]
-            weight, noise = weighed(base[j, i], slope[j, i], sky, level, floor, merit)
-            wt = np.float32(weight)
-            out = cells[int((y + 0.5) * fine), int((x + 0.5) * fine)]
-            out[0] += wt
-            out[1] += wt * value
-            out[2] += wt * np.float32(x)
-            out[3] += wt * np.float32(y)
-            out[4] += np.float32(noise)
-            out[5] += wt * wt
+        for i in range(left, w, 2 * n):
+            count = min(n, (w - i + 1) // 2)
+            places(row, x0 + i, 2, count, at)
+            _fine_cells(at, count, fine, ph, pw, numbers, spots)
+            fetch(ref.ravel(), numbers[n:], count, level)
+            weigh(z[j, i:], base[j, i:], slope[j, i:], bad[j, i:], level, count, sky, floor, merit, weights)
+            _add_samples(numbers, spots, weights, count, cells.ravel())
 
 
 @njit(cache=True, nogil=True)

@@ -136,7 +136,7 @@ def _systems(
     kept = lsq.kept_share(misfit, float(np.median(table.weight[:, plane] / table.merit[:, plane])))
     out = []
     for half in range(2):
-        cells = np.zeros((ph * fine, pw * fine, lsq.LANES), dtype=np.float32)
+        cells = np.zeros((ph * fine, pw * fine, lsq.SUMS), dtype=np.float32)
         for k, f in enumerate(found.frames):
             if table.half[f] == half:
                 lsq.gathered(
