@@ -33,7 +33,7 @@ def _coupled(a: Float32, one: Float32, other: Float32, to_one: Float32, to_other
 def applied(layers: Float32, x: Float32, out: Float32) -> None:
     """``out = A x`` for ``layers`` (25, ny, nx) and ``x`` (ny, nx); couplings beyond the edge do not count."""
     _, ny, nx = layers.shape
-    out[:] = layers[0] * x
+    np.multiply(layers[0], x, out)
     # Row by row, so that the rows of x and out that belong together stay in the cache.
     for j in range(ny):
         for d in range(1, 4):
