@@ -15,7 +15,8 @@ from drizzle.resample import Drizzle
 from fourlight.core import bends, cfa, drizzle, maps, overlap
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
-from fourlight.stages.geometry import tiles
+from fourlight.stages.drops import Drops
+from fourlight.stages.geometry import BYTES_PER_SAMPLE, samples_beneath, tiles
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from fields import frame_table, turned
@@ -138,7 +139,7 @@ def drops(frames: int = 8, shape: tuple[int, int] = (1000, 1500)) -> dict[str, f
     }
 
 
-def _judged(night: _Night, memory: float) -> npt.NDArray[np.bool_]:
+def _judged(night: _Night) -> npt.NDArray[np.bool_]:
     """Our rejection mask of all frames, tile by tile as in a run."""
     frames = len(night.images)
     table = frame_table(night.matrices, night.shape, noise=np.full(4, NOISE), level=LEVEL)
@@ -147,9 +148,10 @@ def _judged(night: _Night, memory: float) -> npt.NDArray[np.bool_]:
     def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
         return night.images[f, y0:y1, x0:x1], np.empty((0, 0), dtype=np.float32)
 
-    cut, _ = tiles(night.shape, frames, 1, memory, 450)
-    for tile in cut:
-        found = tile_samples.load(tile, table, [night.shape] * frames, night.cell, read)
+    shapes = [night.shape] * frames
+    each = BYTES_PER_SAMPLE * samples_beneath(table, shapes) + Drops.FIXED_BYTES
+    for tile in tiles(night.shape, each):
+        found = tile_samples.load(tile, table, shapes, night.cell, read)
         ref = tile_samples.reference(found, table, night.cell)
         tile_samples.reject(found, table, night.cell, ref, Integrate())
         for k, f in enumerate(found.frames):
@@ -177,7 +179,7 @@ def rejection(frames: int = 24, shape: tuple[int, int] = (1000, 1500)) -> dict[s
 
     least, _ = in_turns(
         {
-            "ours": lambda: _judged(night, 1e9),
+            "ours": lambda: _judged(night),
             "astropy, compiled": lambda: clipped(night.images, "mad_std"),
         }
     )
