@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import re
 import shlex
+import socket
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -60,6 +65,44 @@ def test_the_readme_says_how_to_call_the_program_before_its_first_command() -> N
         for words in (". .venv/bin/activate", "Activate.ps1", ".venv/bin/fourlight`")
         if words not in before.partition("## Your own nights")[2]
     ] == []
+
+
+@pytest.mark.slow
+def test_commands_of_the_cluster_page_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Scheduler and worker as a user starts them, but for the address, and the script for a pool of processes."""
+    pytest.importorskip("distributed")
+    monkeypatch.chdir(tmp_path)
+    simulate(loads(SMALL), Path("demo/nights"))
+    page = ROOT / "docs" / "cluster.md"
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = str(free.getsockname()[1])
+    with contextlib.ExitStack() as started:
+        for line in shell_lines(page):
+            words = shlex.split(line.replace("192.0.2.10", "127.0.0.1").replace("8786", port))
+            if words[0] == "fourlight":
+                assert build(words[1:]) == 0, line
+                continue
+            assert words[0] == "dask"
+            process = subprocess.Popen([sys.executable, "-m", *words], stderr=subprocess.DEVNULL)
+            started.callback(process.wait)
+            started.callback(process.terminate)
+            until = time.monotonic() + 60
+            while "scheduler" in words and not answers(port) and time.monotonic() < until:
+                time.sleep(0.1)
+    (code,) = re.findall(r"```python\n(.*?)```", page.read_text(encoding="utf-8"), flags=re.S)
+    Path("pool.py").write_text(code, encoding="utf-8")
+    subprocess.run([sys.executable, "pool.py"], check=True, timeout=300)
+    stacks = [Path("demo", name, "stack.fits").read_bytes() for name in ("by-cluster", "by-pool")]
+    assert stacks[0] == stacks[1]
+
+
+def answers(port: str) -> bool:
+    try:
+        socket.create_connection(("127.0.0.1", int(port)), timeout=1).close()
+    except OSError:
+        return False
+    return True
 
 
 def test_every_command_is_in_the_readme() -> None:

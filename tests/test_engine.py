@@ -4,10 +4,14 @@ import itertools
 import os
 import threading
 import time
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 
 import pytest
 
-from fourlight.engine import in_order, thread_count
+from fourlight import engine
+from fourlight.engine import Crew, as_done, at_once, held_bytes, in_order, thread_count
+from fourlight.errors import StageError
 
 
 @pytest.mark.parametrize("threads", [1, 2, 7])
@@ -72,3 +76,123 @@ def test_threads_are_used_and_end():
 def test_number_of_threads():
     assert thread_count(5) == 5
     assert 1 <= thread_count(0) <= (os.cpu_count() or 1)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7])
+@pytest.mark.parametrize("away", [False, True])
+def test_all_results_come_whoever_makes_them(count, away):
+    def work(k):
+        time.sleep(0.001 * (k % 3))
+        return k * k
+
+    with ThreadPoolExecutor(count) as pool:
+        crew = Crew(count, pool if away else None)
+        assert crew.away == away
+        assert sorted(as_done(work, range(40), crew)) == [k * k for k in range(40)]
+        assert list(as_done(work, [], crew)) == []
+        assert pool.submit(work, 3).result() == 9, "an executor that was given is not closed"
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_what_is_done_comes_first_and_no_more_is_taken_than_is_under_way(count):
+    """A first piece that takes long holds nobody up."""
+    taken = []
+
+    def items():
+        for k in itertools.count():
+            taken.append(k)
+            yield k
+
+    def work(k):
+        time.sleep(0.3 if k == 0 else 0.001)
+        return k
+
+    found = as_done(work, items(), Crew(count))
+    first = [next(found) for _ in range(6)]
+    assert len(taken) <= 6 + 2 * count
+    assert (0 in first) == (count == 1)
+    found.close()
+
+
+def test_results_that_wait_find_room():
+    """A crew of hundreds must not fill the memory here while the disk is slow."""
+    pool = Lost()
+    found = as_done(str, range(99), Crew(64, pool, room=5))
+    threading.Timer(0.05, lambda: [future.set_result("done") for future in list(pool.futures)]).start()
+    assert [next(found) for _ in range(5)] == ["done"] * 5
+    assert len(pool.futures) == 5
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_an_error_of_a_crew_reaches_the_caller_and_stops_the_rest(count):
+    done = []
+
+    def work(k):
+        if k == 5:
+            raise ZeroDivisionError
+        done.append(k)
+        return k
+
+    with pytest.raises(ZeroDivisionError):
+        list(as_done(work, range(1000), Crew(count)))
+    assert len(done) < 5 + 3 * count
+
+
+class Lost(Executor):
+    """Nobody ever does what is submitted; or all of it is broken."""
+
+    def __init__(self, error=None):
+        self.error, self.futures = error, []
+
+    def submit(self, fn, /, *args, **kwargs):
+        future = Future()
+        self.futures.append(future)
+        if self.error:
+            future.set_exception(self.error)
+        return future
+
+
+def test_a_crew_that_is_gone_is_missed(monkeypatch):
+    monkeypatch.setattr(engine, "WATCH_S", 0.02)
+    asked = []
+
+    def watch():
+        asked.append(1)
+        if len(asked) == 3:
+            raise StageError("cluster", None, "nobody is left", "start somebody")
+
+    pool = Lost()
+    with pytest.raises(StageError, match="nobody is left"):
+        list(as_done(str, range(9), Crew(2, pool, watch)))
+    assert len(pool.futures) == 4
+    assert all(future.cancelled() for future in pool.futures)
+
+
+def test_a_pool_that_broke_is_told_in_words():
+    with pytest.raises(StageError, match="ended without a word; it may have lacked memory; run again"):
+        list(as_done(str, range(9), Crew(2, Lost(BrokenProcessPool("a child process terminated abruptly")))))
+
+
+def test_memory_says_how_much_is_done_at_once(monkeypatch):
+    monkeypatch.setattr(engine, "held_bytes", lambda: 300e6)
+    assert at_once(200e6, 1e9, 8) == 3
+    assert at_once(200e6, 4e9, 8) == 8
+    assert at_once(200e6, 0.5e9, 8) == at_once(900e6, 0.5e9, 8) == 1
+
+
+@pytest.mark.skipif(not os.path.exists("/proc/self/status"), reason="asks Linux")
+def test_memory_that_is_held_is_what_the_system_says():
+    """RssAnon in proc(5), which is in kB."""
+    block = bytearray(b"1" * 200_000_000)
+    with open("/proc/self/status") as file:
+        said = next(int(line.split()[1]) * 1024 for line in file if line.startswith("RssAnon"))
+    assert held_bytes() == pytest.approx(said, rel=0.02)
+    del block
+
+
+def test_memory_of_a_usual_run_is_taken_where_the_system_does_not_tell(monkeypatch):
+    def closed(*_, **__):
+        raise FileNotFoundError
+
+    monkeypatch.setattr("builtins.open", closed)
+    assert held_bytes() == engine.PROGRAM_BYTES

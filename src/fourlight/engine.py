@@ -104,6 +104,8 @@ class Crew:
     """None: threads of this process."""
     watch: Callable[[], None] = nothing
     """Called while nothing is done for a while; raises where nobody is left to do it."""
+    room: int | None = None
+    """Most pieces under way or done and waiting here; None: twice as many as are done at the same time."""
 
     @property
     def away(self) -> bool:
@@ -112,7 +114,7 @@ class Crew:
 
 
 def as_done(work: Callable[[Item], Result], items: Iterable[Item], crew: Crew) -> Iterator[Result]:
-    """Results of ``work`` on each item, whichever is done first; twice as many are under way as are done at once.
+    """Results of ``work`` on each item, whichever is done first; no more are under way than the crew has room for.
 
     ``work``, items and results are pickled where the crew works elsewhere. An error in ``work``, or the consumer
     stopping early, cancels what has not started.
@@ -125,7 +127,7 @@ def as_done(work: Callable[[Item], Result], items: Iterable[Item], crew: Crew) -
     try:
         for item in items:
             waiting.add(pool.submit(work, item))
-            if len(waiting) >= 2 * crew.count:
+            if len(waiting) >= (crew.room or 2 * crew.count):
                 yield from _finished(waiting, crew)
         while waiting:
             yield from _finished(waiting, crew)

@@ -184,15 +184,10 @@ class Run(Section):
 
     threads: Annotated[int, Field(ge=0, description="Worker threads; 0: all cores")] = 0
     memory_gb: Annotated[
-        float,
-        Field(ge=0.5, description="Most memory the run may take, in GB; with little, fewer threads work"),
+        float, Field(ge=0.5, description="Most memory of a run in GB; with little, fewer threads work")
     ] = 2.0
     cluster: Annotated[
-        str,
-        Field(
-            description="Address of a Dask scheduler whose workers measure and integrate, as tcp://host:8786; "
-            "empty: this computer alone"
-        ),
+        str, Field(description="Dask scheduler that hands out the work, as tcp://host:8786; empty: none")
     ] = ""
     keep_work: Annotated[
         bool,

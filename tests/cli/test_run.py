@@ -15,6 +15,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from fourlight.pipeline import memory
+
 FILES = {
     "stack.fits", "halves.fits", "summary.json", "frames.csv", "picture.tif", "picture.png", "picture.jpg",
     "report.html", "provenance.json",
@@ -196,6 +198,10 @@ def test_again_keeps_what_is_told_of_files_that_were_set_aside(
         (("run", "RAW", "--again", "OTHER/mine.txt"), "--again takes its frames"),
         (("run", "--again", "OTHER/mine.txt"), "not the record of a run"),
         (("run", "--again", "EMPTY/provenance.json"), "no such file"),
+        (("run", "RAW", "--out", "OUT", "--memory", "4"), "write it with its unit, as 4GB or 500MB"),
+        (("run", "RAW", "--out", "OUT", "--memory", "much"), "not an amount of memory"),
+        (("run", "RAW", "--out", "OUT", "--memory", "-1GB"), "not an amount of memory"),
+        (("run", "RAW", "--out", "OUT", "--memory", "100MB"), "run.memory_gb = 0.1: must be at least 0.5"),
         (("run", "RAW", "--out", "OUT", "--set", "read.filter=Halpha"), "no light has filter 'Halpha'"),
     ],
 )
@@ -263,3 +269,21 @@ def test_names_as_people_have_them(
     assert summary["set_aside"] == []
     page = (tmp_path / "résultats ✓" / "out" / "report.html").read_text(encoding="utf-8")
     assert "α &#39;light&#39; 1.FITS" in page or "α 'light' 1.FITS" in page
+
+
+def test_memory_that_lights_need_is_said_before_anything_is_done(
+    command: Any, raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As if each of the lights took 100 MB through the run."""
+    monkeypatch.setattr(memory, "LIGHT_BYTES", 1e8)
+    done = command("run", raw, "--out", tmp_path / "out", "--memory", "500MB")
+    assert done.code == 2
+    assert "run.memory_gb = 0.5: 4 lights of 240 x 180 px need at least 0.9" in done.line
+    assert not (tmp_path / "out").exists()
+    assert command("run", raw, "--out", tmp_path / "out", "--memory", "900MB").code == 0
+    again = ("run", "--again", tmp_path / "out" / "provenance.json", "--out", tmp_path / "again")
+    assert "run.memory_gb = 0.5" in command(*again, "--memory", "0.5GB").line
+    assert command(*again, "--memory", "4GB").code == 0
+    recorded = [json.loads((tmp_path / name / "provenance.json").read_text()) for name in ("out", "again")]
+    assert [record["recipe"]["run"]["memory_gb"] for record in recorded] == [0.9, 4.0]
+    assert (tmp_path / "again" / "stack.fits").read_bytes() == (tmp_path / "out" / "stack.fits").read_bytes()

@@ -50,7 +50,7 @@ def run(
         str | None,
         typer.Option(
             metavar="AMOUNT",
-            help="Most memory the run may take, such as 4GB or 500MB; sets run.memory_gb.",
+            help="Most memory of the run, such as 4GB or 500MB; sets run.memory_gb.",
         ),
     ] = None,
     cluster: Annotated[

@@ -32,7 +32,7 @@ Float64 = npt.NDArray[np.float64]
 RESULT_BYTES = 4 * (len(LAYERS) * len(OUTPUT_PLANES) + 1)
 """Of the result of a tile, per pixel."""
 WAITING = 2
-"""Results for each thread that may wait for their turn to be written."""
+"""Results for each thread that may wait for their turn to be written, or one that is packed and unpacked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +134,9 @@ def integrated(
     )  # fmt: skip
     steps = integrate.STEPS + way.steps + 1
     work = TileWork(key, raw, calibration, table, cell, settings, way, job.progress.step)
-    tiles, each = _cut(table, way, shapes)
-    crew = job.crew(each)
+    tiles, pixel_bytes = _cut(table, way, shapes)
+    largest = geometry.padded_pixels(tiles)
+    crew = job.crew(pixel_bytes * largest, WAITING * RESULT_BYTES * largest)
     job.progress.begin("integrate", steps * len(tiles))
     layers = integrate_tiles(
         job.sent(work, raw, crew), tiles, table.shape, job.folder.layers, key, crew, job.progress, steps
@@ -157,11 +158,10 @@ def _trail_note(table: geometry.FrameTable) -> list[str]:
 def _cut(
     table: geometry.FrameTable, way: Way, shapes: list[tuple[int, int]]
 ) -> tuple[list[geometry.Tile], float]:
-    """Tiles, and the memory that one of them takes with results that wait to be written."""
+    """Tiles, and the memory that one takes per pixel of it with its halo, results that wait to be written counted."""
     beneath = geometry.samples_beneath(table, shapes)
     each = geometry.BYTES_PER_SAMPLE * beneath + way.fixed_bytes(table) + WAITING * RESULT_BYTES
-    cut = geometry.tiles(table.shape, each)
-    return cut, each * geometry.padded_pixels(cut)
+    return geometry.tiles(table.shape, each), each
 
 
 def _table(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -130,11 +130,12 @@ class Job(Sorting):
         """Hash of what every kept result depends on: the program and how frames are read and calibrated."""
         return cache.digest(__version__, self.recipe.read.model_dump(), self.recipe.calibrate.model_dump())
 
-    def crew(self, each_bytes: float) -> Crew:
-        """Who does work that takes so much memory a piece."""
+    def crew(self, each_bytes: float, result_bytes: float = 1e6) -> Crew:
+        """Who does work that takes so much memory a piece, and whose results take so much here."""
         if self.workers is None:
             return Crew(self.at_once(each_bytes))
-        return self.workers if isinstance(self.workers, Crew) else self.workers.crew(each_bytes)
+        found = self.workers if isinstance(self.workers, Crew) else self.workers.crew(each_bytes)
+        return replace(found, room=at_once(result_bytes, self.recipe.run.memory_gb * 1e9, 2 * found.count))
 
     def sent(
         self, work: Callable[[Item], Result], frames: Sequence[RawFrame], crew: Crew

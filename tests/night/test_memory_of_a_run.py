@@ -1,0 +1,61 @@
+"""The memory of the real program, as Linux counts it, stays below that of ``--memory``."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fourlight.simulate.render import simulate
+from fourlight.simulate.scene import loads
+
+LARGE = """
+seed = 6
+[camera]
+width_px = 2400
+height_px = 1800
+[stars]
+count = 1200
+[calibration]
+darks = 2
+flats = 2
+bias = 2
+[[nights]]
+count = 3
+"""
+"""Lights of 4.3 MP: the picture alone, made in one piece, would take 0.7 GB."""
+
+
+def peak_bytes(process: subprocess.Popen[bytes]) -> int:
+    """Most memory that no file stands behind (RssAnon in proc(5)) until a process ends."""
+    most = 0
+    while process.poll() is None:
+        try:
+            lines = Path(f"/proc/{process.pid}/status").read_text().splitlines()
+        except OSError:
+            break
+        most = max([most, *(int(line.split()[1]) * 1024 for line in lines if line.startswith("RssAnon"))])
+        time.sleep(0.01)
+    return most
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="asks Linux")
+@pytest.mark.parametrize("method", ["drizzle", "least-squares"])
+def test_a_run_stays_within_its_memory(command: Any, small_night: Path, tmp_path: Path, method: str) -> None:
+    setting = f"integrate.method={method}"
+    # kernels are compiled here, which takes memory once
+    assert command("run", small_night, "--out", tmp_path / "small", "--set", setting).code == 0
+    simulate(loads(LARGE), tmp_path / "sim")
+    nights = [str(tmp_path / "sim" / name) for name in ("night1", "darks", "flats", "bias")]
+    words = ["run", *nights, "--out", str(tmp_path / "out"), "--memory", "500MB", "--set", setting]
+    with subprocess.Popen(
+        [sys.executable, "-c", "from fourlight.cli import main; main()", *words], stderr=subprocess.DEVNULL
+    ) as process:
+        most = peak_bytes(process)
+    assert process.returncode == 0
+    assert 100e6 < most < 500e6
