@@ -96,7 +96,7 @@ def test_all_results_come_whoever_makes_them(count, away):
 @pytest.mark.parametrize("count", [1, 3])
 def test_what_is_done_comes_first_and_no_more_is_taken_than_is_under_way(count):
     """A first piece that takes long holds nobody up."""
-    taken = []
+    taken, rest_is_seen = [], threading.Event()
 
     def items():
         for k in itertools.count():
@@ -104,23 +104,48 @@ def test_what_is_done_comes_first_and_no_more_is_taken_than_is_under_way(count):
             yield k
 
     def work(k):
-        time.sleep(0.3 if k == 0 else 0.001)
+        if k == 0 and count > 1:
+            rest_is_seen.wait(20)
         return k
 
     found = as_done(work, items(), Crew(count))
     first = [next(found) for _ in range(6)]
+    rest_is_seen.set()
     assert len(taken) <= 6 + 2 * count
     assert (0 in first) == (count == 1)
     found.close()
 
 
-def test_results_that_wait_find_room():
+def test_results_that_wait_find_room(monkeypatch):
     """A crew of hundreds must not fill the memory here while the disk is slow."""
+    monkeypatch.setattr(engine, "WATCH_S", 0.02)
     pool = Lost()
-    found = as_done(str, range(99), Crew(64, pool, room=5))
-    threading.Timer(0.05, lambda: [future.set_result("done") for future in list(pool.futures)]).start()
+
+    def finish():
+        for future in pool.futures:
+            future.set_result("done")
+
+    found = as_done(str, range(99), Crew(64, pool, finish, room=5))
     assert [next(found) for _ in range(5)] == ["done"] * 5
     assert len(pool.futures) == 5
+
+
+def test_what_is_done_is_handed_over_before_an_error_ends_the_rest(monkeypatch):
+    """So that it is kept for another run."""
+    monkeypatch.setattr(engine, "WATCH_S", 0.02)
+    pool = Lost()
+
+    def finish():
+        for k, future in enumerate(pool.futures):
+            if k % 2:
+                future.set_result(k)
+            else:
+                future.set_exception(ZeroDivisionError())
+
+    found = as_done(str, range(99), Crew(4, pool, finish))
+    assert sorted(next(found) for _ in range(4)) == [1, 3, 5, 7]
+    with pytest.raises(ZeroDivisionError):
+        next(found)
 
 
 @pytest.mark.parametrize("count", [1, 3])

@@ -146,15 +146,17 @@ def _finished(waiting: set[Future[Result]], crew: Crew) -> Iterator[Result]:
         if not done:
             crew.watch()
     waiting -= done
-    for future in done:
+    failed = {future for future in done if future.cancelled() or future.exception()}
+    for future in done - failed:  # first what can be kept
+        yield future.result()
+    for future in failed:
         try:
-            result = future.result()
+            future.result()
         except BrokenExecutor as error:
             raise StageError(
                 "cluster", None, "a process that was at work ended without a word",
                 "it may have lacked memory; run again: what is done is kept",
             ) from error  # fmt: skip
-        yield result
 
 
 def in_order(work: Callable[[Item], Result], items: Iterable[Item], threads: int) -> Iterator[Result]:

@@ -135,7 +135,8 @@ class Job(Sorting):
         if self.workers is None:
             return Crew(self.at_once(each_bytes))
         found = self.workers if isinstance(self.workers, Crew) else self.workers.crew(each_bytes)
-        return replace(found, room=at_once(result_bytes, self.recipe.run.memory_gb * 1e9, 2 * found.count))
+        most = found.room or 2 * found.count
+        return replace(found, room=at_once(result_bytes, self.recipe.run.memory_gb * 1e9, most))
 
     def sent(
         self, work: Callable[[Item], Result], frames: Sequence[RawFrame], crew: Crew
