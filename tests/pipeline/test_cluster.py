@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from fourlight.engine import Crew, Silent
+from fourlight.engine import Crew, Silent, as_done
 from fourlight.errors import InputError, StageError
 from fourlight.pipeline import cluster
 from fourlight.pipeline.run import run
@@ -250,6 +250,7 @@ def answers(port: int) -> bool:
         ("tcp://127.0.0.1", "must be the address of a Dask scheduler"),
         ("http://127.0.0.1:80", "must be the address of a Dask scheduler"),
         ("tcp://127.0.0.1:{free}", "no Dask scheduler answers"),
+        ("tls://127.0.0.1:{free}", "encryption needs certificates, and none are set"),
     ],
 )
 def test_no_scheduler_is_one_line_and_leaves_nothing(
@@ -281,11 +282,11 @@ class Told:
     status = "running"
 
     def __init__(self, **facts: object) -> None:
-        self.facts = facts
+        self.facts, self.known = facts, True
 
     def scheduler_info(self, n_workers: int) -> dict[str, Any]:
         assert n_workers == -1
-        return {"workers": {"tcp://a:1": self.facts}}
+        return {"workers": {"tcp://a:1": self.facts} if self.known else {}}
 
     def get_executor(self, **_: object) -> str:
         return "executor"
@@ -299,6 +300,50 @@ def test_a_worker_with_too_little_memory_is_named() -> None:
     for memory in (3e9, 0):  # 0: no limit
         large = cluster.Cluster("tcp://s:8786", Told(nthreads=8, memory_limit=memory))  # type: ignore[arg-type]
         assert large.crew(200e6).count == 8
+
+
+def test_workers_that_went_twice_are_waited_for_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The run began without workers; some came; when they are lost much later, it waits as long as before."""
+    now = 100.0
+    monkeypatch.setattr(cluster.time, "monotonic", lambda: now)
+    told = Told(nthreads=1, memory_limit=0)
+    found = cluster.Cluster("tcp://s:8786", told)  # type: ignore[arg-type]
+    told.known = False
+    found.watch()
+    told.known = True
+    assert found.crew(1e6).count == 1
+    told.known = False
+    now += 2 * cluster.GONE_S
+    found.watch()
+    now += cluster.GONE_S
+    with pytest.raises(StageError, match="has no worker"):
+        found.watch()
+
+
+def ends(_: object) -> None:
+    os._exit(1)
+
+
+def test_work_that_ends_every_worker_ends_the_run_in_one_line(dask: Any) -> None:
+    """As where the memory of workers does not do."""
+    with (
+        pytest.raises(StageError, match=r"workers ended at the same piece of work; give them more memory"),
+        cluster.connected(dask.scheduler_address) as found,
+    ):
+        list(as_done(ends, [1], found.crew(1e6)))
+
+
+def test_a_worker_without_the_program_ends_the_run_in_one_line(dask: Any) -> None:
+    """What a worker says when it cannot load what it is sent (``ModuleNotFoundError``)."""
+
+    def missing(_: object) -> None:
+        raise ModuleNotFoundError("No module named 'fourlight'")
+
+    with (
+        pytest.raises(StageError, match=r"cannot load the program \(No module named 'fourlight'\); install"),
+        cluster.connected(dask.scheduler_address) as found,
+    ):
+        list(as_done(missing, [1], found.crew(1e6)))
 
 
 @pytest.mark.skipif(not Path("/proc/self/net/tcp").exists(), reason="reads the sockets of Linux")

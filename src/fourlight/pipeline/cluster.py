@@ -73,10 +73,10 @@ class Cluster:
             None has come back.
         """
         if self._workers():
-            self._left = None
             return
         now = time.monotonic()
-        self._left = self._left or now
+        if self._left is None:
+            self._left = now
         if now - self._left >= GONE_S:
             raise StageError(
                 "cluster", None, f"the scheduler at {self.address} has no worker",
@@ -87,6 +87,8 @@ class Cluster:
         known = self.client.scheduler_info(n_workers=-1).get("workers", {})
         if self.client.status != "running":  # what is known is what was known before the connection broke
             raise _lost(self.address)
+        if known:
+            self._left = None
         return dict(known)
 
 
@@ -106,7 +108,7 @@ def connected(address: str) -> Iterator[Cluster]:
     InputError
         Dask is not installed, or no scheduler answers.
     StageError
-        What Dask says when workers or the scheduler are lost, in one line.
+        What Dask says when workers or the scheduler are lost, or have no Fourlight, in one line.
     """
     try:
         from distributed import Client
@@ -130,6 +132,11 @@ def connected(address: str) -> Iterator[Cluster]:
             ) from error  # fmt: skip
         except CancelledError as error:
             raise _lost(address) from error
+        except ImportError as error:
+            raise StageError(
+                "cluster", None, f"a worker cannot load the program ({error})",
+                "install Fourlight, in the same version, where workers are started",
+            ) from error  # fmt: skip
 
 
 @contextmanager
@@ -140,6 +147,13 @@ def _client(make: type[Client], address: str) -> Iterator[Client]:
         raise InputError(
             f"{address}: no Dask scheduler answers ({' '.join(str(error).split()) or type(error).__name__}); "
             "start one with 'dask scheduler', or leave --cluster out"
+        ) from None
+    except TypeError:  # Dask hands an empty context to its transport
+        if not address.startswith("tls:"):
+            raise
+        raise InputError(
+            f"{address}: encryption needs certificates, and none are set; set them for Dask (its manual, "
+            "\"TLS/SSL\"), or use tcp:// in a network that you trust"
         ) from None
     try:
         yield client
