@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import pkgutil
 import re
 import time
 from collections.abc import Iterator
@@ -29,6 +30,9 @@ USED = 0.7
 """Share of the memory of a worker beyond which Dask moves results to its disk (its manual, "Worker Memory
 Management")."""
 
+LOADED = "fourlight:__version__"
+"""What scheduler and workers are asked to load; a name in words of the standard library, which all of them know."""
+
 WANTED = "distributed>=2025.4"
 """As in the extra ``cluster``."""
 
@@ -48,11 +52,12 @@ class Cluster:
         Raises
         ------
         StageError
-            There is no worker, or one has too little memory.
+            There is no worker, or one has too little memory, or the program is missing somewhere.
         """
         while not (workers := self._workers()):
             self.watch()
             time.sleep(0.2)
+        self._see_program()
         for name, worker in workers.items():
             threads, memory = int(worker["nthreads"]), float(worker["memory_limit"] or 0)
             needed = PROGRAM_BYTES + threads * each_bytes
@@ -83,6 +88,21 @@ class Cluster:
                 f"start some with 'dask worker {self.address}' and run again: what is done is kept",
             )  # fmt: skip
 
+    def _see_program(self) -> None:
+        """Have scheduler and workers load the program: without it they fall silent at the first piece of work."""
+        try:
+            self.client.run_on_scheduler(pkgutil.resolve_name, LOADED)
+            said = self.client.run(pkgutil.resolve_name, LOADED, on_error="return")
+        except ImportError as error:
+            said = {"": error}
+        for worker, answer in said.items():
+            if isinstance(answer, ImportError):
+                who = f"worker {worker}" if worker else f"the scheduler at {self.address}"
+                raise StageError(
+                    "cluster", None, f"{who} cannot load Fourlight ({answer})",
+                    "start it in an environment where the same version is installed as here",
+                ) from answer  # fmt: skip
+
     def _workers(self) -> dict[str, Any]:
         known = self.client.scheduler_info(n_workers=-1).get("workers", {})
         if self.client.status != "running":  # what is known is what was known before the connection broke
@@ -108,7 +128,7 @@ def connected(address: str) -> Iterator[Cluster]:
     InputError
         Dask is not installed, or no scheduler answers.
     StageError
-        What Dask says when workers or the scheduler are lost, or have no Fourlight, in one line.
+        What Dask says when workers or the scheduler are lost, in one line.
     """
     try:
         from distributed import Client
@@ -132,11 +152,6 @@ def connected(address: str) -> Iterator[Cluster]:
             ) from error  # fmt: skip
         except CancelledError as error:
             raise _lost(address) from error
-        except ImportError as error:
-            raise StageError(
-                "cluster", None, f"a worker cannot load the program ({error})",
-                "install Fourlight, in the same version, where workers are started",
-            ) from error  # fmt: skip
 
 
 @contextmanager
@@ -153,7 +168,7 @@ def _client(make: type[Client], address: str) -> Iterator[Client]:
             raise
         raise InputError(
             f"{address}: encryption needs certificates, and none are set; set them for Dask (its manual, "
-            "\"TLS/SSL\"), or use tcp:// in a network that you trust"
+            '"TLS/SSL"), or use tcp:// in a network that you trust'
         ) from None
     try:
         yield client
