@@ -9,6 +9,7 @@ import pytest
 
 from fourlight.errors import StageError
 from fourlight.pipeline.errand import Errand
+from fourlight.pipeline.integration import TileWork
 
 
 def square(number: int) -> int:
@@ -50,3 +51,24 @@ def test_a_place_is_looked_at_once_for_each_run(tmp_path: Path) -> None:
     assert first(3) == 9, "frames do not go while a run is under way; asking for each tile would take time"
     with pytest.raises(StageError, match="does not see"):
         Errand(square, (frame,))(3)
+
+
+class AnyWay:
+    """Opens anew whenever it is asked."""
+
+    def of(self, _table: object, _told: object) -> list[str]:
+        return []
+
+
+def test_what_a_process_holds_open_is_for_one_run() -> None:
+    """Another run of the same lights may have its masters in another folder, and those of the first may be gone."""
+
+    def sent(work: TileWork) -> object:
+        return pickle.loads(pickle.dumps(work))._opened_here()[1]
+
+    first, second = (
+        TileWork([], None, None, None, None, AnyWay())  # type: ignore[arg-type]
+        for _ in range(2)
+    )
+    assert sent(first) is sent(first)
+    assert sent(first) is not sent(second)

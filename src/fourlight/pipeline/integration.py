@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
+from uuid import uuid4
 
 import numpy as np
 import numpy.typing as npt
@@ -49,8 +50,6 @@ class TileWork:
 
     Parameters
     ----------
-    key : str
-        Hash of all that shapes the result.
     frames : list of RawFrame
     calibration : Calibration
     table : FrameTable
@@ -63,11 +62,12 @@ class TileWork:
     """
 
     def __init__(
-        self, key: str, frames: list[RawFrame], calibration: Calibration, table: geometry.FrameTable,
+        self, frames: list[RawFrame], calibration: Calibration, table: geometry.FrameTable,
         cell: npt.NDArray[np.int64], settings: Integrate, way: Way, told: Callable[[], None] = nothing,
     ) -> None:  # fmt: skip
-        self.key, self.frames, self.calibration, self.table = key, frames, calibration, table
+        self.frames, self.calibration, self.table = frames, calibration, table
         self.cell, self.settings, self.way, self.told = cell, settings, way, told
+        self._token = uuid4().hex
         self._open: _Open | None = _opened(self)
 
     def __getstate__(self) -> dict[str, object]:
@@ -84,10 +84,10 @@ class TileWork:
     def _opened_here(self) -> _Open:
         """Frames and method, opened once for all tiles that this process is sent."""
         with _OPENING:
-            if self.key not in _OPEN:
+            if self._token not in _OPEN:
                 _OPEN.clear()
-                _OPEN[self.key] = _opened(self)
-            return _OPEN[self.key]
+                _OPEN[self._token] = _opened(self)
+            return _OPEN[self._token]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +102,7 @@ class _Samples:
 
 _Open: TypeAlias = tuple[_Samples, Method]
 _OPEN: dict[str, _Open] = {}
+"""What this process has opened for the run that sent it work last: another run of the same lights has other masters."""
 _OPENING = threading.Lock()
 
 
@@ -133,7 +134,7 @@ def integrated(
         calibration.description,
     )  # fmt: skip
     steps = integrate.STEPS + way.steps + 1
-    work = TileWork(key, raw, calibration, table, cell, settings, way, job.progress.step)
+    work = TileWork(raw, calibration, table, cell, settings, way, job.progress.step)
     tiles, pixel_bytes = _cut(table, way, shapes)
     largest = geometry.padded_pixels(tiles)
     crew = job.crew(pixel_bytes * largest, WAITING * RESULT_BYTES * largest)
