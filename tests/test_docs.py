@@ -44,6 +44,12 @@ def shell_lines(page: Path) -> list[str]:
     return [line for block in blocks for line in block.splitlines() if line.strip()]
 
 
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_no_figure_is_left_to_be_filled_in(page: Path) -> None:
+    """A word in capitals that stands for a sentence."""
+    assert re.findall(r"(?:^|[.:*] )[A-Z]{4,}\.?$", page.read_text(encoding="utf-8"), flags=re.M) == []
+
+
 @pytest.mark.slow
 def test_commands_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In the order they stand, in a folder where `make demo` has left its frames (smaller ones here)."""

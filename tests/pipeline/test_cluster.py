@@ -201,6 +201,7 @@ def test_a_run_without_workers_waits_and_then_says_so(
             StageError, match=f"at {address} has no worker; start some with 'dask worker {address}'"
         ):
             run([small_night], tmp_path / "out", recipe("drizzle", f"run.cluster={address}"))
+    assert not (tmp_path / "out").exists(), "it is said before anything is done"
 
 
 def test_a_scheduler_that_ends_is_one_line(small_night: Path, tmp_path: Path) -> None:
@@ -225,7 +226,7 @@ def test_a_scheduler_that_ends_is_one_line(small_night: Path, tmp_path: Path) ->
         with pytest.raises(StageError, match=f"the scheduler at {address} does not answer any more"):
             run(
                 [small_night], tmp_path / "out", recipe("drizzle", f"run.cluster={address}"),
-                Stopping("calibrate", 0, process.kill),
+                Stopping("read", 0, process.kill),
             )  # fmt: skip
 
 

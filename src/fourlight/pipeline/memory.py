@@ -14,7 +14,7 @@ from fourlight.recipe import Recipe
 from fourlight.stages.geometry import TILE_BYTES
 from fourlight.stages.grid import Grid
 
-__all__ = ["check_memory", "needed_memory"]
+__all__ = ["check_memory", "needed_memory", "piece_bytes"]
 
 LIGHT_BYTES = 300_000
 """Held of each light through the run: its stars, its sky and where it lies."""
@@ -39,6 +39,11 @@ def check_memory(recipe: Recipe, lights: Sequence[RawFrame]) -> None:
         raise RecipeError("run.memory_gb", recipe.run.memory_gb, least, "setting")
 
 
+def piece_bytes(pixels: int) -> float:
+    """Memory in bytes of the largest piece of work that a crew is given, for lights of so many pixels."""
+    return max(TILE_BYTES, MEASURE_BYTES * pixels)
+
+
 def needed_memory(lights: int, pixels: int, zoom: float) -> float:
     """Memory in bytes that a run takes at least.
 
@@ -58,8 +63,7 @@ def needed_memory(lights: int, pixels: int, zoom: float) -> float:
     (True, 0.6)
     """
     largest = max(
-        TILE_BYTES,
-        MEASURE_BYTES * pixels,
+        piece_bytes(pixels),
         NOISE_BYTES[0] + NOISE_BYTES[1] * lights,
         PICTURE_BYTES[0] + PICTURE_BYTES[1] * pixels * zoom**2,
     )

@@ -25,7 +25,7 @@ from fourlight.pipeline.gathering import checked, chosen, once, settled
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.lights import calibrated, measured, placed
-from fourlight.pipeline.memory import check_memory
+from fourlight.pipeline.memory import check_memory, piece_bytes
 from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
@@ -98,6 +98,7 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
     check_memory(job.recipe, lights)
     check_space(job, lights, others)
+    job.crew(piece_bytes(lights[0].ny * lights[0].nx))  # who is missing, or has too little memory, is told now
     with begun():
         return _made(job, lights, others, searched)
 
