@@ -98,7 +98,8 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
     check_memory(job.recipe, lights)
     check_space(job, lights, others)
-    job.crew(piece_bytes(lights[0].ny * lights[0].nx))  # who is missing, or has too little memory, is told now
+    # Who is missing, or has too little memory, is told now.
+    job.crew(piece_bytes(lights[0].ny * lights[0].nx))
     with begun():
         return _made(job, lights, others, searched)
 
