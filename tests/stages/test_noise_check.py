@@ -5,6 +5,7 @@ import pytest
 
 from fields import frame_table, turned
 from fourlight.core import cfa, maps
+from fourlight.stages import noise_check
 from fourlight.stages.noise_check import noise_factors, with_noise
 
 SHAPE = (300, 320)
@@ -87,3 +88,21 @@ def test_frames_too_small_to_tell():
 
     table = frame_table([np.eye(2, 3)] * 3, (12, 12), noise=np.full(4, 1.0))
     assert np.isfinite(noise_factors(table, [(12, 12)] * 3, CELL, read)).all()
+
+
+def test_residuals_are_thinned_evenly_to_the_room_there_is():
+    """More than there is room for, exactly as many, few, and none."""
+    kept = noise_check._Residuals.none(frames=2, patches=4)
+    most = kept.kept.shape[-1]
+    for patch, length in enumerate((3 * most - 1, most, 5, 0)):
+        kept.keep(1, 2, patch, np.arange(length, dtype=np.float32))
+    assert kept.count[1, 2].tolist() == [most, most, 5, 0]
+    expected = [np.arange(0, 3 * most - 1, 3), np.arange(most), np.arange(5)]
+    np.testing.assert_array_equal(kept.of(1, 2), np.concatenate(expected))
+    assert len(kept.of(0, 0)) == 0
+
+
+@pytest.mark.parametrize("frames", [100, 400])
+def test_room_for_residuals_does_not_grow_with_many_frames(frames):
+    """200 000 for each of 4 planes and 2 patches, of 4 bytes each."""
+    assert noise_check._Residuals.none(frames, patches=2).kept.nbytes == 200_000 * 4 * 2 * 4

@@ -41,7 +41,34 @@ MOST_KEPT = 200_000
 SEED = 20
 """The pure noise is the same in every run."""
 
-Residuals = list[list[list[Float32]]]
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Residuals:
+    """Residuals of all frames in one block, which goes back to the system whole; thousands of small arrays do not."""
+
+    kept: Float32
+    """(f, 4, patch, residual); only the first ``count`` of each patch are set."""
+    count: Int64
+    """(f, 4, patch)."""
+
+    @classmethod
+    def none(cls, frames: int, patches: int) -> _Residuals:
+        """Room for residuals that are still to come."""
+        most = int(np.clip(MOST_KEPT // frames, 256, 2000))
+        shape = (frames, 4, patches)
+        return cls(np.empty((*shape, most), dtype=np.float32), np.zeros(shape, dtype=np.int64))
+
+    def keep(self, f: int, plane: int, patch: int, seen: Float32) -> None:
+        """Residuals of one frame on one patch, evenly thinned to what there is room for."""
+        thinned = seen[:: max(-(-len(seen) // self.kept.shape[-1]), 1)]
+        self.kept[f, plane, patch, : len(thinned)] = thinned
+        self.count[f, plane, patch] = len(thinned)
+
+    def of(self, f: int, plane: int) -> Float32:
+        """Those of all patches."""
+        return np.concatenate(
+            [kept[:n] for kept, n in zip(self.kept[f, plane], self.count[f, plane], strict=True)]
+        )
 
 
 def noise_factors(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, read: Reader) -> Float64:
@@ -49,15 +76,17 @@ def noise_factors(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64,
     frames = len(table.matrix)
     if frames < FEWEST_FRAMES:
         return np.ones((frames, 4))
-    seen: Residuals = [[[] for _ in range(4)] for _ in range(frames)]
-    null: Residuals = [[[] for _ in range(4)] for _ in range(frames)]
+    patches = _patches(table.shape)
+    seen, null = (_Residuals.none(frames, len(patches)) for _ in range(2))
     random = np.random.default_rng(SEED)
-    for tile in _patches(table.shape):
+    for patch, tile in enumerate(patches):
         found = tile_samples.load(tile, table, shapes, cell, read)
-        _collect(found, table, cell, seen)
+        _collect(found, table, cell, seen, patch)
         _fill_with_noise(found, table, cell, random)
-        _collect(found, table, cell, null)
-    return np.array([[_factor(seen[f][plane], null[f][plane]) for plane in range(4)] for f in range(frames)])
+        _collect(found, table, cell, null, patch)
+    return np.array(
+        [[_factor(seen.of(f, plane), null.of(f, plane)) for plane in range(4)] for f in range(frames)]
+    )
 
 
 def _patches(shape: tuple[int, int]) -> list[Tile]:
@@ -70,10 +99,9 @@ def _patches(shape: tuple[int, int]) -> list[Tile]:
     ]
 
 
-def _collect(found: TileSamples, table: FrameTable, cell: Int64, into: Residuals) -> None:
-    """Add the residuals of a patch from its reference, in the flatter half of each plane."""
+def _collect(found: TileSamples, table: FrameTable, cell: Int64, into: _Residuals, patch: int) -> None:
+    """Keep the residuals of a patch from its reference, in the flatter half of each plane."""
     ref = tile_samples.reference(found, table, cell).value
-    most = int(np.clip(MOST_KEPT // len(table.matrix), 256, 2000))
     for plane in range(4):
         ranges = samples.spread(ref[plane])
         flat = float(np.median(ranges))
@@ -82,7 +110,7 @@ def _collect(found: TileSamples, table: FrameTable, cell: Int64, into: Residuals
                 *found.values(k), *found.origin(k), table.bend[f, plane], cell, plane, ref[plane], ranges,
                 *found.offset, table.floor[f, plane], flat,
             )  # fmt: skip
-            into[f][plane].append(seen[:: -(-len(seen) // most)].copy() if len(seen) else seen)
+            into.keep(f, plane, patch, seen)
 
 
 def _fill_with_noise(found: TileSamples, table: FrameTable, cell: Int64, random: np.random.Generator) -> None:
@@ -95,14 +123,12 @@ def _fill_with_noise(found: TileSamples, table: FrameTable, cell: Int64, random:
         rect[:] = level + sigma * random.standard_normal(rect.shape) + 0.0 * rect
 
 
-def _factor(seen: list[Float32], null: list[Float32]) -> float:
+def _factor(seen: Float32, null: Float32) -> float:
     """Ratio of two variances, each of the normal core of its values."""
-    nothing = [np.empty(0, dtype=np.float32)]
-    ours, pure = np.concatenate(seen or nothing), np.concatenate(null or nothing)
-    if min(len(ours), len(pure)) < ENOUGH:
+    if min(len(seen), len(null)) < ENOUGH:
         return 1.0
-    _, width = core_spread(ours.astype(np.float64))
-    _, expected = core_spread(pure.astype(np.float64))
+    _, width = core_spread(seen.astype(np.float64))
+    _, expected = core_spread(null.astype(np.float64))
     return float(np.clip((width / expected) ** 2, 0.5, 2.0))
 
 
