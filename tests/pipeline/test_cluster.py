@@ -211,12 +211,14 @@ def test_work_that_ends_every_worker_ends_the_run_in_one_line(dask: Any) -> None
 
 
 @pytest.mark.skipif(not Path("/proc/self/net/tcp").exists(), reason="reads the sockets of Linux")
-def test_no_port_is_opened(dask: Any) -> None:
-    """Of the process that runs; the workers of a test are others."""
-    before = listening()
-    with cluster.connected(dask.scheduler_address) as found:
-        assert found.crew(1e6).count >= 1, "one may be on its way back from another test"
-        assert listening() == before
+def test_no_port_is_opened() -> None:
+    """Of the process that runs; scheduler and worker are others."""
+    with contextlib.ExitStack() as stack:
+        address, _ = started(stack, "scheduler", "worker")
+        before = listening()
+        with cluster.connected(address) as found:
+            assert found.crew(1e6).count == 1
+            assert listening() == before
 
 
 def listening() -> set[str]:
