@@ -8,7 +8,7 @@ import pytest
 from fields import measured_frame, star_list, turned
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import RegisteredFrame
-from fourlight.stages.skymatch import pixel_scale, sky_difference
+from fourlight.stages.skymatch import pixel_scale, sky_differences
 
 SHAPE = (640, 960)
 CELLS = (10, 15)
@@ -51,6 +51,11 @@ def moon(u, v):
 
 REFERENCE = frame("a.fits", light(*grid()))
 STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
+
+
+def sky_difference(frame, reference, order):
+    """Of a frame alone."""
+    return sky_differences([frame], reference, order)[0]
 
 
 def surface(coefficients, u, v, order=2):
@@ -112,3 +117,35 @@ def test_larger_pixels_gather_more_light():
     # a pixel that is 1.3 times as wide covers 1.69 times the sky
     wide = placed(turned(30, 1.3, (0, 0), (0, 0)), moon, (0.5, 0.6, 0.6, 0.7))
     np.testing.assert_allclose(pixel_scale(wide), 1.69 * np.array([0.5, 0.6, 0.6, 0.7]))
+
+
+def test_lights_that_overlap_in_part_are_not_bound_to_the_noise_of_one(monkeypatch):
+    """Twelve lights lie on the reference, twelve on its right half: the step in the sky where those begin.
+
+    Compared with the mean of all 25 instead of with one, the noise of one falls to sqrt(1 / 13 + 1 / 12) of it, 0.4;
+    0.7 is asked for, of steps that are known to a tenth.
+    """
+    # An even object: one that cells do not resolve adds the same to both.
+    monkeypatch.setitem(globals(), "light", lambda x, _: np.full((4, *np.shape(x)), 200.0))
+    half = np.array([[1.0, 0, 480], [0, 1.0, 0]])
+    v, steps = np.linspace(-1, 1, 50), {True: [], False: []}
+    rng = np.random.default_rng(4)
+    for _ in range(10):
+        reference = frame("a.fits", light(*grid()) + rng.normal(0, 3, (4, *CELLS)))
+        first = RegisteredFrame(reference, STILL, 0.0, 0)
+        lights = [
+            placed(m, dark, np.ones(4), 3, seed=int(rng.integers(1e9))) for m in [STILL] * 12 + [half] * 12
+        ]
+        for together in (True, False):
+            found = [sky_differences([first, one], reference, 2)[1] for one in lights]
+            if together:
+                found = list(sky_differences([first, *lights], reference, 2)[1:])
+            middle = np.mean([surface(c, 0 * v, v) for c in found[:12]], axis=0)
+            edge = np.mean([surface(c, 0 * v - 1, v) for c in found[12:]], axis=0)
+            steps[together].append(edge - middle)
+    ours, single = (np.sqrt(np.mean(np.square(steps[key]))) for key in (True, False))
+    assert ours < 0.7 * single
+
+
+def dark(u, v):
+    return 0 * moon(u, v)

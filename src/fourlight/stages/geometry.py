@@ -13,7 +13,7 @@ from fourlight.core import bends, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 from fourlight.stages.grid import Grid
-from fourlight.stages.skymatch import pixel_scale, sky_difference
+from fourlight.stages.skymatch import pixel_scale, sky_differences
 from fourlight.stages.trails import without_fixtures
 
 __all__ = [
@@ -160,7 +160,7 @@ def frame_table(
             ]
         ),
         scale=scale,
-        sky=np.array([sky_difference(frame, reference, sky_order) for frame in frames]),
+        sky=sky_differences(frames, reference, sky_order),
         terms=polynomial_terms(sky_order),
         dark=(noise**2 + shared) * response**2 - poisson * level * response,
         poisson=poisson,

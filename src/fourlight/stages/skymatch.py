@@ -6,6 +6,8 @@ it is smooth. It is fitted on the coarse sky maps and taken off before rejection
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -13,47 +15,115 @@ from fourlight.core import maps, skycells
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 
-__all__ = ["sky_difference"]
+__all__ = ["pixel_scale", "sky_differences"]
 
 Float64 = npt.NDArray[np.float64]
 
+ROUNDS = 8
+"""Comparisons with the mean; those of frames that overlap by half with as many others halve the rest each time."""
 
-def sky_difference(frame: RegisteredFrame, reference: MeasuredFrame, order: int) -> Float64:
-    """Polynomial of the frame's sky less what the reference's light explains.
+SETTLED = 1e-3
+"""Change over the noise of a sample that ends them."""
+
+
+def sky_differences(frames: Sequence[RegisteredFrame], reference: MeasuredFrame, order: int) -> Float64:
+    """Polynomial of each frame's sky less what the light of the reference explains.
+
+    Frames are compared with the reference, and then with the mean of all: the noise of the reference alone would be
+    common to all that are compared with it, and show as a step where some of them end.
 
     Parameters
     ----------
-    frame : RegisteredFrame
+    frames : sequence of RegisteredFrame
     reference : MeasuredFrame
     order : int
-        Total order of the polynomial; lowered where too few cells overlap.
+        Total order of the polynomials; lowered where too few cells overlap.
 
     Returns
     -------
-    (4, n) float64
+    (f, 4, n) float64
         Coefficients per plane for `polynomial_terms(order)` in coordinates from -1 to 1 over the frame, in the
         frame's units. Zero for the reference itself.
     """
     terms = polynomial_terms(order)
-    out = np.zeros((4, len(terms)))
-    if frame.measured is reference:
-        return out
-    ny, nx = frame.measured.raw.ny, frame.measured.raw.nx
-    x, y = _centres(frame.measured)
-    tx, ty = maps.apply(frame.matrix, x, y)
-    rx, ry = _centres(reference)
-    # Beyond the outer cell centres the reference's sky map is not known well enough to compare with.
-    inside = (tx >= rx.min()) & (ty >= ry.min()) & (tx <= rx.max()) & (ty <= ry.max())
-    if not inside.any():
-        inside = (tx >= 0) & (ty >= 0) & (tx < reference.raw.nx) & (ty < reference.raw.ny)
-    scale = pixel_scale(frame)
-    for plane in range(4):
-        level = frame.measured.sky_map[plane].ravel().astype(np.float64)
-        known = skycells.filled(reference.sky_map)[plane]
-        other = skycells.interpolated_many(known, reference.raw.ny, reference.raw.nx, tx, ty)
-        use = inside & np.isfinite(level)
-        out[plane] = _fitted(level - scale[plane] * other, x, y, use, (ny, nx), terms)
-    return out
+    known = skycells.filled(reference.sky_map).astype(np.float64)
+    compared = [_Compared(frame, reference, known, terms) for frame in frames]
+    strays = np.zeros(known.shape)
+    found = np.array([one.fitted(strays) for one in compared])
+    for _ in range(ROUNDS if len(frames) > 2 else 0):
+        strays, last = _mean_strays(compared, found), found
+        found = np.array([one.fitted(strays) for one in compared])
+        if np.abs(found - last).max() <= SETTLED * np.median([frame.measured.noise for frame in frames]):
+            break
+    return found
+
+
+class _Compared:
+    """Sky of one frame less the light of the reference, cell by cell."""
+
+    def __init__(
+        self, frame: RegisteredFrame, reference: MeasuredFrame, known: Float64, terms: npt.NDArray[np.int64]
+    ) -> None:
+        self._frame, self._reference, self._terms = frame, reference, terms
+        self.scale = pixel_scale(frame)
+        tx, ty = self._place
+        rx, ry = _centres(reference)
+        # Beyond the outer cell centres the reference's sky map is not known well enough to compare with.
+        inside = (tx >= rx.min()) & (ty >= ry.min()) & (tx <= rx.max()) & (ty <= ry.max())
+        if not inside.any():
+            inside = (tx >= 0) & (ty >= 0) & (tx < reference.raw.nx) & (ty < reference.raw.ny)
+        level = frame.measured.sky_map.reshape(4, -1).astype(np.float64)
+        self.cells = reference.sky_map.shape
+        # One of every frame is held: as small as may be.
+        self._more = np.where(inside, level - self.scale[:, None] * self._at(known), np.nan).astype(
+            np.float32
+        )
+
+    @property
+    def _place(self) -> tuple[Float64, Float64]:
+        """Where the centres of its cells lie in the reference, pixels."""
+        return maps.apply(self._frame.matrix, *_centres(self._frame.measured))
+
+    @property
+    def _design(self) -> Float64:
+        """(m, n) terms of the polynomial at the centres of its cells."""
+        return _design(self._frame.measured, *_centres(self._frame.measured), self._terms)
+
+    def _at(self, cells: Float64) -> Float64:
+        """A map (4, my, mx) on the cells of the reference at the centres of this frame's cells (4, n)."""
+        raw = self._reference.raw
+        return np.array([skycells.interpolated_many(part, raw.ny, raw.nx, *self._place) for part in cells])
+
+    def fitted(self, strays: Float64) -> Float64:
+        """(4, n) polynomials; ``strays`` (4, my, mx) is by how much the reference is less than the mean of all."""
+        if self._frame.measured is self._reference:
+            return np.zeros((4, len(self._terms)))
+        more = self._more - self.scale[:, None] * self._at(strays)
+        design = self._design
+        return np.array([_fitted(plane, design, np.isfinite(plane), self._terms) for plane in more])
+
+    def strays(self, fit: Float64) -> tuple[Float64, Float64]:
+        """What the frame has more than reference and fit on the cells of the reference, and its weight; (4, n)."""
+        measured = self._frame.measured
+        x, y = maps.apply(maps.inverse(self._frame.matrix), *_centres(self._reference))
+        u, v = _centres(measured)
+        inside = (x >= u.min()) & (y >= v.min()) & (x <= u.max()) & (y <= v.max())
+        left = ((self._more - fit @ self._design.T) / self.scale[:, None]).reshape(measured.sky_map.shape)
+        cells = skycells.filled(left.astype(np.float32))
+        values = np.array(
+            [skycells.interpolated_many(c, measured.raw.ny, measured.raw.nx, x, y) for c in cells]
+        )
+        weight = np.where(inside & np.isfinite(values), ((self.scale / measured.noise) ** 2)[:, None], 0.0)
+        return np.nan_to_num(values), weight
+
+
+def _mean_strays(compared: Sequence[_Compared], found: Float64) -> Float64:
+    """Weighted mean over frames (4, my, mx) of what they have more than the reference and their fits."""
+    total = weights = np.zeros(())
+    for one, fit in zip(compared, found, strict=True):
+        value, weight = one.strays(fit)
+        total, weights = total + weight * value, weights + weight
+    return np.asarray(total / np.where(weights > 0, weights, 1.0)).reshape(compared[0].cells)
 
 
 def pixel_scale(frame: RegisteredFrame) -> Float64:
@@ -74,10 +144,15 @@ def _centres(frame: MeasuredFrame) -> tuple[Float64, Float64]:
     return across.ravel(), down.ravel()
 
 
+def _design(frame: MeasuredFrame, x: Float64, y: Float64, terms: npt.NDArray[np.int64]) -> Float64:
+    """(m, n) terms of the polynomial at places x, y (m,) of a frame."""
+    u, v = 2 * x / (frame.raw.nx - 1) - 1, 2 * y / (frame.raw.ny - 1) - 1
+    return np.stack([u ** t[0] * v ** t[1] for t in terms], axis=1)
+
+
 def _fitted(
-    difference: Float64, x: Float64, y: Float64, use: npt.NDArray[np.bool_], shape: tuple[int, int],
-    terms: npt.NDArray[np.int64],
-) -> Float64:  # fmt: skip
+    difference: Float64, design: Float64, use: npt.NDArray[np.bool_], terms: npt.NDArray[np.int64]
+) -> Float64:
     """Robust polynomial fit; terms beyond what the cells support stay zero."""
     out = np.zeros(len(terms))
     total = terms.sum(axis=1)
@@ -87,15 +162,13 @@ def _fitted(
             supported = total <= order
     if use.sum() == 0:
         return out
-    u, v = 2 * x / (shape[1] - 1) - 1, 2 * y / (shape[0] - 1) - 1
-    design = np.stack([u ** t[0] * v ** t[1] for t in terms[supported]], axis=1)
-    weight = np.ones(int(use.sum()))
-    data, rows = difference[use], design[use]
+    weight: Float64 = np.ones(int(use.sum()))
+    data, rows = difference[use], design[use][:, supported]
     fit = np.zeros(rows.shape[1])
     for _ in range(10):
         # Of polynomials over -1 to 1 the normal equations lose nothing, and they are few.
         weighted = rows.T * weight
-        fit = np.linalg.lstsq(weighted @ rows, weighted @ data, rcond=None)[0]
+        fit = np.asarray(np.linalg.lstsq(weighted @ rows, weighted @ data, rcond=None)[0], dtype=np.float64)
         residual = data - rows @ fit
         sigma = 1.4826 * float(np.median(np.abs(residual - np.median(residual)))) + 1e-12
         # Tukey's biweight: cells where a cloud edge or a bright star upsets the difference lose their say.
