@@ -141,19 +141,17 @@ def drops(frames: int = 8, shape: tuple[int, int] = (1000, 1500)) -> dict[str, f
 
 def _judged(night: _Night) -> npt.NDArray[np.bool_]:
     """Our rejection mask of all frames, tile by tile as in a run."""
-    frames = len(night.images)
-    table = frame_table(night.matrices, night.shape, noise=np.full(4, NOISE), level=LEVEL)
+    table = frame_table(night.matrices, night.shape, noise=np.full(4, NOISE), level=LEVEL, pattern=PATTERN)
     out = np.zeros(night.images.shape, dtype=np.bool_)
 
     def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
         return night.images[f, y0:y1, x0:x1], np.empty((0, 0), dtype=np.float32)
 
-    shapes = [night.shape] * frames
-    each = BYTES_PER_SAMPLE * samples_beneath(table, shapes) + Drops.FIXED_BYTES
+    each = BYTES_PER_SAMPLE * samples_beneath(table) + Drops.FIXED_BYTES
     for tile in tiles(night.shape, each):
-        found = tile_samples.load(tile, table, shapes, night.cell, read)
-        ref = tile_samples.reference(found, table, night.cell)
-        tile_samples.reject(found, table, night.cell, ref, Integrate())
+        found = tile_samples.load(tile, table, read)
+        ref = tile_samples.reference(found, table)
+        tile_samples.reject(found, table, ref, Integrate())
         for k, f in enumerate(found.frames):
             y0, x0 = found.origin(k)
             mask = found.bad[k]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from fourlight.core import bends, cfa, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RawFrame, Role, StarList
 from fourlight.recipe import Integrate
-from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.geometry import FrameTable, Sampling, Tile
 from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 from fourlight.stages.way import Way
@@ -114,9 +115,10 @@ def measured_frame(name: str, stars: StarList, shape: tuple[int, int], fwhm: flo
 
 
 def frame_table(
-    matrices: Float64, shape: tuple[int, int], *, noise: Float64, level: float = 0.0, poisson: float = 0.0
-) -> FrameTable:
-    """Table of frames that differ in place and noise (f, 4) only."""
+    matrices: Float64, shape: tuple[int, int], *, noise: Float64, level: float = 0.0, poisson: float = 0.0,
+    pattern: str = "RGGB",
+) -> FrameTable:  # fmt: skip
+    """Table of frames as large as the stack that differ in place and noise (f, 4) only."""
     count = len(matrices)
     noise = np.broadcast_to(noise, (count, 4)).astype(float)
     facts = {
@@ -128,7 +130,9 @@ def frame_table(
         "sky": np.zeros((count, 4, 1)),
         "terms": polynomial_terms(0),
         "dark": noise**2 - poisson * level,
-        "poisson": poisson,
+        "poisson": np.full(count, poisson),
+        "cell": np.array([cfa.plane_map(pattern)] * count),
+        "size": np.array([shape] * count, dtype=np.int64),
         "floor": 0.3 * noise**2,
         "merit": np.ones((count, 4)),
         "weight": 1 / noise**2,
@@ -140,6 +144,10 @@ def frame_table(
     return FrameTable(**facts)
 
 
+SAMPLING = Sampling(cfa.plane_map("RGGB"), True, np.zeros(4), np.ones(4))
+"""A camera with a known gain, without flats."""
+
+
 def stacked(
     images: npt.NDArray[np.floating], table: FrameTable, pixfrac: float, pattern: str = "RGGB",
     tiles: list[Tile] | None = None, method: str = "drizzle", **settings: float | str,
@@ -149,15 +157,16 @@ def stacked(
     out = {p: {name: np.full((ny, nx), np.nan, dtype=np.float32) for name in LAYERS} for p in OUTPUT_PLANES}
     sums = {p: np.zeros(2) for p in OUTPUT_PLANES}
     frames = [np.ascontiguousarray(image, dtype=np.float32) for image in images]
-    shapes = [(image.shape[0], image.shape[1]) for image in frames]
+    size = np.array([image.shape for image in frames], dtype=np.int64)
+    table = replace(table, size=size, cell=np.array([cfa.plane_map(pattern)] * len(frames)))
 
     def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
         return frames[f][y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
 
-    cell, recipe = cfa.plane_map(pattern), Integrate(**settings)  # type: ignore[arg-type]
+    recipe = Integrate(**settings)  # type: ignore[arg-type]
     how = Way(method, "", pixfrac, "").of(table)
     for tile in tiles or [Tile(0, ny, 0, nx)]:
-        done = integrate_tile(tile, table, shapes, cell, read, recipe, how)
+        done = integrate_tile(tile, table, read, recipe, how)
         for plane, made in done.planes.items():
             sums[plane] += made.pixel_noise
             for name, part in made.layers.items():

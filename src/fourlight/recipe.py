@@ -39,6 +39,13 @@ class Read(Section):
     filter: Annotated[
         str, Field(description="Use only lights with this filter name; empty: the largest group")
     ] = ""
+    mix_kinds: Annotated[
+        bool,
+        Field(
+            description="Integrate lights of one filter together though camera, size or gain setting differ; "
+            "false: only the kind exposed longest"
+        ),
+    ] = True
     gain_e_per_adu: Annotated[
         float | None, Field(gt=0, description="Gain in electrons per ADU; unset: measured or header")
     ] = None

@@ -27,9 +27,9 @@ def judged(images, **settings):
     def read(f, y0, y1, x0, x1):
         return images[f, y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
 
-    found = tile_samples.load(Tile(0, SHAPE[0], 0, SHAPE[1]), table, [SHAPE] * count, CELL, read)
-    ref = tile_samples.reference(found, table, CELL)
-    tile_samples.reject(found, table, CELL, ref, Integrate(**settings))
+    found = tile_samples.load(Tile(0, SHAPE[0], 0, SHAPE[1]), table, read)
+    ref = tile_samples.reference(found, table)
+    tile_samples.reject(found, table, ref, Integrate(**settings))
     return np.array(found.bad, dtype=bool), ref.value, ref.scatter, found
 
 

@@ -27,8 +27,9 @@ def referred(images, unbend, shape, plane=0, origins=None, offset=(0, 0)):
     ref, scatter = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
     behind = np.empty(shape, dtype=np.int32)
     y0, x0 = (np.ascontiguousarray(part) for part in origins.T)
+    top, left = ((np.argwhere(plane == CELL)[0] - origins) % 2).T.copy()
     reference(
-        buffer, np.cumsum(sizes) - sizes, height, width, y0, x0, np.asarray(unbend), CELL, plane, *offset,
+        buffer, np.cumsum(sizes) - sizes, height, width, y0, x0, np.asarray(unbend), top, left, *offset,
         merging_network(len(images)), ref, scatter, behind,
     )  # fmt: skip
     np.testing.assert_array_equal(behind > 0, np.isfinite(ref))

@@ -32,8 +32,9 @@ def judged(frames, bend):
     network = merging_network(9)
     unbend = np.repeat(bends.inverse(bend, SHAPE, SHAPE)[None], 9, axis=0)
     for plane in range(4):
+        top, left = (np.full(9, place) for place in np.argwhere(plane == CELL)[0])
         reference(
-            frames.ravel(), starts, height, width, zero, zero, unbend, CELL, plane, 0, 0, network,
+            frames.ravel(), starts, height, width, zero, zero, unbend, top, left, 0, 0, network,
             ref[plane], scatter[plane], behind[plane],
         )  # fmt: skip
     ranges = np.stack([samples.spread(part) for part in ref])

@@ -67,7 +67,7 @@ def test_what_a_process_holds_open_is_for_one_run() -> None:
         return pickle.loads(pickle.dumps(work))._opened_here()[1]
 
     first, second = (
-        TileWork([], None, None, None, None, AnyWay())  # type: ignore[arg-type]
+        TileWork([], None, None, None, AnyWay())  # type: ignore[arg-type]
         for _ in range(2)
     )
     assert sent(first) is sent(first)

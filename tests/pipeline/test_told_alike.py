@@ -140,19 +140,21 @@ def test_lights_that_are_hardly_dithered_are_told(command: Any, tmp_path: Path) 
 
 
 def test_copies_neither_choose_the_kind_nor_the_mosaic(command: Any, six: Path, tmp_path: Path) -> None:
-    """Three lights against two of another gain in two files each, and against one mirrored one in four files."""
+    """Three lights against two of another filter in two files each, and against one mirrored one in four files."""
     nights = tmp_path / "nights"
     shutil.copytree(six / "night1", nights)
     for number in (1, 2):
         for copy in "ab":
-            rewritten(six / "night2" / f"light_000{number}.fits", nights / f"b{number}{copy}.fits", GAIN=200)
+            rewritten(
+                six / "night2" / f"light_000{number}.fits", nights / f"b{number}{copy}.fits", FILTER="Other"
+            )
     for copy in "cdef":
         rewritten(six / "night2" / "light_0003.fits", nights / f"m{copy}.fits", lambda image: image[::-1])
     done, seen = command("run", nights, "--out", tmp_path / "out"), command("inspect", nights)
     assert done.code == 0, done.err
     assert "3 lights integrated" in done.err
     aside = told(done.err, "set aside")
-    assert aside[0].startswith("b1a.fits, b1b.fits, b2a.fits, b2b.fits: gain setting 200 instead of 100")
+    assert aside[0].startswith("b1a.fits, b1b.fits, b2a.fits, b2b.fits: filter other instead of luminance")
     assert aside[1] == "md.fits, me.fits, mf.fits: a copy of mc.fits; each exposure counts once"
     assert aside[2].startswith("mc.fits: its pixels show the greens on [0,0] and [1,1]")
     assert told(seen.out, "set aside") == aside

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import sep
 
-from fields import apart, paint_stars, raw_frame, stacked, turned
+from fields import SAMPLING, apart, paint_stars, raw_frame, stacked, turned
 from fourlight.core import bends, maps
 from fourlight.recipe import Measure, Registration
 from fourlight.stages.geometry import frame_table
@@ -78,7 +78,7 @@ def test_stars_of_both_optics_fall_together(night, method):
     miss = {}
     for bent in (True, False):
         used = frames if bent else [replace(frame, bend=None) for frame in frames]
-        table = frame_table(used, found[0], 0, electrons=True, common=np.zeros(4), response=np.ones((12, 4)))
+        table = frame_table(used, found[0], 0, sampling=[SAMPLING] * 12)
         layers, _ = stacked(images, table, 1.0, method=method)
         light = np.nan_to_num(layers["G"]["value"] - 200).astype(float)
         x, y, _ = sep.winpos(light, *inside.T.copy(), np.full(len(inside), 1.1))

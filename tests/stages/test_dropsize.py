@@ -23,7 +23,7 @@ def test_holes_are_those_of_the_stack(count, pixfrac):
     images = np.full((count, *SHAPE), 100.0, dtype=np.float32)
     layers, _ = stacked(images, table, pixfrac)
     weight = layers["R"]["samples"][60:140, 60:160]
-    share = uneven_share(table, [SHAPE] * count, pixfrac)
+    share = uneven_share(table, pixfrac)
     # with equal weights samples = (sum a)^2 / sum a = coverage
     assert share == pytest.approx((weight < 0.2 * weight.mean()).mean(), abs=0.01 + 0.15 * share)
 
@@ -31,9 +31,7 @@ def test_holes_are_those_of_the_stack(count, pixfrac):
 def test_share_without_any_sample_is_that_of_chance():
     """SCIENCE 5, holes of R and B with point-like drops: 8.8 % (N = 10), 1.7 % (20): (1 - 1/4)^N at p -> 0 is 5.6 %,
     0.3 %; drops of 0.1 px touch (1.1)^2 / 4 = 0.30 of the pixels per frame, (1 - 0.3025)^N = 2.7 % and 0.07 %."""
-    shares = [
-        np.mean([uneven_share(table_of(n, seed=s), [SHAPE] * n, 0.1) for s in range(6)]) for n in (4, 10)
-    ]
+    shares = [np.mean([uneven_share(table_of(n, seed=s), 0.1) for s in range(6)]) for n in (4, 10)]
     assert shares[0] > (1 - 0.3025) ** 4
     assert shares[1] > (1 - 0.3025) ** 10
     assert shares[0] < 0.6
@@ -41,7 +39,7 @@ def test_share_without_any_sample_is_that_of_chance():
 
 
 def test_more_frames_need_no_larger_drops():
-    found = [choose_pixfrac(table_of(n), [SHAPE] * n)[0] for n in (2, 6, 20, 40)]
+    found = [choose_pixfrac(table_of(n))[0] for n in (2, 6, 20, 40)]
     assert found == sorted(found, reverse=True)
     assert found[0] == max(CHOICES)
     assert found[-1] == min(CHOICES)
@@ -51,16 +49,16 @@ def test_undithered_frames_are_named():
     # undithered: 75 % of R and B empty at pixfrac 0.5 (SCIENCE 5): one sample in 2 x 2 pixels
     still = table_of(20, shift=0.0, turn=0.0)
     # drops of half a pixel on the centres of pixels touch that pixel alone
-    assert uneven_share(still, [SHAPE] * 20, 0.5) == pytest.approx(0.75, abs=0.01)
-    pixfrac, why = choose_pixfrac(still, [SHAPE] * 20)
+    assert uneven_share(still, 0.5) == pytest.approx(0.75, abs=0.01)
+    pixfrac, why = choose_pixfrac(still)
     assert pixfrac > 1.2
     assert "dither" in why
-    pixfrac, why = choose_pixfrac(table_of(2), [SHAPE] * 2)
+    pixfrac, why = choose_pixfrac(table_of(2))
     assert pixfrac == 2.0
     assert "more subs" in why
 
 
 def test_frames_that_lie_elsewhere():
     away = frame_table(np.array([[[1.0, 0, 9e5], [0, 1, 0]]] * 3), SHAPE, noise=np.full(4, 5.0), level=100.0)
-    assert uneven_share(away, [SHAPE] * 3, 1.0) == 0
-    assert choose_pixfrac(away, [SHAPE] * 3)[0] in CHOICES
+    assert uneven_share(away, 1.0) == 0
+    assert choose_pixfrac(away)[0] in CHOICES

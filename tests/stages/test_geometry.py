@@ -1,12 +1,14 @@
 """The frame table, the cut into tiles and what a tile needs of a frame."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 import fields
-from fields import measured_frame, star_list, turned
+from fields import SAMPLING, measured_frame, star_list, turned
 from fourlight.core import bends, maps
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.geometry import (
@@ -47,7 +49,7 @@ def test_samples_beneath_a_pixel_count_those_of_turned_frames(frames, degrees, l
     """An upright square around a square that is turned by a holds (|sin a| + |cos a|)^2 of its area."""
     matrices = np.array([turned(degrees, 1, (k, 0), (450, 450)) for k in range(frames)])
     table = fields.frame_table(matrices, (900, 900), noise=np.full(4, 3.0))
-    found = samples_beneath(table, [(900, 900)] * frames)
+    found = samples_beneath(table)
     turn = np.radians(degrees)
     exact = frames * (abs(np.sin(turn)) + abs(np.cos(turn))) ** 2
     # a few pixels of margin on each side; in the middle of the stack no frame ends
@@ -75,9 +77,8 @@ def test_variance_at_the_sky_level_is_what_was_measured():
     frame = placed(light=0.7)
     response = np.array([[0.8, 0.9, 0.9, 1.0]])
     for electrons in (True, False):
-        table = frame_table(
-            [frame], frame.measured, 1, electrons=electrons, common=np.zeros(4), response=response
-        )
+        taken = replace(SAMPLING, electrons=electrons, response=response[0])
+        table = frame_table([frame], frame.measured, 1, sampling=[taken])
         signal = frame.measured.sky
         found = (table.dark[0] + table.poisson * signal * response[0]) / response[0] ** 2
         np.testing.assert_allclose(found, frame.measured.noise**2)
@@ -87,9 +88,7 @@ def test_variance_at_the_sky_level_is_what_was_measured():
 def test_inverse_variance_times_transparency_squared_is_the_weight():
     # SCIENCE 5: per channel, inverse variance x transparency^2
     dark, cloud = placed(), placed(light=0.5)
-    table = frame_table(
-        [dark, cloud], dark.measured, 0, electrons=True, common=np.zeros(4), response=np.ones((2, 4))
-    )
+    table = frame_table([dark, cloud], dark.measured, 0, sampling=[SAMPLING] * 2)
     np.testing.assert_allclose(table.weight[1] / table.weight[0], 0.25)
     assert table.half.tolist() == [0, 1]
 
@@ -104,8 +103,8 @@ def test_noise_of_masters_is_shared_by_frames_that_lie_on_each_other():
     np.testing.assert_allclose(together(half, 8.0), 1.5)
     flipped = [placed(), placed(turned(180, 1, (0, 0), (59.5, 49.5)))]
     np.testing.assert_allclose(together(flipped, 8.0), 1)
-    common = np.full(4, 3.0)
-    table = frame_table(still, still[0].measured, 0, electrons=False, common=common, response=np.ones((5, 4)))
+    taken = replace(SAMPLING, electrons=False, common=np.full(4, 3.0))
+    table = frame_table(still, still[0].measured, 0, sampling=[taken] * 5)
     # n frames with a common variance c: mean has v / n + c = (v + (n - 1) c + c) / n
     np.testing.assert_allclose(table.dark, 100 + 4 * 3.0)
 

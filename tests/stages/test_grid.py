@@ -1,9 +1,11 @@
 """Stacks with half and twice the pixels of the reference: light, places and claimed noise; truth is painted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from fields import block_means, measured_frame, paint_stars, stacked, star_list, turned
+from fields import SAMPLING, block_means, measured_frame, paint_stars, stacked, star_list, turned
 from fourlight.core import maps
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.geometry import frame_table
@@ -34,7 +36,7 @@ def test_light_place_and_noise(night, name, method):
     images, frames = night
     grid, zoom = Grid.named(name), ZOOMS[name]
     table = frame_table(
-        frames, frames[0].measured, 0, electrons=False, common=np.zeros(4), response=np.ones((FRAMES, 4)), grid=grid
+        frames, frames[0].measured, 0, sampling=[replace(SAMPLING, electrons=False)] * FRAMES, grid=grid
     )  # fmt: skip
     layers, _ = stacked(images, table, 1.0, method=method)
     shape = tuple(int(side * zoom) for side in SHAPE)

@@ -9,7 +9,7 @@ import pytest
 from fields import measured_frame, star_list
 from fourlight.frames import FrameFlag, RegisteredFrame
 from fourlight.recipe import Integrate
-from fourlight.stages.judge import judge_light, judge_shape, poor_nights
+from fourlight.stages.judge import judge_light, judge_shapes, poor_nights
 
 STARS = star_list(np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
 NONE = star_list(np.empty(0), np.empty(0), np.empty((0, 4)))
@@ -41,14 +41,14 @@ def usual(count=8):
     ],
 )
 def test_partial_trouble_is_a_flag(odd, flag):
-    kept, aside = judge_shape([*usual(), frame("odd.fits", **odd)])
+    kept, aside = judge_shapes([*usual(), frame("odd.fits", **odd)])
     assert not aside
     assert [f.flags for f in kept] == [FrameFlag.NONE] * 8 + [flag]
 
 
 @pytest.mark.parametrize(("odd", "words"), [({"width": 7.0}, "out of focus"), ({"long": 2.6}, "trailed")])
 def test_frames_far_off_are_set_aside_by_name(odd, words):
-    kept, aside = judge_shape([*usual(), frame("odd.fits", **odd)])
+    kept, aside = judge_shapes([*usual(), frame("odd.fits", **odd)])
     assert len(kept) == 8
     assert [item.path.name for item in aside] == ["odd.fits"]
     assert words in aside[0].reason
@@ -56,7 +56,7 @@ def test_frames_far_off_are_set_aside_by_name(odd, words):
 
 
 def test_what_is_usual_in_these_nights_is_no_fault():
-    kept, aside = judge_shape([frame(f"{k}.fits", 9.0, 2.5) for k in range(5)])
+    kept, aside = judge_shapes([frame(f"{k}.fits", 9.0, 2.5) for k in range(5)])
     assert not aside
     assert all(f.flags == FrameFlag.NONE for f in kept)
 
@@ -70,17 +70,17 @@ def test_frames_that_are_all_trailed_are_kept_and_said():
 
 
 def test_the_sky_of_a_longer_exposure_is_not_bright():
-    kept, _ = judge_shape([*usual(), frame("long.fits", sky=400.0, exposure=240.0)])
+    kept, _ = judge_shapes([*usual(), frame("long.fits", sky=400.0, exposure=240.0)])
     assert FrameFlag.BRIGHT_SKY not in kept[-1].flags
-    kept, _ = judge_shape([*usual(), frame("short.fits", sky=100.0, exposure=20.0)])
+    kept, _ = judge_shapes([*usual(), frame("short.fits", sky=100.0, exposure=20.0)])
     assert FrameFlag.BRIGHT_SKY in kept[-1].flags
 
 
 def test_frames_without_stars_are_left_to_registration():
-    kept, aside = judge_shape([*usual(), frame("blank.fits", stars=NONE)])
+    kept, aside = judge_shapes([*usual(), frame("blank.fits", stars=NONE)])
     assert len(kept) == 9
     assert not aside
-    kept, aside = judge_shape([frame(f"{k}.fits", stars=NONE) for k in range(3)])
+    kept, aside = judge_shapes([frame(f"{k}.fits", stars=NONE) for k in range(3)])
     assert len(kept) == 3
 
 

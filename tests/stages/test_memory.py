@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 
 from fields import frame_table, paint_stars, raw_frame, turned
-from fourlight.core import cfa
 from fourlight.pipeline.integration import RESULT_BYTES, WAITING
 from fourlight.pipeline.lights import MEASURE_BYTES
 from fourlight.recipe import Finish, Integrate, Measure
@@ -50,7 +49,7 @@ def test_a_tile_takes_the_memory_by_which_tiles_are_cut(method: str, width: floa
     images = rng.normal(100, 5, (frames, *shape)).astype(np.float32)
     table = frame_table(matrices, shape, noise=np.full(4, 5.0), level=100.0)
     table = replace(table, fwhm_px=np.full(4, width))
-    shapes, way = [shape] * frames, Way(method, "", 1.0, "")
+    way = Way(method, "", 1.0, "")
     made = way.of(table)
 
     def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[np.ndarray, np.ndarray]:
@@ -58,10 +57,10 @@ def test_a_tile_takes_the_memory_by_which_tiles_are_cut(method: str, width: floa
 
     def work() -> object:
         tile = Tile(80, 80 + side, 80, 80 + side)
-        return integrate_tile(tile, table, shapes, cfa.plane_map("RGGB"), read, Integrate(), made)
+        return integrate_tile(tile, table, read, Integrate(), made)
 
     pixels = (side + 2 * HALO) ** 2
-    reckoned = pixels * (BYTES_PER_SAMPLE * samples_beneath(table, shapes) + way.fixed_bytes(table))
+    reckoned = pixels * (BYTES_PER_SAMPLE * samples_beneath(table) + way.fixed_bytes(table))
     assert 0.75 * reckoned < peak(work) < 1.03 * reckoned
 
 

@@ -30,7 +30,7 @@ def night(count, truth, claimed, structure=0.0, seed=1):
     def read(f, y0, y1, x0, x1):
         return images[f][y0:y1, x0:x1].astype(np.float32), np.empty((0, 0), dtype=np.float32)
 
-    return noise_factors(table, [SHAPE] * count, CELL, read), table
+    return noise_factors(table, read), table
 
 
 @pytest.mark.parametrize("count", [4, 10])
@@ -87,7 +87,7 @@ def test_frames_too_small_to_tell():
         return np.full((y1 - y0, x1 - x0), 5.0, np.float32), np.empty((0, 0), dtype=np.float32)
 
     table = frame_table([np.eye(2, 3)] * 3, (12, 12), noise=np.full(4, 1.0))
-    assert np.isfinite(noise_factors(table, [(12, 12)] * 3, CELL, read)).all()
+    assert np.isfinite(noise_factors(table, read)).all()
 
 
 def test_residuals_are_thinned_evenly_to_the_room_there_is():

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from fields import frame_table, stacked, turned
-from fourlight.core import cfa
 from fourlight.engine import in_order
 from fourlight.recipe import Integrate
 from fourlight.stages.drops import Drops
@@ -65,13 +64,13 @@ def test_nights_that_overlap_by_half_give_the_same_pixels_for_any_cut(rows):
 def test_threads_give_identical_pixels(crossed):
     images, table = crossed
     images = images.astype(np.float32)
-    shapes, cell, method = [images[0].shape] * 10, cfa.plane_map("RGGB"), Drops(table, 1.0)
+    method = Drops(table, 1.0)
 
     def read(f, y0, y1, x0, x1):
         return images[f, y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
 
     def work(tile):
-        return integrate_tile(tile, table, shapes, cell, read, Integrate(), method)
+        return integrate_tile(tile, table, read, Integrate(), method)
 
     cut = [Tile(y, min(y + 16, 96), x, min(x + 28, 112)) for y in range(0, 96, 16) for x in range(0, 112, 28)]
     assert len(cut) > 3

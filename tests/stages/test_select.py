@@ -42,7 +42,27 @@ def test_another_kind_is_set_aside_with_what_differs(facts, words):
     assert "2 kinds" in notes[0]
 
 
-def test_another_size_is_set_aside():
+@pytest.mark.parametrize("facts", [{"camera": "B"}, {"gain_setting": 200.0}, {"ny": 50}])
+def test_lights_of_other_kinds_with_the_same_filter_go_along(facts):
+    lights = [*(light(k) for k in range(4)), *(replace(light(7 + k), **facts) for k in range(2))]
+    chosen, aside, notes = choose_lights(lights, "")
+    assert len(chosen) == 6
+    assert not aside
+    assert "integrated together" in notes[0]
+    chosen, aside, notes = choose_lights(lights, "", mix=False)
+    assert (len(chosen), len(aside)) == (4, 2)
+    assert "read.mix_kinds=false" in notes[0]
+
+
+@pytest.mark.parametrize("facts", [{"binning": 2}, {"filter_name": "Dual"}])
+def test_other_filters_and_binned_lights_do_not_go_along(facts):
+    chosen, aside, _ = choose_lights(
+        [*(light(k) for k in range(4)), *(light(7 + k, **facts) for k in range(2))], ""
+    )
+    assert (len(chosen), len(aside)) == (4, 2)
+
+
+def test_a_lone_light_of_another_size_is_set_aside():
     odd = replace(light(7), ny=50)
     _, aside, _ = choose_lights([light(1), light(2), odd], "")
     assert "size 120 x 50 instead of 120 x 100" in aside[0].reason
@@ -94,7 +114,7 @@ def test_of_kinds_exposed_equally_long_the_one_with_calibration_frames_is_taken(
     # Two of each, so that nothing but the darks tells them apart; the other way round the other one wins.
     lights = [light(k, gain_setting=100.0 * (1 + k % 2)) for k in range(4)]
     darks = [light(20 + k, Role.DARK, gain_setting=gain) for k in range(3)]
-    assert {f.gain_setting for f in choose_lights(lights + darks, "")[0]} == {gain}
+    assert {f.gain_setting for f in choose_lights(lights + darks, "", mix=False)[0]} == {gain}
 
 
 def test_lights_of_several_exposures_are_told():
@@ -114,9 +134,9 @@ def test_the_reason_does_not_count_lights_that_may_drop_out_later():
 def test_copies_do_not_make_a_kind_longer():
     three = [light(k) for k in range(3)]
     two = [light(10 + k, gain_setting=200.0) for k in range(4)]
-    assert {f.gain_setting for f in choose_lights(three + two, "")[0]} == {200.0}
+    assert {f.gain_setting for f in choose_lights(three + two, "", mix=False)[0]} == {200.0}
     spare = {frame.path for frame in two[:2]}
-    chosen, aside, _ = choose_lights(three + two, "", spare=spare)
+    chosen, aside, _ = choose_lights(three + two, "", spare=spare, mix=False)
     assert {f.gain_setting for f in chosen} == {100.0}
     assert len(aside) == 4
     chosen, _, _ = choose_lights(two[:2] + [light(1)], "", spare={two[0].path})

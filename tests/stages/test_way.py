@@ -4,12 +4,10 @@ import numpy as np
 import pytest
 
 from fields import block_means, frame_table, stacked
-from fourlight.core import cfa
 from fourlight.recipe import Integrate
 from fourlight.stages.way import Way, choose_way, noise_cost
 
 SHAPE = (200, 200)
-CELL = cfa.plane_map("RGGB")
 
 
 def dithered(count, seed=1, spread=6.0, fwhm=3.0):
@@ -17,21 +15,21 @@ def dithered(count, seed=1, spread=6.0, fwhm=3.0):
     matrices = [np.column_stack([np.eye(2), rng.normal(0, spread, 2)]) for _ in range(count)]
     table = frame_table(np.array(matrices), SHAPE, noise=np.full(4, 5.0), level=100.0)
     table.fwhm_px[:] = fwhm
-    return table, [SHAPE] * count
+    return table
 
 
 def test_many_dithered_frames_are_fitted_and_few_are_dropped():
-    many = choose_way(*dithered(30), CELL, Integrate())
+    many = choose_way(dithered(30), Integrate())
     assert many.method == "least-squares"
     assert "7.5 red and as many blue samples per pixel" in many.method_reason
-    few = choose_way(*dithered(6), CELL, Integrate())
+    few = choose_way(dithered(6), Integrate())
     assert few.method == "drizzle"
     assert "1.5 red and as many blue samples fall on a pixel" in few.method_reason
 
 
 def test_frames_without_dither_are_dropped_however_many():
     # red samples of 60 frames on the same places: three pixels in four have none
-    way = choose_way(*dithered(60, spread=0.0), CELL, Integrate())
+    way = choose_way(dithered(60, spread=0.0), Integrate())
     assert way.method == "drizzle"
     assert "hardly dithered" in way.method_reason
     assert way.pixfrac > 1
@@ -39,14 +37,14 @@ def test_frames_without_dither_are_dropped_however_many():
 
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])
 def test_the_recipe_overrules(method):
-    way = choose_way(*dithered(4), CELL, Integrate(method=method, pixfrac=0.9))
+    way = choose_way(dithered(4), Integrate(method=method, pixfrac=0.9))
     assert way == Way(method, "", 0.9, "")
 
 
 def test_the_predicted_noise_is_that_of_stacks():
     # 12 frames and narrow stars: sparse planes, where the two ways differ
-    table, shapes = dithered(12, seed=4, fwhm=1.5)
-    cost = noise_cost(table, shapes, CELL, 0.8)
+    table = dithered(12, seed=4, fwhm=1.5)
+    cost = noise_cost(table, 0.8)
     rng = np.random.default_rng(2)
     images = 100 + 5 * rng.standard_normal((12, *SHAPE))
     inner = np.s_[24:-24, 24:-24]

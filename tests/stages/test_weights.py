@@ -1,9 +1,11 @@
 """Weights best for extended light and for stars, on frames of changing seeing; truth is painted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from fields import block_means, measured_frame, paint_stars, stacked, star_list, turned
+from fields import SAMPLING, block_means, measured_frame, paint_stars, stacked, star_list, turned
 from fourlight.core import maps
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.geometry import frame_table
@@ -31,7 +33,7 @@ def night():
 
 def table_of(frames, *, stars):
     return frame_table(
-        frames, frames[0].measured, 0, electrons=False, common=np.zeros(4), response=np.ones((FRAMES, 4)), stars=stars
+        frames, frames[0].measured, 0, sampling=[replace(SAMPLING, electrons=False)] * FRAMES, stars=stars
     )  # fmt: skip
 
 

@@ -182,7 +182,7 @@ def _one_by_one(values: Float32, count: Int32, most: int, middle: Float32, scatt
 @njit(cache=True, nogil=True)
 def reference(
     buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, unbend: Float64,
-    cell: Int64, plane: int, oy: int, ox: int, network: Int64, ref: Float32, scatter: Float32, behind: Int32,
+    top: Int64, left: Int64, oy: int, ox: int, network: Int64, ref: Float32, scatter: Float32, behind: Int32,
 ) -> None:  # fmt: skip
     """Median over frames of the nearest own-plane sample, and the scatter about it, for each output pixel.
 
@@ -192,9 +192,8 @@ def reference(
         Samples of the tile, see `fourlight.core.samples`; no rectangle is empty.
     unbend : (f, 2, 4, 4) float64
         Maps from output to frame pixels, see `fourlight.core.bends`.
-    cell : (2, 2) int64
-    plane : int
-        Plane index.
+    top, left : (f,) int64
+        Row and column, 0 or 1, of the plane's first sample in each rectangle.
     oy, ox : int
         Output position of the first pixel of ``ref``.
     network : (n, 3) int64
@@ -207,11 +206,6 @@ def reference(
         Frames that have a sample there.
     """
     frames = start.size
-    py = px = 0
-    for a in range(2):
-        for b in range(2):
-            if cell[a, b] == plane:
-                py, px = a, b
     # Rows that no frame fills stay infinite, and sort last.
     values = np.full(((frames + 7) // 8 * 8, LANES), np.float32(np.inf))
     rows = np.empty((frames, 2, 4))
@@ -221,12 +215,12 @@ def reference(
     wide = np.empty(LANES, dtype=np.float32)
     for j in range(ref.shape[0]):
         for f in range(frames):
-            _in_samples(unbend[f], oy + j, x0[f], y0[f], (px - x0[f]) % 2, (py - y0[f]) % 2, rows[f])
+            _in_samples(unbend[f], oy + j, x0[f], y0[f], left[f], top[f], rows[f])
         for first in range(0, ref.shape[1], LANES):
             count[:] = 0
             for f in range(frames):
                 places(rows[f], ox + first, 1, count.size, at)
-                _nearest(at, height[f], width[f], (px - x0[f]) % 2, (py - y0[f]) % 2, numbers)
+                _nearest(at, height[f], width[f], left[f], top[f], numbers)
                 fetch(buffer[start[f] : start[f] + height[f] * width[f]], numbers, count.size, values[f])
                 _counted(numbers, values[f], count)
             _sort(values, network)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from fourlight.frames import RawFrame, Role
 from fourlight.pipeline.job import Sorting
+from fourlight.pipeline.kinds import Kind
 from fourlight.report.calibration import lacking
 from fourlight.stages.bench import Bench
 from fourlight.stages.calibrate import usable_groups
@@ -15,7 +16,7 @@ from fourlight.stages.flats import flat_for
 from fourlight.stages.offsets import choose_offsets, say_unused
 from fourlight.stages.pedestal import find_full
 
-__all__ = ["Foreseen", "foreseen", "with_odd"]
+__all__ = ["Foreseen", "foreseen", "together", "with_odd"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,18 +31,14 @@ class Foreseen:
     """Calibration that some or all lights would do without."""
 
 
-def foreseen(
-    sorting: Sorting, lights: Sequence[RawFrame], others: Sequence[RawFrame], pattern: str
-) -> Foreseen:
+def foreseen(sorting: Sorting, part: Kind) -> Foreseen:
     """The first steps of calibration, which write nothing; frames that are not fit for use are set aside.
 
     Parameters
     ----------
     sorting : Sorting
-    lights, others : sequence of RawFrame
-        Lights of one mosaic, at least two; calibration frames.
-    pattern : str
-        Mosaic pattern in array order.
+    part : Kind
+        Lights of one mosaic with their calibration frames.
 
     Raises
     ------
@@ -49,7 +46,8 @@ def foreseen(
         The samples of a light cannot be read.
     """
     recipe = sorting.recipe
-    bench = Bench(sorting.source, pattern, recipe.calibrate, recipe.read, Path())
+    lights, others = part.lights, part.others
+    bench = Bench(sorting.source, part.mosaic.pattern, recipe.calibrate, recipe.read, Path())
     find_full(lights, bench)
     groups = usable_groups(others, bench)
     darks, flats = groups[Role.DARK], groups[Role.FLAT]
@@ -64,6 +62,16 @@ def foreseen(
         [with_odd(frame, bench.odd) for frame in others],
         bench.remarks,
         lacking(sum(with_dark), sum(with_flat), len(lights)),
+    )
+
+
+def together(parts: Sequence[tuple[str, Foreseen]]) -> Foreseen:
+    """What is foreseen for lights of several kinds: name of each kind, the first one's empty."""
+    named = [(f"{name}: " if name else "", part) for name, part in parts]
+    return Foreseen(
+        list({frame.path: frame for _, part in parts for frame in part.frames}.values()),
+        [name + remark for name, part in named for remark in part.remarks],
+        [name + line for name, part in named for line in part.lacking],
     )
 
 

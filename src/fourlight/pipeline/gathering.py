@@ -54,7 +54,9 @@ def chosen(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame
         )
     read, tolerance_c = sorting.recipe.read, sorting.recipe.calibrate.temperature_tolerance_c
     spare = _spare(sorting, lights)
-    lights, aside, remarks = choose_lights(found.frames, read.filter, tolerance_c, spare, left_out)
+    lights, aside, remarks = choose_lights(
+        found.frames, read.filter, tolerance_c, spare, left_out, mix=read.mix_kinds
+    )
     sorting.drop(aside)
     sorting.remarks += remarks
     others = [frame for frame in found.frames if frame.role in RAW_ROLES]
@@ -118,7 +120,7 @@ def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> tuple[list[RawFrame
 
 
 def settled(sorting: Sorting, lights: list[RawFrame], hashes: dict[Path, str]) -> list[RawFrame]:
-    """Lights that can be read, each exposure once, that have one mosaic: those that go into the run.
+    """Lights that can be read, each exposure once, each kind with one mosaic: those that go into the run.
 
     Files with equal bytes leave first, so that copies do not decide which mosaic most lights have.
 
@@ -146,7 +148,7 @@ def once(sorting: Sorting, frames: list[RawFrame], hashes: dict[Path, str]) -> l
 
 
 def _with_mosaic(sorting: Sorting, lights: list[RawFrame]) -> list[RawFrame]:
-    """Lights that have the mosaic of most of them, as far as their pixels and headers can tell."""
+    """Lights that have the mosaic of most of their kind, as far as their pixels and headers can tell."""
 
     def look(frame: RawFrame) -> Phase | SetAside:
         try:
@@ -163,7 +165,12 @@ def _with_mosaic(sorting: Sorting, lights: list[RawFrame]) -> list[RawFrame]:
             found[frame.path] = phase
         sorting.progress.step()
     lights = [frame for frame in lights if frame.path in found]
-    aside, notes = apart(lights, found, sorting.recipe.read.mosaic)
+    aside: list[SetAside] = []
+    notes: dict[Path, tuple[str, ...]] = {}
+    for alike in kinds(lights).values():
+        unlike, said = apart(alike, found, sorting.recipe.read.mosaic)
+        aside += unlike
+        notes |= said
     sorting.drop(aside)
     out = {item.path for item in aside}
     return [

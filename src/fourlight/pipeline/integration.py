@@ -19,8 +19,8 @@ from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.recipe import Integrate
 from fourlight.stages import geometry, integrate, noise_check
-from fourlight.stages.calibrate import Calibration
 from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.calibration import Calibration
 from fourlight.stages.grid import Grid
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, Method, TileResult
 from fourlight.stages.way import Way, choose_way
@@ -53,8 +53,6 @@ class TileWork:
     frames : list of RawFrame
     calibration : Calibration
     table : FrameTable
-    cell : (2, 2) int64
-        Plane index of ``[y % 2, x % 2]``.
     settings : Integrate
     way : Way
     told : callable
@@ -63,10 +61,10 @@ class TileWork:
 
     def __init__(
         self, frames: list[RawFrame], calibration: Calibration, table: geometry.FrameTable,
-        cell: npt.NDArray[np.int64], settings: Integrate, way: Way, told: Callable[[], None] = nothing,
+        settings: Integrate, way: Way, told: Callable[[], None] = nothing,
     ) -> None:  # fmt: skip
         self.frames, self.calibration, self.table = frames, calibration, table
-        self.cell, self.settings, self.way, self.told = cell, settings, way, told
+        self.settings, self.way, self.told = settings, way, told
         self._token = uuid4().hex
         self._open: _Open | None = _opened(self)
 
@@ -76,10 +74,7 @@ class TileWork:
     def __call__(self, tile: geometry.Tile) -> TileResult:
         """All layers of one tile."""
         samples, method = self._open or self._opened_here()
-        shapes = [(frame.ny, frame.nx) for frame in self.frames]
-        return integrate.integrate_tile(
-            tile, self.table, shapes, self.cell, samples.read, self.settings, method, self.told
-        )
+        return integrate.integrate_tile(tile, self.table, samples.read, self.settings, method, self.told)
 
     def _opened_here(self) -> _Open:
         """Frames and method, opened once for all tiles that this process is sent."""
@@ -116,26 +111,23 @@ def integrated(
     frames: list[RegisteredFrame],
     reference: MeasuredFrame,
     calibration: Calibration,
-    pattern: str,
 ) -> Integrated:
     """Integrate registered lights; finished tiles of a stopped run are used again."""
     settings = job.recipe.integrate
-    cell = cfa.plane_map(pattern)
     raw = [frame.measured.raw for frame in frames]
-    shapes = [(frame.ny, frame.nx) for frame in raw]
-    table = _table(job, frames, reference, calibration, cell, shapes)
+    table = _table(job, frames, reference, calibration)
     job.notes += _trail_note(table)
-    way = choose_way(table, shapes, cell, settings)
+    way = choose_way(table, settings)
     job.remarks += [way.blurs] if way.blurs else []
     key = cache.digest(
-        job.base_key, settings.model_dump(), pattern, way.method, way.pixfrac,
+        job.base_key, settings.model_dump(), way.method, way.pixfrac,
         [str(frame.path) for frame in raw],
         *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, *table.trails)),
-        calibration.description,
+        [calibration.facts(frame) for frame in raw],
     )  # fmt: skip
     steps = integrate.STEPS + way.steps + 1
-    work = TileWork(raw, calibration, table, cell, settings, way, job.progress.step)
-    tiles, pixel_bytes = _cut(table, way, shapes)
+    work = TileWork(raw, calibration, table, settings, way, job.progress.step)
+    tiles, pixel_bytes = _cut(table, way)
     largest = geometry.padded_pixels(tiles)
     crew = job.crew(pixel_bytes * largest, WAITING * RESULT_BYTES * largest)
     job.progress.begin("integrate", steps * len(tiles))
@@ -156,34 +148,34 @@ def _trail_note(table: geometry.FrameTable) -> list[str]:
     return [f"{trails} across {lights} taken out whole, also where no single sample stands out."]
 
 
-def _cut(
-    table: geometry.FrameTable, way: Way, shapes: list[tuple[int, int]]
-) -> tuple[list[geometry.Tile], float]:
+def _cut(table: geometry.FrameTable, way: Way) -> tuple[list[geometry.Tile], float]:
     """Tiles, and the memory that one takes per pixel of it with its halo, results that wait to be written counted."""
-    beneath = geometry.samples_beneath(table, shapes)
+    beneath = geometry.samples_beneath(table)
     each = geometry.BYTES_PER_SAMPLE * beneath + way.fixed_bytes(table) + WAITING * RESULT_BYTES
     return geometry.tiles(table.shape, each), each
 
 
 def _table(
-    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, calibration: Calibration,
-    cell: npt.NDArray[np.int64], shapes: list[tuple[int, int]],
-) -> geometry.FrameTable:  # fmt: skip
+    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, calibration: Calibration
+) -> geometry.FrameTable:
     """Frame table whose noise has been checked on the residuals between frames."""
-    common = np.mean([calibration.sample_variance_extra(f.measured.raw) for f in frames], axis=0)
-    samples = _Samples([calibration.open(frame.measured.raw) for frame in frames])
-    response = np.array([_by_plane(source.median_response(), cell) for source in samples.sources])
+    raw = [frame.measured.raw for frame in frames]
+    samples = _Samples([calibration.open(frame) for frame in raw])
+    sampling = [
+        _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
+    ]
+    settings = job.recipe.integrate
     table = geometry.frame_table(
-        frames, reference, job.recipe.integrate.sky_order, electrons=calibration.noise.unit == "electron",
-        common=common, response=response, grid=Grid.named(job.recipe.integrate.grid),
-        stars=job.recipe.integrate.weights == "point",
+        frames, reference, settings.sky_order, sampling=sampling, grid=Grid.named(settings.grid),
+        stars=settings.weights == "point",
     )  # fmt: skip
     factor = np.ones((len(frames), 4))
     if len(frames) >= noise_check.FEWEST_FRAMES:
         job.progress.begin("noise", 1)
-        factor = noise_check.noise_factors(table, shapes, cell, samples.read)
+        factor = noise_check.noise_factors(table, samples.read)
         job.progress.step()
         job.progress.end(_noise_words(factor))
+    response = np.array([taken.response for taken in sampling])
     return noise_check.with_noise(table, factor, response, np.array([f.measured.sky for f in frames]))
 
 
@@ -203,8 +195,9 @@ inside each')
     return f"noise between lights is {' to '.join(ends)} times that seen inside each"
 
 
-def _by_plane(values: npt.NDArray[np.float64], cell: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
-    """(2, 2) values of the mosaic cell as (4,) values of the planes."""
-    out = np.empty(4)
-    out[cell] = values
-    return out
+def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> geometry.Sampling:
+    cell = cfa.plane_map(calibration.pattern_of(frame))
+    response = np.empty(4)
+    response[cell] = source.median_response()
+    electrons = calibration.noise_of(frame).unit == "electron"
+    return geometry.Sampling(cell, electrons, calibration.sample_variance_extra(frame), response)

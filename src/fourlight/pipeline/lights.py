@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -12,12 +12,14 @@ import numpy as np
 from fourlight.core import bends
 from fourlight.engine import as_done, in_order
 from fourlight.errors import FrameError
-from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
+from fourlight.frames import MeasuredFrame, NoiseModel, RawFrame, RegisteredFrame, SetAside
 from fourlight.io.pixels import open_pixels
 from fourlight.pipeline import cache
 from fourlight.pipeline.job import Job
+from fourlight.pipeline.kinds import Kind
 from fourlight.recipe import Measure
 from fourlight.stages import calibrate, fringes, judge
+from fourlight.stages.calibration import Calibration, joined
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, register
 from fourlight.stages.star_colours import unlike_most
@@ -29,11 +31,20 @@ MEASURE_BYTES = 10
 """Per pixel of a light while it is measured."""
 
 
-def calibrated(
-    job: Job, lights: list[RawFrame], others: list[RawFrame], pattern: str
-) -> calibrate.Calibration:
-    """Masters, noise model and defects for the lights of the run."""
-    job.progress.begin("calibrate", len(lights) + len(others))
+def calibrated(job: Job, parts: Sequence[Kind]) -> Calibration:
+    """Masters, noise model and defects for the lights of the run, kind by kind."""
+    frames = sum(len(part.lights) + len(part.others) for part in parts)
+    job.progress.begin("calibrate", frames)
+    made = [(part.name, _prepared(job, part)) for part in parts]
+    calibration = joined(made)
+    job.drop(calibration.set_aside)
+    job.remarks += calibration.remarks
+    taken = "calibrated" if any(part.others for part in parts) else "no calibration frames"
+    job.progress.end("; ".join([taken, *(_gain_words(name, part.noise) for name, part in made)]))
+    return calibration
+
+
+def _prepared(job: Job, part: Kind) -> Calibration:
     last = 0
 
     def told(done: int, _total: int) -> None:
@@ -41,38 +52,35 @@ def calibrated(
         job.progress.step(done - last)
         last = done
 
-    calibration = calibrate.prepare(
-        lights,
-        others,
+    return calibrate.prepare(
+        part.lights,
+        part.others,
         functools.partial(open_pixels, decoded=job.folder.decoded),
-        pattern,
+        part.mosaic.pattern,
         job.recipe.calibrate,
         job.recipe.read,
         job.folder.masters,
         told,
     )
-    job.drop(calibration.set_aside)
-    job.remarks += calibration.remarks
-    noise = calibration.noise
+
+
+def _gain_words(kind: str, noise: NoiseModel) -> str:
     gain = "gain unknown"
     if noise.gain_e_per_adu:
         error = f" +- {noise.gain_error:.3f}" if noise.gain_error else ""
         gain = f"{noise.gain_e_per_adu:.3f}{error} e/ADU ({noise.gain_source})"
-    taken = "calibrated" if others else "no calibration frames"
-    job.progress.end(f"{taken}; {gain}")
-    return calibration
+    return f"{kind}: {gain}" if kind else gain
 
 
 def measured(
     job: Job,
     lights: list[RawFrame],
-    calibration: calibrate.Calibration,
-    pattern: str,
+    calibration: Calibration,
     hashes: dict[Path, str],
 ) -> list[MeasuredFrame]:
     """What was measured of each light that can be used; lights measured in an earlier run are not measured again."""
     job.progress.begin("measure", len(lights))
-    places = _places(job, lights, calibration, pattern, hashes)
+    places = _places(job, lights, calibration, hashes)
     found: dict[Path, MeasuredFrame | SetAside] = {}
     for frame in lights:
         known = cache.load(places[frame.path], frame)
@@ -80,8 +88,8 @@ def measured(
             found[frame.path] = known
             job.progress.step()
     missing = [frame for frame in lights if frame.path not in found]
-    crew = job.crew(MEASURE_BYTES * lights[0].ny * lights[0].nx)
-    work = job.sent(Measuring(calibration, pattern, job.recipe.measure), lights, crew)
+    crew = job.crew(MEASURE_BYTES * max(frame.ny * frame.nx for frame in lights))
+    work = job.sent(Measuring(calibration, job.recipe.measure), lights, crew)
     for result in as_done(work, missing, crew):
         if isinstance(result, MeasuredFrame):
             cache.save(places[result.raw.path], result)
@@ -90,7 +98,7 @@ def measured(
     frames = _usable(job, [found[frame.path] for frame in lights])
     cache.prune(job.folder.measured, set(places.values()))
     job.measured = {frame.raw.path: frame for frame in frames}
-    frames, aside = judge.judge_shape(frames)
+    frames, aside = judge.judge_shapes(frames)
     job.drop(aside)
     job.remarks += judge.poor_nights(frames)
     stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
@@ -101,17 +109,14 @@ def measured(
 def _places(
     job: Job,
     lights: list[RawFrame],
-    calibration: calibrate.Calibration,
-    pattern: str,
+    calibration: Calibration,
     hashes: dict[Path, str],
 ) -> dict[Path, Path]:
     """Where what is measured of each light is kept: another place where the light or anything before it changes."""
-    key = cache.digest(
-        job.base_key, job.recipe.measure.model_dump(), pattern, asdict(calibration.noise), calibration.description,
-        sorted(hashes.values()), cache.FORMAT,
-    )  # fmt: skip
+    key = cache.digest(job.base_key, job.recipe.measure.model_dump(), cache.FORMAT)
     return {
-        frame.path: job.folder.measured / f"{cache.digest(str(frame.path), hashes.get(frame.path), key)}.npz"
+        frame.path: job.folder.measured
+        / f"{cache.digest(str(frame.path), hashes.get(frame.path), calibration.facts(frame), key)}.npz"
         for frame in lights
     }
 
@@ -120,8 +125,7 @@ def _places(
 class Measuring:
     """Measures any light of a run; other processes and computers can be sent it and open the light themselves."""
 
-    calibration: calibrate.Calibration
-    pattern: str
+    calibration: Calibration
     settings: Measure
 
     def __call__(self, frame: RawFrame) -> MeasuredFrame | SetAside:
@@ -130,7 +134,7 @@ class Measuring:
         try:
             image = calibration.open(frame).read(0, frame.ny, 0, frame.nx)
             return measure(
-                frame, image, self.pattern, electrons=calibration.noise.unit == "electron",
+                frame, image, calibration.pattern_of(frame), electrons=calibration.noise_of(frame).unit == "electron",
                 saturation=calibration.saturation_level(frame), settings=self.settings,
             )  # fmt: skip
         except FrameError as error:

@@ -9,12 +9,12 @@ from fourlight.engine import Silent, thread_count
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan
-from fourlight.pipeline.foreseen import Foreseen, foreseen
+from fourlight.pipeline.foreseen import Foreseen, foreseen, together
 from fourlight.pipeline.gathering import RAW_ROLES, cheap_keys, chosen, looked, once, settled
 from fourlight.pipeline.job import Sorting
+from fourlight.pipeline.kinds import Kind, parted
 from fourlight.pipeline.names import NAMED, briefly, by_reason, odd_ones, to_know
 from fourlight.recipe import Recipe
-from fourlight.stages import mosaic
 
 __all__ = ["Outlook", "outlook"]
 
@@ -43,8 +43,10 @@ def outlook(found: Scan, recipe: Recipe) -> Outlook:
     in size and in date (or have none): of a camera whose clock stands still that is every light.
     """
     sorting = Sorting(recipe, Silent(), thread_count(recipe.run.threads))
-    lights, others, pattern, refused = _sorted(sorting, found)
-    calibration = Foreseen(others) if refused else foreseen(sorting, lights, others, pattern)
+    lights, others, parts, refused = _sorted(sorting, found)
+    calibration = (
+        Foreseen(others) if refused else together([(part.name, foreseen(sorting, part)) for part in parts])
+    )
     odd = odd_ones(_in_use(sorting, found, [*lights, *calibration.frames]), sorting.names)
     known = briefly(to_know([*sorting.remarks, *calibration.remarks], odd), odd)
     aside = ((sorting.names[item.path], item.reason) for item in sorting.set_aside)
@@ -66,8 +68,8 @@ def _in_use(sorting: Sorting, found: Scan, looked_at: Sequence[RawFrame]) -> lis
     return [rest.get(frame.path, frame) for frame in found.frames if frame.path not in out]
 
 
-def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], str, Refusal]:
-    """Lights and calibration frames that would be used, their mosaic pattern, and why there would be no run."""
+def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFrame], list[Kind], Refusal]:
+    """Lights and calibration frames that would be used, the same by kind, and why there would be no run."""
     refused: Refusal = None
     keys = cheap_keys(sorting, found.frames)
     try:
@@ -79,10 +81,10 @@ def _sorted(sorting: Sorting, found: Scan) -> tuple[list[RawFrame], list[RawFram
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(sorting, [frame for frame in sound if frame.role is not Role.LIGHT], keys)
     if refused:
-        return lights, others, "", refused
+        return lights, others, [], refused
     try:
         lights = settled(sorting, lights, keys)
-        found_mosaic = mosaic.decide(lights, sorting.source, sorting.recipe.read.mosaic)
+        parts = parted(sorting, lights, others)
     except (InputError, FrameError) as error:
-        return lights, others, "", error
-    return lights, others, found_mosaic.pattern, None
+        return lights, others, [], error
+    return lights, others, parts, None

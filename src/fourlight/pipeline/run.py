@@ -24,6 +24,7 @@ from fourlight.pipeline.foreseen import with_odd
 from fourlight.pipeline.gathering import checked, chosen, once, settled
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
+from fourlight.pipeline.kinds import Kind, parted
 from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.memory import check_memory, piece_bytes
 from fourlight.pipeline.names import find_light, odd_ones, to_know
@@ -31,9 +32,11 @@ from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import record
 from fourlight.recipe import Recipe
-from fourlight.stages import calibrate, mosaic, noise_check
+from fourlight.stages import noise_check
+from fourlight.stages.calibration import Calibration
 from fourlight.stages.grid import Grid
 from fourlight.stages.holdings import plane_holdings, with_shares
+from fourlight.stages.select import kind_of, kind_words
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["run"]
@@ -113,16 +116,17 @@ def _made(
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
     read, lights = len(lights), settled(job, lights, hashes)
+    parts = parted(job, lights, others)
+    lights = [frame for part in parts for frame in part.lights]
     less = f"; {read - len(lights)} of {read} lights set aside" if len(lights) < read else ""
     name = recipe.registration.reference
     named = find_light(name, lights, job.set_aside, job.called) if name else None
-    decision = mosaic.decide(lights, job.source, recipe.read.mosaic)
-    job.progress.end((decision.contradiction or f"{decision.pattern} ({decision.source})") + less)
-    calibration = calibrated(job, lights, others, decision.pattern)
-    frames = measured(job, lights, calibration, decision.pattern, hashes)
+    job.progress.end(_mosaics(parts) + less)
+    calibration = calibrated(job, parts)
+    frames = measured(job, lights, calibration, hashes)
     reference, lights_placed = placed(job, frames, named)
-    stack = integrated(job, lights_placed, reference, calibration, decision.pattern)
-    findings = _findings(job, lights_placed, others, reference, stack, calibration, asdict(decision))
+    stack = integrated(job, lights_placed, reference, calibration)
+    findings = _findings(job, lights_placed, others, reference, stack, calibration, parts)
     summary = summarise(findings)
     provenance = record(
         hashes,
@@ -138,16 +142,38 @@ def _made(
     return summary
 
 
+def _mosaics(parts: Sequence[Kind]) -> str:
+    """Mosaic of each kind of lights, in words."""
+    said = [
+        (part.name, part.mosaic.contradiction or f"{part.mosaic.pattern} ({part.mosaic.source})")
+        for part in parts
+    ]
+    return "; ".join(f"{name}: {words}" if name else words for name, words in said)
+
+
 def _anywhere(recipe: Recipe) -> Recipe:
     """The recipe without where the work is done, which is another place the next time."""
     return recipe.model_copy(update={"run": recipe.run.model_copy(update={"cluster": ""})})
 
 
+def _kinds(parts: Sequence[Kind], calibration: Calibration) -> list[dict[str, Any]]:
+    """What is known of each kind of lights, as plain data."""
+    return [
+        {
+            "kind": part.name or kind_words(*(kind_of(other.lights[0]) for other in parts[:2])),
+            "files": [str(frame.path) for frame in part.lights],
+            "mosaic": asdict(part.mosaic),
+            "noise": asdict(calibration.noise_of(part.lights[0])),
+        }
+        for part in parts
+    ]
+
+
 def _findings(
     job: Job, frames: list[RegisteredFrame], others: list[RawFrame], reference: MeasuredFrame, stack: Integrated,
-    calibration: calibrate.Calibration, decision: dict[str, Any],
+    calibration: Calibration, parts: Sequence[Kind],
 ) -> Findings:  # fmt: skip
-    layers, weight, grid = stack.layers, stack.table.weight, Grid.named(job.recipe.integrate.grid)
+    layers, weight, grid = stack.layers, stack.table.density, Grid.named(job.recipe.integrate.grid)
     planes = {
         plane: plane_holdings(
             layers.read(plane, "value"),
@@ -170,7 +196,8 @@ def _findings(
         weight=weight / weight.max(axis=0),
         trails=stack.table.trails,
         unit=calibration.noise.unit,
-        mosaic=decision,
+        mosaic=asdict(parts[0].mosaic),
+        kinds=_kinds(parts, calibration) if len(parts) > 1 else (),
         noise=calibration.noise,
         calibration={**calibration.description, "notes": list(calibration.notes)},
         way=stack.way,

@@ -39,6 +39,7 @@ class Findings:
     """(n, 4) straight trails of each frame that were taken out."""
     unit: str
     mosaic: dict[str, Any]
+    """That of the lights, where they are of several kinds of the first; so with the noise."""
     noise: NoiseModel
     calibration: dict[str, Any]
     way: Way
@@ -57,6 +58,8 @@ class Findings:
     assumptions: Sequence[str] = ()
     to_know: Sequence[str] = ()
     """What a user must know: what is odd about frames in use, and what that means for the result."""
+    kinds: Sequence[dict[str, Any]] = ()
+    """What is known of each kind of lights, where there are several."""
     odd: Sequence[tuple[str, str]] = ()
     """Name of each frame in use about which something is odd, and what that is."""
 
@@ -79,6 +82,7 @@ def summarise(found: Findings) -> dict[str, Any]:
                 "pedestal_adu", "pedestal_source",
             )
         },
+        "kinds": list(found.kinds),
         "calibration": found.calibration,
         "integration": {
             **_choices(found.way),

@@ -19,6 +19,7 @@ from fourlight.report.again import origin
 from fourlight.report.calibration import calibration_rows, dropped_later
 from fourlight.report.fringes import fringe_words
 from fourlight.report.grounds import given_names, grounds, sentences
+from fourlight.report.kinds import kinds_table
 from fourlight.report.moments import moments
 from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
@@ -100,6 +101,7 @@ def page(
     shown = {
         **heading(summary),
         **mosaic(summary),
+        "kinds": kinds_table(summary),
         **plane_table(summary),
         **_frames(summary),
         **origin(provenance, out),

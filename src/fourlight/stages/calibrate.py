@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.errors import FrameError, InputError
-from fourlight.frames import NoiseModel, RawFrame, Role, SetAside
+from fourlight.frames import NoiseModel, RawFrame, Role
 from fourlight.recipe import Calibrate, Read
 from fourlight.stages import defect_map
 from fourlight.stages.bench import Bench
 from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.calibration import Calibration, Plan
 from fourlight.stages.flats import flat_for, response, usable
 from fourlight.stages.gain import Survey, survey
 from fourlight.stages.groups import Group, counted, grouped
@@ -25,66 +25,10 @@ from fourlight.stages.offsets import Offset, choose_offsets, master_level, offse
 from fourlight.stages.pedestal import find_full, known_pedestal, with_pedestal
 from fourlight.stages.response import factor_map
 
-__all__ = ["Calibration", "prepare", "usable_groups"]
-
-FloatArray = npt.NDArray[np.float64]
+__all__ = ["prepare", "usable_groups"]
 
 _SATURATION_MARGIN = 0.98
 """Sensors bend before they are full (practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """How one light is calibrated."""
-
-    offset: Master | float
-    factor: Master | float
-    saturation: float
-    extra: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Calibration:
-    """Everything needed to read calibrated lights; made by `prepare`."""
-
-    noise: NoiseModel
-    notes: tuple[str, ...]
-    """Sentences for the report: every choice, mismatch and assumption."""
-    remarks: tuple[str, ...]
-    """Those of them that a user must know, in the terminal too."""
-    odd: Mapping[Path, str]
-    """What is odd about single calibration frames that are used."""
-    set_aside: tuple[SetAside, ...]
-    description: dict[str, Any]
-    """For ``summary.json``: masters, calibration frames by role, lights by what was done to them, defects."""
-    plans: Mapping[tuple[Path, int], _Plan]
-    open_source: OpenSource
-    masters: tuple[Master, ...] = ()
-    """Every master that the plans hold or were made from."""
-
-    def open(self, frame: RawFrame) -> CalibratedSource:
-        """Calibrated samples of a light that `prepare` was given, in the unit of ``noise.unit``."""
-        plan = self._plan(frame)
-        return CalibratedSource(
-            self.open_source(frame),
-            plan.offset.open() if isinstance(plan.offset, Master) else plan.offset,
-            plan.factor.open() if isinstance(plan.factor, Master) else plan.factor,
-            self.noise.scale,
-        )
-
-    def saturation_level(self, frame: RawFrame) -> float:
-        """Calibrated level from which a sample may be saturated (lowest over the frame); inf if not known."""
-        return self._plan(frame).saturation
-
-    def sample_variance_extra(self, frame: RawFrame) -> FloatArray:
-        """(4,) variance per sample that the masters bring in at the sky level, calibrated unit squared.
-
-        It is common to all lights with the same masters: averaging undithered lights does not reduce it.
-        """
-        return np.array(self._plan(frame).extra)
-
-    def _plan(self, frame: RawFrame) -> _Plan:
-        return self.plans[frame.path, frame.hdu]
 
 
 def prepare(
@@ -154,7 +98,7 @@ def prepare(
     )
 
 
-def _held(plans: Iterable[_Plan], made: Sequence[Master]) -> tuple[Master, ...]:
+def _held(plans: Iterable[Plan], made: Sequence[Master]) -> tuple[Master, ...]:
     held = [part for plan in plans for part in (plan.offset, plan.factor) if isinstance(part, Master)]
     return tuple(dict.fromkeys([*made, *held]))
 
@@ -237,7 +181,7 @@ def _plans(
     noise: NoiseModel,
     seen: Survey,
     bench: Bench,
-) -> dict[tuple[Path, int], _Plan]:
+) -> dict[tuple[Path, int], Plan]:
     plans = {}
     factors: dict[Master | None, tuple[Master | float, float]] = {}
     for light, offset, group in zip(lights, offsets, chosen_flats, strict=True):
@@ -251,7 +195,9 @@ def _plans(
         sky = np.nan_to_num(np.maximum(seen.levels - zero, 0.0))
         relative = np.zeros(4) if flat is None else np.array(flat.variance)
         extra = (np.array(offset.variance) + sky**2 * relative) * noise.scale**2
-        plans[light.path, light.hdu] = _Plan(offset.value, factor, float(limit), tuple(extra.tolist()))
+        plans[light.path, light.hdu] = Plan(
+            offset.value, factor, float(limit), tuple(extra.tolist()), noise, bench.pattern
+        )
     return plans
 
 

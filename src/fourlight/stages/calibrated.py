@@ -19,7 +19,7 @@ class CalibratedSource:
     """Samples less their offset, times ``scale / response``: ``(raw - offset) * factor``.
 
     The factor is NaN at defective samples. Saturated samples keep their value, see
-    `fourlight.stages.calibrate.Calibration.saturation_level`.
+    `fourlight.stages.calibration.Calibration.saturation_level`.
     """
 
     raw: PixelSource

@@ -19,7 +19,6 @@ __all__ = ["Drops"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
-Int64 = npt.NDArray[np.int64]
 
 MOST_TABLES = 64
 """Overlap tables kept at once, a megabyte each."""
@@ -61,9 +60,7 @@ class Drops:
         self._overlaps = _Overlaps(table.matrix, pixfrac)
         self._claim = _claim(table, pixfrac)
 
-    def planes(
-        self, found: TileSamples, ref: Float32, table: FrameTable, cell: Int64
-    ) -> dict[str, PlaneLayers]:
+    def planes(self, found: TileSamples, ref: Float32, table: FrameTable) -> dict[str, PlaneLayers]:
         """All output planes of a tile."""
         out: dict[str, PlaneLayers] = {}
         # New memory costs more than what is done in it: all groups use the same.
@@ -72,7 +69,7 @@ class Drops:
         inverse = np.empty(own.shape[2:], dtype=np.float32)
         for group in GROUPS:
             indices = [PLANES.index(name) for name in group]
-            drops = [_drops(found, ref, table, cell, plane, self._overlaps) for plane in indices]
+            drops = [_drops(found, ref, table, plane, self._overlaps) for plane in indices]
             for part, some in zip(own, drops, strict=False):
                 _lay_values(some, part)
             for n, some in enumerate(drops):
@@ -93,7 +90,6 @@ def _drops(
     found: TileSamples,
     ref: Float32,
     table: FrameTable,
-    cell: Int64,
     plane: int,
     overlaps: _Overlaps,
 ) -> Arguments:
@@ -102,7 +98,7 @@ def _drops(
         (
             int(table.half[f]),
             (
-                *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
+                *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], table.cell[f], plane,
                 overlaps.of(f), table.floor[f, plane], table.level[plane], table.merit[f, plane], ref[plane],
                 *found.offset,
             ),

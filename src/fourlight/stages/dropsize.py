@@ -26,7 +26,7 @@ PATCH = 24
 """Side in output pixels of the patches that are looked at."""
 
 
-def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[float, str]:
+def choose_pixfrac(table: FrameTable) -> tuple[float, str]:
     """Smallest drop that covers the stack evenly, and a sentence that says why.
 
     Parameters
@@ -39,7 +39,7 @@ def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[fl
     pitch = float(np.sqrt(np.median(np.abs(np.linalg.det(table.matrix[:, :, :2])))))
     for pixfrac in CHOICES:
         touching = frames * (1 + pixfrac * pitch) ** 2 / (4 * pitch**2)
-        if touching >= MIN_DROPS and uneven_share(table, shapes, pixfrac) <= MOST_HOLES:
+        if touching >= MIN_DROPS and uneven_share(table, pixfrac) <= MOST_HOLES:
             break
     size = f"{pixfrac:g} pixel{'s' * (pixfrac != 1)}"
     if pixfrac > 1 and frames < 5:
@@ -59,26 +59,24 @@ def choose_pixfrac(table: FrameTable, shapes: list[tuple[int, int]]) -> tuple[fl
     )
 
 
-def uneven_share(table: FrameTable, shapes: list[tuple[int, int]], pixfrac: float) -> float:
+def uneven_share(table: FrameTable, pixfrac: float) -> float:
     """Share of thinly covered pixels of a plane with one sample per 2 x 2 cell, over patches of the stack."""
     ny, nx = table.shape
     thin = total = 0
     for cy in np.linspace(0.2, 0.8, 3) * ny:
         for cx in np.linspace(0.2, 0.8, 3) * nx:
-            cover = _coverage(table, shapes, int(cy) - PATCH // 2, int(cx) - PATCH // 2, pixfrac)
+            cover = _coverage(table, int(cy) - PATCH // 2, int(cx) - PATCH // 2, pixfrac)
             if cover.mean() > 0:
                 thin += int((cover < THIN * cover.mean()).sum())
                 total += cover.size
     return thin / total if total else 0.0
 
 
-def _coverage(
-    table: FrameTable, shapes: list[tuple[int, int]], oy: int, ox: int, pixfrac: float
-) -> npt.NDArray[np.float64]:
+def _coverage(table: FrameTable, oy: int, ox: int, pixfrac: float) -> npt.NDArray[np.float64]:
     """Drop area on each pixel of a patch; drops are taken as square to the output grid."""
     cover = np.zeros((PATCH, PATCH))
     centre = np.arange(PATCH)
-    for matrix, inverse, (ny, nx) in zip(table.matrix, table.inverse, shapes, strict=True):
+    for matrix, inverse, (ny, nx) in zip(table.matrix, table.inverse, table.size.tolist(), strict=True):
         corners = np.array([[-3, -3], [PATCH + 3, -3], [PATCH + 3, PATCH + 3], [-3, PATCH + 3]]) + [ox, oy]
         u, v = maps.apply(inverse, corners[:, 0].astype(float), corners[:, 1].astype(float))
         xs = np.arange(max(0, int(u.min()) // 2 * 2), min(nx, int(u.max()) + 1), 2)

@@ -19,6 +19,7 @@ from fourlight.stages.trails import without_fixtures
 __all__ = [
     "BYTES_PER_SAMPLE",
     "FrameTable",
+    "Sampling",
     "Tile",
     "frame_table",
     "padded_pixels",
@@ -69,8 +70,8 @@ class FrameTable:
     dark: Float64
     """(f, 4) variance of a sample that does not come from light, frame units; chosen so that variance at the
     frame's sky level is what was measured there."""
-    poisson: float
-    """Variance per unit of signal: 1 for electrons, 0 where the gain is unknown."""
+    poisson: Float64
+    """(f,) variance per unit of signal: 1 for electrons, 0 where the gain is unknown."""
     floor: Float64
     """(f, 4) least variance of a normalised sample."""
     merit: Float64
@@ -80,6 +81,10 @@ class FrameTable:
     """(f, 4) weight of a normalised sample at the sky level: inverse variance times merit."""
     half: Int64
     """(f,) 0 or 1: which half stack the frame belongs to."""
+    cell: Int64
+    """(f, 2, 2) plane index of ``[y % 2, x % 2]`` of each frame."""
+    size: Int64
+    """(f, 2) rows and columns of each frame."""
     level: Float64
     """(4,) sky of the reference."""
     shape: tuple[int, int]
@@ -92,6 +97,25 @@ class FrameTable:
     """Straight trails (n, 4) of each frame, see `fourlight.stages.trails`; empty: none anywhere."""
     stars: Float64 = field(default_factory=lambda: np.zeros((0, 6)))
     """(n, 6) stars of the reference: x, y on the stack, and light of the brightest sample per plane."""
+
+    @property
+    def density(self) -> Float64:
+        """(f, 4) weight that a frame's samples have on a pixel of the stack: large samples lie further apart."""
+        return np.asarray(self.weight / np.abs(np.linalg.det(self.matrix[:, :, :2]))[:, None])
+
+
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """How the sensor of a frame took samples of the light."""
+
+    cell: Int64
+    """(2, 2) plane index of ``[y % 2, x % 2]``."""
+    electrons: bool
+    """Whether samples are electrons, so that photon noise follows from the signal."""
+    common: Float64
+    """(4,) variance per sample that frames share through the master frames, frame units."""
+    response: Float64
+    """(4,) median flat response of the planes; 1 without flats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +133,7 @@ def frame_table(
     reference: MeasuredFrame,
     sky_order: int,
     *,
-    electrons: bool,
-    common: Float64,
-    response: Float64,
+    sampling: Sequence[Sampling],
     grid: Grid | None = None,
     stars: bool = False,
 ) -> FrameTable:
@@ -124,12 +146,8 @@ def frame_table(
     reference : MeasuredFrame
     sky_order : int
         Order of the sky difference.
-    electrons : bool
-        Whether photon noise follows from the signal.
-    common : (4,) float64
-        Variance per sample that all frames share through the master frames, frame units.
-    response : (f, 4) float64
-        Median flat response of each frame's planes; 1 without flats.
+    sampling : sequence of Sampling
+        Of each frame.
     grid : Grid, optional
         Of the stack; that of the reference where not given.
     stars : bool
@@ -138,8 +156,9 @@ def frame_table(
     grid = grid or Grid()
     scale = np.array([pixel_scale(frame) for frame in frames])
     noise = np.array([frame.measured.noise for frame in frames])
-    poisson = 1.0 if electrons else 0.0
-    shared = (together(frames, 8.0) - 1.0)[:, None] * common[None, :]
+    poisson = np.array([1.0 if taken.electrons else 0.0 for taken in sampling])
+    shared = (together(frames, 8.0) - 1.0)[:, None] * np.array([taken.common for taken in sampling])
+    response = np.array([taken.response for taken in sampling])
     level = np.array([frame.measured.sky for frame in frames])
     merit = _sharpness(frames) if stars else np.ones((len(frames), 4))
     matrix = np.array([grid.carried(frame.matrix) for frame in frames])
@@ -162,12 +181,14 @@ def frame_table(
         scale=scale,
         sky=sky_differences(frames, reference, sky_order),
         terms=polynomial_terms(sky_order),
-        dark=(noise**2 + shared) * response**2 - poisson * level * response,
+        dark=(noise**2 + shared) * response**2 - poisson[:, None] * level * response,
         poisson=poisson,
         floor=0.3 * noise**2 / scale**2,
         merit=merit,
         weight=merit * scale**2 / noise**2,
         half=np.arange(len(frames), dtype=np.int64) % 2,
+        cell=np.array([taken.cell for taken in sampling]),
+        size=np.array([(frame.measured.raw.ny, frame.measured.raw.nx) for frame in frames], dtype=np.int64),
         level=reference.sky.copy(),
         zoom=grid.zoom,
         fwhm_px=grid.zoom * _typical_width(frames),
@@ -246,7 +267,7 @@ def padded_pixels(cut: Sequence[Tile]) -> int:
     return max((t.y1 - t.y0 + 2 * HALO) * (t.x1 - t.x0 + 2 * HALO) for t in cut)
 
 
-def samples_beneath(table: FrameTable, shapes: Sequence[tuple[int, int]]) -> float:
+def samples_beneath(table: FrameTable) -> float:
     """Samples read for a pixel of a tile with its halo, the most at nine places of the stack.
 
     Frames that are turned are read as upright rectangles, which hold up to twice the samples.
@@ -256,12 +277,12 @@ def samples_beneath(table: FrameTable, shapes: Sequence[tuple[int, int]]) -> flo
     for y in np.linspace(0, max(ny - USUAL_SIDE, 0), 3).astype(int).tolist():
         for x in np.linspace(0, max(nx - USUAL_SIDE, 0), 3).astype(int).tolist():
             tile = Tile(y, y + USUAL_SIDE, x, x + USUAL_SIDE)
-            boxes = (rectangle(tile, table.unbend[f, 0], shape) for f, shape in enumerate(shapes))
+            boxes = (rectangle(tile, table.unbend[f, 0], size) for f, size in enumerate(table.size.tolist()))
             most = max(most, sum((y1 - y0) * (x1 - x0) for y0, y1, x0, x1 in filter(None, boxes)))
     return most / (USUAL_SIDE + 2 * HALO) ** 2
 
 
-def rectangle(tile: Tile, unbend: Float64, shape: tuple[int, int]) -> tuple[int, int, int, int] | None:
+def rectangle(tile: Tile, unbend: Float64, shape: Sequence[int]) -> tuple[int, int, int, int] | None:
     """Rows and columns ``y0, y1, x0, x1`` of a frame that a tile with its halo may need; None: no overlap.
 
     ``unbend`` (2, 4, 4) is the map from stack to frame pixels.

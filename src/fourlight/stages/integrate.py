@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
-import numpy.typing as npt
-
 from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
@@ -19,18 +16,16 @@ __all__ = ["STEPS", "integrate_tile"]
 STEPS = 3
 """Samples are read, compared, and judged."""
 
-Int64 = npt.NDArray[np.int64]
-
 
 def integrate_tile(
-    tile: Tile, table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, read: Reader, settings: Integrate,
+    tile: Tile, table: FrameTable, read: Reader, settings: Integrate,
     method: Method, told: Callable[[], None] = nothing,
 ) -> TileResult:  # fmt: skip
     """All output planes and both halves of one tile.
 
     Parameters
     ----------
-    tile, table, shapes, cell, read
+    tile, table, read
         As for `fourlight.stages.tile_samples.load`.
     settings : Integrate
     method : Method
@@ -38,13 +33,13 @@ def integrate_tile(
     told : callable
         Called after each of `STEPS` steps, besides those of the method.
     """
-    found = tile_samples.load(tile, table, shapes, cell, read)
+    found = tile_samples.load(tile, table, read)
     told()
-    ref = tile_samples.reference(found, table, cell)
+    ref = tile_samples.reference(found, table)
     told()
-    tile_samples.reject(found, table, cell, ref, settings)
+    tile_samples.reject(found, table, ref, settings)
     told()
-    planes = method.planes(found, ref.value, table, cell)
+    planes = method.planes(found, ref.value, table)
     if table.zoom != 1:
         for plane in planes.values():
             plane.scale(1 / table.zoom**2)

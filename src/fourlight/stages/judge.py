@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
-from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside
+from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, RegisteredFrame, SetAside
 from fourlight.recipe import Integrate
+from fourlight.stages.select import kind_of
 
-__all__ = ["judge_light", "judge_shape", "poor_nights"]
+__all__ = ["judge_light", "judge_shapes", "poor_nights"]
+
+Frame = TypeVar("Frame")
 
 WIDE = 1.35
 """Stars this much wider than usual are flagged as defocused."""
@@ -26,13 +31,33 @@ BRIGHT = 1.5
 """Sky per second over the usual one above which a frame is flagged."""
 
 
-def judge_shape(
+def judge_shapes(
     frames: Sequence[MeasuredFrame],
 ) -> tuple[list[MeasuredFrame], list[SetAside]]:
     """Flag trailed and defocused frames, and set aside those that are far off.
 
-    Each frame is compared with the median of all: what is usual in these nights is not a fault.
+    Each frame is compared with the median of all of its kind: what is usual in these nights is not a fault.
     """
+    kept: dict[Path, MeasuredFrame] = {}
+    aside: list[SetAside] = []
+    for alike in _by_kind(frames, [frame.raw for frame in frames]):
+        good, bad = _judge_shape(alike)
+        kept |= {frame.raw.path: frame for frame in good}
+        aside += bad
+    return [kept[frame.raw.path] for frame in frames if frame.raw.path in kept], aside
+
+
+def _by_kind(frames: Sequence[Frame], raw: Sequence[RawFrame]) -> list[list[Frame]]:
+    """Frames of each camera, size and gain together."""
+    found: dict[object, list[Frame]] = {}
+    for frame, facts in zip(frames, raw, strict=True):
+        found.setdefault(kind_of(facts), []).append(frame)
+    return list(found.values())
+
+
+def _judge_shape(
+    frames: Sequence[MeasuredFrame],
+) -> tuple[list[MeasuredFrame], list[SetAside]]:
     width = np.array([np.nanmean(f.fwhm_px) if len(f.stars) else np.nan for f in frames])
     long = np.array([np.nanmedian(f.elongation) if len(f.stars) else np.nan for f in frames])
     sky = np.array([f.sky.sum() / (f.raw.exposure_s or 1.0) for f in frames])
@@ -72,12 +97,16 @@ def poor_nights(frames: Sequence[MeasuredFrame]) -> list[str]:
 def judge_light(
     frames: Sequence[RegisteredFrame], settings: Integrate
 ) -> tuple[list[RegisteredFrame], list[SetAside]]:
-    """Flag clouded frames and set aside those with next to no light; allows for exposure and frame scale."""
-    rate = np.array([f.transparency.mean() / (f.measured.raw.exposure_s or 1.0) for f in frames])
-    usual = np.median(rate) if len(rate) else 1.0
+    """Flag clouded frames and set aside those with next to no light; allows for exposure, and for what is of a kind."""
+    usual = {
+        id(frame): float(np.median([_rate(f) for f in alike]))
+        for alike in _by_kind(frames, [frame.measured.raw for frame in frames])
+        for frame in alike
+    }
     kept: list[RegisteredFrame] = []
     aside: list[SetAside] = []
-    for frame, share in zip(frames, rate / usual, strict=True):
+    for frame in frames:
+        share = _rate(frame) / usual[id(frame)]
         if share < settings.min_transparency:
             reason = (
                 f"cloud: {100 * share:.0f} % of the usual starlight, {100 * settings.min_transparency:.0f} % needed "
@@ -88,3 +117,8 @@ def judge_light(
         flag = FrameFlag.CLOUD if share < CLOUDED else FrameFlag.NONE
         kept.append(dataclasses.replace(frame, flags=frame.flags | flag))
     return kept, aside
+
+
+def _rate(frame: RegisteredFrame) -> float:
+    """Light per second over the reference's in its whole exposure."""
+    return float(frame.transparency.mean() / (frame.measured.raw.exposure_s or 1.0))

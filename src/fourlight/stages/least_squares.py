@@ -23,7 +23,6 @@ from fourlight.stages.tile_samples import TileSamples
 __all__ = ["LeastSquares"]
 
 Float32 = npt.NDArray[np.float32]
-Int64 = npt.NDArray[np.int64]
 
 FINE_BELOW_PX = 2.5
 """Star width under which samples are gathered on thirds of a pixel instead of halves."""
@@ -100,15 +99,13 @@ class LeastSquares:
         """Fine cells along a pixel of the stack."""
         return 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
 
-    def planes(
-        self, found: TileSamples, ref: Float32, table: FrameTable, cell: Int64
-    ) -> dict[str, PlaneLayers]:
+    def planes(self, found: TileSamples, ref: Float32, table: FrameTable) -> dict[str, PlaneLayers]:
         """All output planes of a tile; the fit starts from the reference."""
         out: dict[str, PlaneLayers] = {}
         for group in GROUPS:
             indices = [PLANES.index(name) for name in group]
             systems = {
-                n: _systems(found, ref[c], table, cell, c, self._fine, self._told)
+                n: _systems(found, ref[c], table, c, self._fine, self._told)
                 for n, c in zip(group, indices, strict=True)
             }
             if len(group) > 1:
@@ -125,7 +122,6 @@ def _systems(
     found: TileSamples,
     ref: Float32,
     table: FrameTable,
-    cell: Int64,
     plane: int,
     fine: int,
     told: Callable[[], None],
@@ -140,7 +136,7 @@ def _systems(
         for k, f in enumerate(found.frames):
             if table.half[f] == half:
                 lsq.gathered(
-                    *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], cell, plane,
+                    *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], table.cell[f], plane,
                     table.floor[f, plane], table.level[plane], table.merit[f, plane], ref, *found.offset, fine, cells,
                 )  # fmt: skip
         system = _System(

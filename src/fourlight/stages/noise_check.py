@@ -71,7 +71,7 @@ class _Residuals:
         )
 
 
-def noise_factors(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, read: Reader) -> Float64:
+def noise_factors(table: FrameTable, read: Reader) -> Float64:
     """Variance of the residuals over the expected one, per frame and plane (f, 4); 1 where it cannot be told."""
     frames = len(table.matrix)
     if frames < FEWEST_FRAMES:
@@ -80,10 +80,10 @@ def noise_factors(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64,
     seen, null = (_Residuals.none(frames, len(patches)) for _ in range(2))
     random = np.random.default_rng(SEED)
     for patch, tile in enumerate(patches):
-        found = tile_samples.load(tile, table, shapes, cell, read)
-        _collect(found, table, cell, seen, patch)
-        _fill_with_noise(found, table, cell, random)
-        _collect(found, table, cell, null, patch)
+        found = tile_samples.load(tile, table, read)
+        _collect(found, table, seen, patch)
+        _fill_with_noise(found, table, random)
+        _collect(found, table, null, patch)
     return np.array(
         [[_factor(seen.of(f, plane), null.of(f, plane)) for plane in range(4)] for f in range(frames)]
     )
@@ -99,23 +99,24 @@ def _patches(shape: tuple[int, int]) -> list[Tile]:
     ]
 
 
-def _collect(found: TileSamples, table: FrameTable, cell: Int64, into: _Residuals, patch: int) -> None:
+def _collect(found: TileSamples, table: FrameTable, into: _Residuals, patch: int) -> None:
     """Keep the residuals of a patch from its reference, in the flatter half of each plane."""
-    ref = tile_samples.reference(found, table, cell).value
+    ref = tile_samples.reference(found, table).value
     for plane in range(4):
         ranges = samples.spread(ref[plane])
         flat = float(np.median(ranges))
         for k, f in enumerate(found.frames):
             seen = rejection.residuals(
-                *found.values(k), *found.origin(k), table.bend[f, plane], cell, plane, ref[plane], ranges,
+                *found.values(k), *found.origin(k), table.bend[f, plane], table.cell[f], plane, ref[plane], ranges,
                 *found.offset, table.floor[f, plane], flat,
             )  # fmt: skip
             into.keep(f, plane, patch, seen)
 
 
-def _fill_with_noise(found: TileSamples, table: FrameTable, cell: Int64, random: np.random.Generator) -> None:
+def _fill_with_noise(found: TileSamples, table: FrameTable, random: np.random.Generator) -> None:
     """Replace the samples by the sky of the reference plus noise of the expected variance."""
-    for k in range(len(found.frames)):
+    for k, f in enumerate(found.frames):
+        cell = table.cell[f]
         rect, base, slope = found.values(k)
         (y0, x0), (h, w) = found.origin(k), rect.shape
         level = table.level[cell[(y0 + np.arange(h))[:, None] % 2, (x0 + np.arange(w))[None, :] % 2]]
@@ -138,7 +139,7 @@ def with_noise(table: FrameTable, factor: Float64, response: Float64, level: Flo
     ``response`` and ``level`` (f, 4) are the median flat response and the sky of each frame, as given to
     `fourlight.stages.geometry.frame_table`.
     """
-    sky = table.poisson * level * response
+    sky = table.poisson[:, None] * level * response
     return dataclasses.replace(
         table,
         dark=(table.dark + sky) * factor - sky,

@@ -12,6 +12,7 @@ from fourlight.core import bending, matching
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, MeasuredFrame, RegisteredFrame, SetAside, StarList
 from fourlight.recipe import Registration
+from fourlight.stages.select import kind_of, kinds
 from fourlight.stages.star_colours import exchanged
 from fourlight.stages.transparency import compared
 
@@ -44,13 +45,17 @@ def _snr(stars: StarList) -> Float64:
 def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFrame:
     """The frame whose grid the stack has: the one named, else that of highest `quality` among those with all rows.
 
+    Where there are several kinds of lights it is one of those that were exposed longest in all.
+
     Raises
     ------
     InputError
         A frame was named that is not among the lights.
     """
     if not name:
-        return max(frames, key=lambda f: (-_blank(f), quality(f), str(f.raw.path)))
+        kind = next(iter(kinds([frame.raw for frame in frames])))
+        most = [frame for frame in frames if kind_of(frame.raw) == kind]
+        return max(most, key=lambda f: (-_blank(f), quality(f), str(f.raw.path)))
     for frame in frames:
         if frame.raw.path.name == name or str(frame.raw.path) == name:
             return frame

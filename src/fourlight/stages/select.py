@@ -1,4 +1,4 @@
-"""Which lights make one stack: one camera, size, gain setting and filter."""
+"""Which lights make one stack: those of one filter, of one kind or of several (camera, size, gain setting)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.groups import Group, best_group, counted, grouped, same_exposure
 
-__all__ = ["choose_lights", "kinds", "of_several_exposures"]
+__all__ = ["choose_lights", "kind_of", "kind_words", "kinds", "of_several_exposures"]
 
 Key = tuple[Hashable, ...]
 
@@ -26,10 +26,13 @@ def choose_lights(
     tolerance_c: float = TOLERANCE_C,
     spare: Collection[Path] = (),
     left_out: str = "",
+    *,
+    mix: bool = True,
 ) -> tuple[list[RawFrame], list[SetAside], list[str]]:
-    """The lights that are integrated together: of the groups that can be, the one with the longest total exposure.
+    """The lights that are integrated together: the kind with the longest total exposure, and others that go with it.
 
-    Where two groups were exposed equally long, the one that has matching darks and flats goes first.
+    Lights of other cameras, sizes or gain settings go with it where filter and binning are the same and there are two
+    of their kind. Where two kinds were exposed equally long, the one that has matching darks and flats goes first.
 
     Parameters
     ----------
@@ -43,6 +46,8 @@ def choose_lights(
         Copies of other lights, which do not count where kinds are compared.
     left_out : str
         What is said of lights that cannot be used, for the message where too few are left.
+    mix : bool
+        Whether other kinds may go with the chosen one.
 
     Returns
     -------
@@ -80,7 +85,14 @@ def choose_lights(
     groups = kinds(lights)
     counted_once = {key: [f for f in group if f.path not in spare] for key, group in groups.items()}
     best = _best(counted_once, [frame for frame in frames if frame.role is not Role.LIGHT], tolerance_c)
-    others = [(f, _difference(f, key, best)) for key, group in groups.items() if key != best for f in group]
+    joined = {
+        key
+        for key, group in groups.items()
+        if key == best or (mix and _goes_with(key, best, counted_once[key]))
+    }
+    others = [
+        (f, _difference(f, key, best)) for key, group in groups.items() if key not in joined for f in group
+    ]
     if len(groups[best]) < LEAST:
         differences = [words for _, words in others]
         raise InputError(_too_few(lights, differences, left_out), _too_few(lights, differences))
@@ -88,16 +100,26 @@ def choose_lights(
         SetAside(f.path, "select", f"{words} of the lights that are integrated; run such lights apart")
         for f, words in others
     ]
-    chosen = sorted(groups[best], key=_when)
-    return chosen, aside, _mixed(len(groups))
+    chosen = sorted((f for key in joined for f in groups[key]), key=_when)
+    return chosen, aside, _mixed(len(groups), len(joined), mix)
 
 
 def kinds(frames: Sequence[RawFrame]) -> dict[Key, list[RawFrame]]:
-    """Lights by what those of one stack share: camera, size, binning, gain setting and filter."""
+    """Lights by what those of one kind share: camera, size, binning, gain setting and filter; longest exposed first."""
     found: dict[Key, list[RawFrame]] = defaultdict(list)
     for frame in frames:
-        found[_key(frame)].append(frame)
-    return found
+        found[kind_of(frame)].append(frame)
+    return dict(sorted(found.items(), key=lambda item: (-_exposure(item[1]), str(item[0]))))
+
+
+def _goes_with(key: Key, best: Key, lights: Sequence[RawFrame]) -> bool:
+    """Whether lights of one kind make a stack together with those of the best one."""
+    same = all(
+        mine == theirs
+        for name, mine, theirs in zip(FIELDS, key, best, strict=True)
+        if name in ("filter", "binning")
+    )
+    return same and len(lights) >= LEAST
 
 
 def _best(groups: Mapping[Key, list[RawFrame]], calibrations: Sequence[RawFrame], tolerance_c: float) -> Key:
@@ -124,7 +146,8 @@ def _when(frame: RawFrame) -> tuple[float, str]:
     return (frame.time.timestamp() if frame.time else float("inf"), str(frame.path))
 
 
-def _key(frame: RawFrame) -> tuple[Hashable, ...]:
+def kind_of(frame: RawFrame) -> Key:
+    """What lights of one kind share, in the order of `FIELDS`."""
     name = (frame.filter_name or "").casefold()
     return (frame.camera, (frame.nx, frame.ny), frame.binning, frame.gain_setting, name)
 
@@ -162,11 +185,28 @@ def _too_few(lights: Sequence[RawFrame], differences: Sequence[str], left_out: s
     return f"{found}; at least {LEAST} lights of one camera, size, gain and filter are needed to integrate"
 
 
-def _mixed(kinds: int) -> list[str]:
+def _mixed(kinds: int, joined: int, mix: bool) -> list[str]:
     if kinds == 1:
         return []
     kind = f"the lights are of {kinds} kinds (camera, size, gain or filter)"
-    return [f"{kind}; those with the longest total exposure are integrated, the others are set aside."]
+    if joined == kinds:
+        return [f"{kind}; they are integrated together, each kind with its own calibration and noise."]
+    if joined > 1:
+        return [f"{kind}; {joined} of them are integrated together, the others are set aside."]
+    why = "" if mix else " (read.mix_kinds=false)"
+    return [f"{kind}; those with the longest total exposure are integrated, the others are set aside{why}."]
+
+
+def kind_words(key: Key, best: Key) -> str:
+    """What tells lights of a kind from those of another one, in words.
+
+    >>> kind_words(("A", (30, 20), 1, 100.0, ""), ("A", (30, 20), 1, 200.0, ""))
+    'gain setting 100'
+    """
+    apart = [
+        (name, _text(mine)) for name, mine, theirs in zip(FIELDS, key, best, strict=True) if mine != theirs
+    ]
+    return ", ".join(said if name in said else f"{name} {said}" for name, said in apart)
 
 
 def of_several_exposures(lights: Sequence[RawFrame]) -> list[str]:

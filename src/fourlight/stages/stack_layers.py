@@ -59,7 +59,5 @@ class TileResult:
 class Method(Protocol):
     """A way to make planes from the samples of a tile."""
 
-    def planes(
-        self, found: TileSamples, ref: Float32, table: FrameTable, cell: Int64
-    ) -> dict[str, PlaneLayers]:
+    def planes(self, found: TileSamples, ref: Float32, table: FrameTable) -> dict[str, PlaneLayers]:
         """All output planes of a tile; ``ref`` (4, ph, pw) is the robust reference."""

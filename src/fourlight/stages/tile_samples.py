@@ -74,23 +74,19 @@ class TileSamples:
         return self.part(self.buffer, k), self.part(self.base, k), self.part(self.slope, k)
 
 
-def load(
-    tile: Tile, table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, read: Reader
-) -> TileSamples:
+def load(tile: Tile, table: FrameTable, read: Reader) -> TileSamples:
     """Read and normalise the samples of all frames under one tile.
 
     Parameters
     ----------
     tile : Tile
     table : FrameTable
-    shapes : list of (ny, nx)
-        Size of each frame.
-    cell : (2, 2) int64
-        Plane index of ``[y % 2, x % 2]``.
     read : callable
         Calibrated samples of a rectangle of a frame.
     """
-    touching = [(f, rectangle(tile, table.unbend[f, 0], shapes[f])) for f in range(len(table.matrix))]
+    touching = [
+        (f, rectangle(tile, table.unbend[f, 0], table.size[f].tolist())) for f in range(len(table.matrix))
+    ]
     frames = [f for f, box in touching if box is not None]
     boxes = np.array([box for _, box in touching if box is not None], dtype=np.int64).reshape(-1, 4)
     sizes = (boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])
@@ -100,8 +96,8 @@ def load(
     found = TileSamples(tile, frames, boxes, ends - sizes, buffers[0], buffers[1], buffers[2])
     for f, start, end, (y0, y1, x0, x1) in zip(frames, ends - sizes, ends, boxes.tolist(), strict=True):
         samples.normalised(
-            *read(f, y0, y1, x0, x1), y0, x0, cell, table.sky[f], table.terms, np.array(shapes[f], dtype=np.int64),
-            table.scale[f], table.dark[f], table.poisson, *(buffer[start:end] for buffer in buffers),
+            *read(f, y0, y1, x0, x1), y0, x0, table.cell[f], table.sky[f], table.terms, table.size[f],
+            table.scale[f], table.dark[f], table.poisson[f], *(buffer[start:end] for buffer in buffers),
         )  # fmt: skip
     return found
 
@@ -118,7 +114,7 @@ class Reference:
     """Frames that have a sample there."""
 
 
-def reference(found: TileSamples, table: FrameTable, cell: Int64) -> Reference:
+def reference(found: TileSamples, table: FrameTable) -> Reference:
     """Median over frames of the nearest own-plane samples."""
     shape = (4, *found.padded_shape)
     ref = Reference(
@@ -127,14 +123,16 @@ def reference(found: TileSamples, table: FrameTable, cell: Int64) -> Reference:
     y0, y1, x0, x1 = (np.ascontiguousarray(column) for column in found.boxes.T)
     network = middle.merging_network(len(found.frames))
     for plane in range(4 if found.frames else 0):
+        places = [np.argwhere(cell == plane)[0] for cell in table.cell[found.frames]]
+        top, left = ((np.array(places) - found.boxes[:, ::2]) % 2).T.copy()
         middle.reference(
-            found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.unbend[found.frames, plane], cell, plane,
+            found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.unbend[found.frames, plane], top, left,
             *found.offset, network, ref.value[plane], ref.scatter[plane], ref.behind[plane],
         )  # fmt: skip
     return ref
 
 
-def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, settings: Integrate) -> None:
+def reject(found: TileSamples, table: FrameTable, ref: Reference, settings: Integrate) -> None:
     """Fill the rejection masks; where there is a single frame nothing contradicts it."""
     ranges = np.stack([samples.spread(plane) for plane in ref.value])
     rejection.widen_at_stars(
@@ -146,6 +144,7 @@ def reject(found: TileSamples, table: FrameTable, cell: Int64, ref: Reference, s
     for k, f in enumerate(found.frames):
         y0, x0 = found.origin(k)
         rect, base, slope = found.values(k)
+        cell = table.cell[f]
         deviation = rejection.deviations(
             rect, base, slope, y0, x0, table.bend[f], cell, ref.value, ref.scatter, ref.behind, ranges,
             *found.offset, table.floor[f], settings.gradient_tolerance, rejected.STRICT * settings.reject_sigma,

@@ -25,7 +25,6 @@ from fourlight.stages.stack_layers import Method
 __all__ = ["Way", "choose_way", "misfit", "noise_cost"]
 
 Float32 = npt.NDArray[np.float32]
-Int64 = npt.NDArray[np.int64]
 
 LEAST_SAMPLES = 2.5
 """Red or blue samples per pixel, those of ten frames, under which drops are used."""
@@ -94,24 +93,20 @@ def misfit(method: str) -> float:
     return FIT_MISFIT if method == "least-squares" else DROP_MISFIT
 
 
-def choose_way(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, settings: Integrate) -> Way:
+def choose_way(table: FrameTable, settings: Integrate) -> Way:
     """The way that recipe and coverage ask for.
 
     Parameters
     ----------
     table : FrameTable
-    shapes : list of (ny, nx)
-        Size of each frame.
-    cell : (2, 2) int64
-        Plane index of ``[y % 2, x % 2]``.
     settings : Integrate
         The recipe's section.
     """
-    even, why = choose_pixfrac(table, shapes)
+    even, why = choose_pixfrac(table)
     pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else (even, why)
     if settings.method != "auto":
         return Way(settings.method, "", pixfrac, why)
-    samples = _samples(table, shapes)
+    samples = _samples(table)
     if samples < LEAST_SAMPLES:
         subs = int(np.ceil(LEAST_SAMPLES * len(table.matrix) / samples)) if samples else 0
         reason = f"{samples:.1f} red and as many blue samples fall on a pixel; least squares needs {LEAST_SAMPLES:g}"
@@ -122,7 +117,7 @@ def choose_way(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, se
         return Way("drizzle", f"{width}; drops average what falls on a pixel.", pixfrac, why)
     if even > 1:
         return Way("drizzle", "The frames are hardly dithered, which leaves nothing to fit.", pixfrac, why)
-    cost = noise_cost(table, shapes, cell, pixfrac)
+    cost = noise_cost(table, pixfrac)
     known = f"With {samples:.1f} red and as many blue samples per pixel, areas are"
     how = f"{abs(cost - 1):.0%} {'noisier' if cost >= 1 else 'less noisy'} by least squares than by drops"
     if cost > MOST_NOISE:
@@ -130,18 +125,18 @@ def choose_way(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, se
     return Way("least-squares", f"{known} {how}, and stars are sharper.", pixfrac, why)
 
 
-def _samples(table: FrameTable, shapes: list[tuple[int, int]]) -> float:
+def _samples(table: FrameTable) -> float:
     """Red or blue samples per pixel in the middle of the stack."""
     ny, nx = table.shape
     found = 0.0
-    for matrix, inverse, (h, w) in zip(table.matrix, table.inverse, shapes, strict=True):
+    for matrix, inverse, (h, w) in zip(table.matrix, table.inverse, table.size.tolist(), strict=True):
         u, v = maps.apply(inverse, np.array([(nx - 1) / 2]), np.array([(ny - 1) / 2]))
         if 0 <= u[0] <= w - 1 and 0 <= v[0] <= h - 1:
             found += 1 / (4 * abs(float(np.linalg.det(matrix[:, :2]))))
     return found
 
 
-def noise_cost(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, pixfrac: float) -> float:
+def noise_cost(table: FrameTable, pixfrac: float) -> float:
     """Noise of areas by least squares over that by drops, the worst plane, in the middle of the stack.
 
     Both follow from where the samples lie and how noisy they are; no pixel is read.
@@ -153,10 +148,10 @@ def noise_cost(table: FrameTable, shapes: list[tuple[int, int]], cell: Int64, pi
     def empty(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
         return np.zeros((y1 - y0, x1 - x0), dtype=np.float32), np.empty((0, 0), dtype=np.float32)
 
-    found = tile_samples.load(tile, table, shapes, cell, empty)
+    found = tile_samples.load(tile, table, empty)
     found.bad = [np.zeros(found.part(found.buffer, k).shape, dtype=np.int8) for k in range(len(found.frames))]
     ref = np.broadcast_to(table.level[:, None, None].astype(np.float32), (4, *found.padded_shape)).copy()
-    both = [method.planes(found, ref, table, cell) for method in (LeastSquares(table), Drops(table, pixfrac))]
+    both = [method.planes(found, ref, table) for method in (LeastSquares(table), Drops(table, pixfrac))]
     ratios = []
     for plane in ("R", "G", "B"):
         fit, drop = (planes[plane].layers["variance"] for planes in both)

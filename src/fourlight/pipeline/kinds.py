@@ -1,0 +1,77 @@
+"""Lights of several kinds in one run: each kind has its own mosaic, calibration and noise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fourlight.errors import FrameError, InputError
+from fourlight.frames import RawFrame, Role, SetAside
+from fourlight.pipeline.job import Sorting
+from fourlight.stages import mosaic
+from fourlight.stages.mosaic import MosaicDecision
+from fourlight.stages.select import kind_words, kinds
+
+__all__ = ["Kind", "parted"]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """Lights of one camera, size and gain setting, with what belongs to them."""
+
+    name: str
+    """What tells it from the first kind; empty for that one."""
+    lights: list[RawFrame]
+    others: list[RawFrame]
+    """Calibration frames that may serve them."""
+    mosaic: MosaicDecision
+
+
+def parted(sorting: Sorting, lights: Sequence[RawFrame], others: Sequence[RawFrame]) -> list[Kind]:
+    """Kinds of lights, the longest exposed first; those whose mosaic cannot be found are set aside.
+
+    Raises
+    ------
+    InputError, FrameError
+        The mosaic of the first kind cannot be found.
+    """
+    groups = kinds(lights)
+    first = next(iter(groups))
+    shares = _shared_out([group[0] for group in groups.values()], others)
+    found = []
+    for (key, group), share in zip(groups.items(), shares, strict=True):
+        try:
+            decision = mosaic.decide(group, sorting.source, sorting.recipe.read.mosaic)
+        except (InputError, FrameError) as error:
+            if key == first:
+                raise
+            sorting.drop([SetAside(frame.path, "select", str(error), Role.LIGHT) for frame in group])
+            continue
+        found.append(Kind(kind_words(key, first), group, share, decision))
+    return found
+
+
+def _shared_out(firsts: Sequence[RawFrame], others: Sequence[RawFrame]) -> list[list[RawFrame]]:
+    """Calibration frames by the kind of lights that they are most alike; flats go to every kind they are as like.
+
+    ``firsts`` holds a light of each kind. What fits none goes to the first kind, where it is said why.
+    """
+    shares: list[list[RawFrame]] = [[] for _ in firsts]
+    for frame in others:
+        unlike = [_unlike(frame, light) for light in firsts]
+        nearest = [k for k, count in enumerate(unlike) if count == min(unlike)]
+        for k in nearest if frame.role is Role.FLAT else nearest[:1]:
+            shares[k].append(frame)
+    return shares
+
+
+def _unlike(frame: RawFrame, light: RawFrame) -> int:
+    """How much sets a calibration frame and a light apart: size counts most, then camera, binning, gain."""
+    facts: list[tuple[int, object, object]] = [
+        (8, (frame.ny, frame.nx), (light.ny, light.nx)),
+        (4, frame.camera, light.camera),
+        (2, frame.binning, light.binning),
+    ]
+    if frame.role is not Role.FLAT:
+        facts.append((1, frame.gain_setting, light.gain_setting))
+    return sum(weight for weight, mine, theirs in facts if None not in (mine, theirs) and mine != theirs)

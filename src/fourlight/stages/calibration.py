@@ -1,0 +1,134 @@
+"""What calibration comes to: how every light is read, and what is to be told of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from functools import reduce
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.frames import NoiseModel, RawFrame, SetAside
+from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.masters import Master, OpenSource
+
+__all__ = ["Calibration", "Plan", "joined"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How one light is calibrated, and what is known of its camera."""
+
+    offset: Master | float
+    factor: Master | float
+    saturation: float
+    extra: tuple[float, ...]
+    noise: NoiseModel
+    pattern: str
+    """Mosaic pattern in array order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Everything needed to read calibrated lights; made by `fourlight.stages.calibrate.prepare`."""
+
+    noise: NoiseModel
+    """Of the lights, where they are of several kinds of the first."""
+    notes: tuple[str, ...]
+    """Sentences for the report: every choice, mismatch and assumption."""
+    remarks: tuple[str, ...]
+    """Those of them that a user must know, in the terminal too."""
+    odd: Mapping[Path, str]
+    """What is odd about single calibration frames that are used."""
+    set_aside: tuple[SetAside, ...]
+    description: dict[str, Any]
+    """For ``summary.json``: masters, calibration frames by role, lights by what was done to them, defects."""
+    plans: Mapping[tuple[Path, int], Plan]
+    open_source: OpenSource
+    masters: tuple[Master, ...] = ()
+    """Every master that the plans hold or were made from."""
+
+    def open(self, frame: RawFrame) -> CalibratedSource:
+        """Calibrated samples of a light that `prepare` was given, in the unit of its noise model."""
+        plan = self._plan(frame)
+        return CalibratedSource(
+            self.open_source(frame),
+            plan.offset.open() if isinstance(plan.offset, Master) else plan.offset,
+            plan.factor.open() if isinstance(plan.factor, Master) else plan.factor,
+            plan.noise.scale,
+        )
+
+    def noise_of(self, frame: RawFrame) -> NoiseModel:
+        """Noise model of a light's camera and gain."""
+        return self._plan(frame).noise
+
+    def pattern_of(self, frame: RawFrame) -> str:
+        """Mosaic pattern of a light, in array order."""
+        return self._plan(frame).pattern
+
+    def facts(self, frame: RawFrame) -> list[object]:
+        """All that the calibrated samples of a light depend on besides its file, as plain data."""
+        plan = self._plan(frame)
+        maps = [part.path.name if isinstance(part, Master) else part for part in (plan.offset, plan.factor)]
+        return [*maps, plan.saturation, plan.pattern, asdict(plan.noise)]
+
+    def saturation_level(self, frame: RawFrame) -> float:
+        """Calibrated level from which a sample may be saturated (lowest over the frame); inf if not known."""
+        return self._plan(frame).saturation
+
+    def sample_variance_extra(self, frame: RawFrame) -> FloatArray:
+        """(4,) variance per sample that the masters bring in at the sky level, calibrated unit squared.
+
+        It is common to all lights with the same masters: averaging undithered lights does not reduce it.
+        """
+        return np.array(self._plan(frame).extra)
+
+    def _plan(self, frame: RawFrame) -> Plan:
+        return self.plans[frame.path, frame.hdu]
+
+
+def joined(parts: Sequence[tuple[str, Calibration]]) -> Calibration:
+    """Calibration of lights of several kinds: name and calibration of each, the first one's without a name."""
+    first = parts[0][1]
+    if len(parts) == 1:
+        return first
+    return Calibration(
+        first.noise,
+        tuple(_named(name, note) for name, part in parts for note in part.notes),
+        tuple(_named(name, remark) for name, part in parts for remark in part.remarks),
+        {path: why for _, part in parts for path, why in part.odd.items()},
+        tuple(dict.fromkeys(item for _, part in parts for item in part.set_aside)),
+        _described([(name, part.description) for name, part in parts]),
+        {key: plan for _, part in parts for key, plan in part.plans.items()},
+        first.open_source,
+        tuple(dict.fromkeys(master for _, part in parts for master in part.masters)),
+    )
+
+
+def _named(name: str, sentence: str) -> str:
+    return f"{name}: {sentence}" if name else sentence
+
+
+def _described(parts: Sequence[tuple[str, dict[str, Any]]]) -> dict[str, Any]:
+    """Description of the first kind, with lights, defects and calibration frames of all of them."""
+    every = [part for _, part in parts]
+    frames: dict[str, dict[str, int]] = {}
+    for part in every:
+        for role, counts in part["calibration_frames"].items():
+            frames[role] = _added(frames.get(role, {}), counts)
+    return every[0] | {
+        "offset_taken_off": reduce(_added, [part["offset_taken_off"] for part in every]),
+        "lights_with_flat": sum(part["lights_with_flat"] for part in every),
+        "defective_samples": sum(part["defective_samples"] for part in every),
+        "masters": {_named(name, label): n for name, part in parts for label, n in part["masters"].items()},
+        "calibration_frames": frames,
+    }
+
+
+def _added(one: Mapping[str, int], other: Mapping[str, int]) -> dict[str, int]:
+    return {key: one.get(key, 0) + other.get(key, 0) for key in {**one, **other}}
