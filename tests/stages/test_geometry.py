@@ -11,6 +11,7 @@ import fields
 from fields import SAMPLING, measured_frame, star_list, turned
 from fourlight.core import bends, maps
 from fourlight.frames import RegisteredFrame
+from fourlight.stages.frame_facts import together
 from fourlight.stages.geometry import (
     HALO,
     LEAST_SIDE,
@@ -21,7 +22,6 @@ from fourlight.stages.geometry import (
     rectangle,
     samples_beneath,
     tiles,
-    together,
 )
 
 STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])

@@ -7,12 +7,12 @@ from typing import Any, ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import drizzle, sums
+from fourlight.core import bends, drizzle, sums
 from fourlight.core.cfa import PLANES
 from fourlight.core.overlap import overlap_table, span
 from fourlight.errors import StageError
 from fourlight.stages.geometry import HALO, FrameTable
-from fourlight.stages.stack_layers import GROUPS, LAYERS, PlaneLayers
+from fourlight.stages.stack_layers import GROUPS, LAYERS, PlaneLayers, Sums
 from fourlight.stages.tile_samples import TileSamples
 
 __all__ = ["Drops"]
@@ -22,6 +22,10 @@ Float64 = npt.NDArray[np.float64]
 
 MOST_TABLES = 64
 """Overlap tables kept at once, a megabyte each."""
+
+
+EVEN = 4
+"""Drops on a pixel by which it is told how noise power changes with the weights."""
 
 
 class _Overlaps:
@@ -47,6 +51,7 @@ class _Overlaps:
 class Drops:
     """Drizzle with drops of one size."""
 
+    fine: ClassVar[int] = 0
     FIXED_BYTES: ClassVar[int] = 400
     """Memory per pixel of a tile that does not depend on the number of frames."""
 
@@ -60,7 +65,10 @@ class Drops:
         self._overlaps = _Overlaps(table.matrix, pixfrac)
         self._claim = _claim(table, pixfrac)
 
-    def planes(self, found: TileSamples, ref: Float32, table: FrameTable) -> dict[str, PlaneLayers]:
+    def planes(
+        self, found: TileSamples, ref: Float32, table: FrameTable, earlier: Sums | None = None,
+        kept: Sums | None = None,
+    ) -> dict[str, PlaneLayers]:  # fmt: skip
         """All output planes of a tile."""
         out: dict[str, PlaneLayers] = {}
         # New memory costs more than what is done in it: all groups use the same.
@@ -70,10 +78,22 @@ class Drops:
         for group in GROUPS:
             indices = [PLANES.index(name) for name in group]
             drops = [_drops(found, ref, table, plane, self._overlaps) for plane in indices]
-            for part, some in zip(own, drops, strict=False):
-                _lay_values(some, part)
+            before = [earlier[name] if earlier else None for name in group]
+            for part, some, other in zip(own, drops, before, strict=False):
+                _lay_values(some, part, other)
             for n, some in enumerate(drops):
-                _lay_noise(some, own[: len(group)], n, inverse, power[n])
+                _lay_noise(
+                    some,
+                    own[: len(group)],
+                    n,
+                    inverse,
+                    power[n],
+                    before[n],
+                    found.offset,
+                    self._overlaps.of(0),
+                )
+                if kept is not None:
+                    kept[group[n]] = _to_keep(own[n], power[n])
             for n, name in enumerate(group):
                 out[name] = _finished(own[n], power[n], 0, self._claim)
             if len(group) > 1:
@@ -107,14 +127,24 @@ def _drops(
     ]  # fmt: skip
 
 
-def _lay_values(drops: Arguments, own: Float32) -> None:
-    """Write the sums of each half to (2, ph, pw, 4)."""
-    own[:] = 0
+def _lay_values(drops: Arguments, own: Float32, before: list[Float32] | None) -> None:
+    """Write the sums of each half to (2, ph, pw, 4), those of earlier samples (ph, pw, 5) among them."""
+    for half in range(2):
+        own[half] = 0 if before is None else before[half][..., :4]
     for half, arguments in drops:
         drizzle.deposit_values(*(*arguments, own[half]))
 
 
-def _lay_noise(drops: Arguments, own: Float32, plane: int, inverse: Float32, power: Float32) -> None:
+def _lay_noise(
+    drops: Arguments,
+    own: Float32,
+    plane: int,
+    inverse: Float32,
+    power: Float32,
+    before: list[Float32] | None,
+    offset: tuple[int, int],
+    overlap: Float32,
+) -> None:
     """Write the noise power that samples of each half add to (2, ph, pw, 4): the plane, its half, both of the group.
 
     ``own`` (n, 2, ph, pw, 4) holds the sums of all planes of the group.
@@ -125,6 +155,49 @@ def _lay_noise(drops: Arguments, own: Float32, plane: int, inverse: Float32, pow
         for half, arguments in drops:
             if half == part:
                 drizzle.deposit_variance(*(*arguments, inverse, power[part]))
+        if before is not None:
+            power[part] += _power_before(before, part, inverse, offset, overlap)
+
+
+def _to_keep(own: Float32, power: Float32) -> list[Float32]:
+    """Sums of each half, and behind them its noise power in the plane made of these sums alone, (ph, pw, 5)."""
+    return [np.dstack([own[half], power[half, ..., 0]]) for half in range(2)]
+
+
+def _spread_evenly(weight: Float32, offset: tuple[int, int], overlap: Float32) -> tuple[Any, ...]:
+    """Drops that lie on a grid, `EVEN` on a pixel, each with noise as there is weight (ph, pw) there."""
+    ph, pw = weight.shape
+    side = round(2 * EVEN**0.5)  # of the pixels of a frame whose own plane has one sample in four
+    shape = (side * ph, side * pw)
+    rows, columns = (
+        np.minimum(np.rint(np.arange(n) / side + 0.25), n // side - 1).astype(int) for n in shape
+    )
+    share = weight[np.ix_(rows, columns)] / max(float(weight.max()), 1e-30)
+    # The weight is blurred by the drops: its square is nearer to where they fell.
+    variance = np.asarray(1 / np.maximum(share, 1e-9) ** 2, dtype=np.float32)
+    oy, ox = offset
+    place = np.array([[1 / side, 0, ox + 0.25], [0, 1 / side, oy + 0.25]])
+    return (
+        np.zeros(shape, dtype=np.float32), variance, np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.int8),
+        0, 0, bends.straight(place), np.array([[0, 1], [1, 1]]), 0, overlap, 0.0, 0.0, 1.0,
+        np.zeros((ph, pw), dtype=np.float32), oy, ox,
+    )  # fmt: skip
+
+
+def _power_before(
+    before: list[Float32], half: int, inverse: Float32, offset: tuple[int, int], overlap: Float32
+) -> Float32:
+    """Noise power (ph, pw, 4) of earlier samples of one half, once others have come on top of them.
+
+    Where they fell is no longer known: drops spread as evenly as their weights tell what the change does to it.
+    """
+    weight = before[0][..., 1] + before[1][..., 1]
+    alone = np.repeat(np.where(weight > 0, 1 / np.maximum(weight, 1e-30), 0)[..., None], 4, axis=2)
+    even = _spread_evenly(before[half][..., 1], offset, overlap)
+    then, now = np.zeros_like(inverse), np.zeros_like(inverse)
+    drizzle.deposit_variance(*(*even, np.ascontiguousarray(alone, dtype=np.float32), then))
+    drizzle.deposit_variance(*(*even, inverse, now))
+    return np.asarray(before[half][..., 4:] * now / np.where(then > 0, then, np.inf), dtype=np.float32)
 
 
 def _claim(table: FrameTable, pixfrac: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,12 +12,14 @@ import numpy.typing as npt
 from fourlight.core import bends, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
+from fourlight.stages.frame_facts import sharpness, star_peaks, together, typical_width
 from fourlight.stages.grid import Grid
 from fourlight.stages.skymatch import pixel_scale, sky_differences
 from fourlight.stages.trails import without_fixtures
 
 __all__ = [
     "BYTES_PER_SAMPLE",
+    "ROWS",
     "FrameTable",
     "Sampling",
     "Tile",
@@ -47,6 +49,12 @@ MOST_SIDE, LEAST_SIDE = 512, 64
 
 USUAL_SIDE = 256
 """Side of the tiles on which it is seen how many samples are read for a pixel."""
+
+ROWS = (
+    "matrix", "inverse", "bend", "unbend", "scale", "sky", "dark", "poisson", "floor", "merit", "weight", "half",
+    "cell", "size",
+)  # fmt: skip
+"""Parts of a frame table that have a row for each frame, besides its trails."""
 
 RIM_POINTS = 5
 """Points per axis of a tile that are carried to a frame: between them a bent rim stays within the margin."""
@@ -97,6 +105,11 @@ class FrameTable:
     """Straight trails (n, 4) of each frame, see `fourlight.stages.trails`; empty: none anywhere."""
     stars: Float64 = field(default_factory=lambda: np.zeros((0, 6)))
     """(n, 6) stars of the reference: x, y on the stack, and light of the brightest sample per plane."""
+
+    def rows(self, index: Sequence[int]) -> FrameTable:
+        """The table of some of the frames."""
+        picked = {name: getattr(self, name)[np.asarray(index, dtype=np.int64)] for name in ROWS}
+        return replace(self, **picked, trails=[self.trails[f] for f in index] if len(self.trails) else ())
 
     @property
     def density(self) -> Float64:
@@ -160,7 +173,7 @@ def frame_table(
     shared = (together(frames, 8.0) - 1.0)[:, None] * np.array([taken.common for taken in sampling])
     response = np.array([taken.response for taken in sampling])
     level = np.array([frame.measured.sky for frame in frames])
-    merit = _sharpness(frames) if stars else np.ones((len(frames), 4))
+    merit = sharpness(frames) if stars else np.ones((len(frames), 4))
     matrix = np.array([grid.carried(frame.matrix) for frame in frames])
     bend = grid.bent(np.array([frame.plane_bend for frame in frames]))
     return FrameTable(
@@ -191,57 +204,11 @@ def frame_table(
         size=np.array([(frame.measured.raw.ny, frame.measured.raw.nx) for frame in frames], dtype=np.int64),
         level=reference.sky.copy(),
         zoom=grid.zoom,
-        fwhm_px=grid.zoom * _typical_width(frames),
-        stars=_star_peaks(reference, grid),
+        fwhm_px=grid.zoom * typical_width(frames),
+        stars=star_peaks(reference, grid),
         trails=without_fixtures(frames),
         shape=grid.shape(reference),
     )
-
-
-def _sharpness(frames: Sequence[RegisteredFrame]) -> Float64:
-    """(f, 4) area of the sharpest frame's stars over that of each frame's; 1 where a frame has no width.
-
-    A star is spread over so many samples that the variance of its light grows with the area of its image (noise
-    equivalent area, King 1983).
-    """
-    scale = np.sqrt([abs(np.linalg.det(f.matrix[:, :2])) for f in frames])
-    width = np.array([f.measured.fwhm_px for f in frames]) * scale[:, None]
-    known = np.isfinite(width) & (width > 0)
-    least = np.min(np.where(known, width, np.inf), axis=0, initial=np.inf)
-    return np.where(known, (least / np.where(known, width, 1.0)) ** 2, 1.0)
-
-
-def _typical_width(frames: Sequence[RegisteredFrame]) -> Float64:
-    """Median star width per plane (4,) in pixels of the reference; 2 where no frame has stars."""
-    scale = np.sqrt([abs(np.linalg.det(f.matrix[:, :2])) for f in frames])
-    width = np.array([f.measured.fwhm_px for f in frames]) * scale[:, None]
-    known = np.isfinite(width).any(axis=0)
-    return np.where(known, np.nanmedian(np.where(known, width, 2.0), axis=0), 2.0)
-
-
-def _star_peaks(reference: MeasuredFrame, grid: Grid) -> Float64:
-    """Place and peak (n, 6) of the reference's stars, as Gaussians of the frame's width."""
-    stars = reference.stars
-    width = np.where(np.isfinite(reference.fwhm_px), reference.fwhm_px, 2.0)
-    peak = np.maximum(np.nan_to_num(stars.flux), 0.0) * 4 * np.log(2) / (np.pi * width**2)
-    return np.column_stack([*maps.apply(grid.matrix, stars.x, stars.y), peak])
-
-
-def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:
-    """How many frames (f,) lay the same sensor pixels on the same block of the stack, on average.
-
-    One for frames dithered by more than the block, the number of frames without dithering. Noise of a master
-    frame is common to them and does not average out.
-    """
-    centre = np.array([[(f.measured.raw.nx - 1) / 2, (f.measured.raw.ny - 1) / 2] for f in frames])
-    linear = np.array([f.matrix[:, :2] for f in frames])
-    place = np.einsum("fij,fj->fi", linear, centre) + np.array([f.matrix[:, 2] for f in frames])
-    out = np.empty(len(frames))
-    for k in range(len(frames)):
-        overlap = np.clip(1 - np.abs(place - place[k]) / block_px, 0, None).prod(axis=1)
-        aligned = np.abs(linear - linear[k]).max(axis=(1, 2)) < 0.1
-        out[k] = (overlap * aligned).sum()
-    return out
 
 
 def tiles(shape: tuple[int, int], pixel_bytes: float) -> list[Tile]:

@@ -17,7 +17,7 @@ from fourlight.core.cfa import PLANES
 from fourlight.engine import nothing
 from fourlight.stages.geometry import HALO, FrameTable
 from fourlight.stages.noise_check import SEED
-from fourlight.stages.stack_layers import GROUPS, OUTPUT_PLANES, PlaneLayers
+from fourlight.stages.stack_layers import GROUPS, OUTPUT_PLANES, PlaneLayers, Sums
 from fourlight.stages.tile_samples import TileSamples
 
 __all__ = ["LeastSquares"]
@@ -81,33 +81,44 @@ class LeastSquares:
     table : FrameTable
     told : callable
         Called after each of the `STEPS` steps of a tile: the equations of a plane, or one of its fits.
+    whole : FrameTable or None
+        All frames of the stack, where ``table`` holds only those that are added to earlier sums.
     """
 
     FIXED_BYTES: ClassVar[dict[int, int]] = {2: 1700, 3: 2400}
     """Memory per pixel of a tile that does not depend on the number of frames, by fine cells along a pixel."""
     STEPS: ClassVar[int] = len(PLANES) + 3 * len(OUTPUT_PLANES)
 
-    def __init__(self, table: FrameTable, told: Callable[[], None] = nothing) -> None:
+    def __init__(
+        self, table: FrameTable, told: Callable[[], None] = nothing, whole: FrameTable | None = None
+    ) -> None:
         self._told = told
-        self._fine = self.fineness(table)
-        area = np.abs(np.linalg.det(table.matrix[:, :, :2]))
+        self.fine = self.fineness(table)
+        whole = whole or table
         # A plane has one sample in four of a frame's pixels.
-        self._least = (table.weight / area[:, None]).min(axis=0) / 4
+        self._least = whole.density.min(axis=0) / 4
+        self._usual = np.median(whole.weight / whole.merit, axis=0)
 
     @staticmethod
     def fineness(table: FrameTable) -> int:
         """Fine cells along a pixel of the stack."""
         return 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
 
-    def planes(self, found: TileSamples, ref: Float32, table: FrameTable) -> dict[str, PlaneLayers]:
+    def planes(
+        self, found: TileSamples, ref: Float32, table: FrameTable, earlier: Sums | None = None,
+        kept: Sums | None = None,
+    ) -> dict[str, PlaneLayers]:  # fmt: skip
         """All output planes of a tile; the fit starts from the reference."""
         out: dict[str, PlaneLayers] = {}
         for group in GROUPS:
             indices = [PLANES.index(name) for name in group]
-            systems = {
-                n: _systems(found, ref[c], table, c, self._fine, self._told)
-                for n, c in zip(group, indices, strict=True)
-            }
+            systems = {}
+            for n, c in zip(group, indices, strict=True):
+                cells = _cells(found, ref[c], table, c, self.fine, earlier[n] if earlier else None)
+                systems[n] = _systems(cells, ref[c], float(self._usual[c]))
+                self._told()
+                if kept is not None:
+                    kept[n] = cells
             if len(group) > 1:
                 systems["G"] = [systems["G1"][h] + systems["G2"][h] for h in range(2)]
             starts = {n: [_filled(ref[c], table.level[c])] for n, c in zip(group, indices, strict=True)}
@@ -118,36 +129,36 @@ class LeastSquares:
         return out
 
 
-def _systems(
-    found: TileSamples,
-    ref: Float32,
-    table: FrameTable,
-    plane: int,
-    fine: int,
-    told: Callable[[], None],
-) -> list[_System]:
-    """Normal equations of one plane, one for each half."""
+def _cells(
+    found: TileSamples, ref: Float32, table: FrameTable, plane: int, fine: int, earlier: list[Float32] | None
+) -> list[Float32]:
+    """Fine cells of one plane, those of each half; see `fourlight.core.lsq.gathered`."""
     ph, pw = found.padded_shape
+    shape = (ph * fine, pw * fine, lsq.SUMS)
+    out = earlier or [np.zeros(shape, dtype=np.float32) for _ in range(2)]
+    for k, f in enumerate(found.frames):
+        lsq.gathered(
+            *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], table.cell[f], plane,
+            table.floor[f, plane], table.level[plane], table.merit[f, plane], ref, *found.offset, fine,
+            out[int(table.half[f])],
+        )  # fmt: skip
+    return out
+
+
+def _systems(halves: list[Float32], ref: Float32, weight: float) -> list[_System]:
+    """Normal equations of one plane, one for each half; ``weight`` is that of a usual sample."""
     misfit = np.square(np.float32(MISFIT) * samples.spread(ref))
-    kept = lsq.kept_share(misfit, float(np.median(table.weight[:, plane] / table.merit[:, plane])))
+    kept = lsq.kept_share(misfit, weight)
     out = []
-    for half in range(2):
-        cells = np.zeros((ph * fine, pw * fine, lsq.SUMS), dtype=np.float32)
-        for k, f in enumerate(found.frames):
-            if table.half[f] == half:
-                lsq.gathered(
-                    *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], table.cell[f], plane,
-                    table.floor[f, plane], table.level[plane], table.merit[f, plane], ref, *found.offset, fine, cells,
-                )  # fmt: skip
+    for cells in halves:
         system = _System(
-            np.zeros((stencil.LAYERS, ph, pw), dtype=np.float32),
-            np.zeros((ph, pw), dtype=np.float32),
-            np.zeros((3, ph, pw), dtype=np.float32),
+            np.zeros((stencil.LAYERS, *ref.shape), dtype=np.float32),
+            np.zeros(ref.shape, dtype=np.float32),
+            np.zeros((3, *ref.shape), dtype=np.float32),
             [(cells, kept)],
         )
         lsq.assembled(cells, kept, system.layers, system.right, system.sums)
         out.append(system)
-    told()
     return out
 
 

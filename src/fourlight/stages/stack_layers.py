@@ -11,10 +11,13 @@ import numpy.typing as npt
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.tile_samples import TileSamples
 
-__all__ = ["GROUPS", "LAYERS", "OUTPUT_PLANES", "Method", "PlaneLayers", "TileResult"]
+__all__ = ["GROUPS", "LAYERS", "OUTPUT_PLANES", "Method", "PlaneLayers", "Sums", "TileResult"]
 
 Float32 = npt.NDArray[np.float32]
 Int64 = npt.NDArray[np.int64]
+
+Sums = dict[str, list[Float32]]
+"""Of each mosaic plane, the sums of the samples of both halves."""
 
 GROUPS = (("R",), ("G1", "G2"), ("B",))
 """Mosaic planes whose samples are also put together."""
@@ -59,5 +62,16 @@ class TileResult:
 class Method(Protocol):
     """A way to make planes from the samples of a tile."""
 
-    def planes(self, found: TileSamples, ref: Float32, table: FrameTable) -> dict[str, PlaneLayers]:
-        """All output planes of a tile; ``ref`` (4, ph, pw) is the robust reference."""
+    @property
+    def fine(self) -> int:
+        """Fine cells along a pixel in which sums are kept; 0: they are those of drops."""
+
+    def planes(
+        self, found: TileSamples, ref: Float32, table: FrameTable, earlier: Sums | None = None,
+        kept: Sums | None = None,
+    ) -> dict[str, PlaneLayers]:  # fmt: skip
+        """All output planes of a tile; ``ref`` (4, ph, pw) is the robust reference.
+
+        ``earlier`` are sums of other samples that count too, of each mosaic plane those of both halves; to ``kept``
+        the sums of all are added.
+        """

@@ -58,9 +58,16 @@ class Way:
     pixfrac_reason: str
     """Empty where the recipe sets it."""
 
-    def of(self, table: FrameTable, told: Callable[[], None] = nothing) -> Method:
-        """The method itself; ``told`` is called after each of its `steps`."""
-        return LeastSquares(table, told) if self.method == "least-squares" else Drops(table, self.pixfrac)
+    def of(
+        self, table: FrameTable, told: Callable[[], None] = nothing, whole: FrameTable | None = None
+    ) -> Method:
+        """The method itself; ``told`` is called after each of its `steps`.
+
+        ``whole`` is the table of all frames where the other holds only those that are added to earlier sums.
+        """
+        if self.method == "least-squares":
+            return LeastSquares(table, told, whole)
+        return Drops(table, self.pixfrac)
 
     @property
     def steps(self) -> int:
