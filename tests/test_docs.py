@@ -34,6 +34,9 @@ flats = 2
 bias = 2
 [[nights]]
 count = 5
+[[nights]]
+count = 3
+start_utc = "2031-08-20T23:40:00"
 """
 """Stands for the demo's nights, which the demo test makes at full size."""
 

@@ -196,6 +196,13 @@ class Run(Section):
     cluster: Annotated[
         str, Field(description="Dask scheduler that hands out the work, as tcp://host:8786; empty: none")
     ] = ""
+    keep_sums: Annotated[
+        bool,
+        Field(
+            description="Keep the sums of the stack, so that run --add integrates new lights alone; they take 0.1 to "
+            "0.9 GB for a million pixels"
+        ),
+    ] = False
     keep_work: Annotated[
         bool,
         Field(

@@ -56,7 +56,7 @@ def test_a_place_is_looked_at_once_for_each_run(tmp_path: Path) -> None:
 class AnyWay:
     """Opens anew whenever it is asked."""
 
-    def of(self, _table: object, _told: object) -> list[str]:
+    def of(self, _table: object, _told: object, _whole: object) -> list[str]:
         return []
 
 

@@ -66,15 +66,21 @@ def run(
             help="provenance.json of a finished run, to make the same pixels again; without --out in its own folder."
         ),
     ] = None,
+    add: Annotated[
+        bool,
+        typer.Option(
+            "--add", help="Add the lights in NIGHTS to the stack in OUT, with its recipe and frames."
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON at the end.")] = False,
 ) -> None:
     """Turn nights of raw frames into a stack with error bars, a picture and a report."""
     own = [f"run.memory_gb={_gigabytes(memory)}"] if memory is not None else []
     own += [f"run.cluster={json.dumps(cluster)}"] if cluster is not None else []
     if again is not None:
-        if nights or recipe or settings:
+        if nights or recipe or settings or add:
             raise InputError(
-                "--again takes its frames and recipe from the record; leave NIGHTS, --recipe and --set out"
+                "--again takes its frames and recipe from the record; leave NIGHTS, --add, --recipe and --set out"
             )
         past = _recorded(again)
         files, only = list(past.searched), set(past.inputs)
@@ -86,9 +92,15 @@ def run(
         if out is None:
             raise InputError("no output folder named; give one with --out OUT")
         files, target, only, left_out = nights, out, None, ()
-        chosen = recipe_from(recipe) if recipe else recipes.Recipe()
-        chosen = recipes.with_settings(chosen, [*(settings or []), *own])
-    summary = execute(files, target, chosen, only, left_out)
+        if add:
+            if recipe or settings:
+                raise InputError("--add takes its recipe from the stack in OUT; leave --recipe and --set out")
+            past = load(out / "provenance.json")
+            chosen = recipes.with_settings(past.recipe, own)
+        else:
+            chosen = recipe_from(recipe) if recipe else recipes.Recipe()
+            chosen = recipes.with_settings(chosen, [*(settings or []), *own])
+    summary = execute(files, target, chosen, only, left_out, past if add else None)
     if as_json:
         from fourlight.pipeline.outputs import plain_json
 
@@ -97,14 +109,14 @@ def run(
 
 def execute(
     files: list[Path], out: Path, recipe: recipes.Recipe, only: set[Path] | None = None,
-    left_out: Sequence[SetAside] = (),
+    left_out: Sequence[SetAside] = (), past: Provenance | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Run with progress in the terminal, and say what was left out and where to look."""
     from fourlight.pipeline.run import run as run_job
 
     progress = TerminalProgress()
     try:
-        summary = run_job(files, out, recipe, progress, only, left_out)
+        summary = run_job(files, out, recipe, progress, only, left_out, past=past)
         for heading, text in closing_lines(summary, out):
             progress.line(heading, text)
     finally:

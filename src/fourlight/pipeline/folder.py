@@ -46,6 +46,16 @@ class OutputFolder:
         return self.work / "layers"
 
     @property
+    def sums(self) -> Path:
+        """Sums of the stack to which lights can be added."""
+        return self.work / "sums"
+
+    @property
+    def new_sums(self) -> Path:
+        """Sums of the stack that is being made."""
+        return self.work / "new-sums"
+
+    @property
     def lock(self) -> Path:
         """The file that a run holds while it is at work here."""
         return self.work / "lock"

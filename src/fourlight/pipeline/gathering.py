@@ -20,7 +20,7 @@ from fourlight.stages.copies import find_copies, without_copies, without_equal_f
 from fourlight.stages.groups import counted
 from fourlight.stages.mosaic import evidence
 from fourlight.stages.mosaic_kinds import apart
-from fourlight.stages.select import choose_lights, kinds, of_several_exposures
+from fourlight.stages.select import choose_lights, in_time, kinds, of_several_exposures
 
 __all__ = ["RAW_ROLES", "cheap_keys", "checked", "chosen", "looked", "once", "settled"]
 
@@ -95,7 +95,10 @@ def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> tuple[list[RawFrame
     hashes: dict[Path, str] = {}
 
     def work(frame: RawFrame) -> tuple[RawFrame, str] | SetAside:
+        known = sorting.known.get(frame.path)
         try:
+            if known is not None and known.is_still(frame.path):
+                return replace(frame, blank_rows=known.blank_rows, problems=known.problems), known.sha256
             # packed files are unpacked here, which finds damage further in
             return with_blank_rows(frame, sorting.source(frame)), sorting.hash(frame.path)
         except FrameError as error:
@@ -133,7 +136,9 @@ def settled(sorting: Sorting, lights: list[RawFrame], hashes: dict[Path, str]) -
     sorting.drop(aside)
     sorting.need_two(len(lights))
     sorting.progress.begin("mosaic", len(lights))
-    lights = once(sorting, _with_mosaic(sorting, lights), hashes)
+    earlier = [frame for frame in lights if frame.path in sorting.known]
+    later = _with_mosaic(sorting, [frame for frame in lights if frame.path not in sorting.known])
+    lights = once(sorting, sorted([*earlier, *later], key=in_time), hashes)
     sorting.need_two(len(lights))
     sorting.remarks += of_several_exposures(lights)
     return lights

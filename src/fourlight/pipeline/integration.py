@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TypeAlias
 from uuid import uuid4
 
@@ -15,7 +16,9 @@ from fourlight.core import cfa
 from fourlight.engine import nothing
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame
 from fourlight.pipeline import cache
+from fourlight.pipeline.additions import Addition, added_to, known_sky, why_not
 from fourlight.pipeline.job import Job
+from fourlight.pipeline.kept import Kept, begin_sums
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.recipe import Integrate
 from fourlight.stages import geometry, integrate, noise_check
@@ -23,6 +26,7 @@ from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.calibration import Calibration
 from fourlight.stages.grid import Grid
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, Method, TileResult
+from fourlight.stages.tile_sums import TileSums, sums_file
 from fourlight.stages.way import Way, choose_way
 
 __all__ = ["Integrated", "TileWork", "integrated"]
@@ -43,6 +47,8 @@ class Integrated:
     layers: StackLayers
     table: geometry.FrameTable
     way: Way
+    tiles: tuple[geometry.Tile, ...]
+    """Its cut."""
 
 
 class TileWork:
@@ -57,14 +63,20 @@ class TileWork:
     way : Way
     told : callable
         Called after each step of a tile, in this process.
+    whole : FrameTable or None
+        All frames of the stack, where those of ``table`` are added to kept sums.
+    earlier, keep : Path or None
+        Folders of kept sums, and for the sums of all.
     """
 
     def __init__(
         self, frames: list[RawFrame], calibration: Calibration, table: geometry.FrameTable,
-        settings: Integrate, way: Way, told: Callable[[], None] = nothing,
+        settings: Integrate, way: Way, told: Callable[[], None] = nothing, whole: geometry.FrameTable | None = None,
+        earlier: Path | None = None, keep: Path | None = None,
     ) -> None:  # fmt: skip
         self.frames, self.calibration, self.table = frames, calibration, table
-        self.settings, self.way, self.told = settings, way, told
+        self.settings, self.way, self.told, self.whole = settings, way, told, whole
+        self.earlier, self.keep = earlier, keep
         self._token = uuid4().hex
         self._open: _Open | None = _opened(self)
 
@@ -74,7 +86,11 @@ class TileWork:
     def __call__(self, tile: geometry.Tile) -> TileResult:
         """All layers of one tile."""
         samples, method = self._open or self._opened_here()
-        return integrate.integrate_tile(tile, self.table, samples.read, self.settings, method, self.told)
+        return integrate.integrate_tile(
+            tile, self.table, samples.read, self.settings, method, self.told,
+            TileSums.load(sums_file(self.earlier, tile)) if self.earlier else None,
+            sums_file(self.keep, tile) if self.keep else None,
+        )  # fmt: skip
 
     def _opened_here(self) -> _Open:
         """Frames and method, opened once for all tiles that this process is sent."""
@@ -103,40 +119,92 @@ _OPENING = threading.Lock()
 
 def _opened(work: TileWork) -> _Open:
     sources = [work.calibration.open(frame) for frame in work.frames]
-    return _Samples(sources), work.way.of(work.table, work.told)
+    return _Samples(sources), work.way.of(work.table, work.told, work.whole)
 
 
 def integrated(
-    job: Job,
-    frames: list[RegisteredFrame],
-    reference: MeasuredFrame,
-    calibration: Calibration,
-) -> Integrated:
-    """Integrate registered lights; finished tiles of a stopped run are used again."""
+    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, calibration: Calibration,
+    kept: Kept | None = None,
+) -> Integrated:  # fmt: skip
+    """Integrate registered lights; finished tiles of a stopped run are used again.
+
+    Where ``kept`` sums of earlier lights hold, only the others are read, and added to them.
+    """
     settings = job.recipe.integrate
     raw = [frame.measured.raw for frame in frames]
-    table = _table(job, frames, reference, calibration)
-    job.notes += _trail_note(table)
-    way = choose_way(table, settings)
-    job.remarks += [way.blurs] if way.blurs else []
-    key = cache.digest(
-        job.base_key, settings.model_dump(), way.method, way.pixfrac,
-        [str(frame.path) for frame in raw],
-        *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, *table.trails)),
-        [calibration.facts(frame) for frame in raw],
+    samples = _Samples([calibration.open(frame) for frame in raw])
+    sampling = [
+        _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
+    ]
+    table = geometry.frame_table(
+        frames, reference, settings.sky_order, sampling=sampling, grid=Grid.named(settings.grid),
+        stars=settings.weights == "point", sky=known_sky(kept, raw),
     )  # fmt: skip
-    steps = integrate.STEPS + way.steps + 1
-    work = TileWork(raw, calibration, table, settings, way, job.progress.step)
-    tiles, pixel_bytes = _cut(table, way)
+    added = _added(job, kept, table, raw)
+    new = added.new if added else list(range(len(raw)))
+    table = _with_noise(job, added.table if added else table, new, samples, sampling, frames)
+    job.notes += _trail_note(table)
+    way = added.kept.way if added else choose_way(table, settings)
+    job.remarks += [way.blurs] if way.blurs else []
+    part, lights = table.rows(new), [raw[row] for row in new]
+    keep = job.folder.new_sums if job.recipe.run.keep_sums else None
+    work = TileWork(
+        lights, calibration, part, settings, way, job.progress.step, table if added else None,
+        job.folder.sums if added else None, keep,
+    )  # fmt: skip
+    tiles, pixel_bytes = _cut(part, way)
+    tiles = list(added.kept.tiles) if added else tiles
+    if added or keep:  # takes memory, but must not change the cut
+        pixel_bytes += way.kept_bytes(table)
+    layers = _layers(job, work, tiles, pixel_bytes, _key(job, way, lights, part, calibration, added))
+    share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
+    many = (
+        f"{len(new)} lights added to {len(raw) - len(new)}" if added else f"{len(frames)} lights integrated"
+    )
+    job.progress.end(f"{many}, {way.words}, {share:.2%} of samples rejected")
+    return Integrated(layers, table, way, tuple(tiles))
+
+
+def _added(job: Job, kept: Kept | None, table: geometry.FrameTable, raw: list[RawFrame]) -> Addition | None:
+    """What comes on top of kept sums; None where all lights are integrated."""
+    if kept is None:
+        return None
+    found = added_to(kept, table, raw)
+    if isinstance(found, Addition):
+        found = why_not(kept, choose_way(table, job.recipe.integrate), table) or found
+    if isinstance(found, Addition):
+        return found
+    job.remarks.append(f"{found}: all {len(raw)} lights are integrated, not the new ones alone.")
+    return None
+
+
+def _key(
+    job: Job, way: Way, lights: list[RawFrame], table: geometry.FrameTable, calibration: Calibration,
+    added: Addition | None,
+) -> str:  # fmt: skip
+    """Hash of all that shapes the layers."""
+    return cache.digest(
+        job.base_key, job.recipe.integrate.model_dump(), way.method, way.pixfrac, [str(frame.path) for frame in lights],
+        *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, *table.trails)),
+        [calibration.facts(frame) for frame in lights],
+        [str(path) for path in added.kept.lights] if added else [],
+    )  # fmt: skip
+
+
+def _layers(
+    job: Job, work: TileWork, tiles: list[geometry.Tile], pixel_bytes: float, key: str
+) -> StackLayers:
+    """All tiles, made by the crew of the run."""
+    steps = integrate.STEPS + work.way.steps + 1
     largest = geometry.padded_pixels(tiles)
     crew = job.crew(pixel_bytes * largest, WAITING * RESULT_BYTES * largest)
     job.progress.begin("integrate", steps * len(tiles))
-    layers = integrate_tiles(
-        job.sent(work, raw, crew), tiles, table.shape, job.folder.layers, key, crew, job.progress, steps
-    )
-    share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
-    job.progress.end(f"{len(frames)} lights integrated, {way.words}, {share:.2%} of samples rejected")
-    return Integrated(layers, table, way)
+    if work.keep is not None:
+        begin_sums(work.keep, key)
+    return integrate_tiles(
+        job.sent(work, work.frames, crew), tiles, work.table.shape, job.folder.layers, key, crew, job.progress, steps,
+        lambda tile: work.keep is None or sums_file(work.keep, tile).exists(),
+    )  # fmt: skip
 
 
 def _trail_note(table: geometry.FrameTable) -> list[str]:
@@ -155,28 +223,26 @@ def _cut(table: geometry.FrameTable, way: Way) -> tuple[list[geometry.Tile], flo
     return geometry.tiles(table.shape, each), each
 
 
-def _table(
-    job: Job, frames: list[RegisteredFrame], reference: MeasuredFrame, calibration: Calibration
-) -> geometry.FrameTable:
-    """Frame table whose noise has been checked on the residuals between frames."""
-    raw = [frame.measured.raw for frame in frames]
-    samples = _Samples([calibration.open(frame) for frame in raw])
-    sampling = [
-        _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
-    ]
-    settings = job.recipe.integrate
-    table = geometry.frame_table(
-        frames, reference, settings.sky_order, sampling=sampling, grid=Grid.named(settings.grid),
-        stars=settings.weights == "point",
-    )  # fmt: skip
-    factor = np.ones((len(frames), 4))
-    if len(frames) >= noise_check.FEWEST_FRAMES:
+def _with_noise(
+    job: Job, table: geometry.FrameTable, new: list[int], samples: _Samples, sampling: list[geometry.Sampling],
+    frames: list[RegisteredFrame],
+) -> geometry.FrameTable:  # fmt: skip
+    """The table with the noise of its new frames checked on the residuals between them."""
+    if not new:
+        return table
+    part, sources = table.rows(new), _Samples([samples.sources[row] for row in new])
+    factor = np.ones((len(new), 4))
+    if len(new) >= noise_check.FEWEST_FRAMES:
         job.progress.begin("noise", 1)
-        factor = noise_check.noise_factors(table, samples.read)
+        factor = noise_check.noise_factors(part, sources.read)
         job.progress.step()
         job.progress.end(_noise_words(factor))
-    response = np.array([taken.response for taken in sampling])
-    return noise_check.with_noise(table, factor, response, np.array([f.measured.sky for f in frames]))
+    response = np.array([sampling[row].response for row in new])
+    part = noise_check.with_noise(part, factor, response, np.array([frames[row].measured.sky for row in new]))
+    changed = {name: getattr(table, name).copy() for name in ("dark", "floor", "weight")}
+    for name, values in changed.items():
+        values[new] = getattr(part, name)
+    return replace(table, **changed)
 
 
 def _noise_words(factor: Float64) -> str:

@@ -16,6 +16,7 @@ from fourlight.pipeline import cache
 from fourlight.pipeline.cluster import Cluster
 from fourlight.pipeline.errand import Errand
 from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.known import Known
 from fourlight.pipeline.names import by_reason, chief_reason, quoted
 from fourlight.provenance import file_hash
 from fourlight.recipe import Recipe
@@ -49,6 +50,8 @@ class Sorting:
     """What each file is for, as far as it says."""
     hashes: dict[Path, str] = field(default_factory=dict)
     """Hash of the content of each file that was read to its end."""
+    known: dict[Path, Known] = field(default_factory=dict)
+    """Files that an earlier run has looked at, which are not looked at again where they have not changed."""
 
     @property
     def called(self) -> dict[Path, str]:

@@ -10,7 +10,7 @@ from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.pipeline.job import Sorting
 from fourlight.stages import mosaic
 from fourlight.stages.mosaic import MosaicDecision
-from fourlight.stages.select import kind_words, kinds
+from fourlight.stages.select import kind_of, kind_words, kinds
 
 __all__ = ["Kind", "parted"]
 
@@ -27,28 +27,39 @@ class Kind:
     mosaic: MosaicDecision
 
 
-def parted(sorting: Sorting, lights: Sequence[RawFrame], others: Sequence[RawFrame]) -> list[Kind]:
+def parted(
+    sorting: Sorting, lights: Sequence[RawFrame], others: Sequence[RawFrame], earlier: Sequence[Kind] = ()
+) -> list[Kind]:
     """Kinds of lights, the longest exposed first; those whose mosaic cannot be found are set aside.
+
+    ``earlier`` are kinds of an earlier run: they stand first as they are, and other lights make kinds of their own.
 
     Raises
     ------
     InputError, FrameError
         The mosaic of the first kind cannot be found.
     """
-    groups = kinds(lights)
-    first = next(iter(groups))
+    known = {frame.path for part in earlier for frame in part.lights}
+    groups = kinds([frame for frame in lights if frame.path not in known])
+    first = kind_of(earlier[0].lights[0]) if earlier else next(iter(groups))
     shares = _shared_out([group[0] for group in groups.values()], others)
-    found = []
+    found = list(earlier)
     for (key, group), share in zip(groups.items(), shares, strict=True):
         try:
             decision = mosaic.decide(group, sorting.source, sorting.recipe.read.mosaic)
         except (InputError, FrameError) as error:
-            if key == first:
+            if key == first and not earlier:
                 raise
             sorting.drop([SetAside(frame.path, "select", str(error), Role.LIGHT) for frame in group])
             continue
-        found.append(Kind(kind_words(key, first), group, share, decision))
+        name = kind_words(key, first) or (_added(group[0]) if earlier else "")
+        found.append(Kind(name, group, share, decision))
     return found
+
+
+def _added(light: RawFrame) -> str:
+    """Name of lights that were added to others of the same kind."""
+    return f"added lights of {light.night}" if light.night else "added lights"
 
 
 def _shared_out(firsts: Sequence[RawFrame], others: Sequence[RawFrame]) -> list[list[RawFrame]]:

@@ -58,7 +58,7 @@ class StackLayers:
 
 def integrate_tiles(
     work: Callable[[Tile], TileResult], tiles: Sequence[Tile], shape: tuple[int, int], folder: Path, key: str,
-    crew: Crew, progress: Progress, steps: int = 1,
+    crew: Crew, progress: Progress, steps: int = 1, complete: Callable[[Tile], bool] = lambda _: True,
 ) -> StackLayers:  # fmt: skip
     """Run ``work`` on every tile and gather the layers.
 
@@ -77,11 +77,13 @@ def integrate_tiles(
     steps : int
         Steps of progress in a tile; the last one is that it is written. A crew in this process tells the others while
         it works, of one elsewhere they are known when it is done.
+    complete : callable
+        Whether all else that was made of a finished tile is there.
     """
     # The same number of tiles may be another cut (of another program): then old tiles would leave gaps.
     key = digest(key, [(tile.y0, tile.y1, tile.x0, tile.x1) for tile in tiles])
     known = _resumed(folder, shape, key)
-    missing = [tile for tile in tiles if (tile.y0, tile.x0) not in known]
+    missing = [tile for tile in tiles if (tile.y0, tile.x0) not in known or not complete(tile)]
     progress.step(steps * (len(tiles) - len(missing)))
     with _Written(folder, known) as written:
         for result in as_done(work, missing, crew):

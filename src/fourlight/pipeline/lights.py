@@ -31,15 +31,15 @@ MEASURE_BYTES = 10
 """Per pixel of a light while it is measured."""
 
 
-def calibrated(job: Job, parts: Sequence[Kind]) -> Calibration:
-    """Masters, noise model and defects for the lights of the run, kind by kind."""
-    frames = sum(len(part.lights) + len(part.others) for part in parts)
-    job.progress.begin("calibrate", frames)
-    made = [(part.name, _prepared(job, part)) for part in parts]
-    calibration = joined(made)
+def calibrated(job: Job, parts: Sequence[Kind], earlier: Calibration | None = None) -> Calibration:
+    """Masters, noise model and defects for the lights of the run, kind by kind; ``earlier`` has those of some."""
+    new = [part for part in parts if earlier is None or not earlier.knows(part.lights[0])]
+    job.progress.begin("calibrate", sum(len(part.lights) + len(part.others) for part in new))
+    made = [(part.name, _prepared(job, part)) for part in new]
+    calibration = joined([*([("", earlier)] if earlier else []), *made])
     job.drop(calibration.set_aside)
     job.remarks += calibration.remarks
-    taken = "calibrated" if any(part.others for part in parts) else "no calibration frames"
+    taken = "calibrated" if any(part.others for part in new) else "no calibration frames"
     job.progress.end("; ".join([taken, *(_gain_words(name, part.noise) for name, part in made)]))
     return calibration
 

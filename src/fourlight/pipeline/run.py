@@ -17,6 +17,7 @@ from fourlight.engine import Crew, Progress, Silent, thread_count
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
+from fourlight.pipeline.adding import keep, need_earlier, recall, with_past
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
 from fourlight.pipeline.folder import check_apart
@@ -24,13 +25,14 @@ from fourlight.pipeline.foreseen import with_odd
 from fourlight.pipeline.gathering import checked, chosen, once, settled
 from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
+from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import Kind, parted
 from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.memory import check_memory, piece_bytes
 from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
-from fourlight.provenance import record
+from fourlight.provenance import Provenance, record
 from fourlight.recipe import Recipe
 from fourlight.stages import noise_check
 from fourlight.stages.calibration import Calibration
@@ -45,6 +47,7 @@ __all__ = ["run"]
 def run(
     searched: Sequence[Path], out: Path, recipe: Recipe, progress: Progress | None = None,
     only: Collection[Path] | None = None, left_out: Sequence[SetAside] = (), crew: Crew | None = None,
+    past: Provenance | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Do the whole main job and return the summary that is also written to OUT.
 
@@ -62,6 +65,8 @@ def run(
         Files that an earlier run set aside, which are told again and not looked at.
     crew : Crew or None
         Who measures and integrates, such as ``Crew(4, ProcessPoolExecutor(4))``; None: who the recipe names.
+    past : Provenance or None
+        Of the run that left OUT, to whose lights those found in ``searched`` are added.
 
     Raises
     ------
@@ -75,12 +80,15 @@ def run(
     check_apart(out, searched)
     progress.begin("read", 1)
     found = scan(searched, recipe.read, only)
+    if past is not None:
+        found, searched = with_past(found, past), [*past.searched, *searched]
     found = replace(found, set_aside=(*found.set_aside, *_untold(left_out, found)))
     check_apart(out, [*(f.path for f in found.frames), *(f.path for f in found.set_aside)])
     address = recipe.run.cluster if crew is None else ""
     with connected(address) if address else nullcontext(crew) as workers, claimed(out) as folder:
         job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder, workers=workers)
-        summary = _done(job, found, searched)
+        kept = recall(job, past) if past is not None else None
+        summary = _done(job, found, searched, kept)
         progress.end(f"picture and report in {out}")
         if not recipe.run.keep_work:
             shutil.rmtree(folder.layers, ignore_errors=True)
@@ -93,9 +101,11 @@ def _untold(left_out: Sequence[SetAside], found: Scan) -> list[SetAside]:
     return [item for item in left_out if item.path not in told]
 
 
-def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
+def _done(job: Job, found: Scan, searched: Sequence[Path], kept: Kept | None) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     lights, others = chosen(job, found)
+    if kept is not None:
+        need_earlier(kept, lights)
     if job.folder.left_by:
         job.progress.begin("output", 1)
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
@@ -104,11 +114,11 @@ def _done(job: Job, found: Scan, searched: Sequence[Path]) -> dict[str, Any]:
     # Who is missing, or has too little memory, is told now.
     job.crew(piece_bytes(lights[0].ny * lights[0].nx))
     with begun():
-        return _made(job, lights, others, searched)
+        return _made(job, lights, others, searched, kept)
 
 
 def _made(
-    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path]
+    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path], kept: Kept | None
 ) -> dict[str, Any]:
     """The results from frames that belong together; the summary."""
     recipe = job.recipe
@@ -116,16 +126,17 @@ def _made(
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
     read, lights = len(lights), settled(job, lights, hashes)
-    parts = parted(job, lights, others)
+    earlier = kept.parts(lights) if kept else []
+    parts = parted(job, lights, others, earlier)
     lights = [frame for part in parts for frame in part.lights]
     less = f"; {read - len(lights)} of {read} lights set aside" if len(lights) < read else ""
-    name = recipe.registration.reference
+    name = recipe.registration.reference if kept is None else str(kept.reference)
     named = find_light(name, lights, job.set_aside, job.called) if name else None
     job.progress.end(_mosaics(parts) + less)
-    calibration = calibrated(job, parts)
+    calibration = calibrated(job, parts, kept.calibration if kept else None)
     frames = measured(job, lights, calibration, hashes)
     reference, lights_placed = placed(job, frames, named)
-    stack = integrated(job, lights_placed, reference, calibration)
+    stack = integrated(job, lights_placed, reference, calibration, kept)
     findings = _findings(job, lights_placed, others, reference, stack, calibration, parts)
     summary = summarise(findings)
     provenance = record(
@@ -138,6 +149,7 @@ def _made(
     )
     job.progress.begin("picture and report", 5)
     products.write_all(job, stack.layers, summary, provenance, findings.grid.stars(reference.stars))
+    keep(job, lights_placed, [*lights, *others], reference, parts, calibration, stack, hashes)
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
 
@@ -160,7 +172,7 @@ def _kinds(parts: Sequence[Kind], calibration: Calibration) -> list[dict[str, An
     """What is known of each kind of lights, as plain data."""
     return [
         {
-            "kind": part.name or kind_words(*(kind_of(other.lights[0]) for other in parts[:2])),
+            "kind": part.name or kind_words(*(kind_of(p.lights[0]) for p in parts[:2])) or "first lights",
             "files": [str(frame.path) for frame in part.lights],
             "mosaic": asdict(part.mosaic),
             "noise": asdict(calibration.noise_of(part.lights[0])),

@@ -26,6 +26,8 @@ RESULT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
 pictures."""
 CANVAS_BYTES = 4 * (3 * 2 + 3 + 3 + 2 + 3)
 """Per pixel: channels without gaps and their variance, without sky, smoothed, their brightness, and the picture."""
+KEPT_BYTES = 1300
+"""Per pixel, where sums are kept: four planes of two halves in nine cells at most, 13 bytes each, tiles overlapping."""
 MEASURED_BYTES = 400_000
 """Per light: its stars, sky map and equations of offsets."""
 OTHER_BYTES = 2_000_000
@@ -54,8 +56,9 @@ def needed_bytes(
     masters = 4 * pixels * (len(groups) + flats + max(flats, 1) + 1)
     decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
     again = min(_size(folder.layers), LAYER_BYTES * stacked) + min(_size(folder.masters), masters)
+    sums = KEPT_BYTES if recipe.run.keep_sums else 0
     made = (
-        (LAYER_BYTES + RESULT_BYTES + CANVAS_BYTES) * stacked
+        (LAYER_BYTES + RESULT_BYTES + CANVAS_BYTES + sums) * stacked
         + masters
         + MEASURED_BYTES * len(lights)
         + OTHER_BYTES

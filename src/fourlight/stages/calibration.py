@@ -63,6 +63,10 @@ class Calibration:
             plan.noise.scale,
         )
 
+    def knows(self, frame: RawFrame) -> bool:
+        """Whether a light can be opened."""
+        return (frame.path, frame.hdu) in self.plans
+
     def noise_of(self, frame: RawFrame) -> NoiseModel:
         """Noise model of a light's camera and gain."""
         return self._plan(frame).noise

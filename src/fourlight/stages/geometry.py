@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -149,6 +149,7 @@ def frame_table(
     sampling: Sequence[Sampling],
     grid: Grid | None = None,
     stars: bool = False,
+    sky: Mapping[int, Float64] | None = None,
 ) -> FrameTable:
     """Collect what integration needs of each frame.
 
@@ -165,6 +166,8 @@ def frame_table(
         Of the stack; that of the reference where not given.
     stars : bool
         Whether weights are best for stars, not for extended light.
+    sky : mapping of int to (4, n) float64, optional
+        Sky differences of frames, by their number, that are known already.
     """
     grid = grid or Grid()
     scale = np.array([pixel_scale(frame) for frame in frames])
@@ -192,7 +195,7 @@ def frame_table(
             ]
         ),
         scale=scale,
-        sky=sky_differences(frames, reference, sky_order),
+        sky=sky_differences(frames, reference, sky_order, sky),
         terms=polynomial_terms(sky_order),
         dark=(noise**2 + shared) * response**2 - poisson[:, None] * level * response,
         poisson=poisson,

@@ -10,7 +10,7 @@ from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.groups import Group, best_group, counted, grouped, same_exposure
 
-__all__ = ["choose_lights", "kind_of", "kind_words", "kinds", "of_several_exposures"]
+__all__ = ["choose_lights", "in_time", "kind_of", "kind_words", "kinds", "of_several_exposures"]
 
 Key = tuple[Hashable, ...]
 
@@ -100,7 +100,7 @@ def choose_lights(
         SetAside(f.path, "select", f"{words} of the lights that are integrated; run such lights apart")
         for f, words in others
     ]
-    chosen = sorted((f for key in joined for f in groups[key]), key=_when)
+    chosen = sorted((f for key in joined for f in groups[key]), key=in_time)
     return chosen, aside, _mixed(len(groups), len(joined), mix)
 
 
@@ -142,7 +142,8 @@ def _matching(light: RawFrame, calibrations: Sequence[Group], tolerance_c: float
     return sum(group is not None for group in fits)
 
 
-def _when(frame: RawFrame) -> tuple[float, str]:
+def in_time(frame: RawFrame) -> tuple[float, str]:
+    """Key by which lights are put in time order, then by path; those without a date come last."""
     return (frame.time.timestamp() if frame.time else float("inf"), str(frame.path))
 
 

@@ -6,7 +6,7 @@ it is smooth. It is fitted on the coarse sky maps and taken off before rejection
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +26,12 @@ SETTLED = 1e-3
 """Change over the noise of a sample that ends them."""
 
 
-def sky_differences(frames: Sequence[RegisteredFrame], reference: MeasuredFrame, order: int) -> Float64:
+def sky_differences(
+    frames: Sequence[RegisteredFrame],
+    reference: MeasuredFrame,
+    order: int,
+    fixed: Mapping[int, Float64] | None = None,
+) -> Float64:
     """Polynomial of each frame's sky less what the light of the reference explains.
 
     Frames are compared with the reference, and then with the mean of all: the noise of the reference alone would be
@@ -38,6 +43,8 @@ def sky_differences(frames: Sequence[RegisteredFrame], reference: MeasuredFrame,
     reference : MeasuredFrame
     order : int
         Total order of the polynomials; lowered where too few cells overlap.
+    fixed : mapping of int to (4, n) float64, optional
+        Frames, by their number, whose polynomials are known and stay as they are.
 
     Returns
     -------
@@ -49,13 +56,18 @@ def sky_differences(frames: Sequence[RegisteredFrame], reference: MeasuredFrame,
     known = skycells.filled(reference.sky_map).astype(np.float64)
     compared = [_Compared(frame, reference, known, terms) for frame in frames]
     strays = np.zeros(known.shape)
-    found = np.array([one.fitted(strays) for one in compared])
+    fixed = fixed or {}
+    found = _fits(compared, strays, fixed)
     for _ in range(ROUNDS if len(frames) > 2 else 0):
         strays, last = _mean_strays(compared, found), found
-        found = np.array([one.fitted(strays) for one in compared])
+        found = _fits(compared, strays, fixed)
         if np.abs(found - last).max() <= SETTLED * np.median([frame.measured.noise for frame in frames]):
             break
     return found
+
+
+def _fits(compared: Sequence[_Compared], strays: Float64, fixed: Mapping[int, Float64]) -> Float64:
+    return np.array([one.fitted(strays) if k not in fixed else fixed[k] for k, one in enumerate(compared)])
 
 
 class _Compared:

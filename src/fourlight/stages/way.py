@@ -85,6 +85,11 @@ class Way:
             return LeastSquares.FIXED_BYTES[LeastSquares.fineness(table)]
         return Drops.FIXED_BYTES
 
+    def kept_bytes(self, table: FrameTable) -> int:
+        """Memory per pixel of a tile that sums take that are added to or kept."""
+        cells = LeastSquares.fineness(table) ** 2 * 6 if self.method == "least-squares" else 5
+        return 4 * 2 * 4 * cells * 2  # float32, two halves, four planes; and once more while they are packed
+
     @property
     def words(self) -> str:
         """In three words, for the terminal."""

@@ -1,0 +1,186 @@
+"""What a run keeps so that lights can be added to its stack: how its lights were read, placed and weighed."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fourlight import __version__
+from fourlight.frames import NoiseModel, RawFrame, SetAside
+from fourlight.io.room import whole, writing
+from fourlight.pipeline.cache import digest
+from fourlight.pipeline.kinds import Kind
+from fourlight.pipeline.known import Known
+from fourlight.recipe import Recipe
+from fourlight.stages.calibration import Calibration, Plan
+from fourlight.stages.geometry import ROWS, FrameTable, Tile
+from fourlight.stages.masters import Master, OpenSource
+from fourlight.stages.mosaic import MosaicDecision
+from fourlight.stages.way import Way
+
+__all__ = ["Kept", "begin_sums", "replace_sums", "settings_key"]
+
+FACTS, TABLE = "kept.json", "table.npz"
+"""Files beside the sums of tiles."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Everything about the lights in kept sums."""
+
+    key: str
+    """From `settings_key`."""
+    lights: tuple[Path, ...]
+    """In the order of the table."""
+    files: dict[Path, Known]
+    """Lights and calibration frames."""
+    reference: Path
+    kinds: tuple[tuple[str, tuple[Path, ...], MosaicDecision], ...]
+    """Name, lights and mosaic of each kind."""
+    calibration: Calibration
+    way: Way
+    tiles: tuple[Tile, ...]
+    table: FrameTable
+
+    def save(self, folder: Path) -> None:
+        """Write beside the sums of tiles; the facts come last, so that they stand for all of it."""
+        facts = {
+            "key": self.key,
+            "lights": [str(path) for path in self.lights],
+            "files": {str(path): asdict(known) for path, known in self.files.items()},
+            "reference": str(self.reference),
+            "kinds": [[name, [str(p) for p in paths], asdict(found)] for name, paths, found in self.kinds],
+            "calibration": _plain(self.calibration),
+            "way": asdict(self.way),
+            "tiles": [asdict(tile) for tile in self.tiles],
+            "shape": list(self.table.shape),
+            "zoom": self.table.zoom,
+        }
+        arrays = {name: getattr(self.table, name) for name in (*ROWS, "terms", "level", "fwhm_px", "stars")}
+        with whole(folder / TABLE) as part, part.open("wb") as stream:
+            np.savez(stream, allow_pickle=False, **arrays)
+        with whole(folder / FACTS) as part:
+            part.write_text(json.dumps(facts), encoding="utf-8")
+
+    @classmethod
+    def load(cls, folder: Path, masters: Path, open_source: OpenSource) -> Kept | None:
+        """What `save` wrote; None where there is nothing of this version."""
+        try:
+            facts = json.loads((folder / FACTS).read_text(encoding="utf-8"))
+            with (folder / TABLE).open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+                arrays = {name: data[name] for name in data.files}
+            table = FrameTable(**arrays, shape=tuple(facts["shape"]), zoom=facts["zoom"])
+            return cls(
+                facts["key"],
+                tuple(Path(path) for path in facts["lights"]),
+                {Path(path): _known(known) for path, known in facts["files"].items()},
+                Path(facts["reference"]),
+                tuple(
+                    (name, tuple(Path(p) for p in paths), MosaicDecision(**found))
+                    for name, paths, found in facts["kinds"]
+                ),
+                _calibration(facts["calibration"], masters, open_source),
+                Way(**facts["way"]),
+                tuple(Tile(**tile) for tile in facts["tiles"]),
+                table,
+            )
+        except Exception:  # only a short cut: whatever is wrong with it, all lights are integrated again
+            return None
+
+    def parts(self, lights: Sequence[RawFrame]) -> list[Kind]:
+        """Its kinds of lights, as far as they are among these."""
+        there = {frame.path: frame for frame in lights}
+        return [
+            Kind(name, [there[path] for path in paths if path in there], [], found)
+            for name, paths, found in self.kinds
+        ]
+
+
+def settings_key(recipe: Recipe) -> str:
+    """Hash of the program and of all settings that shape the sums."""
+    sections = (recipe.read, recipe.calibrate, recipe.measure, recipe.registration, recipe.integrate)
+    return digest(__version__, *(section.model_dump() for section in sections))
+
+
+def begin_sums(folder: Path, key: str) -> None:
+    """Make the folder for the sums of a run, empty unless a stopped run with the same key has begun to fill it."""
+    note = folder / "key"
+    with writing(folder):
+        if not note.exists() or note.read_text(encoding="utf-8") != key:
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir()
+            note.write_text(key, encoding="utf-8")
+
+
+def replace_sums(new: Path, folder: Path) -> None:
+    """Put the sums of a finished run in the place of those before."""
+    with writing(folder):
+        shutil.rmtree(folder, ignore_errors=True)
+        new.rename(folder)
+
+
+def _known(facts: Mapping[str, Any]) -> Known:
+    rows = tuple((int(a), int(b)) for a, b in facts["blank_rows"])
+    return Known(facts["size"], facts["mtime_ns"], facts["sha256"], rows, tuple(facts["problems"]))
+
+
+def _plain(calibration: Calibration) -> dict[str, Any]:
+    """A calibration as plain data; masters by their names."""
+    noises = list(dict.fromkeys(plan.noise for plan in calibration.plans.values()))
+    return {
+        "noise": [asdict(noise) for noise in [calibration.noise, *noises]],
+        "notes": calibration.notes,
+        "remarks": calibration.remarks,
+        "odd": {str(path): why for path, why in calibration.odd.items()},
+        "set_aside": [[str(item.path), item.stage, item.reason] for item in calibration.set_aside],
+        "description": calibration.description,
+        "masters": [_master(master) for master in calibration.masters],
+        "plans": [
+            [str(path), hdu, _master(plan.offset), _master(plan.factor), plan.saturation, plan.extra,
+             1 + noises.index(plan.noise), plan.pattern]
+            for (path, hdu), plan in calibration.plans.items()
+        ],
+    }  # fmt: skip
+
+
+def _calibration(facts: Mapping[str, Any], masters: Path, open_source: OpenSource) -> Calibration:
+    noises = [NoiseModel(**noise) for noise in facts["noise"]]
+    plans = {
+        (Path(path), hdu): Plan(
+            _number_or_master(offset, masters), _number_or_master(factor, masters), saturation, tuple(extra),
+            noises[noise], pattern,
+        )
+        for path, hdu, offset, factor, saturation, extra, noise, pattern in facts["plans"]
+    }  # fmt: skip
+    held = [_number_or_master(master, masters) for master in facts["masters"]]
+    return Calibration(
+        noises[0],
+        tuple(facts["notes"]),
+        tuple(facts["remarks"]),
+        {Path(path): why for path, why in facts["odd"].items()},
+        tuple(SetAside(Path(path), stage, reason) for path, stage, reason in facts["set_aside"]),
+        facts["description"],
+        plans,
+        open_source,
+        tuple(master for master in held if isinstance(master, Master)),
+    )
+
+
+def _master(value: Master | float) -> float | list[Any]:
+    return [value.path.name, value.frames, value.variance] if isinstance(value, Master) else value
+
+
+def _number_or_master(value: float | list[Any], folder: Path) -> Master | float:
+    if not isinstance(value, list):
+        return value
+    name, frames, variance = value
+    master = Master(folder / name, frames, tuple(variance))
+    if not all(file.exists() for file in master.files):
+        raise FileNotFoundError(name)
+    return master

@@ -1,0 +1,196 @@
+"""Adding a night to a finished stack: old lights are not read again, and the stack is that of all lights."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from fourlight.pipeline.run import run
+from fourlight.provenance import load
+from fourlight.recipe import Recipe, with_settings
+from fourlight.simulate.render import simulate
+from fourlight.simulate.scene import loads
+
+SCENE = """
+seed = 18
+[object]
+size = 0.7
+[camera]
+width_px = 360
+height_px = 270
+[stars]
+count = 180
+cluster_count = 0
+[calibration]
+flats = 5
+bias = 5
+[[nights]]
+count = 12
+[[nights]]
+count = 5
+rotation_deg = 2.0
+start_utc = "2031-08-15T23:30:00"
+"""
+KEEP = ["run.keep_sums=true"]
+
+
+@pytest.fixture(scope="module")
+def nights(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Folders of the first night with calibration frames, and of the second night."""
+    root = tmp_path_factory.mktemp("nights")
+    simulate(loads(SCENE), root / "sim")
+    for name in ("night1", "flats", "bias"):
+        shutil.move(root / "sim" / name, root / "first" / name)
+    shutil.move(root / "sim" / "night2", root / "second" / "night2")
+    return root / "first", root / "second"
+
+
+@pytest.fixture(scope="module")
+def first(nights: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """OUT of the first night with its sums; not to be changed."""
+    out = tmp_path_factory.mktemp("out") / "first"
+    run([nights[0]], out, with_settings(Recipe(), KEEP))
+    return out
+
+
+@pytest.fixture
+def out(first: Path, tmp_path: Path) -> Path:
+    shutil.copytree(first, tmp_path / "out")
+    return tmp_path / "out"
+
+
+def planes(out: Path) -> dict[str, tuple[Any, Any]]:
+    with fits.open(out / "stack.fits") as stack:
+        return {
+            p: (stack[p].data.astype(float), stack[f"VAR_{p}"].data.astype(float)) for p in ("R", "G", "B")
+        }
+
+
+def test_lights_of_a_second_night_count_as_if_all_had_been_there(
+    command: Any, nights: tuple[Path, Path], first: Path, out: Path, tmp_path: Path
+) -> None:
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 0, done.err
+    assert "5 lights added to 12" in done.err
+    summary = json.loads((out / "summary.json").read_text())
+    assert len(summary["frames"]) == 17
+    assert len(summary["nights"]) == 2
+    reference = json.loads((first / "summary.json").read_text())["grid"]["reference"]
+    assert summary["grid"]["reference"].endswith(reference)
+    whole = tmp_path / "whole"
+    run(
+        list(nights),
+        whole,
+        with_settings(Recipe(), [f"registration.reference=night1/{Path(reference).name}"]),
+    )
+    ours = planes(out)
+    for plane, (value, variance) in planes(whole).items():
+        gap = (ours[plane][0] - value) / np.sqrt(variance)
+        gap -= surface(gap)
+        # docs/outputs.md: 95 % of pixels within 0.1 sigma but for a smooth sky, noise within 3 %
+        assert np.nanpercentile(np.abs(gap), 95) < 0.1
+        assert np.nanmedian(ours[plane][1] / variance) == pytest.approx(1, abs=0.03)
+    assert load(out / "provenance.json").searched == tuple(nights)
+
+
+def surface(gap: Any) -> Any:
+    """Second-order surface through an image."""
+    v, u = np.mgrid[-1 : 1 : gap.shape[0] * 1j, -1 : 1 : gap.shape[1] * 1j]
+    terms = np.stack([u**i * v**j for i in range(3) for j in range(3 - i)], axis=-1)
+    good = np.isfinite(gap)
+    assert np.abs(gap[good]).mean() < 0.3
+    return terms @ np.linalg.lstsq(terms[good], np.clip(gap[good], -1, 1), rcond=None)[0]
+
+
+def test_old_lights_are_not_read_again(command: Any, nights: tuple[Path, Path], tmp_path: Path) -> None:
+    """Old lights whose pixels are gone (and size and date are not) change nothing."""
+    places = tmp_path / "first", tmp_path / "out"
+    shutil.copytree(nights[0], places[0])
+    run([places[0]], places[1], with_settings(Recipe(), KEEP))
+    shutil.copytree(places[1], tmp_path / "other")
+    assert command("run", "--add", nights[1], "--out", places[1]).code == 0
+    for path in (places[0] / "night1").iterdir():
+        state = path.stat()
+        with path.open("rb+") as file:
+            file.seek(2880 * 2)
+            file.write(bytes(state.st_size - 2880 * 2))
+        os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
+    done = command("run", "--add", nights[1], "--out", tmp_path / "other")
+    assert done.code == 0, done.err
+    assert "5 lights added to 12" in done.err
+    for plane, (value, variance) in planes(places[1]).items():
+        again = planes(tmp_path / "other")[plane]
+        np.testing.assert_array_equal(again[0], value)
+        np.testing.assert_array_equal(again[1], variance)
+
+
+def test_nights_can_be_added_one_after_the_other(
+    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path
+) -> None:
+    for number in (1, 2):
+        folder = tmp_path / f"part{number}"
+        folder.mkdir()
+        for k in (2 * number - 1, 2 * number):
+            shutil.copy(nights[1] / "night2" / f"light_000{k}.fits", folder)
+        done = command("run", "--add", folder, "--out", out)
+        assert done.code == 0, done.err
+        assert f"2 lights added to {10 + 2 * number}" in done.err
+
+
+def test_without_kept_sums_all_lights_are_integrated(
+    command: Any, nights: tuple[Path, Path], out: Path
+) -> None:
+    shutil.rmtree(out / "work" / "sums")
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 0, done.err
+    assert "17 lights integrated" in done.err
+    assert "no sums of the earlier lights were kept" in done.err
+    assert (out / "work" / "sums").is_dir(), "the recipe asks for them"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--set", "integrate.grid=2x"], "leave --recipe and --set out"),
+        ([], "no light is new"),
+    ],
+)
+def test_what_cannot_be_added_is_told(
+    command: Any, nights: tuple[Path, Path], out: Path, words: list[str], told: str
+) -> None:
+    before = (out / "stack.fits").read_bytes()
+    done = command("run", "--add", nights[0], "--out", out, *words)
+    assert done.code == 2
+    assert told in done.err
+    assert (out / "stack.fits").read_bytes() == before
+
+
+def test_an_old_light_that_was_changed_or_is_gone_is_told(
+    command: Any, nights: tuple[Path, Path], tmp_path: Path
+) -> None:
+    folder, out = tmp_path / "first", tmp_path / "out"
+    shutil.copytree(nights[0] / "night1", folder)
+    run([folder], out, Recipe())
+    light = folder / "light_0003.fits"
+    content = light.read_bytes()
+    light.write_bytes(content[:-2880] + bytes(2880))
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 2
+    assert "light_0003.fits: has changed since the earlier run" in done.err
+    light.unlink()
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 2
+    assert "light_0003.fits: is gone since the earlier run" in done.err
+
+
+def test_an_out_without_a_stack_is_told(command: Any, nights: tuple[Path, Path], tmp_path: Path) -> None:
+    done = command("run", "--add", nights[1], "--out", tmp_path / "empty")
+    assert done.code == 2
+    assert "provenance.json: no such file" in done.err
