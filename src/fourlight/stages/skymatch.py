@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from fourlight.core import maps, skycells
 from fourlight.core.samples import polynomial_terms
@@ -21,6 +22,9 @@ Float64 = npt.NDArray[np.float64]
 
 ROUNDS = 8
 """Comparisons with the mean; those of frames that overlap by half with as many others halve the rest each time."""
+
+STEEP = 0.05
+"""Error of the level of a cell over how much the object changes around it: cells of two frames cut it differently."""
 
 SETTLED = 1e-3
 """Change over the noise of a sample that ends them."""
@@ -90,6 +94,8 @@ class _Compared:
         self._more = np.where(inside, level - self.scale[:, None] * self._at(known), np.nan).astype(
             np.float32
         )
+        steep = self.scale[:, None] * self._at(_ranges(known))
+        self._trust = (1 / (_cell_variance(frame.measured) + (STEEP * steep) ** 2)).astype(np.float32)
 
     @property
     def _place(self) -> tuple[Float64, Float64]:
@@ -112,7 +118,8 @@ class _Compared:
             return np.zeros((4, len(self._terms)))
         more = self._more - self.scale[:, None] * self._at(strays)
         design = self._design
-        return np.array([_fitted(plane, design, np.isfinite(plane), self._terms) for plane in more])
+        parts = zip(more, self._trust, strict=True)
+        return np.array([_fitted(plane, trust, design, self._terms) for plane, trust in parts])
 
     def strays(self, fit: Float64) -> tuple[Float64, Float64]:
         """What the frame has more than reference and fit on the cells of the reference, and its weight; (4, n)."""
@@ -162,11 +169,23 @@ def _design(frame: MeasuredFrame, x: Float64, y: Float64, terms: npt.NDArray[np.
     return np.stack([u ** t[0] * v ** t[1] for t in terms], axis=1)
 
 
-def _fitted(
-    difference: Float64, design: Float64, use: npt.NDArray[np.bool_], terms: npt.NDArray[np.int64]
-) -> Float64:
-    """Robust polynomial fit; terms beyond what the cells support stay zero."""
-    out = np.zeros(len(terms))
+def _ranges(cells: Float64) -> Float64:
+    """Largest less smallest level (4, my, mx) around each cell: how little is known of what lies within it."""
+    size = (1, 3, 3)
+    return np.asarray(
+        ndimage.maximum_filter(cells, size) - ndimage.minimum_filter(cells, size), dtype=np.float64
+    )
+
+
+def _cell_variance(frame: MeasuredFrame) -> Float64:
+    """(4, 1) variance of the level of a cell: that of the median of its samples, pi / 2 times that of their mean."""
+    _, my, mx = frame.sky_map.shape
+    return np.asarray(np.pi / 2 * frame.noise[:, None] ** 2 * 4 * my * mx / (frame.raw.ny * frame.raw.nx))
+
+
+def _fitted(difference: Float64, trust: Float64, design: Float64, terms: npt.NDArray[np.int64]) -> Float64:
+    """Robust polynomial fit to cells of some inverse variance; terms beyond what the cells support stay zero."""
+    out, use = np.zeros(len(terms)), np.isfinite(difference)
     total = terms.sum(axis=1)
     supported = total == 0
     for order in range(1, int(total.max()) + 1):
@@ -175,7 +194,8 @@ def _fitted(
     if use.sum() == 0:
         return out
     weight: Float64 = np.ones(int(use.sum()))
-    data, rows = difference[use], design[use][:, supported]
+    root = np.sqrt(trust[use].astype(np.float64))
+    data, rows = difference[use] * root, design[use][:, supported] * root[:, None]
     fit = np.zeros(rows.shape[1])
     for _ in range(10):
         # Of polynomials over -1 to 1 the normal equations lose nothing, and they are few.
