@@ -128,6 +128,7 @@ def frame_table(
         "unbend": np.array([[bends.straight(maps.inverse(m))] * 4 for m in matrices]),
         "scale": np.ones((count, 4)),
         "sky": np.zeros((count, 4, 1)),
+        "sky_error": np.zeros((count, 4)),
         "terms": polynomial_terms(0),
         "dark": noise**2 - poisson * level,
         "poisson": np.full(count, poisson),

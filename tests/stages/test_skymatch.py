@@ -55,7 +55,7 @@ STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
 
 def sky_difference(frame, reference, order):
     """Of a frame alone."""
-    return sky_differences([frame], reference, order)[0]
+    return sky_differences([frame], reference, order)[0][0]
 
 
 def surface(coefficients, u, v, order=2):
@@ -146,9 +146,9 @@ def test_lights_that_overlap_in_part_are_not_bound_to_the_noise_of_one(monkeypat
             placed(m, dark, np.ones(4), 3, seed=int(rng.integers(1e9))) for m in [STILL] * 12 + [half] * 12
         ]
         for together in (True, False):
-            found = [sky_differences([first, one], reference, 2)[1] for one in lights]
+            found = [sky_differences([first, one], reference, 2)[0][1] for one in lights]
             if together:
-                found = list(sky_differences([first, *lights], reference, 2)[1:])
+                found = list(sky_differences([first, *lights], reference, 2)[0][1:])
             middle = np.mean([surface(c, 0 * v, v) for c in found[:12]], axis=0)
             edge = np.mean([surface(c, 0 * v - 1, v) for c in found[12:]], axis=0)
             steps[together].append(edge - middle)
@@ -158,3 +158,20 @@ def test_lights_that_overlap_in_part_are_not_bound_to_the_noise_of_one(monkeypat
 
 def dark(u, v):
     return 0 * moon(u, v)
+
+
+def test_the_error_of_the_surface_is_what_it_strays_by(monkeypatch):
+    """Of lights of pure noise: actual error of the fitted surface over the claimed one, rms over 40 lights."""
+    monkeypatch.setitem(globals(), "light", lambda x, _: np.full((4, *np.shape(x)), 200.0))
+    x, y = grid()
+    u, v = 2 * x / 959 - 1, 2 * y / 639 - 1
+    reference = frame("a.fits", light(x, y))
+    lights = [placed(STILL, dark, np.ones(4), 3, seed=k) for k in range(40)]
+    found = [sky_differences([one], reference, 2) for one in lights]
+    actual = np.array([np.sqrt(np.mean(surface(fit[0], u, v) ** 2, axis=(1, 2))) for fit, _ in found])
+    claimed = np.array([error[0] for _, error in found])
+    # 160 surfaces of 6 numbers each: 1 / sqrt(2 * 960) = 2.3 per cent
+    assert np.sqrt(np.mean(actual**2) / np.mean(claimed**2)) == pytest.approx(1, abs=0.06)
+    # least squares: six numbers from 150 cells leave sqrt(6 / 150) of the noise of one; the biweight has an efficiency
+    # of 0.95 (Holland & Welsch 1977)
+    assert np.sqrt(np.mean(claimed**2)) == pytest.approx(3 * np.sqrt(6 / 150 / 0.95), rel=0.05)

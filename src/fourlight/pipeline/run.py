@@ -206,6 +206,7 @@ def _findings(
         grid=grid,
         frames=frames,
         weight=weight / weight.max(axis=0),
+        sky_error=stack.table.sky_error,
         trails=stack.table.trails,
         unit=calibration.noise.unit,
         mosaic=asdict(parts[0].mosaic),

@@ -35,6 +35,8 @@ class Findings:
     frames: Sequence[RegisteredFrame]
     weight: npt.NDArray[np.float64]
     """(f, 4)"""
+    sky_error: npt.NDArray[np.float64]
+    """(f, 4) of the sky that was taken off each frame."""
     trails: Sequence[npt.NDArray[np.float64]]
     """(n, 4) straight trails of each frame that were taken out."""
     unit: str
@@ -96,8 +98,10 @@ def summarise(found: Findings) -> dict[str, Any]:
         "fringes": fringe_facts(found.frames, scale),
         "planes": found.planes,
         "frames": [
-            _used(frame, weight, trails, found)
-            for frame, weight, trails in zip(found.frames, found.weight, found.trails, strict=True)
+            _used(frame, weight, trails, found) | {"sky_error": _per_plane(error)}
+            for frame, weight, trails, error in zip(
+                found.frames, found.weight, found.trails, found.sky_error, strict=True
+            )
         ],
         "set_aside": [_aside(item, found) for item in found.set_aside],
         "nights": _nights(found.frames),

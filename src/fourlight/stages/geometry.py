@@ -51,8 +51,8 @@ USUAL_SIDE = 256
 """Side of the tiles on which it is seen how many samples are read for a pixel."""
 
 ROWS = (
-    "matrix", "inverse", "bend", "unbend", "scale", "sky", "dark", "poisson", "floor", "merit", "weight", "half",
-    "cell", "size",
+    "matrix", "inverse", "bend", "unbend", "scale", "sky", "sky_error", "dark", "poisson", "floor", "merit", "weight",
+    "half", "cell", "size",
 )  # fmt: skip
 """Parts of a frame table that have a row for each frame, besides its trails."""
 
@@ -74,6 +74,8 @@ class FrameTable:
     """(f, 4) light per pixel over that of the reference."""
     sky: Float64
     """(f, 4, n) polynomial coefficients of the sky difference, frame units."""
+    sky_error: Float64
+    """(f, 4) standard error of that surface, rms over the frame, frame units."""
     terms: Int64
     dark: Float64
     """(f, 4) variance of a sample that does not come from light, frame units; chosen so that variance at the
@@ -179,6 +181,7 @@ def frame_table(
     merit = sharpness(frames) if stars else np.ones((len(frames), 4))
     matrix = np.array([grid.carried(frame.matrix) for frame in frames])
     bend = grid.bent(np.array([frame.plane_bend for frame in frames]))
+    differences, errors = sky_differences(frames, reference, sky_order, sky)
     return FrameTable(
         matrix=matrix,
         inverse=np.array([maps.inverse(part) for part in matrix]),
@@ -195,7 +198,8 @@ def frame_table(
             ]
         ),
         scale=scale,
-        sky=sky_differences(frames, reference, sky_order, sky),
+        sky=differences,
+        sky_error=errors,
         terms=polynomial_terms(sky_order),
         dark=(noise**2 + shared) * response**2 - poisson[:, None] * level * response,
         poisson=poisson,

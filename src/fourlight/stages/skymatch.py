@@ -35,7 +35,7 @@ def sky_differences(
     reference: MeasuredFrame,
     order: int,
     fixed: Mapping[int, Float64] | None = None,
-) -> Float64:
+) -> tuple[Float64, Float64]:
     """Polynomial of each frame's sky less what the light of the reference explains.
 
     Frames are compared with the reference, and then with the mean of all: the noise of the reference alone would be
@@ -55,23 +55,30 @@ def sky_differences(
     (f, 4, n) float64
         Coefficients per plane for `polynomial_terms(order)` in coordinates from -1 to 1 over the frame, in the
         frame's units. Zero for the reference itself.
+    (f, 4) float64
+        Standard error of these surfaces, rms over the frame, by what the cells scatter about them; 0 for frames that
+        are not fitted.
     """
     terms = polynomial_terms(order)
     known = skycells.filled(reference.sky_map).astype(np.float64)
     compared = [_Compared(frame, reference, known, terms) for frame in frames]
     strays = np.zeros(known.shape)
     fixed = fixed or {}
-    found = _fits(compared, strays, fixed)
+    found, errors = _fits(compared, strays, fixed)
     for _ in range(ROUNDS if len(frames) > 2 else 0):
         strays, last = _mean_strays(compared, found), found
-        found = _fits(compared, strays, fixed)
+        found, errors = _fits(compared, strays, fixed)
         if np.abs(found - last).max() <= SETTLED * np.median([frame.measured.noise for frame in frames]):
             break
-    return found
+    return found, errors
 
 
-def _fits(compared: Sequence[_Compared], strays: Float64, fixed: Mapping[int, Float64]) -> Float64:
-    return np.array([one.fitted(strays) if k not in fixed else fixed[k] for k, one in enumerate(compared)])
+def _fits(
+    compared: Sequence[_Compared], strays: Float64, fixed: Mapping[int, Float64]
+) -> tuple[Float64, Float64]:
+    known = np.zeros(4)
+    found = [(fixed[k], known) if k in fixed else one.fitted(strays) for k, one in enumerate(compared)]
+    return np.array([fit for fit, _ in found]), np.array([error for _, error in found])
 
 
 class _Compared:
@@ -112,14 +119,18 @@ class _Compared:
         raw = self._reference.raw
         return np.array([skycells.interpolated_many(part, raw.ny, raw.nx, *self._place) for part in cells])
 
-    def fitted(self, strays: Float64) -> Float64:
-        """(4, n) polynomials; ``strays`` (4, my, mx) is by how much the reference is less than the mean of all."""
+    def fitted(self, strays: Float64) -> tuple[Float64, Float64]:
+        """Polynomials (4, n) and their errors (4,).
+
+        ``strays`` (4, my, mx) is by how much the reference is less than the mean of all.
+        """
         if self._frame.measured is self._reference:
-            return np.zeros((4, len(self._terms)))
+            return np.zeros((4, len(self._terms))), np.zeros(4)
         more = self._more - self.scale[:, None] * self._at(strays)
         design = self._design
         parts = zip(more, self._trust, strict=True)
-        return np.array([_fitted(plane, trust, design, self._terms) for plane, trust in parts])
+        found = [_fitted(plane, trust, design, self._terms) for plane, trust in parts]
+        return np.array([fit for fit, _ in found]), np.array([error for _, error in found])
 
     def strays(self, fit: Float64) -> tuple[Float64, Float64]:
         """What the frame has more than reference and fit on the cells of the reference, and its weight; (4, n)."""
@@ -183,8 +194,13 @@ def _cell_variance(frame: MeasuredFrame) -> Float64:
     return np.asarray(np.pi / 2 * frame.noise[:, None] ** 2 * 4 * my * mx / (frame.raw.ny * frame.raw.nx))
 
 
-def _fitted(difference: Float64, trust: Float64, design: Float64, terms: npt.NDArray[np.int64]) -> Float64:
-    """Robust polynomial fit to cells of some inverse variance; terms beyond what the cells support stay zero."""
+def _fitted(
+    difference: Float64, trust: Float64, design: Float64, terms: npt.NDArray[np.int64]
+) -> tuple[Float64, float]:
+    """Robust polynomial fit to cells of some inverse variance, and its standard error, rms over all cells.
+
+    Terms beyond what the cells support stay zero.
+    """
     out, use = np.zeros(len(terms)), np.isfinite(difference)
     total = terms.sum(axis=1)
     supported = total == 0
@@ -192,7 +208,7 @@ def _fitted(difference: Float64, trust: Float64, design: Float64, terms: npt.NDA
         if use.sum() >= 4 * (total <= order).sum():
             supported = total <= order
     if use.sum() == 0:
-        return out
+        return out, 0.0
     weight: Float64 = np.ones(int(use.sum()))
     root = np.sqrt(trust[use].astype(np.float64))
     data, rows = difference[use] * root, design[use][:, supported] * root[:, None]
@@ -208,4 +224,20 @@ def _fitted(difference: Float64, trust: Float64, design: Float64, terms: npt.NDA
         if weight.sum() < rows.shape[1]:
             break
     out[supported] = fit
-    return out
+    return out, _error(rows, weight, residual, design[:, supported])
+
+
+def _error(rows: Float64, weight: Float64, residual: Float64, design: Float64) -> float:
+    """Standard error of a surface fitted with Tukey's biweight, rms over places with these terms (m, n).
+
+    That of an M-estimate (Huber, Robust Statistics, 1981, 7.6): the scatter of what residuals pull with over the
+    square of how much the pull changes with them.
+    """
+    cells, terms = rows.shape
+    if weight.sum() <= terms:
+        return 0.0
+    root = np.sqrt(weight)
+    change = float(np.mean(root * (5 * root - 4)))
+    pull = float(np.square(weight * residual).sum()) / (cells - terms)
+    inverse = np.linalg.pinv(rows.T @ rows)
+    return float(np.sqrt(pull * np.einsum("mi,ij,mj->m", design, inverse, design).mean()) / max(change, 0.1))
