@@ -5,16 +5,14 @@ import numpy as np
 
 def dense(layers):
     """The full matrix, written out coupling by coupling."""
-    _, ny, nx = layers.shape
+    ny, _, wide = layers.shape
+    nx = wide - 6
     full = np.zeros((ny, nx, ny, nx))
     for j in range(ny):
         for i in range(nx):
-            for dy in range(4):
-                for dx in range(-3, 4):
-                    if dy == 0 and dx < 0:
-                        continue
-                    jj, ii = j + dy, i + dx
-                    if 0 <= jj < ny and 0 <= ii < nx:
-                        k = dx if dy == 0 else 4 + (dy - 1) * 7 + 3 + dx
-                        full[j, i, jj, ii] = full[jj, ii, j, i] = layers[k, j, i]
+            for dy in range(min(4, ny - j)):
+                for dx in range(min(4, nx - i)):
+                    coupling = layers[j, 4 * dy + dx, i + 3]
+                    for one, other in ((i, i + dx), (i + dx, i)):
+                        full[j, one, j + dy, other] = full[j + dy, other, j, one] = coupling
     return full.reshape(ny * nx, ny * nx)

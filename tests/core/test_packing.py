@@ -20,12 +20,13 @@ def drops(rng, shape=(40, 50), filled=0.7):
 
 
 def cells(rng, shape=(12, 15), filled=0.4):
-    ny, nx = shape[0] * FINE, shape[1] * FINE
-    weight = np.where(rng.random((ny, nx)) < filled, rng.uniform(1e-4, 1e-2, (ny, nx)), 0)
-    v, u = np.mgrid[:ny, :nx] + rng.uniform(0, 1, (2, ny, nx))
-    mean = rng.normal(100, 40, (ny, nx))
-    lanes = (weight, weight * mean, weight * (u / FINE - 0.5), weight * (v / FINE - 0.5), weight, weight**2)
-    return np.stack(lanes, axis=-1).astype(np.float32)
+    size = (shape[0], FINE**2, shape[1])
+    weight = np.where(rng.random(size) < filled, rng.uniform(1e-4, 1e-2, size), 0)
+    kind = np.arange(FINE**2)[:, None]
+    x, y = (kind % FINE + rng.uniform(0, 1, size)) / FINE, (kind // FINE + rng.uniform(0, 1, size)) / FINE
+    mean = rng.normal(100, 40, size)
+    lanes = (weight, weight * mean, weight * x, weight * y, weight, weight**2)
+    return np.stack(lanes, axis=2).astype(np.float32)
 
 
 @pytest.mark.parametrize(("make", "fine"), [(drops, 0), (cells, FINE)])
@@ -33,6 +34,8 @@ def test_means_come_back_whole_and_the_rest_to_half_precision(make, fine):
     sums = make(np.random.default_rng(2))
     back = unpacked(packed(sums, fine), fine)
     value, weight = (1, 0) if fine else (0, 1)
+    if fine:
+        sums, back = np.moveaxis(sums, 2, -1), np.moveaxis(back, 2, -1)
     there = sums[..., weight] > 0
     np.testing.assert_array_equal(back[..., weight] > 0, there)
     # IEEE 754 half precision has 11 bits: rounding changes a number by up to 2^-11 of it
@@ -53,5 +56,5 @@ def test_they_take_less_than_half_of_the_room():
 
 @pytest.mark.parametrize("fine", [0, FINE])
 def test_nothing_stays_nothing(fine):
-    empty = np.zeros((6, 9, 6), dtype=np.float32)
+    empty = np.zeros((6, FINE**2, 6, 9) if fine else (6, 9, 6), dtype=np.float32)
     np.testing.assert_array_equal(unpacked(packed(empty, fine), fine), empty)

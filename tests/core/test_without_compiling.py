@@ -71,7 +71,7 @@ def laid(frames, bend, ref, mask):
     base, slope = np.full(SHAPE, 8.0, np.float32), np.full(SHAPE, 0.01, np.float32)
     own, power = np.zeros((2, 1, 2, *SHAPE, 4), dtype=np.float32)
     inverse, layers = np.empty((*SHAPE, 4), dtype=np.float32), np.empty((7, 14, 16), dtype=np.float32)
-    cells = np.zeros((2 * SHAPE[0], 2 * SHAPE[1], lsq.SUMS), dtype=np.float32)
+    cells = np.zeros((SHAPE[0], 4, lsq.SUMS, SHAPE[1]), dtype=np.float32)
     common = (base, slope, mask, 0, 0, bend, CELL, 1)
     for k, frame in enumerate(frames):
         drizzle.deposit_values(frame, *common, table, 1.0, 100.0, 1.0, ref, 0, 0, own[0, k % 2])

@@ -25,14 +25,16 @@ def packed(sums: Float32, fine: int = 0) -> Arrays:
     sums : (h, w, n) float32
         The sum of weight times value, and of weight; others are kept as their ratios to the weight.
     fine : int
-        Fine cells along a pixel, where sums are those of `fourlight.core.lsq.gathered`: weight before weight times
-        value, then weight times x and y. 0: those of `fourlight.core.drizzle.deposit_values`.
+        Fine cells along a pixel, where sums (h, fine^2, n, w) are those of `fourlight.core.lsq.gathered`: weight
+        before weight times value, then weight times x and y. 0: those of `fourlight.core.drizzle.deposit_values`.
 
     Returns
     -------
     dict of str to array
         Means of values are kept whole, weights and ratios to one part in 2,000, places to 1/512 of a cell.
     """
+    if fine:
+        sums = np.moveaxis(sums, 2, -1).reshape(-1, sums.shape[3], sums.shape[2])
     h, w, n = sums.shape
     value, weight = (1, 0) if fine else (0, 1)
     there = sums[..., weight] > 0
@@ -50,13 +52,13 @@ def packed(sums: Float32, fine: int = 0) -> Arrays:
         "ratios": (ratios / usual).astype(np.float16),
     }
     if fine:
-        place = (cells[:, 2:4] / whole[:, None] + np.float32(0.5)) * fine - _corner(there)
+        place = cells[:, 2:4] / whole[:, None] * fine - _corner(there, fine)
         out["place"] = np.clip(place * STEPS, 0, STEPS - 1).astype(np.uint8)
     return out
 
 
 def unpacked(parts: Mapping[str, npt.NDArray[Any]], fine: int = 0) -> Float32:
-    """The sums (h, w, n) float32 that `packed` was given.
+    """The sums that `packed` was given, float32.
 
     >>> sums = np.zeros((2, 2, 4), np.float32)
     >>> sums[0, 1] = 6.0, 2.0, 4.0, 1.0
@@ -70,13 +72,14 @@ def unpacked(parts: Mapping[str, npt.NDArray[Any]], fine: int = 0) -> Float32:
     ratios = parts["ratios"].astype(np.float32) * np.array(usual, dtype=np.float32)
     columns = [parts["mean"] * weight, weight]
     if fine:
-        place = (_corner(there) + (parts["place"] + np.float32(0.5)) / STEPS) / fine - np.float32(0.5)
+        place = (_corner(there, fine) + (parts["place"] + np.float32(0.5)) / STEPS) / fine
         columns = [weight, columns[0], *(place * weight[:, None]).T]
     out = np.zeros((h, w, n), dtype=np.float32)
     out[there] = np.column_stack([*columns, *(ratios * weight[:, None]).T])
-    return out
+    return np.ascontiguousarray(np.moveaxis(out.reshape(-1, fine**2, w, n), -1, 2)) if fine else out
 
 
-def _corner(there: npt.NDArray[np.bool_]) -> Float32:
-    """First x and y (m, 2) of each cell that is not empty, in cells."""
-    return np.argwhere(there)[:, ::-1].astype(np.float32)
+def _corner(there: npt.NDArray[np.bool_], fine: int) -> Float32:
+    """First x and y (m, 2) of each cell that is not empty, in cells from the pixel centre before it."""
+    kind = np.nonzero(there)[0] % fine**2
+    return np.column_stack([kind % fine, kind // fine]).astype(np.float32)

@@ -1,151 +1,197 @@
 """Symmetric systems on the pixel grid whose rows reach three pixels: the normal equations of a cubic spline.
 
-Row (j, i) couples pixel (j, i) with those up to three away. By symmetry 25 of the 49 couplings are kept: layer 0 is
-the pixel itself, layers 1-3 the next ones along the row, and layers 4-24 the seven below for each of three rows.
+Row (j, i) couples pixel (j, i) with those up to three away, by products of one factor along columns and one along rows
+that do not ask which of two pixels comes first. So (j, i) and (j + dy, i + dx) are coupled as (j, i + dx) and
+(j + dy, i), and 16 of the 49 couplings are kept: ``layers[j, 4 * dy + dx]`` for dy and dx from 0 to 3.
+
+Arrays that are `wide` have `RIM` more columns on both sides, which hold zeros.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy import fft
 
-__all__ = ["LAYERS", "Preconditioner", "add_smoothness", "applied", "preconditioner", "solve"]
+from fourlight.core.nearinverse import NearInverse
+
+__all__ = ["LAYERS", "RIM", "add_smoothness", "applied", "solve", "wide"]
 
 Float32 = npt.NDArray[np.float32]
 
-LAYERS = 25
+LAYERS = 16
+RIM = 3
+"""Pixels that couplings reach."""
+
+
+def wide(image: Float32) -> Float32:
+    """A copy (..., nx + 6) of images, zeros on both sides."""
+    out = np.zeros((*image.shape[:-1], image.shape[-1] + 2 * RIM), dtype=np.float32)
+    out[..., RIM:-RIM] = image
+    return out
 
 
 @njit(cache=True, nogil=True)
-def _coupled(a: Float32, one: Float32, other: Float32, to_one: Float32, to_other: Float32) -> None:
-    """Add what two rows of pixels, coupled by ``a``, give each other; all of one length."""
-    for i in range(a.size):
-        to_one[i] += a[i] * other[i]
-    for i in range(a.size):
-        to_other[i] += a[i] * one[i]
+def _add_row(out: Float32, x: Float32, a0: Float32, a1: Float32, a2: Float32, a3: Float32) -> None:
+    """Add to the pixels of a row what those of another give them, by the couplings of the upper one of both."""
+    # Unsigned numbers spare compiled code the question whether an index counts from the end.
+    one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
+    for i in range(out.size - 6):
+        k = np.uint64(i)
+        c = k + three
+        total = a0[c] * x[c]
+        total += a1[c] * x[c + one] + a1[c - one] * x[c - one]
+        total += a2[c] * x[c + two] + a2[c - two] * x[c - two]
+        total += a3[c] * x[c + three] + a3[k] * x[k]
+        out[c] += total
 
 
 @njit(cache=True, nogil=True)
-def applied(layers: Float32, x: Float32, out: Float32) -> None:
-    """``out = A x`` for ``layers`` (25, ny, nx) and ``x`` (ny, nx); couplings beyond the edge do not count."""
-    _, ny, nx = layers.shape
-    np.multiply(layers[0], x, out)
-    # Row by row, so that the rows of x and out that belong together stay in the cache.
+def applied(layers: Float32, x: Float32, out: Float32) -> Float32:
+    """``out = A x`` for ``layers`` (ny, 16, nx + 6) and some x (n, ny, nx + 6), and the product of each with A x.
+
+    Couplings beyond the edge do not count.
+    """
+    ny = layers.shape[0]
+    dots = np.zeros((x.shape[0], x.shape[2]), dtype=np.float32)
+    # All x in turns: fetching the couplings takes longer than what is done with them.
     for j in range(ny):
-        for d in range(1, 4):
-            _coupled(layers[d, j, : nx - d], x[j, : nx - d], x[j, d:], out[j, : nx - d], out[j, d:])
-        for dy in range(1, min(4, ny - j)):
-            for dx in range(-3, 4):
-                first, last = max(0, -dx), min(nx, nx - dx)
-                _coupled(
-                    layers[4 + (dy - 1) * 7 + 3 + dx, j, first:last],
-                    x[j, first:last], x[j + dy, first + dx : last + dx],
-                    out[j, first:last], out[j + dy, first + dx : last + dx],
-                )  # fmt: skip
+        out[:, j] = 0.0
+        for other in range(max(0, j - 3), min(ny, j + 4)):
+            a = layers[min(j, other), 4 * abs(other - j) : 4 * abs(other - j) + 4]
+            for k in range(x.shape[0]):
+                _add_row(out[k, j], x[k, other], a[0], a[1], a[2], a[3])
+        for k in range(x.shape[0]):
+            _add_products(dots[k], x[k, j], out[k, j])
+    lengths: Float32 = dots.sum(axis=1)
+    return lengths
+
+
+@njit(cache=True, nogil=True)
+def _add_products(total: Float32, one: Float32, other: Float32) -> None:
+    for i in range(total.size):
+        total[i] += one[i] * other[i]
+
+
+@njit(cache=True, nogil=True)
+def _add(out: Float32, strength: Float32, factor: float) -> None:
+    size = np.float32(factor)
+    for i in range(out.size):
+        out[i] += size * strength[i]
+
+
+@njit(cache=True, nogil=True)
+def _add_bending(layers: Float32, strength: Float32, j: int) -> None:
+    """Squared second differences along a row, then along columns, centred in row j."""
+    first, last = RIM, layers.shape[2] - RIM
+    row, inner = layers[j], strength[1:-1]
+    _add(row[0, first : last - 2], inner, 1.0)
+    _add(row[0, first + 1 : last - 1], inner, 4.0)
+    _add(row[0, first + 2 : last], inner, 1.0)
+    _add(row[1, first : last - 2], inner, -2.0)
+    _add(row[1, first + 1 : last - 1], inner, -2.0)
+    _add(row[2, first : last - 2], inner, 1.0)
+    for dy, layer, factor in (
+        (-1, 0, 1.0),
+        (0, 0, 4.0),
+        (1, 0, 1.0),
+        (-1, 4, -2.0),
+        (0, 4, -2.0),
+        (-1, 8, 1.0),
+    ):
+        _add(layers[j + dy, layer, first:last], strength, factor)
+
+
+@njit(cache=True, nogil=True)
+def _add_twist(layers: Float32, strength: Float32, j: int) -> None:
+    """Twice the squared mixed differences between rows j and j + 1; ``strength`` (nx - 1,)."""
+    first, last = RIM, layers.shape[2] - RIM - 1
+    for dy in range(2):
+        _add(layers[j + dy, 0, first:last], strength, 2.0)
+        _add(layers[j + dy, 0, first + 1 : last + 1], strength, 2.0)
+        _add(layers[j + dy, 1, first:last], strength, -2.0)
+    _add(layers[j, 4, first:last], strength, -2.0)
+    _add(layers[j, 4, first + 1 : last + 1], strength, -2.0)
+    _add(layers[j, 5, first:last], strength, 2.0)
 
 
 @njit(cache=True, nogil=True)
 def add_smoothness(layers: Float32, strength: Float32) -> None:
-    """Add the squared five-point Laplacian, weighed by ``strength`` (ny, nx) where it is centred, in place.
+    """Add squared second differences, weighed by ``strength`` (ny, nx) where they are centred, in place.
 
-    Pixels on the edge have no Laplacian of their own.
+    They are those of a bent thin plate, ``xx^2 + 2 xy^2 + yy^2``; mixed ones stand between four pixels and have
+    their mean strength. For even strength that is the squared five-point Laplacian.
     """
-    _, ny, nx = layers.shape
-    dy, dx, factor = (0, -1, 0, 0, 1), (0, 0, -1, 1, 0), (4.0, -1.0, -1.0, -1.0, -1.0)
+    ny = strength.shape[0]
     for j in range(1, ny - 1):
-        for i in range(1, nx - 1):
-            for a in range(5):
-                for b in range(5):
-                    v, u = dy[b] - dy[a], dx[b] - dx[a]
-                    if v < 0 or (v == 0 and u < 0):
-                        continue
-                    layer = u if v == 0 else 4 + (v - 1) * 7 + 3 + u
-                    layers[layer, j + dy[a], i + dx[a]] += np.float32(factor[a] * factor[b] * strength[j, i])
+        _add_bending(layers, strength[j], j)
+    for j in range(ny - 1):
+        both = np.float32(0.25) * (strength[j] + strength[j + 1])
+        _add_twist(layers, both[1:] + both[:-1], j)
 
 
-@dataclass(frozen=True, slots=True)
-class Preconditioner:
-    """Nearly the inverse of a system, quick to apply."""
-
-    spectrum: Float32
-    """Inverse spectrum of the mean stencil after scaling."""
-    shape: tuple[int, int]
-    """Padded size of the transforms."""
-    scale: Float32
-    """(ny, nx) one over the root of the diagonal."""
-
-    def __call__(self, r: Float32) -> Float32:
-        """Nearly the solution for a right-hand side (ny, nx)."""
-        ny, nx = r.shape
-        found = fft.irfft2(fft.rfft2(r * self.scale, s=self.shape) * self.spectrum, s=self.shape)
-        return np.asarray(self.scale * found[:ny, :nx], dtype=np.float32)
+@njit(cache=True, nogil=True)
+def _go(x: Float32, r: Float32, p: Float32, product: Float32, share: float) -> None:
+    """Take a share of a step, on flat arrays."""
+    part = np.float32(share)
+    for i in range(x.size):
+        x[i] += part * p[i]
+    for i in range(x.size):
+        r[i] -= part * product[i]
 
 
-def preconditioner(layers: Float32) -> Preconditioner:
-    """Scaling to a diagonal of ones, and the inverse of the mean stencil of what that leaves.
-
-    With samples at random places the scaled system is nearly the same everywhere; where weights differ (fainter
-    corners, bright stars, rims without samples) the scaling takes that up.
-    """
-    _, ny, nx = layers.shape
-    shape = (fft.next_fast_len(ny + 8, real=True), fft.next_fast_len(nx + 8, real=True))
-    scale = (1 / np.sqrt(np.maximum(layers[0], np.float32(1e-12)))).astype(np.float32)
-    kernel = np.zeros(shape)
-    kernel[0, 0] = 1.0
-    for layer, (dy, dx) in enumerate(_steps(), start=1):
-        first, last = max(0, -dx), min(nx, nx - dx)
-        near, far = scale[: ny - dy, first:last], scale[dy:, first + dx : last + dx]
-        mean = float(np.mean(layers[layer, : ny - dy, first:last] * near * far, dtype=np.float64))
-        kernel[dy, dx] = kernel[-dy, -dx] = mean
-    spectrum = fft.rfft2(kernel).real
-    return Preconditioner((1 / np.maximum(spectrum, 1e-3)).astype(np.float32), shape, scale)
-
-
-def _steps() -> list[tuple[int, int]]:
-    """Rows down and columns right to the neighbour of each layer but the first."""
-    return [(0, d) for d in range(1, 4)] + [(dy, dx) for dy in range(1, 4) for dx in range(-3, 4)]
+@njit(cache=True, nogil=True)
+def _turn(p: Float32, z: Float32, factor: float) -> None:
+    """The next direction, on flat arrays."""
+    part = np.float32(factor)
+    for i in range(p.size):
+        p[i] = z[i] + part * p[i]
 
 
 def solve(
-    layers: Float32, right: Float32, start: Float32, improved: Preconditioner, *,
-    tolerance: float = 1e-3, most: int = 30,
-) -> tuple[Float32, int]:  # fmt: skip
-    """Solve ``A x = right`` by preconditioned conjugate gradients.
+    layers: Float32, right: Float32, start: Float32, improved: NearInverse, *,
+    enough: Sequence[float], most: Sequence[int],
+) -> tuple[Float32, list[int]]:  # fmt: skip
+    """Solve ``A x = right`` for some right-hand sides together by preconditioned conjugate gradients.
 
     Parameters
     ----------
-    layers : (25, ny, nx) float32
-    right, start : (ny, nx) float32
-        Right-hand side and where to start.
+    layers : (ny, 16, nx + 6) float32
+    right, start : (n, ny, nx) float32
+        Right-hand sides and where to start.
     improved
-        From `preconditioner`.
-    tolerance : float
-        Residual over right-hand side, both in the norm of the preconditioner, at which to stop.
-    most : int
-        Most steps.
+        Nearly the inverse.
+    enough : (n,) floats
+        Product of each residual with what its near inverse makes of it at which to stop. Where weights are one over
+        variances, noise alone makes one per pixel of it.
+    most : (n,) ints
+        Most steps of each.
 
     Returns
     -------
-    (ny, nx) float32, and the number of steps.
+    (n, ny, nx) float32, and the number of steps of each.
     """
-    x, product = start.copy(), np.empty_like(right)
+    x, r, steps = wide(start), wide(right), [0] * len(right)
+    product, z = np.zeros_like(x), np.zeros_like(x)
     applied(layers, x, product)
-    r = right - product
-    z = improved(r)
-    p, power = z.copy(), float(np.vdot(r, z))
-    target = tolerance**2 * float(np.vdot(right, improved(right)))
-    for step in range(most):
-        if power <= target:
-            return x, step
-        applied(layers, p, product)
-        share = np.float32(power / float(np.vdot(p, product)))
-        x += share * p
-        r -= share * product
-        z = improved(r)
-        power, before = float(np.vdot(r, z)), power
-        p = z + np.float32(power / before) * p
-    return x, most
+    r -= product
+    power = [improved(r[k], z[k]) for k in range(len(x))]
+    p = z.copy()
+    while left := [k for k in range(len(x)) if power[k] > enough[k] and steps[k] < most[k]]:
+        part = slice(left[0], left[-1] + 1)
+        lengths = applied(layers, p[part], product[part])
+        for k in left:
+            steps[k] += 1
+            _go(
+                x[k].ravel(),
+                r[k].ravel(),
+                p[k].ravel(),
+                product[k].ravel(),
+                power[k] / float(lengths[k - left[0]]),
+            )
+            if steps[k] < most[k]:
+                power[k], before = improved(r[k], z[k]), power[k]
+                _turn(p[k].ravel(), z[k].ravel(), power[k] / before)
+    return x[..., RIM:-RIM], steps

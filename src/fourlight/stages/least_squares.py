@@ -12,11 +12,13 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import bspline, lsq, samples, stencil
+from fourlight.core import bspline, lowered, reach, stencil
 from fourlight.core.cfa import PLANES
+from fourlight.core.nearinverse import near_inverse
 from fourlight.engine import nothing
 from fourlight.stages.geometry import HALO, FrameTable
 from fourlight.stages.noise_check import SEED
+from fourlight.stages.spline_samples import Room, gather
 from fourlight.stages.stack_layers import GROUPS, OUTPUT_PLANES, PlaneLayers, Sums
 from fourlight.stages.tile_samples import TileSamples
 
@@ -36,12 +38,15 @@ RIDGE = 1e-3
 FEW = 2.5
 """Samples per pixel under which smoothness takes over."""
 
-MISFIT = 0.02
-"""Share of the local range by which the spline may miss a sample: sharp stars hold detail finer than its grid, and
-frames differ in seeing. Taken at full weight, such samples in a star's core raise rings around it."""
-
 REACH_STEPS = 4
-"""Steps towards the noise of sums over areas: after three the mean VAR is within 0.2 per cent of that after thirty."""
+"""Steps towards the noise of sums over areas: the mean VAR is within 0.4 per cent of that after forty, of which one to
+three steps stay away by up to 3."""
+
+SOLVED = 0.015
+"""Error of the solution over its noise at which to stop. At 0.02 stars of 4,000 electrons are 0.07 per cent off bright
+ones, by what is left of the start."""
+
+MOST_STEPS = 30
 
 RIM = 2
 """Outermost rows and columns of a tile with its halo that are treated as not covered."""
@@ -49,28 +54,8 @@ RIM = 2
 WHOLE = 0.9
 """Share of the weight from which a pixel counts for that: where more of the light is given back, noise is shared."""
 
-PATCH_PX = 128
+PATCH_PX = 96
 """Side of the patch on which the scatter of single pixels is found."""
-
-
-@dataclass(slots=True)
-class _System:
-    """Normal equations of one plane and half, or of sums of them."""
-
-    layers: Float32
-    right: Float32
-    sums: Float32
-    """See `fourlight.core.lsq.assembled`."""
-    parts: list[tuple[Float32, Float32]]
-    """Fine cells, and the share of its weight (ph, pw) that a sample in them keeps in the fit."""
-
-    def __add__(self, other: _System) -> _System:
-        return _System(
-            self.layers + other.layers,
-            self.right + other.right,
-            self.sums + other.sums,
-            self.parts + other.parts,
-        )
 
 
 class LeastSquares:
@@ -85,7 +70,7 @@ class LeastSquares:
         All frames of the stack, where ``table`` holds only those that are added to earlier sums.
     """
 
-    FIXED_BYTES: ClassVar[dict[int, int]] = {2: 1700, 3: 2400}
+    FIXED_BYTES: ClassVar[dict[int, int]] = {2: 1150, 3: 1650}
     """Memory per pixel of a tile that does not depend on the number of frames, by fine cells along a pixel."""
     STEPS: ClassVar[int] = len(PLANES) + 3 * len(OUTPUT_PLANES)
 
@@ -98,6 +83,7 @@ class LeastSquares:
         # A plane has one sample in four of a frame's pixels.
         self._least = whole.density.min(axis=0) / 4
         self._usual = np.median(whole.weight / whole.merit, axis=0)
+        self._merit = np.median(whole.merit, axis=0)
 
     @staticmethod
     def fineness(table: FrameTable) -> int:
@@ -110,56 +96,27 @@ class LeastSquares:
     ) -> dict[str, PlaneLayers]:  # fmt: skip
         """All output planes of a tile; the fit starts from the reference."""
         out: dict[str, PlaneLayers] = {}
+        room = Room(found.padded_shape, self.fine)
         for group in GROUPS:
             indices = [PLANES.index(name) for name in group]
-            systems = {}
-            for n, c in zip(group, indices, strict=True):
-                cells = _cells(found, ref[c], table, c, self.fine, earlier[n] if earlier else None)
-                systems[n] = _systems(cells, ref[c], float(self._usual[c]))
-                self._told()
+            for n, (name, c) in enumerate(zip(group, indices, strict=True)):
+                room.clear(2 * n, earlier[name] if earlier else None)
+                gather(found, ref[c], table, c, room, 2 * n)
                 if kept is not None:
-                    kept[n] = cells
+                    kept[name] = [room.cells[2 * n + half].copy() for half in range(2)]
+                room.settle(2 * n, ref[c], float(self._usual[c]))
+                self._told()
+            planes = {name: [2 * n] for n, name in enumerate(group)}
             if len(group) > 1:
-                systems["G"] = [systems["G1"][h] + systems["G2"][h] for h in range(2)]
+                planes["G"] = [0, 2]
             starts = {n: [_filled(ref[c], table.level[c])] for n, c in zip(group, indices, strict=True)}
             width, least = float(table.fwhm_px[indices[0]]), float(self._least[indices[0]])
-            for name, pair in systems.items():
+            merit = float(self._merit[indices[0]])
+            for name, parts in planes.items():
                 begun = starts.get(name) or _between(starts["G1"], starts["G2"])
-                out[name], starts[name] = _plane(pair, begun, width, least, self._told)
+                fit = _Fit(room, width, least, merit)
+                out[name], starts[name] = _plane(fit, parts, begun, self._told)
         return out
-
-
-def _cells(
-    found: TileSamples, ref: Float32, table: FrameTable, plane: int, fine: int, earlier: list[Float32] | None
-) -> list[Float32]:
-    """Fine cells of one plane, those of each half; see `fourlight.core.lsq.gathered`."""
-    ph, pw = found.padded_shape
-    shape = (ph * fine, pw * fine, lsq.SUMS)
-    out = earlier or [np.zeros(shape, dtype=np.float32) for _ in range(2)]
-    for k, f in enumerate(found.frames):
-        lsq.gathered(
-            *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], table.cell[f], plane,
-            table.floor[f, plane], table.level[plane], table.merit[f, plane], ref, *found.offset, fine,
-            out[int(table.half[f])],
-        )  # fmt: skip
-    return out
-
-
-def _systems(halves: list[Float32], ref: Float32, weight: float) -> list[_System]:
-    """Normal equations of one plane, one for each half; ``weight`` is that of a usual sample."""
-    misfit = np.square(np.float32(MISFIT) * samples.spread(ref))
-    kept = lsq.kept_share(misfit, weight)
-    out = []
-    for cells in halves:
-        system = _System(
-            np.zeros((stencil.LAYERS, *ref.shape), dtype=np.float32),
-            np.zeros(ref.shape, dtype=np.float32),
-            np.zeros((3, *ref.shape), dtype=np.float32),
-            [(cells, kept)],
-        )
-        lsq.assembled(cells, kept, system.layers, system.right, system.sums)
-        out.append(system)
-    return out
 
 
 def _filled(ref: Float32, level: float) -> Float32:
@@ -170,18 +127,33 @@ def _between(first: list[Float32], second: list[Float32]) -> list[Float32]:
     return [np.float32(0.5) * (one + other) for one, other in zip(first, second, strict=True)]
 
 
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """What all fits of a plane have in common."""
+
+    room: Room
+    width: float
+    """Of stars, pixels."""
+    least: float
+    """Weight per pixel of the faintest frame."""
+    merit: float
+    """Weight of a usual sample times its variance."""
+
+
 def _plane(
-    halves: list[_System], starts: list[Float32], width: float, least: float, told: Callable[[], None]
+    fit: _Fit, parts: list[int], starts: list[Float32], told: Callable[[], None]
 ) -> tuple[PlaneLayers, list[Float32]]:
     """Layers of one plane, and its fits: of all samples, and of each half.
 
-    They start from ``starts``, those of the halves from the whole where it stands alone.
+    ``parts`` are the numbers of its first halves. The fits start from ``starts``, those of the halves from the whole
+    where it stands alone.
     """
     inner = (slice(HALO, -HALO), slice(HALO, -HALO))
-    whole = halves[0] + halves[1]
-    value, power, covered, noise = _solved(whole, starts[0], width, least, probe=True)
+    value, power, covered, noise = _solved(
+        fit, [p + half for p in parts for half in range(2)], starts[0], probe=True
+    )
     told()
-    weight, squares = _sums(whole)
+    weight, _, squares = fit.room.sums[-1]
     layers = {
         "value": np.where(covered, bspline.at_pixels(value), np.nan),
         "variance": np.where(covered, power, np.nan),
@@ -189,8 +161,9 @@ def _plane(
     }
     fits = [value]
     for k, half in enumerate("ab"):
-        start = starts[k + 1] if len(starts) > 1 else value
-        part, power, there, _ = _solved(halves[k], start, width, least, probe=False)
+        # Where the plane stands alone, what one half has more than the whole the other one has less.
+        start = starts[k + 1] if len(starts) > 1 else value if k == 0 else 2 * value - fits[1]
+        part, power, there, _ = _solved(fit, [p + k for p in parts], start, probe=False)
         told()
         fits.append(part)
         layers[f"value_{half}"] = np.where(there, bspline.at_pixels(part), np.nan)
@@ -199,36 +172,41 @@ def _plane(
 
 
 def _solved(
-    system: _System, start: Float32, width: float, least: float, *, probe: bool
+    fit: _Fit, parts: list[int], start: Float32, *, probe: bool
 ) -> tuple[Float32, Float32, npt.NDArray[np.bool_], tuple[float, int]]:
     """Coefficients, noise power, coverage, and pixel variance over VAR on a patch (with ``probe``)."""
-    weight, squares = _sums(system)
-    thin = np.float32(THIN * least)
+    room = fit.room
+    room.join(parts)
+    layers, (weight, kept, squares) = room.layers[-1], room.sums[-1]
+    thin = np.float32(THIN * fit.least)
     covered = weight > thin
     # The outermost coefficients lack the samples beyond the tile, and would take any value.
     covered[:RIM], covered[-RIM:], covered[:, :RIM], covered[:, -RIM:] = False, False, False, False
     if not covered.any():
         return start, np.zeros_like(start), covered, (0.0, 0)
     number = np.where(covered, weight**2 / np.maximum(squares, 1e-30), 1.0)
-    fitted = np.maximum(weight * np.mean([kept for _, kept in system.parts], axis=0), thin)
-    layers = system.layers.copy()
-    stencil.add_smoothness(layers, (fitted * _strength(width, number)).astype(np.float32))
-    layers[0][~covered] += np.float32(RIDGE * least)
-    inverse = stencil.preconditioner(layers)
-    value, _ = stencil.solve(layers, system.right, start, inverse)
+    fitted = np.maximum(kept, thin)
+    stencil.add_smoothness(layers, (fitted * _strength(fit.width, number)).astype(np.float32))
+    layers[:, 0, stencil.RIM : -stencil.RIM][~covered] += np.float32(RIDGE * fit.least)
+    inverse = near_inverse(layers)
+    enough = SOLVED**2 * fit.merit * float(covered.sum())
     # Light that the fit leaves out goes to the coefficients around it. Lowered weights alone would change the light
     # of middling stars by up to two per cent.
-    given = np.where(covered, 1 / np.maximum(system.sums[0], thin), 0).astype(np.float32)
+    given = np.where(covered, 1 / np.maximum(weight, thin), 0).astype(np.float32)
     light, taken = np.zeros_like(start), np.zeros_like(start)
-    for cells, kept in system.parts:
-        lsq.left_out(cells, kept, value, given, light, taken)
-    value += given * light
+    for part in parts:
+        lowered.left_out(room.cells[part], room.kept[part], given, False, taken)
     ones = covered - taken
-    reach, _ = stencil.solve(layers, ones, (ones / fitted).astype(np.float32), inverse, most=REACH_STEPS)
+    (value, reached), _ = stencil.solve(
+        layers, np.stack([room.right[-1], ones]), np.stack([start, ones / fitted]), inverse,
+        enough=(enough, 0.0), most=(MOST_STEPS, REACH_STEPS),
+    )  # fmt: skip
+    for part in parts:
+        lowered.left_out(room.cells[part], room.kept[part], value, True, light)
+    value += given * light
     power = np.zeros_like(start)
-    for cells, kept in system.parts:
-        lsq.noise_power(cells, kept, reach, given, power)
-    return value, power, covered, _probed(system, layers, power, weight) if probe else (0.0, 0)
+    reach.noise_power(room.cells, room.kept, np.array(parts), reached, given, power)
+    return value, power, covered, _probed(fit, parts, power) if probe else (0.0, 0)
 
 
 def _strength(width_px: float, samples: Float32) -> Float32:
@@ -237,33 +215,35 @@ def _strength(width_px: float, samples: Float32) -> Float32:
     return np.asarray(usual * (1 + (FEW / np.maximum(samples, 0.25)) ** 2), dtype=np.float32)
 
 
-def _sums(system: _System) -> tuple[Float32, Float32]:
-    """Sums of weights and of squared weights per pixel, smoothed as the spline does."""
-    return bspline.at_pixels(system.sums[1]), bspline.at_pixels(system.sums[2])
-
-
-def _probed(system: _System, layers: Float32, power: Float32, weight: Float32) -> tuple[float, int]:
+def _probed(fit: _Fit, parts: list[int], power: Float32) -> tuple[float, int]:
     """Variance of single pixels over VAR, from pure noise of the expected size sent through the fit."""
+    room = fit.room
     ny, nx = power.shape
     side = min(PATCH_PX, ny, nx)
     y0, x0 = (ny - side) // 2, (nx - side) // 2
-    part = (slice(y0, y0 + side), slice(x0, x0 + side))
+    patch = (slice(y0, y0 + side), slice(x0, x0 + side))
     random = np.random.default_rng(SEED)
-    right = np.zeros_like(power)
-    for cells, kept in system.parts:
-        fine = cells.shape[0] // ny
-        near = cells[y0 * fine : (y0 + side) * fine, x0 * fine : (x0 + side) * fine].copy()
-        share = kept[part].repeat(fine, axis=0).repeat(fine, axis=1)
-        drawn = np.sqrt(near[..., 4]) * random.standard_normal(near.shape[:2]) * share
-        lsq.scattered(near, drawn.astype(np.float32), right)
-    local = np.ascontiguousarray(layers[:, part[0], part[1]])
-    start = np.zeros((side, side), dtype=np.float32)
-    noise, _ = stencil.solve(local, np.ascontiguousarray(right[part]), start, stencil.preconditioner(local))
+    right = np.zeros((side, side), dtype=np.float32)
+    for part in parts:
+        near = room.cells[part][patch[0], :, :, patch[1]]
+        drawn = np.sqrt(near[:, :, 4]) * random.standard_normal(near[:, :, 4].shape) * near[:, :, 5]
+        lowered.scattered(near, drawn.astype(np.float32), right)
+    local = room.layers[-1, patch[0], :, x0 : x0 + side + 2 * stencil.RIM].copy()
+    local[..., : stencil.RIM], local[..., -stencil.RIM :] = 0, 0
+    enough = SOLVED**2 * fit.merit * side**2
+    (noise,), _ = stencil.solve(
+        local,
+        right[None],
+        np.zeros((1, side, side), np.float32),
+        near_inverse(local),
+        enough=[enough],
+        most=[MOST_STEPS],
+    )
     rim = (slice(8, -8), slice(8, -8))
-    image, expected = bspline.at_pixels(noise)[rim], power[part][rim]
-    whole = np.min([kept for _, kept in system.parts], axis=0)[part][rim]
+    image, expected, weight = bspline.at_pixels(noise)[rim], power[patch][rim], room.sums[-1, 0]
+    whole = room.kept[parts].min(axis=0)[patch][rim]
     # Beyond the rim of the frames there is next to no VAR, and no noise of the kind.
-    good = (whole > WHOLE) & (weight[part][rim] > np.float32(0.5) * weight.max())
+    good = (whole > WHOLE) & (weight[patch][rim] > np.float32(0.5) * weight.max())
     if not good.any():
         return 0.0, 0
     number = int(good.sum())
