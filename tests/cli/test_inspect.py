@@ -26,7 +26,7 @@ app.command()(inspect)
 def run(*words: str | Path, fails: bool = False, width: int = 140) -> str:
     """What is said in a terminal so many letters wide."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("fourlight.cli.inspect._screen", lambda: Console(width=width))
+        patch.setattr("fourlight.cli.listing._screen", lambda: Console(width=width))
         result = CliRunner().invoke(app, [str(word) for word in words])
     assert isinstance(result.exception, InputError) is fails, result.exception
     return result.stdout

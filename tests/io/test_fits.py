@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits as reference
 
 from fourlight.errors import FrameError, OutputError
-from fourlight.io import fits
+from fourlight.io import fits, fits_writing
 from fourlight.io.cards import Unit, parse, walk
 from fourlight.io.mapping import scaled
 
@@ -239,7 +239,7 @@ def test_written_planes_pass_the_checksums_of_the_standard(tmp_path: Path) -> No
         yield "COUNT", np.arange(1551, dtype=np.uint16).reshape(33, 47), {}
 
     path = tmp_path / "stack.fits"
-    fits.write_planes(path, {"NOISCORR": (1.5, "pixel scatter over sqrt(VAR)")}, planes())
+    fits_writing.write_planes(path, {"NOISCORR": (1.5, "pixel scatter over sqrt(VAR)")}, planes())
     assert made == ["R", "VAR_R"]
     assert [item.name for item in tmp_path.iterdir()] == ["stack.fits"]
     content = path.read_bytes()
@@ -259,16 +259,43 @@ def test_written_planes_pass_the_checksums_of_the_standard(tmp_path: Path) -> No
         np.testing.assert_array_equal(read["COUNT"].data, np.arange(1551).reshape(33, 47))
 
 
+@pytest.mark.parametrize("dtype", DTYPES)
+def test_written_samples_of_every_type_are_read_by_astropy(tmp_path: Path, dtype: str) -> None:
+    image = values_of(dtype)
+    fits_writing.write_planes(tmp_path / "a.fits", {}, [("R", image, {}), ("B", image[::2, 3:-4], {})])
+    with warnings.catch_warnings(), reference.open(tmp_path / "a.fits", checksum=True) as read:
+        warnings.simplefilter("error")
+        read.verify("exception")
+        np.testing.assert_array_equal(read["R"].data, image)
+        np.testing.assert_array_equal(read["B"].data, image[::2, 3:-4])
+
+
+def test_written_cards_are_read_by_astropy(tmp_path: Path) -> None:
+    values = {
+        "YES": True, "WHOLE": -12, "TINY": 1.25e-17, "SHARE": np.float64(1 / 3), "HUGE": 6.02e23, "NAME": "",
+        "QUOTES": "it's o'clock", "LONG": "x'" * 90, "MIDDLE": "m" * 68, "WORDS": "a name of two words",
+    }  # fmt: skip
+    header = {name: (value, "what it is for") for name, value in values.items()}
+    fits_writing.write_planes(tmp_path / "a.fits", header, [])
+    with warnings.catch_warnings(), reference.open(tmp_path / "a.fits", checksum=True) as read:
+        warnings.simplefilter("error")
+        read.verify("exception")
+        assert {name: read[0].header[name] for name in values} == values
+        assert read[0].header.comments["SHARE"] == "what it is for"
+    with pytest.raises(ValueError, match="not finite"):
+        fits_writing.write_planes(tmp_path / "b.fits", {"BAD": (float("nan"), "")}, [])
+
+
 def test_nothing_is_left_where_writing_fails(tmp_path: Path) -> None:
     def planes():
         yield "R", np.zeros((32, 32), np.float32), {}
         raise RuntimeError("stopped")
 
     with pytest.raises(RuntimeError, match="stopped"):
-        fits.write_planes(tmp_path / "stack.fits", {}, planes())
+        fits_writing.write_planes(tmp_path / "stack.fits", {}, planes())
     assert list(tmp_path.iterdir()) == []
     with pytest.raises(OutputError, match="cannot be written"):
-        fits.write_planes(tmp_path / "missing" / "stack.fits", {}, [])
+        fits_writing.write_planes(tmp_path / "missing" / "stack.fits", {}, [])
 
 
 def test_cards_of_every_kind() -> None:

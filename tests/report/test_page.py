@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from fourlight.errors import OutputError
-from fourlight.report import charts, write_report
+from fourlight.report import charts
 from fourlight.report.moments import Moment, moments
-from fourlight.report.page import page
+from fourlight.report.page import page, write_report
 from fourlight.report.pictures import plane_views
 from fourlight.report.shares import share_bar
 from invented_run import provenance, summary

@@ -92,7 +92,8 @@ def _app(arguments: list[str]) -> typer.Typer:
             typer.echo(__version__)
             raise typer.Exit
 
-    for name in COMMANDS:
+    asked = [name for name in COMMANDS if arguments[:1] == [name]]
+    for name in asked or COMMANDS:
         app.command(name, cls=PlainCommand, epilog=DEBUG)(
             getattr(import_module(f"fourlight.cli.{name}"), name)
         )

@@ -7,7 +7,7 @@ import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,8 +16,10 @@ from fourlight.cli.closing import closing_lines
 from fourlight.cli.named_files import recipe_from
 from fourlight.cli.progress import TerminalProgress
 from fourlight.errors import InputError
-from fourlight.frames import SetAside
-from fourlight.provenance import Provenance, file_hash, load
+
+if TYPE_CHECKING:
+    from fourlight.frames import SetAside
+    from fourlight.provenance import Provenance
 
 __all__ = ["execute", "run"]
 
@@ -140,6 +142,7 @@ def _gigabytes(amount: str) -> float:
 
 def _recorded(path: Path) -> Provenance:
     """The record of an earlier run, each file checked against its hash."""
+    from fourlight.provenance import file_hash, load
 
     past = load(path)
     for file, digest in past.inputs.items():

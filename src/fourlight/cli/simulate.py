@@ -10,10 +10,7 @@ import typer
 from fourlight.cli.named_files import scene_from
 from fourlight.cli.plain import whole_number
 from fourlight.cli.progress import TerminalProgress
-from fourlight.frames import Role
-from fourlight.simulate.render import simulate as render
 from fourlight.simulate.scene import packaged, packaged_names
-from fourlight.stages.groups import counted
 
 __all__ = ["simulate"]
 
@@ -43,6 +40,10 @@ def simulate(
     ] = None,
 ) -> None:
     """Make raw frames of an invented sky with known truth beside them."""
+    from fourlight.frames import Role
+    from fourlight.simulate.render import simulate as render
+    from fourlight.stages.groups import counted
+
     chosen = packaged(scene) if scene in packaged_names() else scene_from(Path(scene), BUILT_IN)
     if seed is not None:
         chosen = chosen.model_copy(update={"seed": seed})

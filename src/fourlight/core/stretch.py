@@ -10,11 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 
 from fourlight.core.colour import srgb_decode
 
 __all__ = ["Curve", "asinh_unit", "choose_curve"]
+
+HALVINGS = 32
+"""Of an interval of 18 in the logarithm of the softening, which leaves 4e-9."""
 
 
 def asinh_unit(x: npt.ArrayLike, softening: float) -> npt.NDArray[np.floating]:
@@ -125,4 +127,7 @@ def _solve(excess: Callable[[float], float], low: float, high: float) -> float:
         return low
     if excess(high) >= 0:
         return high
-    return float(brentq(excess, low, high, xtol=1e-4))
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
+    return (low + high) / 2

@@ -1,4 +1,4 @@
-"""FITS images: where the raw image of a file lies, how it is decoded, and how planes are written."""
+"""FITS images: where the raw image of a file lies, and how it is decoded."""
 
 from __future__ import annotations
 
@@ -8,28 +8,21 @@ import stat
 import struct
 import threading
 import warnings
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 import numpy as np
 import numpy.typing as npt
-from astropy.io import fits
-from astropy.utils.exceptions import AstropyWarning
 
 from fourlight.errors import FrameError
 from fourlight.io.cards import BLOCK, Card, Cards, Unit, walk
 from fourlight.io.mapping import MappedPixels, scaled
-from fourlight.io.room import whole
 
-__all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "stated_cards", "write_planes"]
+__all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "stated_cards"]
 
 SMALLEST = 32
 """Frames with a shorter side, in pixels, are not taken as frames."""
-
-CHECKED = "of this unit"
-"""Comment of CHECKSUM and DATASUM in place of the time of writing: equal pixels give equal bytes."""
 
 _WARNINGS = threading.Lock()
 """Filters of warnings belong to the process: only one thread at a time may change them."""
@@ -216,6 +209,10 @@ def rows(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:
 
 
 def _tiles(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:
+    # Imported here because few frames are tiled, and it takes a third of a second.
+    from astropy.io import fits
+    from astropy.utils.exceptions import AstropyWarning
+
     with _WARNINGS, warnings.catch_warnings():
         warnings.simplefilter("ignore", AstropyWarning)
         units = fits.open(image.path, memmap=False, lazy_load_hdus=True)
@@ -247,44 +244,3 @@ def narrowed(values: npt.NDArray[Any]) -> npt.NDArray[np.generic]:
         wide = values.astype(np.float32)
     wide[np.isinf(wide)] = np.nan
     return wide
-
-
-Plane = tuple[str, npt.ArrayLike, Mapping[str, Any]]
-
-
-def write_planes(path: Path, header: Mapping[str, tuple[Any, str]], planes: Iterable[Plane]) -> None:
-    """Write a FITS file with one image extension per plane, with CHECKSUM and DATASUM, in one step.
-
-    The file appears under its name only when it is complete. Only one plane is in memory at a time when
-    ``planes`` is a generator.
-
-    Parameters
-    ----------
-    path : Path
-        File to write; its folder must exist.
-    header : mapping of str to (value, comment)
-        Cards of the primary header.
-    planes : iterable of (str, (ny, nx) array, mapping)
-        Extension name, samples, and the extension's own cards (values, or (value, comment)).
-
-    Raises
-    ------
-    OutputError
-        The folder cannot be written to or is full.
-    """
-    with whole(path) as part:
-        primary = fits.PrimaryHDU(header=_header(header))
-        primary.add_checksum(when=CHECKED)
-        primary.writeto(part, overwrite=True)
-        for name, samples, cards in planes:
-            unit = fits.ImageHDU(np.asarray(samples), header=_header(cards), name=name)
-            unit.add_checksum(when=CHECKED)
-            with fits.open(part, mode="append") as units:
-                units.append(unit)
-
-
-def _header(cards: Mapping[str, Any]) -> fits.Header:
-    header = fits.Header()
-    for name, value in cards.items():
-        header[name] = value
-    return header

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from fourlight import __version__
-from fourlight.io.fits import write_planes
+from fourlight.io.fits_writing import write_planes
 from fourlight.io.room import whole
 from fourlight.pipeline.layers import StackLayers
 

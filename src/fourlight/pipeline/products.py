@@ -11,7 +11,7 @@ from fourlight.pipeline import outputs
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.swap import RECORD, publish
-from fourlight.report import write_report
+from fourlight.report.page import write_report
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.finish import finish
 from fourlight.stages.way import misfit
