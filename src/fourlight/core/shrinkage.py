@@ -1,8 +1,9 @@
 """Smoothing that two independent halves of the data must confirm: starlet split-half Wiener gains.
 
-The starlet (isotropic undecimated wavelet, Starck & Murtagh 2006, Astronomical Image and Data Analysis,
-section 2.3) splits an image into detail of growing size and a smooth rest, and their sum is the image. Detail
-that both halves of the frames show is kept, detail that only one half shows is noise and is taken away.
+`fourlight.core.starlet` splits an image into detail of growing size and a smooth rest, and their sum is the image.
+Detail that both halves of the frames show is kept, detail that only one half shows is noise and is taken away. What
+is taken away from the third scale on is reckoned at every second pixel, of the next at every fourth and so on: such
+detail holds nothing finer (its spectrum is down to 0.002 there).
 """
 
 from __future__ import annotations
@@ -12,115 +13,30 @@ from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
-__all__ = [
-    "NOISE_PER_SCALE",
-    "Level",
-    "confirmed",
-    "fill_gaps",
-    "kept_share",
-    "smooth_step",
-    "starlet",
-    "usual",
-]
+
+from fourlight.core.halfpower import noise_share
+from fourlight.core.starlet import add_finer, parted, smooth_step
+
+__all__ = ["NOISE_PER_SCALE", "Level", "confirmed", "kept_share", "told_levels", "usual"]
 
 Float32 = npt.NDArray[np.float32]
-Level: TypeAlias = Callable[[Float32, int], float]
+Level: TypeAlias = Callable[[Callable[[], Float32], int], float]
+"""Noise of a scale over the expected one, from a function that gives their ratios, and the scale."""
 
 NOISE_PER_SCALE = (0.8908, 0.2007, 0.0855, 0.0412, 0.0204, 0.0102, 0.0051)
 """Standard deviation of each scale for white noise of unit standard deviation in two dimensions.
 
 Exact for the B3 spline: square root of the sum of squared weights of the impulse response of the scale."""
 
-PENALTY = 1.5
-"""Factor on the noise power in the gain; 1.5 leaves about 5 per cent of pure noise."""
-
-CLEAR = 24.0
-"""Power in each half, over the noise of their mean, from which detail that both show is light.
-
-Noise alone has power 2 in a half; local means over so few pixels rarely reach 12 times that."""
-
-BAND_ROWS = 256
-"""Rows that are filled at a time, even."""
+WHOLE_SCALES = 2
+"""Scales that are reckoned at every pixel."""
 
 
-@njit(cache=True, nogil=True)
-def _mirrored(index: int, size: int) -> int:
-    if size == 1:
-        return 0
-    period = 2 * size - 2
-    index = abs(index) % period
-    return index if index < size else period - index
-
-
-@njit(cache=True, nogil=True)
-def _weighted(a: Float32, b: Float32, c: Float32, d: Float32, e: Float32, out: Float32) -> None:
-    """Spline of five equally long rows; plain indices let the compiler use wide instructions."""
-    for x in range(out.size):
-        out[x] = (
-            np.float32(0.375) * c[x] + np.float32(0.25) * (b[x] + d[x]) + np.float32(0.0625) * (a[x] + e[x])
-        )
-
-
-@njit(cache=True, nogil=True)
-def _smooth(image: Float32, step: int, out: Float32) -> None:
-    ny, nx = image.shape
-    reach = 2 * step
-    padded = np.empty(nx + 2 * reach, dtype=np.float32)
-    half = np.empty((ny, nx), dtype=np.float32)
-    for y in range(ny):
-        padded[reach : reach + nx] = image[y]
-        for x in range(reach):
-            padded[x] = image[y, _mirrored(x - reach, nx)]
-            padded[reach + nx + x] = image[y, _mirrored(nx + x, nx)]
-        _weighted(
-            padded[:nx],
-            padded[step : step + nx],
-            padded[reach : reach + nx],
-            padded[reach + step : reach + step + nx],
-            padded[2 * reach :],
-            half[y],
-        )
-    for y in range(ny):
-        _weighted(
-            half[_mirrored(y - reach, ny)],
-            half[_mirrored(y - step, ny)],
-            half[y],
-            half[_mirrored(y + step, ny)],
-            half[_mirrored(y + reach, ny)],
-            out[y],
-        )
-
-
-def smooth_step(image: Float32, scale: int) -> Float32:
-    """The image smoothed by the B3 spline (1, 4, 6, 4, 1)/16 with ``2**scale`` pixels between taps.
-
-    Edges are mirrored about the last pixel. NaN spreads: see `fill_gaps`.
-    """
-    out = np.empty_like(image)
-    _smooth(image, 2**scale, out)
-    return out
-
-
-def starlet(image: Float32, scales: int) -> Iterator[Float32]:
-    """Detail of each scale, finest first, then the smooth rest; the sum of all is the image.
-
-    >>> parts = list(starlet(np.eye(8, dtype=np.float32), 2))
-    >>> len(parts), bool(np.allclose(sum(parts), np.eye(8), atol=1e-6))
-    (3, True)
-    """
-    current = np.ascontiguousarray(image, dtype=np.float32)
-    for scale in range(scales):
-        smoother = smooth_step(current, scale)
-        yield current - smoother
-        current = smoother
-    yield current
-
-
-def usual(ratio: Float32, scale: int) -> float:
+def usual(ratio: Callable[[], Float32], scale: int) -> float:
     """Median of the ratios that are not zero: noise that the halves show at one scale over the expected noise."""
-    known = ratio[ratio > 0]
+    values = ratio()
+    known = values[values > 0]
     return float(np.median(known)) if known.size else 0.0
 
 
@@ -155,33 +71,36 @@ def confirmed(
     scales : int
         Number of detail scales; the smooth rest is kept as it is.
     level : callable
-        Noise of a scale over the expected one from their ratios; of a part of an image that of the whole is needed.
+        Noise of a scale over the expected one; of a part of an image that of the whole is needed. The image must
+        begin at a multiple of ``2**(scales - 2)`` pixels of the whole one then.
     """
     if strength <= 0 or (halves is None and variance is None):
         return image.copy()
-    out = np.zeros_like(image, dtype=np.float32)
     current = np.ascontiguousarray(image, dtype=np.float32)
-    pair = None if halves is None else [np.ascontiguousarray(half, dtype=np.float32) for half in halves]
-    same = None if halves is None else _same(*halves)
-    for scale in range(scales):
-        smoother = smooth_step(current, scale)
-        if pair is not None:
-            smooth = [smooth_step(half, scale) for half in pair]
-            a, b = (half - rest for half, rest in zip(pair, smooth, strict=True))
-            pair = smooth
-            signal, noise = _split_powers(a, b, variance, scale, same, level)
-            del a, b
-            same = same if same is None else smooth_step(same, scale)
+    lost: list[Float32] = []
+    for scale, (pair, expected, same) in enumerate(_scales(halves, variance, image.shape, scales)):
+        current, detail = parted(current, min(scale, WHOLE_SCALES - 1))
+        share = _lost_share(detail, pair, expected, scale, strength, same, level)
+        share *= detail
+        lost.append(share)
+        current = _thinned(current, scale)
+    total = lost.pop()
+    while lost:
+        coarse, total = total, lost.pop()
+        if coarse.shape == total.shape:
+            total += coarse
         else:
-            assert variance is not None
-            white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
-            signal, noise = np.square(current - smoother), variance * white
-        detail = _gain(signal, noise, scale, strength)
-        detail *= current - smoother
-        out += detail
-        current = smoother
-        del signal, noise, detail
-    return out + current
+            add_finer(coarse, total)
+    return np.asarray(np.subtract(image, total, out=total), dtype=np.float32)
+
+
+def told_levels(
+    halves: tuple[Float32, Float32], variance: Float32 | None, *, scales: int, level: Level
+) -> None:
+    """Ask for the level of every scale as `confirmed` does, and do nothing else."""
+    for scale, (pair, expected, _) in enumerate(_scales(halves, variance, halves[0].shape, scales)):
+        assert pair is not None
+        level(_ratio(*pair, expected, scale), scale)
 
 
 def kept_share(
@@ -189,12 +108,37 @@ def kept_share(
     level: Level = usual,
 ) -> Float32:  # fmt: skip
     """Share of the detail of one scale that the half details, or else the variance of the image, confirm."""
-    if halves is not None:
-        signal, noise = _split_powers(*halves, variance, scale, _same(*halves), level)
-    else:
-        white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
-        signal, noise = np.square(detail), variance * white
-    return _gain(signal, noise, scale, strength)
+    same = None if halves is None else _same(*halves)
+    share = _lost_share(detail, halves, variance, scale, strength, same, level)
+    return np.subtract(np.float32(1), share, out=share)
+
+
+Scale: TypeAlias = tuple[tuple[Float32, Float32] | None, Float32, Float32 | None]
+"""Details of the halves, expected power of the noise but for a factor, and where one half stands for the other."""
+
+
+def _scales(
+    halves: tuple[Float32, Float32] | None, variance: Float32 | None, shape: tuple[int, ...], scales: int
+) -> Iterator[Scale]:
+    """What is needed of each scale, finest first."""
+    expected = np.ones(shape, np.float32) if variance is None else np.asarray(variance, dtype=np.float32)
+    same = None if halves is None else _same(*halves)
+    pair = None if halves is None else [np.ascontiguousarray(half, dtype=np.float32) for half in halves]
+    for scale in range(scales):
+        own = min(scale, WHOLE_SCALES - 1)
+        details = None
+        if pair is not None:
+            (first, a), (second, b) = (parted(half, own) for half in pair)
+            details, pair = (a, b), [_thinned(first, scale), _thinned(second, scale)]
+        yield details, expected, same
+        same = None if same is None else _thinned(smooth_step(same, own), scale)
+        if scale >= WHOLE_SCALES - 1:
+            expected = _thinned(smooth_step(expected, 0), scale)
+
+
+def _thinned(image: Float32, scale: int) -> Float32:
+    """Every second row and column after the scales that need all."""
+    return image if scale < WHOLE_SCALES - 1 else np.ascontiguousarray(image[::2, ::2])
 
 
 def _same(a: Float32, b: Float32) -> Float32 | None:
@@ -203,83 +147,26 @@ def _same(a: Float32, b: Float32) -> Float32 | None:
     return same.astype(np.float32) if same.any() else None
 
 
-def _split_powers(
-    a: Float32, b: Float32, variance: Float32 | None, scale: int, same: Float32 | None, level: Level
-) -> tuple[Float32, Float32]:
-    """Power of what the halves share, and of the noise in it."""
-    noise = np.square((a - b) / 2)
-    expected: Float32 = np.ones_like(noise) if variance is None else variance
-    ratio = smooth_step(noise, scale)
-    ratio /= np.maximum(expected, np.float32(1e-30))
-    expected = np.multiply(expected, np.float32(level(ratio, scale)), dtype=np.float32)
-    del ratio
-    weaker = smooth_step(np.square(a), scale)
-    np.minimum(weaker, smooth_step(np.square(b), scale), out=weaker)
-    clear = (weaker > np.float32(CLEAR) * expected) & (smooth_step(a * b, scale) > 0)
-    del weaker
-    np.minimum(noise, expected, out=noise, where=clear)
-    if same is not None:
-        expected *= same
-        noise += expected
-    return np.square((a + b) / 2), noise
+def _ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[], Float32]:
+    def ratio() -> Float32:
+        noise = smooth_step(np.square((a - b) / 2), min(scale, WHOLE_SCALES - 1))
+        noise /= np.maximum(expected, np.float32(1e-30))
+        return noise
+
+    return ratio
 
 
-def _gain(signal: Float32, noise: Float32, scale: int, strength: float) -> Float32:
-    """Share of the detail that is kept, from the local powers of the halves' mean and half difference.
-
-    Beside a star the wide mean of the power is all star; the narrow one keeps its noisy surroundings apart.
-    """
-    narrow = smooth_step(signal, scale)
-    power = np.minimum(smooth_step(narrow, scale + 1), narrow)
-    share = smooth_step(smooth_step(noise, scale), scale + 1)
-    share *= np.float32(PENALTY)
-    share /= np.maximum(power, np.float32(1e-30), out=power)
-    np.minimum(share, np.float32(1), out=share)
-    share *= np.float32(-strength)
-    share += np.float32(1)
-    return share
-
-
-def fill_gaps(image: Float32, out: Float32 | None = None) -> Float32:
-    """The image with NaN replaced by the mean of the nearest finite surroundings; all NaN gives zeros.
-
-    Gaps are closed from coarser and coarser 2 x 2 means, so that even large ones cost one pass.
-
-    Parameters
-    ----------
-    image : (ny, nx) float32
-    out : the same, optional
-        Where the result goes; else a new array, or the image itself where it has no gap.
-
-    Examples
-    --------
-    >>> fill_gaps(np.array([[1.0, np.nan], [1.0, 1.0]], dtype=np.float32)).tolist()
-    [[1.0, 1.0], [1.0, 1.0]]
-    """
-    parts = [slice(y, y + BAND_ROWS) for y in range(0, len(image), BAND_ROWS)]
-    if out is None:
-        if all(np.isfinite(image[part]).all() for part in parts):
-            return np.ascontiguousarray(image, dtype=np.float32)
-        out = np.empty(image.shape, dtype=np.float32)
-    if max(image.shape) == 1:
-        out[:] = np.nan_to_num(image, nan=0.0, posinf=0.0, neginf=0.0)
-        return out
-    coarse = np.concatenate([_means(image[part]) for part in parts])
-    holds = np.isfinite(coarse).any()
-    coarse = fill_gaps(coarse) if holds else np.zeros_like(coarse)
-    for part in parts:
-        rows = image[part]
-        wide = np.repeat(np.repeat(coarse[part.start // 2 : part.stop // 2], 2, axis=0), 2, axis=1)
-        out[part] = np.where(np.isfinite(rows), rows, wide[: rows.shape[0], : rows.shape[1]])
+def _lost_share(
+    detail: Float32, pair: tuple[Float32, Float32] | None, expected: Float32, scale: int, strength: float,
+    same: Float32 | None, level: Level,
+) -> Float32:  # fmt: skip
+    """Share of the detail of a scale that is taken away."""
+    out, none = np.empty(detail.shape, dtype=np.float32), np.empty((0, 0), dtype=np.float32)
+    step, power = 2 ** min(scale, WHOLE_SCALES - 1), np.float32(strength)
+    if pair is None:
+        white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
+        noise_share(detail, none, expected * white, none, np.float32(1), step, power, out)
+    else:
+        seen = np.float32(level(_ratio(*pair, expected, scale), scale))
+        noise_share(*pair, expected, none if same is None else same, seen, step, power, out)
     return out
-
-
-def _means(image: Float32) -> Float32:
-    """Mean of the finite pixels of each 2 x 2, NaN where there is none."""
-    ny, nx = image.shape
-    padded = np.full((ny + ny % 2, nx + nx % 2), np.nan, dtype=np.float32)
-    padded[:ny, :nx] = image
-    blocks = padded.reshape(padded.shape[0] // 2, 2, padded.shape[1] // 2, 2)
-    count = np.isfinite(blocks).sum(axis=(1, 3))
-    total = np.nansum(blocks, axis=(1, 3))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from PIL import Image
 
 from fourlight.core.cfa import PLANES
-from fourlight.core.shrinkage import smooth_step
+from fourlight.core.starlet import smooth_step
 from fourlight.core.stretch import Curve, choose_curve
 from fourlight.io.export import jpeg_bytes, shallow
 from fourlight.stages.canvas import every, some

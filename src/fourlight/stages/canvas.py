@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,13 +15,19 @@ import numpy.typing as npt
 from fourlight.engine import held_bytes, in_order
 from fourlight.io.room import new_array
 
-__all__ = ["ENOUGH", "Canvas", "Window", "every", "some"]
+__all__ = ["ENOUGH", "Canvas", "Window", "bands", "every", "some"]
 
 ENOUGH = 2_000_000
 """Pixels from which medians and quantiles of a picture are taken: their errors are far below its noise."""
 
 LEAST_SIDE = 128
 """Side of the smallest part that is worked on."""
+
+ALIGNED = 16
+"""Parts begin at multiples of this, where what is reckoned at every so many pixels is the same in all of them."""
+
+BAND_PX = 1 << 17
+"""Pixels of some rows that are worked on at a time, so that arrays of them stay in the cache of a processor."""
 
 
 def every(shape: tuple[int, ...]) -> int:
@@ -37,6 +43,16 @@ def some(image: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """
     step = every(image.shape)
     return image[::step, ::step]
+
+
+def bands(shape: tuple[int, ...]) -> Iterator[slice]:
+    """Some rows after another, down to the last.
+
+    >>> list(bands((100, 3000)))
+    [slice(0, 43, None), slice(43, 86, None), slice(86, 129, None)]
+    """
+    rows = max(1, BAND_PX // max(shape[1], 1))
+    return (slice(y, y + rows) for y in range(0, shape[0], rows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +110,8 @@ class Canvas:
         work : callable
             Its results must not depend on how the picture is cut.
         reach : int
-            Pixels around a part that shape it.
+            Pixels around a part that shape it; parts with what is around them begin at multiples of what both this
+            and 16 are.
         pixel_bytes : float
             Memory that ``work`` takes per pixel, those around the part counted.
         """
@@ -119,10 +136,11 @@ def _windows(shape: tuple[int, int], side: int, reach: int) -> list[Window]:
     """Parts of a picture that are about square and equal."""
 
     def cuts(length: int) -> list[tuple[slice, slice]]:
-        edges = np.linspace(0, length, -(-length // side) + 1).round().astype(int).tolist()
+        edges = np.linspace(0, length / ALIGNED, -(-length // side) + 1).round().astype(int) * ALIGNED
+        edges[-1] = length
         return [
             (slice(a, b), slice(max(a - reach, 0), min(b + reach, length)))
-            for a, b in itertools.pairwise(edges)
+            for a, b in itertools.pairwise(edges.tolist())
         ]
 
     return [

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import shrinkage, window
+from fourlight.core import gaps, starlet, window
 from fourlight.errors import StageError
-from fourlight.stages.canvas import Canvas, Window, some
+from fourlight.stages.canvas import Canvas, Window, bands, some
 
 __all__ = ["CHANNELS", "Channels", "Sheet", "gather"]
 
@@ -56,14 +56,11 @@ class Sheet:
         gains = [np.float32(gain) for gain in self.gains]
         pair = None
         if self.halves is not None:
-            first, second = ([half[part] for half in halves] for halves in self.halves)
-            for k, (under, gain) in enumerate(zip(self.under, gains, strict=True)):
-                # where one half holds no light, neither can confirm the other
-                alone = ~(np.isfinite(first[k]) & np.isfinite(second[k]))
-                first[k], second[k] = (
-                    np.where(alone, under[part], half[k]) * gain for half in (first, second)
-                )
-            pair = (first, second)
+            both = [
+                _confirming(first[part], second[part], under[part], gain)
+                for first, second, under, gain in zip(*self.halves, self.under, gains, strict=True)
+            ]
+            pair = ([first for first, _ in both], [second for _, second in both])
         return Channels(
             [image[part] * gain for image, gain in zip(self.image, gains, strict=True)],
             [variance[part] * gain**2 for variance, gain in zip(self.variance, gains, strict=True)],
@@ -78,6 +75,21 @@ class Sheet:
     def some_light(self) -> list[Float32]:
         """Images times the gains at the same pixels."""
         return [some(image) * np.float32(gain) for image, gain in zip(self.image, self.gains, strict=True)]
+
+
+def _confirming(
+    first: Float32, second: Float32, under: Float32, gain: np.float32
+) -> tuple[Float32, Float32]:
+    """Two halves times their gain; where one of them holds no light, neither can confirm the other."""
+    a, b = np.empty(first.shape, dtype=np.float32), np.empty(first.shape, dtype=np.float32)
+    for rows in bands(a.shape):
+        both = np.isfinite(np.add(first[rows], second[rows], out=a[rows]))
+        np.multiply(first[rows], gain, out=a[rows])
+        np.multiply(second[rows], gain, out=b[rows])
+        if not both.all():
+            alone = ~both
+            a[rows][alone] = b[rows][alone] = under[rows][alone] * gain
+    return a, b
 
 
 def gather(
@@ -117,7 +129,7 @@ def _without_gaps(plane: Float32, canvas: Canvas) -> Float32:
     rows = 256
     if all(np.isfinite(plane[y : y + rows]).all() for y in range(0, len(plane), rows)):
         return plane
-    return shrinkage.fill_gaps(plane, canvas.new(plane.shape))
+    return gaps.fill_gaps(plane, canvas.new(plane.shape))
 
 
 def _well_covered(planes: list[Float32], variances: list[Float32], canvas: Canvas) -> Bool:
@@ -132,7 +144,7 @@ def _well_covered(planes: list[Float32], variances: list[Float32], canvas: Canva
             with np.errstate(invalid="ignore"):
                 covered &= np.isfinite(light) & ~(variance[window.outer] > 9 * explained(light))
         # single gaps inside (a rejected sample, a hole of sparse colours) are closed later, not cropped away
-        smooth = shrinkage.smooth_step(covered.astype(np.float32), 1)
+        smooth = starlet.smooth_step(covered.astype(np.float32), 1)
         out[window.inner] = (covered | (smooth > 0.6))[window.cut]
 
     canvas.each(out.shape, fill, reach=4, pixel_bytes=40)

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from fourlight.core import colour, shrinkage, stretch
+from fourlight.core import colour, gaps, starlet, stretch
+from fourlight.stages.canvas import bands
 
 __all__ = ["FADED_PX", "Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repair_cores"]
 
@@ -40,9 +41,12 @@ class Field:
 
 def mix(images: list[Float32], weights: Float64) -> Float32:
     """Sum of images times weights."""
-    out = np.zeros_like(images[0])
-    for image, weight in zip(images, weights, strict=True):
-        out += np.float32(weight) * image
+    shares = [np.float32(weight) for weight in weights]
+    out = np.empty(images[0].shape, dtype=np.float32)
+    for rows in bands(out.shape):
+        np.multiply(images[0][rows], shares[0], out=out[rows])
+        for image, share in zip(images[1:], shares[1:], strict=True):
+            out[rows] += share * image[rows]
     return out
 
 
@@ -99,9 +103,9 @@ def _recoloured(image: list[Float32], hot: Bool, core: Bool) -> list[Float32]:
     """A patch whose core keeps its mean light and takes the colour of its rim; other hot pixels do not count."""
     around = []
     for plane in image:
-        rim = shrinkage.fill_gaps(np.where(hot, np.nan, plane).astype(np.float32))
+        rim = gaps.fill_gaps(np.where(hot, np.nan, plane).astype(np.float32))
         for scale in range(3):
-            rim = np.where(hot, shrinkage.smooth_step(rim, scale), rim)
+            rim = np.where(hot, starlet.smooth_step(rim, scale), rim)
         around.append(rim)
     rim_mean = np.maximum(mix(around, np.full(3, 1 / 3)), np.float32(1e-20))
     mean = mix(image, np.full(3, 1 / 3))
@@ -176,6 +180,6 @@ def faded(rgb: Float32, covered: Bool, level: float) -> Float32:
         return np.asarray(np.clip(rgb, 0, 1), dtype=np.float32)
     soft = covered.astype(np.float32)
     for scale in range(3):
-        soft = np.minimum(shrinkage.smooth_step(soft, scale), covered.astype(np.float32))
+        soft = np.minimum(starlet.smooth_step(soft, scale), covered.astype(np.float32))
     blend = np.clip(2 * soft - 1, 0, 1)[..., None]
     return np.asarray(np.clip(rgb * blend + np.float32(level) * (1 - blend), 0, 1), dtype=np.float32)

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight import recipe
-from fourlight.core import background, levels, shrinkage, starcolour
+from fourlight.core import background, levels, starcolour, starlet
 from fourlight.core.stretch import Curve
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas, Window, some
@@ -115,7 +115,7 @@ def _brightness(image: list[Float32], weights: Float64, canvas: Canvas) -> tuple
     def fill(window: Window) -> None:
         light = mix([plane[window.outer] for plane in image], weights)
         brightness[window.inner] = light[window.cut]
-        smooth[window.inner] = shrinkage.smooth_step(shrinkage.smooth_step(light, 0), 1)[window.cut]
+        smooth[window.inner] = starlet.smooth_step(starlet.smooth_step(light, 0), 1)[window.cut]
 
     canvas.each(brightness.shape, fill, reach=6, pixel_bytes=24)
     return brightness, smooth

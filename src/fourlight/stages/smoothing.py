@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import shrinkage
+from fourlight.core.hue import hue_parts
 from fourlight.core.samples import spread
-from fourlight.stages.canvas import Canvas, Window
+from fourlight.stages.canvas import Canvas, Window, bands
 from fourlight.stages.coverage import Channels, Sheet
 from fourlight.stages.display import mix
 
@@ -24,10 +26,10 @@ SCALES = 5
 FLOOR = 30.0
 """Light added below colour ratios, in sigma of the brightness: the noise of the sky must stay small in them."""
 
-REACH = 208
-"""Pixels around a place that shape it: all the scales one after another, and the means of their noise, take 203."""
+REACH = 240
+"""Pixels around a place that shape it: all the scales one after another, and the means of their noise, take 231."""
 
-PIXEL_BYTES = 155
+PIXEL_BYTES = 140
 """Memory taken per pixel."""
 
 SAMPLE_PX = 512
@@ -51,20 +53,25 @@ class Levels:
     def of(self, name: str) -> shrinkage.Level:
         """The level of one image that is smoothed: what is known, else that of the part at hand, which is kept."""
 
-        def level(ratio: Float32, scale: int) -> float:
+        def level(ratio: Callable[[], Float32], scale: int) -> float:
             if (name, scale) in self.known:
                 return self.known[name, scale]
-            if self.seen is not None:
-                step = int(np.ceil(np.sqrt(ratio.size / KEPT)))
-                self.seen.setdefault((name, scale), []).append(ratio[::step, ::step].ravel())
-            return shrinkage.usual(ratio, scale)
+            values = ratio()
+            if self.seen is None:
+                return shrinkage.usual(lambda: values, scale)
+            step = int(np.ceil(np.sqrt(values.size / KEPT)))
+            kept = values[::step, ::step].ravel()
+            self.seen.setdefault((name, scale), []).append(kept)
+            return shrinkage.usual(lambda: kept, scale)
 
         return level
 
     def settle(self) -> None:
         """Take the levels of all parts seen so far together."""
         seen, self.seen = self.seen or {}, None
-        self.known = {key: shrinkage.usual(np.concatenate(parts), key[1]) for key, parts in seen.items()}
+        for (name, scale), parts in seen.items():
+            together = np.concatenate(parts)
+            self.known[name, scale] = shrinkage.usual(lambda ratios=together: ratios, scale)
 
 
 def _floor(variances: list[Float32], weights: Float64) -> np.float32:
@@ -95,17 +102,38 @@ def smoothed(
         Of the whole picture, where the channels are a part of it.
     """
     levels = levels or Levels(_floor(channels.variance, weights))
-    brightness = _brightness(channels, weights, strength, levels)
-    below = _Below(
-        _above(mix(channels.image, weights), levels.floor),
-        None if channels.halves is None else tuple(
-            _above(mix(half, weights), levels.floor) for half in channels.halves
-        ),
-    )  # fmt: skip
-    light = _above(brightness, levels.floor)
-    red, blue = (light * _hue(channels, index, below, strength, misfit, levels) for index in (0, 2))
-    green = brightness - np.float32(weights[0]) * red - np.float32(weights[2]) * blue
-    return [green + red, green, green + blue]
+    light, halves = _lights(channels, weights)
+    variance = mix(channels.variance, weights**2)
+    brightness = shrinkage.confirmed(
+        light, halves, variance, strength=strength, scales=SCALES, level=levels.of("brightness")
+    )
+    del variance
+    below = _below(light, halves, levels.floor)
+    hues = []
+    for index, steep in zip((0, 2), _steep(channels, misfit), strict=True):
+        noise = _hue_noise(channels, index, below.whole)
+        ratio, ratios = _ratios(channels, index, below, noise, steep, strength, levels)
+        hues.append(
+            shrinkage.confirmed(
+                ratio, ratios, noise, strength=strength, scales=SCALES, level=levels.of(f"colour {index}")
+            )
+        )
+    return _coloured(brightness, hues, weights, levels.floor)
+
+
+def _look(channels: Channels, weights: Float64, strength: float, misfit: float, levels: Levels) -> None:
+    """Keep the levels of a part, of which nothing else is wanted."""
+    light, halves = _lights(channels, weights)
+    if halves is None or strength <= 0:
+        return
+    variance = mix(channels.variance, weights**2)
+    shrinkage.told_levels(halves, variance, scales=SCALES, level=levels.of("brightness"))
+    below = _below(light, halves, levels.floor)
+    for index, steep in zip((0, 2), _steep(channels, misfit), strict=True):
+        noise = _hue_noise(channels, index, below.whole)
+        _, ratios = _ratios(channels, index, below, noise, steep, strength, levels)
+        assert ratios is not None
+        shrinkage.told_levels(ratios, noise, scales=SCALES, level=levels.of(f"colour {index}"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,55 +141,86 @@ class _Below:
     """Light that colours are ratios to: of the whole, and of each half."""
 
     whole: Float32
-    halves: tuple[Float32, ...] | None
+    halves: tuple[Float32, Float32] | None
 
 
-def _brightness(channels: Channels, weights: Float64, strength: float, levels: Levels) -> Float32:
-    """All channels together, smoothed."""
-    pair = None
-    if channels.halves is not None:
-        pair = (mix(channels.halves[0], weights), mix(channels.halves[1], weights))
-    return shrinkage.confirmed(
-        mix(channels.image, weights), pair, mix(channels.variance, weights**2), strength=strength, scales=SCALES,
-        level=levels.of("brightness"),
-    )  # fmt: skip
+def _lights(channels: Channels, weights: Float64) -> tuple[Float32, tuple[Float32, Float32] | None]:
+    """All channels together: of the whole, and of each half."""
+    if channels.halves is None:
+        return mix(channels.image, weights), None
+    first, second = (mix(half, weights) for half in channels.halves)
+    return mix(channels.image, weights), (first, second)
 
 
-def _hue(
-    channels: Channels, index: int, below: _Below, strength: float, misfit: float, levels: Levels
-) -> Float32:
-    """Difference of a channel to green over brightness, smoothed."""
-    noise = np.add(channels.variance[index], channels.variance[1], dtype=np.float32)
-    noise /= np.square(below.whole)
-    ratio, ratios = _ratios(channels, index, below, noise, strength, misfit, levels)
-    return shrinkage.confirmed(
-        ratio, ratios, noise, strength=strength, scales=SCALES, level=levels.of(f"colour {index}")
-    )
+def _below(light: Float32, halves: tuple[Float32, Float32] | None, floor: np.float32) -> _Below:
+    """From brightness, which is changed in place."""
+    for image in (light, *(halves or ())):
+        np.maximum(image, np.float32(0), out=image)
+        image += floor
+    return _Below(light, halves)
+
+
+def _steep(channels: Channels, misfit: float) -> Iterator[Float32]:
+    """Error of the red and of the blue difference to green where light is steep."""
+    green = spread(channels.image[1])
+    for index in (0, 2):
+        steep = spread(channels.image[index])
+        steep += green
+        steep *= np.float32(misfit)
+        yield steep
+
+
+def _hue_noise(channels: Channels, index: int, below: Float32) -> Float32:
+    """Variance of the difference of a channel to green over brightness."""
+    noise = np.empty(below.shape, dtype=np.float32)
+    for rows in bands(below.shape):
+        np.add(channels.variance[index][rows], channels.variance[1][rows], out=noise[rows])
+        noise[rows] /= np.square(below[rows])
+    return noise
 
 
 def _ratios(
-    channels: Channels, index: int, below: _Below, noise: Float32, strength: float, misfit: float, levels: Levels
+    channels: Channels, index: int, below: _Below, noise: Float32, steep: Float32, strength: float, levels: Levels
 ) -> tuple[Float32, tuple[Float32, Float32] | None]:  # fmt: skip
     """Ratio of a colour to brightness in the whole and in the halves, without its finest detail that is not sure."""
-
-    def parts(images: list[Float32], light: Float32) -> tuple[Float32, Float32]:
-        return _hues(images[index] - images[1], light)
-
-    steep = np.float32(misfit) * (spread(channels.image[index]) + spread(channels.image[1]))
-    steep /= below.whole
-    wide, fine = parts(channels.image, below.whole)
-    kept = shrinkage.kept_share(fine, None, np.square(steep, out=steep), 0, strength)
-    del steep
+    for rows in bands(steep.shape):
+        steep[rows] /= below.whole[rows]
+        np.square(steep[rows], out=steep[rows])
+    wide, fine = hue_parts(channels.image[index], channels.image[1], below.whole)
+    kept = shrinkage.kept_share(fine, None, steep, 0, strength)
     if channels.halves is None or below.halves is None:
         np.minimum(kept, shrinkage.kept_share(fine, None, noise, 0, strength), out=kept)
-        return wide + kept * fine, None
-    halves = [parts(images, light) for images, light in zip(channels.halves, below.halves, strict=True)]
-    said = shrinkage.kept_share(
-        fine, (halves[0][1], halves[1][1]), noise, 0, strength, levels.of(f"fine {index}")
+        return _sum(wide, kept, fine), None
+    (wide_a, a), (wide_b, b) = (
+        hue_parts(half[index], half[1], light)
+        for half, light in zip(channels.halves, below.halves, strict=True)
     )
+    said = shrinkage.kept_share(fine, (a, b), noise, 0, strength, levels.of(f"fine {index}"))
     np.minimum(kept, said, out=kept)
-    first, second = (rough + kept * sharp for rough, sharp in halves)
-    return wide + kept * fine, (first, second)
+    return _sum(wide, kept, fine), (_sum(wide_a, kept, a), _sum(wide_b, kept, b))
+
+
+def _sum(wide: Float32, kept: Float32, fine: Float32) -> Float32:
+    """Wide part and what is kept of the fine one, in its place."""
+    for rows in bands(fine.shape):
+        fine[rows] *= kept[rows]
+        fine[rows] += wide[rows]
+    return fine
+
+
+def _coloured(
+    brightness: Float32, hues: list[Float32], weights: Float64, floor: np.float32
+) -> list[Float32]:
+    """R, G and B from brightness and the differences of R and B to G over it, in the place of these."""
+    red, blue = hues
+    for rows in bands(brightness.shape):
+        light = np.maximum(brightness[rows], np.float32(0)) + floor
+        for hue, weight in ((red[rows], weights[0]), (blue[rows], weights[2])):
+            hue *= light
+            brightness[rows] -= np.float32(weight) * hue
+        red[rows] += brightness[rows]
+        blue[rows] += brightness[rows]
+    return [red, brightness, blue]
 
 
 def smoothed_sheet(
@@ -170,7 +229,7 @@ def smoothed_sheet(
     """`smoothed` of a whole picture, part by part; the result does not depend on the parts."""
     levels = Levels(_floor(sheet.some_variance(), weights), seen={})
     for part in _samples(sheet.shape):
-        smoothed(sheet.part(part), weights, strength, misfit, levels)
+        _look(sheet.part(part), weights, strength, misfit, levels)
     levels.settle()
     out = [canvas.new(sheet.shape) for _ in range(3)]
 
@@ -192,15 +251,3 @@ def _samples(shape: tuple[int, int]) -> list[tuple[slice, slice]]:
         return [slice(start, min(start + SAMPLE_PX, length)) for start in starts]
 
     return [(rows, columns) for rows in along(shape[0]) for columns in along(shape[1])]
-
-
-def _hues(difference: Float32, below: Float32) -> tuple[Float32, Float32]:
-    """Ratio smoothed by the light in it, over the pixel pitch of one colour, and what is finer than that."""
-    wide = np.asarray(
-        shrinkage.smooth_step(difference, 0) / shrinkage.smooth_step(below, 0), dtype=np.float32
-    )
-    return wide, np.asarray(difference / below - wide, dtype=np.float32)
-
-
-def _above(brightness: Float32, floor: np.float32) -> Float32:
-    return np.maximum(brightness, np.float32(0)) + floor
