@@ -47,8 +47,11 @@ class Surface:
 
     def image(self, part: tuple[slice, slice] = (slice(None), slice(None))) -> Float32:
         """Values at all pixels of a part of the image, or of all of it, float32."""
-        v, u = (_scaled(np.arange(size)[cut], size) for size, cut in zip(self.shape, part, strict=True))
-        return np.asarray(legendre.leggrid2d(v, u, self.coefficients), dtype=np.float32)
+        v, u = (
+            legendre.legvander(_scaled(np.arange(size)[cut], size), self.order)
+            for size, cut in zip(self.shape, part, strict=True)
+        )
+        return np.asarray(v @ (self.coefficients @ u.T), dtype=np.float32)
 
     def range(self) -> float:
         """Largest minus smallest value over the image."""

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.spare import Spare
 from fourlight.core.starlet import across, down
 
 __all__ = ["hue_parts"]
@@ -44,7 +45,7 @@ def _hue(image: Float32, green: Float32, below: Float32, wide: Float32, fine: Fl
             _ratios(rings[2, y % 5], below[y], smooth, wide[y], fine[y])
 
 
-def hue_parts(image: Float32, green: Float32, below: Float32) -> tuple[Float32, Float32]:
+def hue_parts(image: Float32, green: Float32, below: Float32, spare: Spare) -> tuple[Float32, Float32]:
     """Difference of a channel to green over brightness: smoothed by the light in it, and what is finer than that.
 
     Parameters
@@ -53,12 +54,14 @@ def hue_parts(image: Float32, green: Float32, below: Float32) -> tuple[Float32, 
         Finite everywhere.
     below : (ny, nx) float32
         Brightness, above 0.
+    spare : Spare
+        Where the results are taken from.
 
     Returns
     -------
     wide, fine : (ny, nx) float32
         Their sum is ``(image - green) / below``; the first is smoothed over the pixel pitch of one colour.
     """
-    wide, fine = np.empty(image.shape, dtype=np.float32), np.empty(image.shape, dtype=np.float32)
+    wide, fine = spare.take(image.shape), spare.take(image.shape)
     _hue(image, green, below, wide, fine)
     return wide, fine

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 
 from fourlight.core.halfpower import noise_share
+from fourlight.core.spare import Spare
 from fourlight.core.starlet import add_finer, parted, smooth_step
 
 __all__ = ["NOISE_PER_SCALE", "Level", "confirmed", "kept_share", "told_levels", "usual"]
@@ -48,6 +49,7 @@ def confirmed(
     strength: float,
     scales: int,
     level: Level = usual,
+    spare: Spare | None = None,
 ) -> Float32:
     """The image without the detail that its halves do not confirm.
 
@@ -73,17 +75,21 @@ def confirmed(
     level : callable
         Noise of a scale over the expected one; of a part of an image that of the whole is needed. The image must
         begin at a multiple of ``2**(scales - 2)`` pixels of the whole one then.
+    spare : Spare, optional
+        Where arrays are taken from, the result too.
     """
     if strength <= 0 or (halves is None and variance is None):
         return image.copy()
-    current = np.ascontiguousarray(image, dtype=np.float32)
+    spare = spare or Spare()
+    current = image = np.ascontiguousarray(image, dtype=np.float32)
     lost: list[Float32] = []
-    for scale, (pair, expected, same) in enumerate(_scales(halves, variance, image.shape, scales)):
-        current, detail = parted(current, min(scale, WHOLE_SCALES - 1))
-        share = _lost_share(detail, pair, expected, scale, strength, same, level)
+    for scale, (pair, expected, same) in enumerate(_scales(halves, variance, image.shape, scales, spare)):
+        smooth, detail = parted(current, min(scale, WHOLE_SCALES - 1), spare)
+        share = _lost_share(detail, pair, expected, scale, strength, same, level, spare)
         share *= detail
         lost.append(share)
-        current = _thinned(current, scale)
+        spare.give(detail, *([current] if current is not image else []))
+        current = _thinned(smooth, scale, spare)
     total = lost.pop()
     while lost:
         coarse, total = total, lost.pop()
@@ -91,25 +97,27 @@ def confirmed(
             total += coarse
         else:
             add_finer(coarse, total)
+        spare.give(coarse)
+    spare.give(current)
     return np.asarray(np.subtract(image, total, out=total), dtype=np.float32)
 
 
 def told_levels(
-    halves: tuple[Float32, Float32], variance: Float32 | None, *, scales: int, level: Level
+    halves: tuple[Float32, Float32], variance: Float32 | None, *, scales: int, level: Level, spare: Spare
 ) -> None:
     """Ask for the level of every scale as `confirmed` does, and do nothing else."""
-    for scale, (pair, expected, _) in enumerate(_scales(halves, variance, halves[0].shape, scales)):
+    for scale, (pair, expected, _) in enumerate(_scales(halves, variance, halves[0].shape, scales, spare)):
         assert pair is not None
         level(_ratio(*pair, expected, scale), scale)
 
 
 def kept_share(
     detail: Float32, halves: tuple[Float32, Float32] | None, variance: Float32, scale: int, strength: float,
-    level: Level = usual,
+    level: Level = usual, spare: Spare | None = None,
 ) -> Float32:  # fmt: skip
     """Share of the detail of one scale that the half details, or else the variance of the image, confirm."""
     same = None if halves is None else _same(*halves)
-    share = _lost_share(detail, halves, variance, scale, strength, same, level)
+    share = _lost_share(detail, halves, variance, scale, strength, same, level, spare or Spare())
     return np.subtract(np.float32(1), share, out=share)
 
 
@@ -118,33 +126,47 @@ Scale: TypeAlias = tuple[tuple[Float32, Float32] | None, Float32, Float32 | None
 
 
 def _scales(
-    halves: tuple[Float32, Float32] | None, variance: Float32 | None, shape: tuple[int, ...], scales: int
-) -> Iterator[Scale]:
-    """What is needed of each scale, finest first."""
+    halves: tuple[Float32, Float32] | None, variance: Float32 | None, shape: tuple[int, ...], scales: int,
+    spare: Spare,
+) -> Iterator[Scale]:  # fmt: skip
+    """What is needed of each scale, finest first; it is taken back when the next one is asked for."""
     expected = np.ones(shape, np.float32) if variance is None else np.asarray(variance, dtype=np.float32)
     same = None if halves is None else _same(*halves)
-    pair = None if halves is None else [np.ascontiguousarray(half, dtype=np.float32) for half in halves]
+    pair = [np.ascontiguousarray(half, dtype=np.float32) for half in halves or ()]
     for scale in range(scales):
         own = min(scale, WHOLE_SCALES - 1)
-        details = None
-        if pair is not None:
-            (first, a), (second, b) = (parted(half, own) for half in pair)
-            details, pair = (a, b), [_thinned(first, scale), _thinned(second, scale)]
-        yield details, expected, same
-        same = None if same is None else _thinned(smooth_step(same, own), scale)
+        parts = [parted(half, own, spare) for half in pair]
+        yield (parts[0][1], parts[1][1]) if parts else None, expected, same
+        spare.give(*(detail for _, detail in parts), *(pair if scale else ()))
+        pair = [_thinned(smooth, scale, spare) for smooth, _ in parts]
+        same = None if same is None else _thinned(smooth_step(same, own, spare), scale, spare)
         if scale >= WHOLE_SCALES - 1:
-            expected = _thinned(smooth_step(expected, 0), scale)
+            expected = _thinned(smooth_step(expected, 0, spare), scale, spare)
+    spare.give(*pair)
 
 
-def _thinned(image: Float32, scale: int) -> Float32:
-    """Every second row and column after the scales that need all."""
-    return image if scale < WHOLE_SCALES - 1 else np.ascontiguousarray(image[::2, ::2])
+def _thinned(image: Float32, scale: int, spare: Spare) -> Float32:
+    """Every second row and column after the scales that need all, in place of the image."""
+    if scale < WHOLE_SCALES - 1:
+        return image
+    thin = spare.take((-(-image.shape[0] // 2), -(-image.shape[1] // 2)))
+    thin[:] = image[::2, ::2]
+    spare.give(image)
+    return thin
 
 
 def _same(a: Float32, b: Float32) -> Float32 | None:
-    """1 where both halves hold the same number, None where they nowhere do."""
+    """1 where both halves hold the same number beside another such pixel, None where they nowhere do.
+
+    One half that stands in for the other does so over an area; single pixels are alike by chance.
+    """
     same = a == b
-    return same.astype(np.float32) if same.any() else None
+    beside = np.zeros_like(same)
+    np.logical_and(same[:, 1:], same[:, :-1], out=beside[:, 1:])
+    if not beside.any():
+        return None
+    beside[:, :-1] |= beside[:, 1:]
+    return beside.astype(np.float32)
 
 
 def _ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[], Float32]:
@@ -158,10 +180,10 @@ def _ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[]
 
 def _lost_share(
     detail: Float32, pair: tuple[Float32, Float32] | None, expected: Float32, scale: int, strength: float,
-    same: Float32 | None, level: Level,
+    same: Float32 | None, level: Level, spare: Spare,
 ) -> Float32:  # fmt: skip
     """Share of the detail of a scale that is taken away."""
-    out, none = np.empty(detail.shape, dtype=np.float32), np.empty((0, 0), dtype=np.float32)
+    out, none = spare.take(detail.shape), np.empty((0, 0), dtype=np.float32)
     step, power = 2 ** min(scale, WHOLE_SCALES - 1), np.float32(strength)
     if pair is None:
         white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)

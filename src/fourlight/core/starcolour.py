@@ -19,6 +19,9 @@ TYPICAL_SENSOR = (0.75, 1.0, 0.80)
 Geometric mean over three published responses, 400-680 nm, which differ by 15 to 20 per cent: two small
 sensors (scivision/raspicam-spectra) and the camera measured by NPL that colour-science ships."""
 
+TOGETHER = 1000
+"""Stars that are measured at a time."""
+
 COLOUR_SCATTER = 0.35
 """Natural spread of ln(channel ratio) among field stars; common practice, no source."""
 
@@ -53,22 +56,46 @@ def star_light(
     flux, error, peak = (np.full(shape, np.nan) for _ in range(3))
     reach = int(np.ceil(max(2.5 * radius_px, 1.5 * radius_px + 3)))
     ny, nx = channels[0].shape
-    offset_y, offset_x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    for k, (cx, cy) in enumerate(zip(x, y, strict=True)):
-        column, row = round(cx), round(cy)
-        if 1 <= row < ny - 1 and 1 <= column < nx - 1:
-            near = (slice(row - 1, row + 2), slice(column - 1, column + 2))
-            peak[k] = [float(image[near].max()) for image in channels]
-        if not (reach <= column < nx - reach and reach <= row < ny - reach):
-            continue
-        part = (slice(row - reach, row + reach + 1), slice(column - reach, column + reach + 1))
-        distance = np.hypot(offset_y + row - cy, offset_x + column - cx)
+    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+
+    def within(rim: int) -> npt.NDArray[np.int64]:
+        return np.flatnonzero((column >= rim) & (column < nx - rim) & (row >= rim) & (row < ny - rim))
+
+    inner = within(1)
+    for c, image in enumerate(channels):
+        peak[inner, c] = _around(image, row[inner], column[inner], 1).max(axis=1)
+    whole = within(reach)
+    offset_y, offset_x = (part.ravel() for part in np.mgrid[-reach : reach + 1, -reach : reach + 1])
+    for first in range(0, len(whole), TOGETHER):
+        some = whole[first : first + TOGETHER]
+        rows, columns = row[some], column[some]
+        distance = np.hypot(
+            offset_y + (rows - y[some])[:, None], offset_x + (columns - x[some])[:, None]
+        )
         inside, ring = distance <= radius_px, distance >= 1.5 * radius_px
         for c, (image, variance) in enumerate(zip(channels, variances, strict=True)):
-            around = float(np.median(image[part][ring]))
-            flux[k, c] = float((image[part][inside] - around).sum())
-            error[k, c] = float(np.sqrt(variance[part][inside].sum()))
+            light = _around(image, rows, columns, reach)
+            flux[some, c] = np.where(inside, light - _medians(light, ring)[:, None], 0).sum(axis=1)
+            spread = _around(variance, rows, columns, reach)
+            error[some, c] = np.sqrt(np.where(inside, spread, 0).sum(axis=1))
     return StarLight(flux, error, peak)
+
+
+def _around(
+    image: Float32, rows: npt.NDArray[np.int64], columns: npt.NDArray[np.int64], reach: int
+) -> Float32:
+    """(n, side * side) pixels of the squares around places, row by row."""
+    step = np.arange(-reach, reach + 1)
+    square = image[(rows[:, None] + step)[:, :, None], (columns[:, None] + step)[:, None, :]]
+    return np.asarray(square.reshape(len(rows), len(step) ** 2))
+
+
+def _medians(values: Float32, use: Bool) -> Float32:
+    """(n,) medians of the chosen values of each row."""
+    count = use.sum(axis=1)
+    ordered = np.sort(np.where(use, values, np.float32(np.inf)), axis=1)
+    row = np.arange(len(values))
+    return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
 
 
 def balance_from_stars(

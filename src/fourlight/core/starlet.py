@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.spare import Spare
+
 __all__ = ["across", "add_finer", "down", "parted", "smooth_step", "starlet"]
 
 Float32 = npt.NDArray[np.float32]
@@ -83,19 +85,19 @@ def _part(image: Float32, step: int, smooth: Float32, detail: Float32) -> None:
                     detail[y, x] = image[y, x] - smooth[y, x]
 
 
-def smooth_step(image: Float32, scale: int) -> Float32:
+def smooth_step(image: Float32, scale: int, spare: Spare | None = None) -> Float32:
     """The image smoothed by the B3 spline (1, 4, 6, 4, 1)/16 with ``2**scale`` pixels between taps.
 
     Edges are mirrored about the last pixel. NaN spreads: see `fourlight.core.gaps.fill_gaps`.
     """
-    out = np.empty(image.shape, dtype=np.float32)
+    out = (spare or Spare()).take(image.shape)
     _part(image, 2**scale, out, out[:0])
     return out
 
 
-def parted(image: Float32, scale: int) -> tuple[Float32, Float32]:
+def parted(image: Float32, scale: int, spare: Spare) -> tuple[Float32, Float32]:
     """The image smoothed like that, and the detail that this takes away."""
-    smooth, detail = np.empty(image.shape, dtype=np.float32), np.empty(image.shape, dtype=np.float32)
+    smooth, detail = spare.take(image.shape), spare.take(image.shape)
     _part(image, 2**scale, smooth, detail)
     return smooth, detail
 
@@ -109,7 +111,7 @@ def starlet(image: Float32, scales: int) -> Iterator[Float32]:
     """
     current = np.ascontiguousarray(image, dtype=np.float32)
     for scale in range(scales):
-        current, detail = parted(current, scale)
+        current, detail = parted(current, scale, Spare())
         yield detail
     yield current
 

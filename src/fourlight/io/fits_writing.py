@@ -23,7 +23,7 @@ BITPIX = {"|u1": 8, "<i2": 16, "<i4": 32, "<i8": 64, "<f4": -32, "<f8": -64}
 UNSIGNED_BASE = {"<u2": ("<i2", 32768), "<u4": ("<i4", 2147483648)}
 """Unsigned numbers are stored as signed ones, less BZERO (section 5.2.5)."""
 
-BAND_BYTES = 1 << 20
+BAND_BYTES = 1 << 18
 """Of samples that are worked on at a time, so that they stay in the cache of a processor."""
 
 MODULUS = 0xFFFFFFFF

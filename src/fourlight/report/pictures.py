@@ -82,7 +82,9 @@ def plane_views(
 
 def _above(plane: Float32, sky: np.float32) -> Float32:
     """Light above the sky; undefined pixels are shown as sky."""
-    return np.asarray(np.nan_to_num(plane - sky, nan=0.0))
+    light = plane - sky
+    light[np.isnan(light)] = 0
+    return np.asarray(light)
 
 
 def _grey(light: Float32, curve: Curve) -> str:
@@ -97,10 +99,15 @@ def _blocks(light: Float32, step: int, sky: np.float32 | None = None) -> Float32
     """Block means, so that the picture of a plane keeps its light and loses its pixel noise; less its sky, if given."""
     ny, nx = (size // step for size in light.shape[:2])
     out = np.empty((ny, nx, *light.shape[2:]), dtype=np.float32)
-    for y in range(ny):
-        rows = light[y * step : (y + 1) * step, : nx * step]
+    many = max(1, BAND_ROWS // step // 8)
+    for y in range(0, ny, many):
+        rows = light[y * step : min(y + many, ny) * step, : nx * step]
         rows = rows if sky is None else _above(rows, sky)
-        out[y] = rows.reshape(step, nx, step, *light.shape[2:]).mean(axis=(0, 2))
+        lines = np.add.reduceat(rows, np.arange(0, len(rows), step), axis=0)
+        total = lines[:, ::step].copy()
+        for k in range(1, step):
+            total += lines[:, k::step]
+        out[y : y + many] = total / np.float32(step * step)
     return out
 
 

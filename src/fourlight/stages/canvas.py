@@ -45,13 +45,13 @@ def some(image: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return image[::step, ::step]
 
 
-def bands(shape: tuple[int, ...]) -> Iterator[slice]:
-    """Some rows after another, down to the last.
+def bands(shape: tuple[int, ...], pixels: int = BAND_PX) -> Iterator[slice]:
+    """Rows of about so many pixels one after another, down to the last.
 
     >>> list(bands((100, 3000)))
     [slice(0, 43, None), slice(43, 86, None), slice(86, 129, None)]
     """
-    rows = max(1, BAND_PX // max(shape[1], 1))
+    rows = max(1, pixels // max(shape[1], 1))
     return (slice(y, y + rows) for y in range(0, shape[0], rows))
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import gaps, starlet, window
+from fourlight.core.spare import Spare
 from fourlight.errors import StageError
 from fourlight.stages.canvas import Canvas, Window, bands, some
 
@@ -29,6 +30,12 @@ class Channels:
     variance: list[Float32]
     halves: tuple[list[Float32], list[Float32]] | None
     covered: Bool
+
+    @property
+    def arrays(self) -> list[Float32]:
+        """All images and variances."""
+        first, second = self.halves or ([], [])
+        return [*self.image, *self.variance, *first, *second]
 
 
 @dataclass(slots=True)
@@ -51,19 +58,24 @@ class Sheet:
         """``(ny, nx)``."""
         return self.image[0].shape[0], self.image[0].shape[1]
 
-    def part(self, part: tuple[slice, slice]) -> Channels:
-        """Channels of a part, all light times the gains."""
+    def part(self, part: tuple[slice, slice], spare: Spare) -> Channels:
+        """Channels of a part, all light times the gains, in spare arrays."""
         gains = [np.float32(gain) for gain in self.gains]
+
+        def times(image: Float32, gain: np.float32) -> Float32:
+            here = image[part]
+            return np.multiply(here, gain, out=spare.take(here.shape))
+
         pair = None
         if self.halves is not None:
             both = [
-                _confirming(first[part], second[part], under[part], gain)
+                _confirming(first[part], second[part], under[part], gain, spare)
                 for first, second, under, gain in zip(*self.halves, self.under, gains, strict=True)
             ]
             pair = ([first for first, _ in both], [second for _, second in both])
         return Channels(
-            [image[part] * gain for image, gain in zip(self.image, gains, strict=True)],
-            [variance[part] * gain**2 for variance, gain in zip(self.variance, gains, strict=True)],
+            [times(image, gain) for image, gain in zip(self.image, gains, strict=True)],
+            [times(variance, gain**2) for variance, gain in zip(self.variance, gains, strict=True)],
             pair,
             self.covered[part],
         )
@@ -78,10 +90,10 @@ class Sheet:
 
 
 def _confirming(
-    first: Float32, second: Float32, under: Float32, gain: np.float32
+    first: Float32, second: Float32, under: Float32, gain: np.float32, spare: Spare
 ) -> tuple[Float32, Float32]:
     """Two halves times their gain; where one of them holds no light, neither can confirm the other."""
-    a, b = np.empty(first.shape, dtype=np.float32), np.empty(first.shape, dtype=np.float32)
+    a, b = spare.take(first.shape), spare.take(first.shape)
     for rows in bands(a.shape):
         both = np.isfinite(np.add(first[rows], second[rows], out=a[rows]))
         np.multiply(first[rows], gain, out=a[rows])

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from fourlight.core import colour, gaps, starlet, stretch
+from fourlight.core.spare import Spare
 from fourlight.stages.canvas import bands
 
 __all__ = ["FADED_PX", "Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repair_cores"]
@@ -26,6 +27,9 @@ PURITY_LIMIT = 0.05
 FADED_PX = 14
 """Width of the rim that is faded."""
 
+PLACES_PX = 1 << 15
+"""Pixels that are brought to the display at a time."""
+
 
 @dataclass(frozen=True, slots=True)
 class Field:
@@ -39,10 +43,10 @@ class Field:
     """Flux over the median flux."""
 
 
-def mix(images: list[Float32], weights: Float64) -> Float32:
+def mix(images: list[Float32], weights: Float64, spare: Spare | None = None) -> Float32:
     """Sum of images times weights."""
     shares = [np.float32(weight) for weight in weights]
-    out = np.empty(images[0].shape, dtype=np.float32)
+    out = (spare or Spare()).take(images[0].shape)
     for rows in bands(out.shape):
         np.multiply(images[0][rows], shares[0], out=out[rows])
         for image, share in zip(images[1:], shares[1:], strict=True):
@@ -157,29 +161,43 @@ def displayed(image: list[Float32], weights: Float64, curve: stretch.Curve, satu
 
     The curve's pedestal stands in for neutral sky light, so that ratios near the sky do not blow up.
     """
+    out = np.empty((*image[0].shape, 3), dtype=np.float32)
+    for rows in bands(out.shape, PLACES_PX):
+        out[rows] = _on_display([plane[rows] for plane in image], weights, curve, saturation)
+    return out
+
+
+def _on_display(
+    image: list[Float32], weights: Float64, curve: stretch.Curve, saturation: float
+) -> Float32:
+    """Some rows of the picture; channels are apart in memory, where they are quicker to work on."""
     brightness = mix(image, weights)
     light = np.asarray(colour.srgb_decode(curve(brightness)), dtype=np.float32)
     pedestal = np.float32(curve.pedestal)
     below = np.maximum(brightness + pedestal, pedestal * np.float32(0.2))
-    ratios = np.stack([np.maximum(plane + pedestal, 0) / below for plane in image], axis=-1)
-    ratios = colour.saturate(np.asarray(ratios, dtype=np.float32), saturation)
+    ratios = np.stack([np.maximum(plane + pedestal, 0) / below for plane in image])
+    ratios = colour.saturate(ratios, saturation)
     # where dust is darker than the sky, what is missing is sky light: it has no colour of its own
-    dark = np.clip((brightness + pedestal) / pedestal, 0, 1)[..., None] ** 2
-    ratios = np.asarray(1 + dark * (ratios - 1), dtype=np.float32)
+    dark = np.clip((brightness + pedestal) / pedestal, 0, 1) ** 2
+    ratios = 1 + dark * (ratios - 1)
     # a pure primary is harsh and hides all form: every channel keeps a little of the strongest
-    ratios = np.maximum(ratios, np.float32(PURITY_LIMIT) * ratios.max(axis=-1, keepdims=True))
-    norm = np.maximum(ratios @ weights.astype(np.float32), np.float32(1e-6))
-    rgb = np.asarray(ratios * (light / norm)[..., None], dtype=np.float32)
+    np.maximum(ratios, np.float32(PURITY_LIMIT) * ratios.max(axis=0), out=ratios)
+    norm = np.maximum(mix(list(ratios), weights), np.float32(1e-6))
+    rgb = np.moveaxis(ratios * (light / norm), 0, -1)
     rgb = colour.lighten_cores(colour.compress_peaks(rgb), rgb.max(axis=-1))
     return np.asarray(colour.srgb_encode(rgb), dtype=np.float32)
 
 
 def faded(rgb: Float32, covered: Bool, level: float) -> Float32:
-    """Uncovered parts blended into the brightness of empty sky over a few pixels."""
+    """Uncovered parts blended into the brightness of empty sky over a few pixels; ``rgb`` may be used for it."""
     if covered.all():
-        return np.asarray(np.clip(rgb, 0, 1), dtype=np.float32)
-    soft = covered.astype(np.float32)
+        return np.clip(rgb, 0, 1, out=rgb)
+    whole = covered.astype(np.float32)
+    soft = whole
     for scale in range(3):
-        soft = np.minimum(starlet.smooth_step(soft, scale), covered.astype(np.float32))
-    blend = np.clip(2 * soft - 1, 0, 1)[..., None]
-    return np.asarray(np.clip(rgb * blend + np.float32(level) * (1 - blend), 0, 1), dtype=np.float32)
+        soft = np.minimum(starlet.smooth_step(soft, scale), whole)
+    out = np.empty_like(rgb)
+    for rows in bands(rgb.shape, PLACES_PX):
+        blend = np.clip(2 * soft[rows] - 1, 0, 1)[..., None]
+        out[rows] = np.clip(rgb[rows] * blend + np.float32(level) * (1 - blend), 0, 1)
+    return out

@@ -200,8 +200,11 @@ def _less(images: list[Float32], surfaces: list[background.Surface], canvas: Can
     out = [canvas.new(image.shape) for image in images]
 
     def fill(window: Window) -> None:
+        rows, columns = window.inner
         for new, image, surface in zip(out, images, surfaces, strict=True):
-            new[window.inner] = image[window.inner] - surface.image(window.inner)
+            for y in range(rows.start, rows.stop, 64):
+                part = (slice(y, min(y + 64, rows.stop)), columns)
+                np.subtract(image[part], surface.image(part), out=new[part])
 
     canvas.each(out[0].shape, fill, pixel_bytes=32)
     return out

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from fourlight.core import background, levels, starmodel, starshape
 from fourlight.frames import StarList
-from fourlight.stages.canvas import some
+from fourlight.stages.canvas import bands, some
 
 __all__ = ["plane_holdings", "with_shares"]
 
@@ -34,20 +34,30 @@ def plane_holdings(value: Float32, variance: Float32, samples: Float32, stars: S
         ``sky`` and ``object`` mean level per pixel of the empty sky and of all light above it, ``noise``
         sqrt(VAR) at the median, ``fwhm_px``, ``samples_median``. Numbers are None where they cannot be known.
     """
-    covered = np.isfinite(value)
+    mean = _mean(value)
     noise = some(variance)
-    if not covered.any():
+    if mean is None:
         return {"sky": None, "object": None, "noise": None, "fwhm_px": None, "samples_median": 0.0}
     cells = levels.cell_levels(value, None, CELL_PX)
     dark = background.sky_cells(cells, 1)
     sky = float(np.median(cells.level[dark])) if dark.any() else float(np.nanmedian(some(value)))
     return {
         "sky": sky,
-        "object": float(np.mean(value, where=covered, dtype=np.float64)) - sky,
+        "object": mean - sky,
         "noise": float(np.sqrt(np.median(noise[np.isfinite(noise)]))),
         "fwhm_px": _width(value, variance, stars),
-        "samples_median": float(np.median(some(samples)[some(covered)])),
+        "samples_median": float(np.median(some(samples)[np.isfinite(some(value))])),
     }
+
+
+def _mean(value: Float32) -> float | None:
+    """Mean of the finite pixels; None where there are none."""
+    total, count = 0.0, 0
+    for rows in bands(value.shape):
+        finite = np.isfinite(value[rows])
+        total += float(np.where(finite, value[rows], np.float32(0)).sum(dtype=np.float64))
+        count += int(np.count_nonzero(finite))
+    return total / count if count else None
 
 
 def _width(value: Float32, variance: Float32, stars: StarList) -> float | None:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from fourlight.core import shrinkage
 from fourlight.core.hue import hue_parts
 from fourlight.core.samples import spread
+from fourlight.core.spare import Spare
 from fourlight.stages.canvas import Canvas, Window, bands
 from fourlight.stages.coverage import Channels, Sheet
 from fourlight.stages.display import mix
@@ -79,8 +80,9 @@ def _floor(variances: list[Float32], weights: Float64) -> np.float32:
 
 
 def smoothed(
-    channels: Channels, weights: Float64, strength: float, misfit: float = 0.0, levels: Levels | None = None
-) -> list[Float32]:
+    channels: Channels, weights: Float64, strength: float, misfit: float = 0.0, levels: Levels | None = None,
+    spare: Spare | None = None,
+) -> list[Float32]:  # fmt: skip
     """R, G and B with unconfirmed detail taken away.
 
     Brightness and two colours are smoothed apart, since colours carry less signal and more of their noise is
@@ -100,40 +102,49 @@ def smoothed(
         that they cannot tell it from detail; finest colours below it go.
     levels : Levels, optional
         Of the whole picture, where the channels are a part of it.
+    spare : Spare, optional
+        Where arrays are taken from, the results too.
     """
-    levels = levels or Levels(_floor(channels.variance, weights))
-    light, halves = _lights(channels, weights)
-    variance = mix(channels.variance, weights**2)
+    levels, spare = levels or Levels(_floor(channels.variance, weights)), spare or Spare()
+    light, halves = _lights(channels, weights, spare)
+    variance = mix(channels.variance, weights**2, spare)
     brightness = shrinkage.confirmed(
-        light, halves, variance, strength=strength, scales=SCALES, level=levels.of("brightness")
+        light, halves, variance, strength=strength, scales=SCALES, level=levels.of("brightness"), spare=spare
     )
-    del variance
+    spare.give(variance)
     below = _below(light, halves, levels.floor)
     hues = []
     for index, steep in zip((0, 2), _steep(channels, misfit), strict=True):
-        noise = _hue_noise(channels, index, below.whole)
-        ratio, ratios = _ratios(channels, index, below, noise, steep, strength, levels)
+        noise = _hue_noise(channels, index, below.whole, spare)
+        ratio, ratios = _ratios(channels, index, below, noise, steep, strength, levels, spare)
         hues.append(
             shrinkage.confirmed(
-                ratio, ratios, noise, strength=strength, scales=SCALES, level=levels.of(f"colour {index}")
+                ratio, ratios, noise, strength=strength, scales=SCALES, level=levels.of(f"colour {index}"),
+                spare=spare,
             )
-        )
+        )  # fmt: skip
+        spare.give(noise, ratio, *(ratios or ()))
+    spare.give(below.whole, *(below.halves or ()))
     return _coloured(brightness, hues, weights, levels.floor)
 
 
-def _look(channels: Channels, weights: Float64, strength: float, misfit: float, levels: Levels) -> None:
+def _look(
+    channels: Channels, weights: Float64, strength: float, misfit: float, levels: Levels, spare: Spare
+) -> None:
     """Keep the levels of a part, of which nothing else is wanted."""
-    light, halves = _lights(channels, weights)
+    light, halves = _lights(channels, weights, spare)
     if halves is None or strength <= 0:
         return
-    variance = mix(channels.variance, weights**2)
-    shrinkage.told_levels(halves, variance, scales=SCALES, level=levels.of("brightness"))
+    variance = mix(channels.variance, weights**2, spare)
+    shrinkage.told_levels(halves, variance, scales=SCALES, level=levels.of("brightness"), spare=spare)
     below = _below(light, halves, levels.floor)
     for index, steep in zip((0, 2), _steep(channels, misfit), strict=True):
-        noise = _hue_noise(channels, index, below.whole)
-        _, ratios = _ratios(channels, index, below, noise, steep, strength, levels)
+        noise = _hue_noise(channels, index, below.whole, spare)
+        ratio, ratios = _ratios(channels, index, below, noise, steep, strength, levels, spare)
         assert ratios is not None
-        shrinkage.told_levels(ratios, noise, scales=SCALES, level=levels.of(f"colour {index}"))
+        shrinkage.told_levels(ratios, noise, scales=SCALES, level=levels.of(f"colour {index}"), spare=spare)
+        spare.give(noise, ratio, *ratios)
+    spare.give(light, variance, *halves)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,12 +155,15 @@ class _Below:
     halves: tuple[Float32, Float32] | None
 
 
-def _lights(channels: Channels, weights: Float64) -> tuple[Float32, tuple[Float32, Float32] | None]:
+def _lights(
+    channels: Channels, weights: Float64, spare: Spare
+) -> tuple[Float32, tuple[Float32, Float32] | None]:
     """All channels together: of the whole, and of each half."""
+    light = mix(channels.image, weights, spare)
     if channels.halves is None:
-        return mix(channels.image, weights), None
-    first, second = (mix(half, weights) for half in channels.halves)
-    return mix(channels.image, weights), (first, second)
+        return light, None
+    first, second = (mix(half, weights, spare) for half in channels.halves)
+    return light, (first, second)
 
 
 def _below(light: Float32, halves: tuple[Float32, Float32] | None, floor: np.float32) -> _Below:
@@ -170,9 +184,9 @@ def _steep(channels: Channels, misfit: float) -> Iterator[Float32]:
         yield steep
 
 
-def _hue_noise(channels: Channels, index: int, below: Float32) -> Float32:
+def _hue_noise(channels: Channels, index: int, below: Float32, spare: Spare) -> Float32:
     """Variance of the difference of a channel to green over brightness."""
-    noise = np.empty(below.shape, dtype=np.float32)
+    noise = spare.take(below.shape)
     for rows in bands(below.shape):
         np.add(channels.variance[index][rows], channels.variance[1][rows], out=noise[rows])
         noise[rows] /= np.square(below[rows])
@@ -180,31 +194,40 @@ def _hue_noise(channels: Channels, index: int, below: Float32) -> Float32:
 
 
 def _ratios(
-    channels: Channels, index: int, below: _Below, noise: Float32, steep: Float32, strength: float, levels: Levels
+    channels: Channels, index: int, below: _Below, noise: Float32, steep: Float32, strength: float, levels: Levels,
+    spare: Spare,
 ) -> tuple[Float32, tuple[Float32, Float32] | None]:  # fmt: skip
     """Ratio of a colour to brightness in the whole and in the halves, without its finest detail that is not sure."""
     for rows in bands(steep.shape):
         steep[rows] /= below.whole[rows]
         np.square(steep[rows], out=steep[rows])
-    wide, fine = hue_parts(channels.image[index], channels.image[1], below.whole)
-    kept = shrinkage.kept_share(fine, None, steep, 0, strength)
+    whole = hue_parts(channels.image[index], channels.image[1], below.whole, spare)
+    kept = shrinkage.kept_share(whole[1], None, steep, 0, strength, spare=spare)
     if channels.halves is None or below.halves is None:
-        np.minimum(kept, shrinkage.kept_share(fine, None, noise, 0, strength), out=kept)
-        return _sum(wide, kept, fine), None
-    (wide_a, a), (wide_b, b) = (
-        hue_parts(half[index], half[1], light)
+        said = shrinkage.kept_share(whole[1], None, noise, 0, strength, spare=spare)
+        np.minimum(kept, said, out=kept)
+        spare.give(said)
+        return _sum(whole, kept, spare), None
+    first, second = (
+        hue_parts(half[index], half[1], light, spare)
         for half, light in zip(channels.halves, below.halves, strict=True)
     )
-    said = shrinkage.kept_share(fine, (a, b), noise, 0, strength, levels.of(f"fine {index}"))
+    fine = (first[1], second[1])
+    said = shrinkage.kept_share(whole[1], fine, noise, 0, strength, levels.of(f"fine {index}"), spare)
     np.minimum(kept, said, out=kept)
-    return _sum(wide, kept, fine), (_sum(wide_a, kept, a), _sum(wide_b, kept, b))
+    spare.give(said)
+    found = _sum(whole, kept, spare), (_sum(first, kept, spare), _sum(second, kept, spare))
+    spare.give(kept)
+    return found
 
 
-def _sum(wide: Float32, kept: Float32, fine: Float32) -> Float32:
+def _sum(parts: tuple[Float32, Float32], kept: Float32, spare: Spare) -> Float32:
     """Wide part and what is kept of the fine one, in its place."""
+    wide, fine = parts
     for rows in bands(fine.shape):
         fine[rows] *= kept[rows]
         fine[rows] += wide[rows]
+    spare.give(wide)
     return fine
 
 
@@ -228,15 +251,21 @@ def smoothed_sheet(
 ) -> list[Float32]:
     """`smoothed` of a whole picture, part by part; the result does not depend on the parts."""
     levels = Levels(_floor(sheet.some_variance(), weights), seen={})
+    spare = Spare()
     for part in _samples(sheet.shape):
-        _look(sheet.part(part), weights, strength, misfit, levels)
+        channels = sheet.part(part, spare)
+        _look(channels, weights, strength, misfit, levels, spare)
+        spare.give(*channels.arrays)
     levels.settle()
+    spare = Spare()
     out = [canvas.new(sheet.shape) for _ in range(3)]
 
     def work(window: Window) -> None:
-        made = smoothed(sheet.part(window.outer), weights, strength, misfit, levels)
+        channels = sheet.part(window.outer, spare)
+        made = smoothed(channels, weights, strength, misfit, levels, spare)
         for image, part in zip(out, made, strict=True):
             image[window.inner] = part[window.cut]
+        spare.give(*channels.arrays, *made)
 
     canvas.each(sheet.shape, work, reach=REACH, pixel_bytes=PIXEL_BYTES)
     return out
