@@ -83,7 +83,7 @@ def noise_share(
     """
     ny, nx = a.shape
     reach = 2 * step
-    padded, line = np.empty(nx + 4 * reach, dtype=np.float32), np.empty(nx, dtype=np.float32)
+    line = np.empty(nx, dtype=np.float32)
     rings = np.empty((8, 5 * reach + 1, nx), dtype=np.float32)
     depth, rows, near = rings.shape[1], np.empty((4, nx), dtype=np.float32), np.empty((3, nx), np.float32)
     nothing = line[:0]
@@ -91,7 +91,7 @@ def noise_share(
         if t < ny:
             _powers(a[t], b[t] if b.size else a[t], rows)
             for k in range(3 if b.size else 1):
-                across(rows[k], step, padded, rings[k, t % depth])
+                across(rows[k], step, rings[k, t % depth])
             rings[3, t % depth] = rows[3] if b.size else expected[t]
         y = t - reach
         if 0 <= y < ny:
@@ -102,12 +102,12 @@ def noise_share(
             if b.size:
                 _signal(near, narrow)
                 _noise(near, expected[y], same[y] if same.size else nothing, level, line)
-            across(line, step, padded, rings[5, y % depth])
-            across(narrow, 2 * step, padded, rings[6, y % depth])
+            across(line, step, rings[5, y % depth])
+            across(narrow, 2 * step, rings[6, y % depth])
         y = t - 2 * reach
         if 0 <= y < ny:
             down(rings[5], y, ny, step, line)
-            across(line, 2 * step, padded, rings[7, y % depth])
+            across(line, 2 * step, rings[7, y % depth])
         y = t - 4 * reach
         if y >= 0:
             down(rings[6], y, ny, 2 * step, near[0])

@@ -31,13 +31,12 @@ def _ratios(difference: Float32, below: Float32, smooth: Float32, wide: Float32,
 @njit(cache=True, nogil=True)
 def _hue(image: Float32, green: Float32, below: Float32, wide: Float32, fine: Float32) -> None:
     ny, nx = image.shape
-    padded = np.empty(nx + 4, dtype=np.float32)
     rings, smooth = np.empty((3, 5, nx), dtype=np.float32), np.empty((2, nx), dtype=np.float32)
     for t in range(ny + 2):
         if t < ny:
             _less(image[t], green[t], rings[2, t % 5])
-            across(rings[2, t % 5], 1, padded, rings[0, t % 5])
-            across(below[t], 1, padded, rings[1, t % 5])
+            across(rings[2, t % 5], 1, rings[0, t % 5])
+            across(below[t], 1, rings[1, t % 5])
         y = t - 2
         if y >= 0:
             down(rings[0], y, ny, 1, smooth[0])

@@ -38,21 +38,23 @@ def _weighted(a: Float32, b: Float32, c: Float32, d: Float32, e: Float32, out: F
 
 
 @njit(cache=True, nogil=True)
-def across(row: Float32, step: int, padded: Float32, out: Float32) -> None:
-    """Smooth along a row; ``padded`` is room for ``4 * step`` more than the row."""
+def across(row: Float32, step: int, out: Float32) -> None:
+    """Smooth along a row."""
     nx, reach = row.size, 2 * step
-    padded[reach : reach + nx] = row
-    for x in range(reach):
-        padded[x] = row[_mirrored(x - reach, nx)]
-        padded[reach + nx + x] = row[_mirrored(nx + x, nx)]
+    inner = max(nx - 2 * reach, 0)
     _weighted(
-        padded[:nx],
-        padded[step : step + nx],
-        padded[reach : reach + nx],
-        padded[reach + step : reach + step + nx],
-        padded[2 * reach : 2 * reach + nx],
-        out,
+        row[:inner],
+        row[step : step + inner],
+        row[reach : reach + inner],
+        row[reach + step : reach + step + inner],
+        row[2 * reach : 2 * reach + inner],
+        out[reach : reach + inner],
     )
+    for k in range(nx - inner):
+        x = k if k < reach or inner == 0 else k + inner
+        a, e = row[_mirrored(x - reach, nx)], row[_mirrored(x + reach, nx)]
+        b, d = row[_mirrored(x - step, nx)], row[_mirrored(x + step, nx)]
+        out[x] = np.float32(0.375) * row[x] + np.float32(0.25) * (b + d) + np.float32(0.0625) * (a + e)
 
 
 @njit(cache=True, nogil=True)
@@ -72,11 +74,10 @@ def down(ring: Float32, y: int, ny: int, step: int, out: Float32) -> None:
 @njit(cache=True, nogil=True)
 def _part(image: Float32, step: int, smooth: Float32, detail: Float32) -> None:
     ny, nx = image.shape
-    padded = np.empty(nx + 4 * step, dtype=np.float32)
     ring = np.empty((4 * step + 1, nx), dtype=np.float32)
     for t in range(ny + 2 * step):
         if t < ny:
-            across(image[t], step, padded, ring[t % len(ring)])
+            across(image[t], step, ring[t % len(ring)])
         y = t - 2 * step
         if y >= 0:
             down(ring, y, ny, step, smooth[y])

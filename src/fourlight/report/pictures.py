@@ -116,12 +116,11 @@ def _shared_curve(planes: Mapping[str, Float32], sky: Mapping[str, np.float32]) 
     spreads, brights, whites = [], [], []
     for name, plane in planes.items():
         values = some(plane) - sky[name]
-        values = values[np.isfinite(values)]
         # stars are cut before smoothing, so that the bright end is that of the extended object
-        limit = np.float32(np.quantile(values, 0.98))
+        limit, white = np.quantile(values[np.isfinite(values)], (0.98, 0.9998)).astype(np.float32)
         spreads.append(_pixel_noise(plane))
         brights.append(float(np.quantile(_smooth(plane, sky[name], limit), 0.98)))
-        whites.append(float(np.quantile(values, 0.9998)))
+        whites.append(float(white))
     bright = max(brights) if max(brights) > max(spreads) else 0.0
     return choose_curve(
         max(spreads), bright, max(whites), sky=0.13, bright_target=0.7, noise_limit=0.04, top=0.98

@@ -150,11 +150,14 @@ def _well_covered(planes: list[Float32], variances: list[Float32], canvas: Canva
     out = np.empty(planes[0].shape, dtype=bool)
 
     def fill(window: Window) -> None:
-        covered = np.isfinite(planes[0][window.outer])
-        for plane, variance, explained in zip(planes, variances, usual, strict=True):
-            light = plane[window.outer]
-            with np.errstate(invalid="ignore"):
-                covered &= np.isfinite(light) & ~(variance[window.outer] > 9 * explained(light))
+        light = [plane[window.outer] for plane in planes]
+        noise = [variance[window.outer] for variance in variances]
+        covered = np.ones(light[0].shape, dtype=bool)
+        for rows in bands(covered.shape):
+            for plane, variance, explained in zip(light, noise, usual, strict=True):
+                here = plane[rows]
+                with np.errstate(invalid="ignore"):
+                    covered[rows] &= np.isfinite(here) & ~(variance[rows] > 9 * explained(here))
         # single gaps inside (a rejected sample, a hole of sparse colours) are closed later, not cropped away
         smooth = starlet.smooth_step(covered.astype(np.float32), 1)
         out[window.inner] = (covered | (smooth > 0.6))[window.cut]

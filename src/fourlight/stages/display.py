@@ -83,13 +83,14 @@ def repair_cores(image: list[Float32], peaks: Float64, factors: Float64, field: 
         return
     ceiling = 0.8 * float(np.median(full.max(axis=1))) * factors
     # the whole picture is searched, because a list of stars may miss the brightest of all
-    hot = image[0] > ceiling[0]
-    for plane, limit in zip(image[1:], ceiling[1:], strict=True):
-        hot |= plane > limit
+    hot = np.zeros(image[0].shape, dtype=bool)
+    for rows in bands(hot.shape):
+        for plane, limit in zip(image, ceiling, strict=True):
+            hot[rows] |= plane[rows] > limit
     if not hot.any():
         return
     # pixels between full ones, and those beside them, hold light of full samples too
-    hot = ndimage.binary_dilation(hot, np.ones((3, 3)))
+    _grow(hot)
     labels, _ = ndimage.label(hot, structure=np.ones((3, 3)))
     for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
         margin = 4 + max(rows.stop - rows.start, columns.stop - columns.start)
@@ -101,6 +102,15 @@ def repair_cores(image: list[Float32], peaks: Float64, factors: Float64, field: 
         mended = _recoloured(patches, hot[part], labels[part] == k)
         for patch, new in zip(patches, mended, strict=True):
             patch[...] = new
+
+
+def _grow(spots: Bool) -> None:
+    """Add the eight neighbours of the few pixels that are True, in place."""
+    y, x = np.nonzero(spots)
+    ny, nx = spots.shape
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            spots[np.clip(y + dy, 0, ny - 1), np.clip(x + dx, 0, nx - 1)] = True
 
 
 def _recoloured(image: list[Float32], hot: Bool, core: Bool) -> list[Float32]:

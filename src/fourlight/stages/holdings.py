@@ -35,17 +35,18 @@ def plane_holdings(value: Float32, variance: Float32, samples: Float32, stars: S
         sqrt(VAR) at the median, ``fwhm_px``, ``samples_median``. Numbers are None where they cannot be known.
     """
     mean = _mean(value)
-    noise = some(variance)
     if mean is None:
         return {"sky": None, "object": None, "noise": None, "fwhm_px": None, "samples_median": 0.0}
+    known = some(variance)
+    usual = float(np.median(known[np.isfinite(known)]))
     cells = levels.cell_levels(value, None, CELL_PX)
     dark = background.sky_cells(cells, 1)
     sky = float(np.median(cells.level[dark])) if dark.any() else float(np.nanmedian(some(value)))
     return {
         "sky": sky,
         "object": mean - sky,
-        "noise": float(np.sqrt(np.median(noise[np.isfinite(noise)]))),
-        "fwhm_px": _width(value, variance, stars),
+        "noise": float(np.sqrt(usual)),
+        "fwhm_px": _width(value, usual, stars),
         "samples_median": float(np.median(some(samples)[np.isfinite(some(value))])),
     }
 
@@ -60,15 +61,13 @@ def _mean(value: Float32) -> float | None:
     return total / count if count else None
 
 
-def _width(value: Float32, variance: Float32, stars: StarList) -> float | None:
-    """FWHM of one profile fitted to the bright unsaturated stars of a plane of the stack."""
+def _width(value: Float32, noise: float, stars: StarList) -> float | None:
+    """FWHM of one profile fitted to the bright unsaturated stars of a plane whose usual variance is ``noise``."""
     chosen = np.flatnonzero(~stars.saturated)[:150]
     if len(chosen) < 3:
         return None
     typical = float(np.median(stars.fwhm_px[chosen]))
     shape = starmodel.moffat_shape(typical)
-    some_variance = some(variance)
-    noise = float(np.median(some_variance[np.isfinite(some_variance)]))
     # All pixels of a plane of the stack belong to the one plane.
     found, fine = starshape.plane_shape(
         value, np.zeros((2, 2), dtype=np.int64), 0, noise, 0.0, stars.x[chosen], stars.y[chosen],
