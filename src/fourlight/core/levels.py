@@ -111,7 +111,7 @@ def _clipped(ordered: Float32) -> tuple[float, float, int]:
         if last - first < 4 or last - first == high - low:
             break
         low, high = first, last
-        middle, sigma = _middle(ordered, low, high), _deviation(ordered, low, high)
+        middle, sigma = _middle(ordered, low, high), _deviation(ordered, low, high, middle)
     return middle, sigma, high - low
 
 
@@ -122,30 +122,48 @@ def _middle(ordered: Float32, low: int, high: int) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _deviation(values: Float32, low: int, high: int) -> float:
-    """Standard deviation of the values from ``low`` up to ``high``."""
-    mean = square = 0.0
-    for k in range(low, high):
-        mean += values[k]
-    mean /= high - low
-    for k in range(low, high):
-        square += (values[k] - mean) ** 2
-    return float(np.sqrt(square / (high - low)))
+def _deviation(values: Float32, low: int, high: int, near: float) -> float:
+    """Standard deviation of the values from ``low`` up to ``high``, none of them far from ``near``.
+
+    Four sums at a time: each addition would wait for the one before it.
+    """
+    total, square = np.zeros(4), np.zeros(4)
+    last = low + (high - low) // 4 * 4
+    for k in range(low, last, 4):
+        for i in range(4):
+            away = np.float64(values[k + i]) - near
+            total[i] += away
+            square[i] += away * away
+    for k in range(last, high):
+        away = np.float64(values[k]) - near
+        total[0] += away
+        square[0] += away * away
+    mean = total.sum() / (high - low)
+    return float(np.sqrt(max(square.sum() / (high - low) - mean * mean, 0.0)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _median_away(ordered: Float32, middle: float) -> float:
-    """Median of the distances of ascending values from their median: the nearest half lies around it."""
+    """Median of the distances of ascending values from their median."""
     n = len(ordered)
-    right = n // 2
-    left = right - 1
-    before = here = 0.0
-    for _ in range(n // 2 + 1):
-        down = middle - ordered[left] if left >= 0 else np.inf
-        up = ordered[right] - middle if right < n else np.inf
-        before, here = here, min(down, up)
-        if down < up:
-            left -= 1
+    here = _away(ordered, middle, n // 2)
+    return here if n % 2 else 0.5 * (_away(ordered, middle, n // 2 - 1) + here)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _away(ordered: Float32, middle: float, k: int) -> float:
+    """The distance from the median that ``k`` of the ascending values stay below.
+
+    Distances ascend to both sides of it; it is halved how many of the k smallest lie on the left.
+    """
+    right = len(ordered) // 2
+    left, fewest, most = right - 1, max(0, k - (len(ordered) - right)), min(k, right)
+    while fewest < most:
+        i = (fewest + most) // 2
+        if ordered[right + k - i - 1] - middle > middle - ordered[left - i]:
+            fewest = i + 1
         else:
-            right += 1
-    return here if n % 2 else 0.5 * (before + here)
+            most = i
+    down = middle - ordered[left - fewest] if fewest <= left else np.inf
+    up = ordered[right + k - fewest] - middle if right + k - fewest < len(ordered) else np.inf
+    return float(min(down, up))

@@ -20,8 +20,11 @@ __all__ = ["PlaneView", "embedded_picture", "plane_views", "rejected_view"]
 
 Float32 = npt.NDArray[np.float32]
 
-BAND_ROWS = 256
+BAND_ROWS = 32
 """Rows that are worked on at a time."""
+
+STRIP_ROWS = 64
+"""Rows beside each other of which one in so many strips is looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +102,13 @@ def _blocks(light: Float32, step: int, sky: np.float32 | None = None) -> Float32
     """Block means, so that the picture of a plane keeps its light and loses its pixel noise; less its sky, if given."""
     ny, nx = (size // step for size in light.shape[:2])
     out = np.empty((ny, nx, *light.shape[2:]), dtype=np.float32)
-    many = max(1, BAND_ROWS // step // 8)
+    many = max(1, BAND_ROWS // step)
     for y in range(0, ny, many):
         rows = light[y * step : min(y + many, ny) * step, : nx * step]
         rows = rows if sky is None else _above(rows, sky)
-        lines = np.add.reduceat(rows, np.arange(0, len(rows), step), axis=0)
+        lines = rows[::step].copy()
+        for k in range(1, step):
+            lines += rows[k::step]
         total = lines[:, ::step].copy()
         for k in range(1, step):
             total += lines[:, k::step]
@@ -128,14 +133,14 @@ def _shared_curve(planes: Mapping[str, Float32], sky: Mapping[str, np.float32]) 
 
 
 def _smooth(plane: Float32, sky: np.float32, limit: np.float32) -> Float32:
-    """Light above the sky up to a limit, smoothed over about 15 px, on an even grid of pixels."""
+    """Light above the sky up to a limit, smoothed over about 15 px, on an even grid of strips and columns."""
     step, reach, parts = every(plane.shape), 14, []
-    for y in range(0, len(plane), BAND_ROWS):
+    for y in range(0, len(plane), STRIP_ROWS * step):
         low = max(y - reach, 0)
-        light = np.minimum(_above(plane[low : y + BAND_ROWS + reach], sky), limit)
+        light = np.minimum(_above(plane[low : y + STRIP_ROWS + reach], sky), limit)
         for scale in range(3):
             light = smooth_step(light, scale)
-        parts.append(light[y - low : y - low + BAND_ROWS][-y % step :: step, ::step])
+        parts.append(light[y - low : y - low + STRIP_ROWS, ::step])
     return np.concatenate(parts)
 
 
