@@ -1,9 +1,9 @@
 """Smoothing that two independent halves of the data must confirm: starlet split-half Wiener gains.
 
 `fourlight.core.starlet` splits an image into detail of growing size and a smooth rest, and their sum is the image.
-Detail that both halves of the frames show is kept, detail that only one half shows is noise and is taken away. What
-is taken away from the third scale on is reckoned at every second pixel, of the next at every fourth and so on: such
-detail holds nothing finer (its spectrum is down to 0.002 there).
+Detail that both halves of the frames show is kept, detail that only one half shows is noise and is taken away. From
+the fourth scale on its share is reckoned at every second pixel, then at every fourth and so on: what is left of the
+halves by then holds nothing finer (its spectrum is down to 0.002 there).
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-
 
 from fourlight.core.halfpower import noise_share
 from fourlight.core.spare import Spare
@@ -30,8 +29,8 @@ NOISE_PER_SCALE = (0.8908, 0.2007, 0.0855, 0.0412, 0.0204, 0.0102, 0.0051)
 
 Exact for the B3 spline: square root of the sum of squared weights of the impulse response of the scale."""
 
-WHOLE_SCALES = 2
-"""Scales that are reckoned at every pixel."""
+WHOLE_SCALES = 3
+"""Scales of which it is reckoned at every pixel how much is noise; of the next it is at every second one and so on."""
 
 
 def usual(ratio: Callable[[], Float32], scale: int) -> float:
@@ -74,7 +73,7 @@ def confirmed(
         Number of detail scales; the smooth rest is kept as it is.
     level : callable
         Noise of a scale over the expected one; of a part of an image that of the whole is needed. The image must
-        begin at a multiple of ``2**(scales - 2)`` pixels of the whole one then.
+        begin at a multiple of ``2**scales`` pixels of the whole one then.
     spare : Spare, optional
         Where arrays are taken from, the result too.
     """
@@ -83,13 +82,15 @@ def confirmed(
     spare = spare or Spare()
     current = image = np.ascontiguousarray(image, dtype=np.float32)
     lost: list[Float32] = []
-    for scale, (pair, expected, same) in enumerate(_scales(halves, variance, image.shape, scales, spare)):
-        smooth, detail = parted(current, min(scale, WHOLE_SCALES - 1), spare)
-        share = _lost_share(detail, pair, expected, scale, strength, same, level, spare)
+    for scale, (pair, expected, same) in enumerate(_scales(halves or (image,), variance, scales, spare)):
+        smooth, detail = parted(current, min(scale, WHOLE_SCALES), spare)
+        share = _on_grid(
+            _lost_share(pair, expected, scale, strength, same, level, spare), detail.shape, spare
+        )
         share *= detail
         lost.append(share)
         spare.give(detail, *([current] if current is not image else []))
-        current = _thinned(smooth, scale, spare)
+        current = smooth if scale < WHOLE_SCALES else _thinned(smooth, spare)
     total = lost.pop()
     while lost:
         coarse, total = total, lost.pop()
@@ -106,8 +107,7 @@ def told_levels(
     halves: tuple[Float32, Float32], variance: Float32 | None, *, scales: int, level: Level, spare: Spare
 ) -> None:
     """Ask for the level of every scale as `confirmed` does, and do nothing else."""
-    for scale, (pair, expected, _) in enumerate(_scales(halves, variance, halves[0].shape, scales, spare)):
-        assert pair is not None
+    for scale, (pair, expected, _) in enumerate(_scales(halves, variance, scales, spare)):
         level(_ratio(*pair, expected, scale), scale)
 
 
@@ -117,42 +117,55 @@ def kept_share(
 ) -> Float32:  # fmt: skip
     """Share of the detail of one scale that the half details, or else the variance of the image, confirm."""
     same = None if halves is None else _same(*halves)
-    share = _lost_share(detail, halves, variance, scale, strength, same, level, spare or Spare())
+    share = _lost_share(halves or (detail,), variance, scale, strength, same, level, spare or Spare())
     return np.subtract(np.float32(1), share, out=share)
 
 
-Scale: TypeAlias = tuple[tuple[Float32, Float32] | None, Float32, Float32 | None]
-"""Details of the halves, expected power of the noise but for a factor, and where one half stands for the other."""
+Details: TypeAlias = tuple[Float32, ...]
+"""Of two halves, or of the image alone."""
 
 
 def _scales(
-    halves: tuple[Float32, Float32] | None, variance: Float32 | None, shape: tuple[int, ...], scales: int,
-    spare: Spare,
-) -> Iterator[Scale]:  # fmt: skip
-    """What is needed of each scale, finest first; it is taken back when the next one is asked for."""
+    images: Details, variance: Float32 | None, scales: int, spare: Spare
+) -> Iterator[tuple[Details, Float32, Float32 | None]]:
+    """Details of each scale, finest first, expected power of their noise but for a factor, and `_same`.
+
+    They are taken back when the next scale is asked for.
+    """
+    shape = images[0].shape
     expected = np.ones(shape, np.float32) if variance is None else np.asarray(variance, dtype=np.float32)
-    same = None if halves is None else _same(*halves)
-    pair = [np.ascontiguousarray(half, dtype=np.float32) for half in halves or ()]
+    same = _same(*images) if len(images) == 2 else None
+    images = tuple(np.ascontiguousarray(image, dtype=np.float32) for image in images)
     for scale in range(scales):
-        own = min(scale, WHOLE_SCALES - 1)
-        parts = [parted(half, own, spare) for half in pair]
-        yield (parts[0][1], parts[1][1]) if parts else None, expected, same
-        spare.give(*(detail for _, detail in parts), *(pair if scale else ()))
-        pair = [_thinned(smooth, scale, spare) for smooth, _ in parts]
-        same = None if same is None else _thinned(smooth_step(same, own, spare), scale, spare)
-        if scale >= WHOLE_SCALES - 1:
-            expected = _thinned(smooth_step(expected, 0, spare), scale, spare)
-    spare.give(*pair)
+        own, thin = min(scale, WHOLE_SCALES - 1), scale >= WHOLE_SCALES - 1
+        parts = [parted(image, own, spare) for image in images]
+        yield tuple(detail for _, detail in parts), expected, same
+        spare.give(*(detail for _, detail in parts), *(images if scale else ()))
+        images = tuple(_thinned(smooth, spare) if thin else smooth for smooth, _ in parts)
+        same = None if same is None else smooth_step(same, own, spare)
+        if thin:
+            same = None if same is None else _thinned(same, spare)
+            expected = _thinned(smooth_step(expected, 0, spare), spare)
+    spare.give(*images)
 
 
-def _thinned(image: Float32, scale: int, spare: Spare) -> Float32:
-    """Every second row and column after the scales that need all, in place of the image."""
-    if scale < WHOLE_SCALES - 1:
-        return image
+def _thinned(image: Float32, spare: Spare) -> Float32:
+    """Every second row and column, in place of the image."""
     thin = spare.take((-(-image.shape[0] // 2), -(-image.shape[1] // 2)))
     thin[:] = image[::2, ::2]
     spare.give(image)
     return thin
+
+
+def _on_grid(image: Float32, shape: tuple[int, ...], spare: Spare) -> Float32:
+    """An image known at every second pixel of a shape, or at all of them, at all of them."""
+    if image.shape == shape:
+        return image
+    fine = spare.take(shape)
+    fine[:] = 0
+    add_finer(image, fine)
+    spare.give(image)
+    return fine
 
 
 def _same(a: Float32, b: Float32) -> Float32 | None:
@@ -179,16 +192,17 @@ def _ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[]
 
 
 def _lost_share(
-    detail: Float32, pair: tuple[Float32, Float32] | None, expected: Float32, scale: int, strength: float,
-    same: Float32 | None, level: Level, spare: Spare,
+    details: Details, expected: Float32, scale: int, strength: float, same: Float32 | None, level: Level,
+    spare: Spare,
 ) -> Float32:  # fmt: skip
     """Share of the detail of a scale that is taken away."""
-    out, none = spare.take(detail.shape), np.empty((0, 0), dtype=np.float32)
+    out, none = spare.take(details[0].shape), np.empty((0, 0), dtype=np.float32)
     step, power = 2 ** min(scale, WHOLE_SCALES - 1), np.float32(strength)
-    if pair is None:
+    if len(details) == 1:
         white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
-        noise_share(detail, none, expected * white, none, np.float32(1), step, power, out)
+        noise_share(details[0], none, expected * white, none, np.float32(1), step, power, out)
     else:
-        seen = np.float32(level(_ratio(*pair, expected, scale), scale))
-        noise_share(*pair, expected, none if same is None else same, seen, step, power, out)
+        a, b = details
+        seen = np.float32(level(_ratio(a, b, expected, scale), scale))
+        noise_share(a, b, expected, none if same is None else same, seen, step, power, out)
     return out

@@ -69,9 +69,7 @@ def star_light(
     for first in range(0, len(whole), TOGETHER):
         some = whole[first : first + TOGETHER]
         rows, columns = row[some], column[some]
-        distance = np.hypot(
-            offset_y + (rows - y[some])[:, None], offset_x + (columns - x[some])[:, None]
-        )
+        distance = np.hypot(offset_y + (rows - y[some])[:, None], offset_x + (columns - x[some])[:, None])
         inside, ring = distance <= radius_px, distance >= 1.5 * radius_px
         for c, (image, variance) in enumerate(zip(channels, variances, strict=True)):
             light = _around(image, rows, columns, reach)

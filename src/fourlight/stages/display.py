@@ -177,9 +177,7 @@ def displayed(image: list[Float32], weights: Float64, curve: stretch.Curve, satu
     return out
 
 
-def _on_display(
-    image: list[Float32], weights: Float64, curve: stretch.Curve, saturation: float
-) -> Float32:
+def _on_display(image: list[Float32], weights: Float64, curve: stretch.Curve, saturation: float) -> Float32:
     """Some rows of the picture; channels are apart in memory, where they are quicker to work on."""
     brightness = mix(image, weights)
     light = np.asarray(colour.srgb_decode(curve(brightness)), dtype=np.float32)

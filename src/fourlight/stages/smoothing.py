@@ -27,8 +27,8 @@ SCALES = 5
 FLOOR = 30.0
 """Light added below colour ratios, in sigma of the brightness: the noise of the sky must stay small in them."""
 
-REACH = 240
-"""Pixels around a place that shape it: all the scales one after another, and the means of their noise, take 231."""
+REACH = 224
+"""Pixels around a place that shape it: all the scales one after another, and the means of their noise, take 215."""
 
 PIXEL_BYTES = 140
 """Memory taken per pixel."""
@@ -231,9 +231,7 @@ def _sum(parts: tuple[Float32, Float32], kept: Float32, spare: Spare) -> Float32
     return fine
 
 
-def _coloured(
-    brightness: Float32, hues: list[Float32], weights: Float64, floor: np.float32
-) -> list[Float32]:
+def _coloured(brightness: Float32, hues: list[Float32], weights: Float64, floor: np.float32) -> list[Float32]:
     """R, G and B from brightness and the differences of R and B to G over it, in the place of these."""
     red, blue = hues
     for rows in bands(brightness.shape):
