@@ -18,7 +18,7 @@ from fourlight.core.halfpower import noise_share
 from fourlight.core.spare import Spare
 from fourlight.core.starlet import add_finer, parted, smooth_step
 
-__all__ = ["NOISE_PER_SCALE", "Level", "confirmed", "kept_share", "told_levels", "usual"]
+__all__ = ["NOISE_PER_SCALE", "Level", "confirmed", "kept_share", "median_of", "told_levels", "usual"]
 
 Float32 = npt.NDArray[np.float32]
 Level: TypeAlias = Callable[[Callable[[], Float32], int], float]
@@ -33,10 +33,14 @@ WHOLE_SCALES = 3
 """Scales of which it is reckoned at every pixel how much is noise; of the next it is at every second one and so on."""
 
 
-def usual(ratio: Callable[[], Float32], scale: int) -> float:
+def usual(ratio: Callable[[], Float32], _scale: int) -> float:
     """Median of the ratios that are not zero: noise that the halves show at one scale over the expected noise."""
-    values = ratio()
-    known = values[values > 0]
+    return median_of(ratio())
+
+
+def median_of(ratio: Float32) -> float:
+    """Median of the values above zero; 0 where there are none."""
+    known = ratio[ratio > 0]
     return float(np.median(known)) if known.size else 0.0
 
 
@@ -108,7 +112,8 @@ def told_levels(
 ) -> None:
     """Ask for the level of every scale as `confirmed` does, and do nothing else."""
     for scale, (pair, expected, _) in enumerate(_scales(halves, variance, scales, spare)):
-        level(_ratio(*pair, expected, scale), scale)
+        a, b = pair
+        level(_ratio(a, b, expected, scale), scale)
 
 
 def kept_share(
@@ -179,7 +184,7 @@ def _same(a: Float32, b: Float32) -> Float32 | None:
     if not beside.any():
         return None
     beside[:, :-1] |= beside[:, 1:]
-    return beside.astype(np.float32)
+    return np.asarray(beside, dtype=np.float32)
 
 
 def _ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[], Float32]:

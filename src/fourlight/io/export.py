@@ -127,7 +127,7 @@ def _png_chunks(ny: int, nx: int, dtype: np.dtype[Any], bands: Iterable[npt.NDAr
     yield _chunk(b"gAMA", struct.pack(">I", 45455))
     yield _chunk(b"cHRM", struct.pack(">8I", 31270, 32900, 64000, 33000, 30000, 60000, 15000, 6000))
     yield _chunk(b"iCCP", b"sRGB\0\0" + zlib.compress(srgb_profile(), 9))
-    # Huffman codes alone: in the noise of a picture hardly anything comes twice, and searching for it takes most of the time.
+    # Huffman codes alone: in the noise of a picture hardly anything comes twice, and looking for it takes long.
     packer = zlib.compressobj(1, zlib.DEFLATED, zlib.MAX_WBITS, 9, zlib.Z_HUFFMAN_ONLY)
     above = np.zeros(nx * 3 * dtype.itemsize, dtype=np.uint8)
     for band in bands:

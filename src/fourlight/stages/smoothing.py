@@ -59,20 +59,18 @@ class Levels:
                 return self.known[name, scale]
             values = ratio()
             if self.seen is None:
-                return shrinkage.usual(lambda: values, scale)
+                return shrinkage.median_of(values)
             step = int(np.ceil(np.sqrt(values.size / KEPT)))
             kept = values[::step, ::step].ravel()
             self.seen.setdefault((name, scale), []).append(kept)
-            return shrinkage.usual(lambda: kept, scale)
+            return shrinkage.median_of(kept)
 
         return level
 
     def settle(self) -> None:
         """Take the levels of all parts seen so far together."""
         seen, self.seen = self.seen or {}, None
-        for (name, scale), parts in seen.items():
-            together = np.concatenate(parts)
-            self.known[name, scale] = shrinkage.usual(lambda ratios=together: ratios, scale)
+        self.known = {key: shrinkage.median_of(np.concatenate(parts)) for key, parts in seen.items()}
 
 
 def _floor(variances: list[Float32], weights: Float64) -> np.float32:
