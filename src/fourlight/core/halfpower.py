@@ -22,6 +22,12 @@ Noise alone has power 2 in a half; local means over so few pixels rarely reach 1
 
 
 @njit(cache=True, nogil=True)
+def _copy(row: Float32, out: Float32) -> None:
+    for x in range(out.size):
+        out[x] = row[x]
+
+
+@njit(cache=True, nogil=True)
 def _powers(a: Float32, b: Float32, rows: Float32) -> None:
     """Squares and product of a row of half details, and the power of their half difference."""
     for x in range(a.size):
@@ -31,13 +37,15 @@ def _powers(a: Float32, b: Float32, rows: Float32) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _noise(near: Float32, expected: Float32, same: Float32, level: np.float32, noise: Float32) -> None:
+def _noise(
+    near: Float32, power: Float32, expected: Float32, same: Float32, level: np.float32, noise: Float32
+) -> None:
     """Where both halves show the same bright detail, or hold the same numbers, the noise is the expected one."""
     clear, none = np.float32(CLEAR), np.float32(0)
     for x in range(noise.size):
         known = expected[x] * level
         bright = (min(near[0, x], near[1, x]) > clear * known) & (near[2, x] > none)
-        noise[x] = min(noise[x], known) if bright else noise[x]
+        noise[x] = min(power[x], known) if bright else power[x]
     for x in range(same.size):
         noise[x] += same[x] * expected[x] * level
 
@@ -92,17 +100,18 @@ def noise_share(
             _powers(a[t], b[t] if b.size else a[t], rows)
             for k in range(3 if b.size else 1):
                 across(rows[k], step, rings[k, t % depth])
-            rings[3, t % depth] = rows[3] if b.size else expected[t]
+            _copy(rows[3] if b.size else expected[t], rings[3, t % depth])
         y = t - reach
         if 0 <= y < ny:
             narrow = rings[4, y % depth]
             for k in range(3 if b.size else 1):
                 down(rings[k], y, ny, step, near[k] if b.size else narrow)
-            line[:] = rings[3, y % depth]
+            noise = rings[3, y % depth]
             if b.size:
                 _signal(near, narrow)
-                _noise(near, expected[y], same[y] if same.size else nothing, level, line)
-            across(line, step, rings[5, y % depth])
+                _noise(near, noise, expected[y], same[y] if same.size else nothing, level, line)
+                noise = line
+            across(noise, step, rings[5, y % depth])
             across(narrow, 2 * step, rings[6, y % depth])
         y = t - 2 * reach
         if 0 <= y < ny:

@@ -125,14 +125,15 @@ def add_finer(coarse: Float32, out: Float32) -> None:
     """
     my, mx = coarse.shape
     ny, nx = out.shape
-    row, near, far = np.empty(mx, dtype=np.float32), np.float32(9 / 16), np.float32(-1 / 16)
+    mixed, near, far = np.empty(mx, dtype=np.float32), np.float32(9 / 16), np.float32(-1 / 16)
     for y in range(ny):
-        j = y // 2
-        row[:] = coarse[j]
+        row = coarse[y // 2]
         if y % 2:
-            above, below, last = coarse[max(j - 1, 0)], coarse[min(j + 1, my - 1)], coarse[min(j + 2, my - 1)]
+            above, below = coarse[max(y // 2 - 1, 0)], coarse[min(y // 2 + 1, my - 1)]
+            last = coarse[min(y // 2 + 2, my - 1)]
             for i in range(mx):
-                row[i] = near * (row[i] + below[i]) + far * (above[i] + last[i])
+                mixed[i] = near * (row[i] + below[i]) + far * (above[i] + last[i])
+            row = mixed
         for i in range(mx):
             out[y, 2 * i] += row[i]
         for i in range(nx // 2):
