@@ -91,34 +91,35 @@ def noise_share(
     """
     ny, nx = a.shape
     reach = 2 * step
-    line = np.empty(nx, dtype=np.float32)
-    rings = np.empty((8, 5 * reach + 1, nx), dtype=np.float32)
-    depth, rows, near = rings.shape[1], np.empty((4, nx), dtype=np.float32), np.empty((3, nx), np.float32)
-    nothing = line[:0]
+    halves, line = (3 if b.size else 1), np.empty(nx, dtype=np.float32)
+    rows, near = np.empty((4, nx), dtype=np.float32), np.empty((3, nx), dtype=np.float32)
+    # Each ring holds a row for as long as it is needed: together they fit the cache.
+    powers, plain = np.empty((3, 2 * reach + 1, nx), np.float32), np.empty((reach + 1, nx), np.float32)
+    noises, narrows = np.empty((2 * reach + 1, nx), np.float32), np.empty((3 * reach + 1, nx), np.float32)
+    wide, wide_noises = np.empty((5 * reach + 1, nx), np.float32), np.empty((4 * reach + 1, nx), np.float32)
     for t in range(ny + 4 * reach):
         if t < ny:
             _powers(a[t], b[t] if b.size else a[t], rows)
-            for k in range(3 if b.size else 1):
-                across(rows[k], step, rings[k, t % depth])
-            _copy(rows[3] if b.size else expected[t], rings[3, t % depth])
+            for k in range(halves):
+                across(rows[k], step, powers[k, t % (2 * reach + 1)])
+            _copy(rows[3] if b.size else expected[t], plain[t % (reach + 1)])
         y = t - reach
         if 0 <= y < ny:
-            narrow = rings[4, y % depth]
-            for k in range(3 if b.size else 1):
-                down(rings[k], y, ny, step, near[k] if b.size else narrow)
-            noise = rings[3, y % depth]
+            narrow, noise = narrows[y % (3 * reach + 1)], plain[y % (reach + 1)]
+            for k in range(halves):
+                down(powers[k], y, ny, step, near[k] if b.size else narrow)
             if b.size:
                 _signal(near, narrow)
-                _noise(near, noise, expected[y], same[y] if same.size else nothing, level, line)
+                _noise(near, noise, expected[y], same[y] if same.size else line[:0], level, line)
                 noise = line
-            across(noise, step, rings[5, y % depth])
-            across(narrow, 2 * step, rings[6, y % depth])
+            across(noise, step, noises[y % (2 * reach + 1)])
+            across(narrow, 2 * step, wide[y % (5 * reach + 1)])
         y = t - 2 * reach
         if 0 <= y < ny:
-            down(rings[5], y, ny, step, line)
-            across(line, 2 * step, rings[7, y % depth])
+            down(noises, y, ny, step, line)
+            across(line, 2 * step, wide_noises[y % (4 * reach + 1)])
         y = t - 4 * reach
         if y >= 0:
-            down(rings[6], y, ny, 2 * step, near[0])
-            down(rings[7], y, ny, 2 * step, near[1])
-            _share(rings[4, y % depth], near[0], near[1], strength, out[y])
+            down(wide, y, ny, 2 * step, near[0])
+            down(wide_noises, y, ny, 2 * step, near[1])
+            _share(narrows[y % (3 * reach + 1)], near[0], near[1], strength, out[y])
