@@ -253,15 +253,15 @@ def smoothed_sheet(
         _look(channels, weights, strength, misfit, levels, spare)
         spare.give(*channels.arrays)
     levels.settle()
-    spare = Spare()
+    del spare
     out = [canvas.new(sheet.shape) for _ in range(3)]
 
     def work(window: Window) -> None:
+        spare = Spare()  # parts differ in size: what one leaves would be of no use to the next
         channels = sheet.part(window.outer, spare)
         made = smoothed(channels, weights, strength, misfit, levels, spare)
         for image, part in zip(out, made, strict=True):
             image[window.inner] = part[window.cut]
-        spare.give(*channels.arrays, *made)
 
     canvas.each(sheet.shape, work, reach=REACH, pixel_bytes=PIXEL_BYTES)
     return out
