@@ -97,6 +97,8 @@ def run(
         if add:
             if recipe or settings:
                 raise InputError("--add takes its recipe from the stack in OUT; leave --recipe and --set out")
+            from fourlight.provenance import load
+
             past = load(out / "provenance.json")
             chosen = recipes.with_settings(past.recipe, own)
         else:
