@@ -7,6 +7,8 @@ import pytest
 
 from fourlight.core.combine import clipped_mean, truncation_factor
 
+FEW = {3: 2.20, 4: 2.02, 5: 1.81, 6: 1.77, 7: 1.69, 8: 1.67, 9: 1.63}
+
 
 @pytest.mark.parametrize(
     ("clip", "factor"), [(2.0, 0.87963), (2.5, 0.95460), (3.0, 0.98658), (3.5, 0.99694), (4.0, 0.99946)]
@@ -53,3 +55,42 @@ def test_order_of_frames_does_not_matter() -> None:
     assert np.allclose(
         clipped_mean(samples, 2.5, 1.0)[0], clipped_mean(samples[::-1], 2.5, 1.0)[0], atol=1e-6
     )
+
+
+def _slowly(values: np.ndarray, clip_sigma: float, noise: float) -> tuple[float, float, int]:
+    """Mean, variance and number of the values of one pixel that are kept, step by step."""
+    known = values[np.isfinite(values)].astype(np.float64)
+    if len(known) > 2:
+        away = np.abs(known - np.median(known))
+        own = FEW.get(len(known), 1.4826) * np.median(away)
+        known = known[away <= clip_sigma * max(noise, own)]
+    variance = known.var(ddof=1) / truncation_factor(clip_sigma) ** 2 if len(known) > 1 else np.nan
+    return known.mean() if len(known) else np.nan, variance, len(known)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 8, 9, 17, 33])
+@pytest.mark.parametrize("clip_sigma", [2.5, 4.0])
+def test_equals_a_slow_version_pixel_by_pixel(count: int, clip_sigma: float) -> None:
+    rng, noise = np.random.default_rng(count), np.array([[2.0, 3.0], [3.0, 5.0]])
+    samples = rng.normal(1000, np.tile(noise, (10, 150)), (count, 20, 300))
+    samples[rng.random(samples.shape) < 0.02] += 300
+    samples[:, :, 250:] *= (
+        1.02 ** np.arange(count)[:, None, None]
+    )  # exposures that drift: all values are far apart
+    samples[rng.random(samples.shape) < 0.05] = np.nan
+    samples[0, 5], samples[:, 6] = np.nan, np.nan
+    samples = samples.astype(np.float32)
+    found = clipped_mean(samples, clip_sigma, noise)
+    for (y, x), mean in np.ndenumerate(found[0]):
+        expected = _slowly(samples[:, y, x], clip_sigma, noise[y % 2, x % 2])
+        np.testing.assert_allclose(mean, expected[0], rtol=2e-7)
+        np.testing.assert_allclose(found[1][y, x], expected[1], rtol=2e-4, atol=1e-5)
+        assert found[2][y, x] == expected[2]
+
+
+def test_values_without_end_are_left_out() -> None:
+    samples = np.full((4, 2, 2), 7.0, np.float32)
+    samples[1, 0, 0], samples[:3, 1, 1] = np.inf, [np.inf, -np.inf, np.nan]
+    mean, _, kept = clipped_mean(samples, 4.0, 1.0)
+    assert np.all(mean == 7.0)
+    assert kept.tolist() == [[3, 4], [4, 1]]

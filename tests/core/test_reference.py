@@ -11,7 +11,8 @@ from scipy.spatial import KDTree
 from fourlight.core import bends
 from fourlight.core.cfa import plane_map
 from fourlight.core.lanes import LANES
-from fourlight.core.reference import merging_network, reference
+from fourlight.core.networks import merging_network
+from fourlight.core.reference import reference
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 CELL = plane_map("GBRG")

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from fourlight.core import bends, cfa, drizzle, lsq, rejected, rejection, samples, sums
-from fourlight.core.reference import merging_network, reference
+from fourlight.core.networks import merging_network
+from fourlight.core.reference import reference
 
 SHAPE = (18, 20)
 CELL = cfa.plane_map("RGGB")

@@ -8,9 +8,14 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.lanes import LANES
+from fourlight.core.networks import merging_network, sort_columns
+
 __all__ = ["clipped_mean", "truncation_factor"]
 
-Float32Array = npt.NDArray[np.float32]
+Float32 = npt.NDArray[np.float32]
+Int32 = npt.NDArray[np.int32]
+Int64 = npt.NDArray[np.int64]
 
 _FEW = (0.0, 0.0, 0.0, 2.20, 2.02, 1.81, 1.77, 1.69, 1.67, 1.63)
 """Factor from the median absolute deviation of n values (n = 3 to 9) to sigma, from 400,000 simulated normal
@@ -30,8 +35,8 @@ def truncation_factor(clip_sigma: float) -> float:
 
 
 def clipped_mean(
-    samples: Float32Array, clip_sigma: float, noise: float
-) -> tuple[Float32Array, Float32Array, npt.NDArray[np.int32]]:
+    samples: Float32, clip_sigma: float, noise: float | npt.ArrayLike
+) -> tuple[Float32, Float32, Int32]:
     """Mean over exposures of each pixel without the values far from the pixel's median.
 
     A value is left out when it is further from the median of its pixel than ``clip_sigma`` times ``noise`` or
@@ -41,21 +46,26 @@ def clipped_mean(
 
     Parameters
     ----------
-    samples : (n, my, mx) float32
+    samples : (n, ny, nx) float32
         The exposures; NaN is left out.
     clip_sigma : float
         Threshold.
-    noise : float
-        Standard deviation of one ordinary sample, unit of the samples.
+    noise : float or (2, 2) array
+        Standard deviation of one ordinary sample, unit of the samples; one number, or by ``[y % 2, x % 2]``.
 
     Returns
     -------
-    mean : (my, mx) float32
+    mean : (ny, nx) float32
         NaN where no exposure has a value.
-    variance : (my, mx) float32
+    variance : (ny, nx) float32
         Variance of one sample about the mean, corrected for the clip; NaN with fewer than two values.
-    kept : (my, mx) int32
+    kept : (ny, nx) int32
         Values that went into the mean.
+
+    Notes
+    -----
+    The median lies within one standard deviation of the mean, so that where the farthest value is near the mean
+    no median is needed; the others are found by `fourlight.core.networks`.
 
     Examples
     --------
@@ -65,65 +75,142 @@ def clipped_mean(
     >>> mean.item(), kept.item()
     (100.0, 4)
     """
-    n, my, mx = samples.shape
-    mean = np.empty((my, mx), dtype=np.float32)
-    variance = np.empty((my, mx), dtype=np.float32)
-    kept = np.empty((my, mx), dtype=np.int32)
-    few = np.array([_FEW[i] if i < len(_FEW) else 1.4826 for i in range(n + 1)])
-    _clip(samples, clip_sigma, noise, few, mean, variance, kept)
+    n, ny, nx = samples.shape
+    mean, variance = np.empty((2, ny, nx), dtype=np.float32)
+    kept = np.empty((ny, nx), dtype=np.int32)
+    few = np.array([_FEW[i] if i < len(_FEW) else 1.4826 for i in range(n + 1)], dtype=np.float32)
+    limit = (clip_sigma * np.broadcast_to(np.asarray(noise, dtype=np.float32), (2, 2))).astype(np.float32)
+    _clip(samples, clip_sigma, limit, few, merging_network(n), mean, variance, kept)
     if n > 1:
         variance /= np.float32(truncation_factor(clip_sigma) ** 2)
     return mean, variance, kept
 
 
 @njit(cache=True, nogil=True)
-def _median(values: npt.NDArray[np.float64]) -> float:
-    ordered = np.sort(values)
-    half = len(ordered) // 2
-    return float(ordered[half]) if len(ordered) % 2 else float((ordered[half - 1] + ordered[half]) / 2)
-
-
-@njit(cache=True, nogil=True)
-def _limits(
-    values: npt.NDArray[np.float64], clip_sigma: float, noise: float, few: npt.NDArray[np.float64]
-) -> tuple[float, float]:
-    """Range of values that are kept; without end where nothing can be far from the median."""
-    count = len(values)
-    if count < 3 or values.max() - values.min() <= clip_sigma * noise:
-        return -np.inf, np.inf
-    middle = _median(values)
-    limit = clip_sigma * max(noise, few[count] * _median(np.abs(values - middle)))
-    return middle - limit, middle + limit
-
-
-@njit(cache=True, nogil=True)
 def _clip(
-    samples: Float32Array,
-    clip_sigma: float,
-    noise: float,
-    few: npt.NDArray[np.float64],
-    mean: Float32Array,
-    variance: Float32Array,
-    kept: npt.NDArray[np.int32],
-) -> None:
-    n, my, mx = samples.shape
-    values = np.empty(n)
-    for y in range(my):
-        for x in range(mx):
-            count = 0
-            for i in range(n):
-                if np.isfinite(samples[i, y, x]):
-                    values[count] = samples[i, y, x]
-                    count += 1
-            low, high = _limits(values[:count], clip_sigma, noise, few)
-            total = square = 0.0
-            used = 0
-            start = values[0]
-            for value in values[:count]:
-                if low <= value <= high:
-                    total += value - start
-                    square += (value - start) ** 2
-                    used += 1
-            mean[y, x] = start + total / used if used else np.nan
-            variance[y, x] = max(square - total * total / used, 0.0) / (used - 1) if used > 1 else np.nan
-            kept[y, x] = used
+    samples: Float32, clip_sigma: float, limit: Float32, few: Float32, network: Int64,
+    mean: Float32, variance: Float32, kept: Int32,
+) -> None:  # fmt: skip
+    n, ny, nx = samples.shape
+    sums = np.empty((4, LANES), dtype=np.float32)
+    spread = np.empty((2, (n + 7) // 8 * 8, LANES), dtype=np.float32)
+    doubtful = np.empty(nx, dtype=np.int64)
+    for y in range(ny):
+        found = 0
+        for x0 in range(0, nx, LANES):
+            x1 = min(nx, x0 + LANES)
+            _summed(samples, y, x0, x1, sums)
+            for k in range(x1 - x0):
+                x = x0 + k
+                doubtful[found] = x
+                found += not _plain(samples[0, y, x], sums[:, k], n, limit[y % 2, x % 2])
+                mean[y, x] = samples[0, y, x] + sums[0, k] / np.float32(n)
+                scatter = max(sums[1, k] - sums[0, k] * sums[0, k] / np.float32(n), np.float32(0.0))
+                variance[y, x] = scatter / np.float32(n - 1) if n > 1 else np.float32(np.nan)
+                kept[y, x] = n
+        for first in range(0, found, LANES):
+            places = doubtful[first : min(found, first + LANES)]
+            _clip_some(
+                samples[:, y],
+                places,
+                clip_sigma,
+                limit[y % 2],
+                few,
+                network,
+                spread,
+                mean[y],
+                variance[y],
+                kept[y],
+            )
+
+
+@njit(cache=True, nogil=True)
+def _summed(samples: Float32, y: int, x0: int, x1: int, sums: Float32) -> None:
+    """Sum and sum of squares over exposures of the distance from the first one, lowest and highest value."""
+    start = samples[0, y, x0:x1]
+    total, square, low, high = sums[0, : start.size], sums[1], sums[2], sums[3]
+    for k in range(total.size):
+        total[k] = square[k] = start[k] - start[k]  # NaN where there is no value
+        low[k] = high[k] = start[k]
+    for i in range(1, samples.shape[0]):
+        row = samples[i, y, x0:x1]
+        for k in range(total.size):
+            value = row[k]
+            away = value - start[k]
+            total[k] += away
+            square[k] += away * away
+            low[k] = value if value < low[k] else low[k]
+            high[k] = value if value > high[k] else high[k]
+
+
+@njit(cache=True, nogil=True)
+def _plain(start: np.float32, sums: Float32, n: int, limit: np.float32) -> bool:
+    """Whether all values are known and none can be further than the limit from the median."""
+    total, square, low, high = sums[0], sums[1], sums[2], sums[3]
+    if not np.isfinite(total):
+        return False
+    if n < 3 or high - low <= limit:
+        return True
+    middle = total / n
+    deviation = np.sqrt(max(square / n - middle * middle, 0.0))
+    return bool(max(high - start - middle, middle - (low - start)) + deviation <= limit)
+
+
+@njit(cache=True, nogil=True)
+def _clip_some(
+    rows: Float32, places: Int64, clip_sigma: float, limit: Float32, few: Float32, network: Int64, spread: Float32,
+    mean: Float32, variance: Float32, kept: Int32,
+) -> None:  # fmt: skip
+    """Clipped mean at some places of a row; ``spread`` is work space."""
+    n = rows.shape[0]
+    values, away = spread[0], spread[1]
+    count, middle, scatter = (
+        np.zeros(LANES, np.int32),
+        np.empty(LANES, np.float32),
+        np.empty(LANES, np.float32),
+    )
+    values[:] = away[:] = np.inf
+    for i in range(n):
+        row = rows[i]
+        for k in range(places.size):
+            if np.isfinite(row[places[k]]):
+                values[count[k], k] = row[places[k]]
+                count[k] += 1
+    sort_columns(values, network)
+    _middles(values, count, middle)
+    for i in range(n):
+        for k in range(LANES):
+            away[i, k] = abs(values[i, k] - middle[k]) if i < count[k] else np.float32(np.inf)
+    sort_columns(away, network)
+    _middles(away, count, scatter)
+    for k in range(places.size):
+        x = places[k]
+        most = max(limit[x % 2], np.float32(clip_sigma) * few[count[k]] * scatter[k])
+        most = most if count[k] > 2 else np.float32(np.inf)
+        mean[x], variance[x], kept[x] = _mean_within(values[: count[k], k], middle[k], most)
+
+
+@njit(cache=True, nogil=True)
+def _middles(ordered: Float32, count: Int32, middle: Float32) -> None:
+    """Median of each column, of which ``count`` values come first in order; 0 where there is none."""
+    for k in range(middle.size):
+        half = count[k] // 2
+        below = ordered[max(count[k] - 1, 0) // 2, k]
+        middle[k] = np.float32(0.5) * (below + ordered[half, k]) if count[k] > 0 else np.float32(0.0)
+
+
+@njit(cache=True, nogil=True)
+def _mean_within(values: Float32, middle: np.float32, most: np.float32) -> tuple[float, float, int]:
+    """Mean, variance and number of the values that are not further from the middle."""
+    total = square = 0.0
+    used = 0
+    for value in values:
+        away = np.float64(value - middle)
+        if abs(away) <= most:
+            total += away
+            square += away * away
+            used += 1
+    if used == 0:
+        return np.nan, np.nan, 0
+    left = max(square - total * total / used, 0.0)
+    return middle + total / used, left / (used - 1) if used > 1 else np.nan, used

@@ -6,16 +6,15 @@ sorted by comparisons that are the same for all lanes, so that a processor compa
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
 from fourlight.core.bends import along_row
 from fourlight.core.lanes import LANES, fetch, places
+from fourlight.core.networks import sort_columns
 
-__all__ = ["merging_network", "reference"]
+__all__ = ["reference"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -24,72 +23,6 @@ Int64 = npt.NDArray[np.int64]
 
 NORMAL = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation."""
-
-
-@lru_cache(maxsize=16)
-def merging_network(count: int) -> Int64:
-    """Comparisons (n, 3) that sort ``count`` rows once every eight are sorted: two rows, and pairs that follow below.
-
-    The later stages of Batcher's odd-even merge sort (Batcher 1968, Sorting networks and their applications; Knuth, The
-    Art of Computer Programming, vol. 3, 5.3.4; from memory).
-
-    >>> values = [1, 3, 5, 7, 9, 11, 13, 15, 0, 2, 4]
-    >>> for low, high, pairs in merging_network(11).tolist():
-    ...     for k in range(pairs):
-    ...         values[low + k], values[high + k] = sorted((values[low + k], values[high + k]))
-    >>> values
-    [0, 1, 2, 3, 4, 5, 7, 9, 11, 13, 15]
-    """
-    found = [np.empty((0, 3), dtype=np.int64)]
-    steps = [1 << k for k in range(max(count - 1, 0).bit_length())]
-    for merged in steps[3:]:
-        for apart in [step for step in reversed(steps) if step <= merged]:
-            low = np.arange(apart % merged, count - apart)
-            paired = (low - apart % merged) // apart % 2 == 0
-            together = low // (2 * merged) == (low + apart) // (2 * merged)
-            low = low[paired & together]
-            firsts = np.flatnonzero(np.diff(low, prepend=-2) != 1)
-            pairs = np.diff(firsts, append=len(low))
-            found.append(np.stack([low[firsts], low[firsts] + apart, pairs], axis=1))
-    return np.concatenate(found)
-
-
-@njit(cache=True, nogil=True)
-def _ordered(a: np.float32, b: np.float32) -> tuple[np.float32, np.float32]:
-    return (a, b) if a < b else (b, a)
-
-
-@njit(cache=True, nogil=True)
-def _sort_eight(rows: Float32) -> None:
-    """Sort each column of eight rows, one after the other in a flat array, while they are in the registers."""
-    for k in range(LANES):
-        i = np.uintp(k)
-        a, b, c, d = rows[i], rows[i + LANES], rows[i + 2 * LANES], rows[i + 3 * LANES]
-        e, f, g, h = rows[i + 4 * LANES], rows[i + 5 * LANES], rows[i + 6 * LANES], rows[i + 7 * LANES]
-        # 19 comparisons, the fewest there can be (Knuth, 5.3.4)
-        (a, c), (b, d), (e, g), (f, h) = _ordered(a, c), _ordered(b, d), _ordered(e, g), _ordered(f, h)
-        (a, e), (b, f), (c, g), (d, h) = _ordered(a, e), _ordered(b, f), _ordered(c, g), _ordered(d, h)
-        (a, b), (c, d), (e, f), (g, h) = _ordered(a, b), _ordered(c, d), _ordered(e, f), _ordered(g, h)
-        (c, e), (d, f) = _ordered(c, e), _ordered(d, f)
-        (b, e), (d, g) = _ordered(b, e), _ordered(d, g)
-        (b, c), (d, e), (f, g) = _ordered(b, c), _ordered(d, e), _ordered(f, g)
-        rows[i], rows[i + LANES], rows[i + 2 * LANES], rows[i + 3 * LANES] = a, b, c, d
-        rows[i + 4 * LANES], rows[i + 5 * LANES], rows[i + 6 * LANES], rows[i + 7 * LANES] = e, f, g, h
-
-
-@njit(cache=True, nogil=True)
-def _sort(values: Float32, network: Int64) -> None:
-    """Sort each column of an array of rows ``LANES`` long, a multiple of eight of them."""
-    flat = values.ravel()
-    for k in range(0, flat.size, 8 * LANES):
-        _sort_eight(flat[k : k + 8 * LANES])
-    for k in range(network.shape[0]):
-        low, high, pairs = network[k, 0] * LANES, network[k, 1] * LANES, network[k, 2] * LANES
-        first, second = flat[low : low + pairs], flat[high : high + pairs]
-        for i in range(first.size):
-            a, b = first[i], second[i]
-            first[i] = a if a < b else b
-            second[i] = b if a < b else a
 
 
 @njit(cache=True, nogil=True)
@@ -197,7 +130,7 @@ def reference(
     oy, ox : int
         Output position of the first pixel of ``ref``.
     network : (n, 3) int64
-        `merging_network` of the number of frames.
+        `fourlight.core.networks.merging_network` of the number of frames.
     ref, scatter : (h, w) float32, written
         NaN where no frame has a sample; scatter is 1.4826 times the median absolute deviation, 0 with fewer
         than five samples. With fewer than six samples the lower one of two middle ones counts, since outliers are
@@ -223,7 +156,7 @@ def reference(
                 _nearest(at, height[f], width[f], left[f], top[f], numbers)
                 fetch(buffer[start[f] : start[f] + height[f] * width[f]], numbers, count.size, values[f])
                 _counted(numbers, values[f], count)
-            _sort(values, network)
+            sort_columns(values, network)
             most = 0
             for k in range(LANES):
                 most = max(most, count[k])

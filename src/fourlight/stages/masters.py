@@ -109,40 +109,47 @@ def combined(
     if known is not None:
         return known
     sources = [open_source(frame) for frame in frames]
-    scale = np.ones((len(frames), 4)) if levels is None else 1.0 / levels
     cell = plane_map(pattern)
-    noise = _frame_noise(sources[0], cell) * np.median(scale, axis=0)
-    taken = pedestal.open() if isinstance(pedestal, Master) else None
-    variances: list[Float32Array] = []
+    scale = None if levels is None else (1.0 / levels)[:, cell].astype(np.float32)
+    noise = _frame_noise(sources[0])
+    if scale is not None:
+        noise *= np.median(scale, axis=0)
+    taken = pedestal.open() if isinstance(pedestal, Master) else pedestal
+    variances: list[FloatArray] = []
 
     def fill(out: Float32Array) -> None:
         for y0, y1 in bands(ny, nx, 2 * len(frames)):
-            stack = np.stack([source.read(y0, y1, 0, nx) for source in sources])
-            stack -= np.float32(pedestal) if taken is None else taken[y0:y1]  # type: ignore[arg-type]
-            out[y0:y1], variance = _clipped_planes(stack, cell, scale, clip_sigma, noise)
-            variances.append(_plane_medians(variance, cell))
+            stack = _stacked(sources, y0, y1, taken, scale)
+            out[y0:y1], variance, kept = clipped_mean(stack, clip_sigma, noise)
+            variances.append(_cell_means(variance, kept))
 
     _written(path, (ny, nx), fill)
     with np.errstate(invalid="ignore"):
-        error = np.median(np.asarray(variances, dtype=np.float64), axis=0)
+        error = np.median(np.asarray(variances), axis=0)
     error = np.where(np.isfinite(error), error, noise**2 / len(frames))
-    return _remember(Master(path, len(frames), tuple(float(v) for v in error)))
+    return _remember(Master(path, len(frames), by_plane(error, cell)))
 
 
-def _clipped_planes(
-    stack: Float32Array, cell: npt.NDArray[np.int64], scale: FloatArray, clip_sigma: float, noise: FloatArray
-) -> tuple[Float32Array, Float32Array]:
-    """Clipped mean over frames of a (n, rows, nx) band, and the variance of that mean, plane by plane."""
-    value = np.empty(stack.shape[1:], dtype=np.float32)
-    variance = np.empty(stack.shape[1:], dtype=np.float32)
-    for y, x in np.ndindex(2, 2):
-        p = int(cell[y, x])
-        part = np.ascontiguousarray(stack[:, y::2, x::2])
-        part *= scale[:, p, None, None].astype(np.float32)
-        mean, scatter, kept = clipped_mean(part, clip_sigma, float(noise[p]))
-        value[y::2, x::2] = mean
-        variance[y::2, x::2] = scatter / np.maximum(kept, 1)
-    return value, variance
+def _stacked(
+    sources: Sequence[PixelSource], y0: int, y1: int, taken: Float32Array | float, scale: Float32Array | None
+) -> Float32Array:
+    """Rows of all frames (n, y1 - y0, nx), an array or a number taken off, times (n, 2, 2) by place in the cell."""
+    nx = sources[0].shape[1]
+    stack = np.empty((len(sources), y1 - y0, nx), dtype=np.float32)
+    off = taken[y0:y1] if isinstance(taken, np.ndarray) else np.float32(taken)
+    for i, source in enumerate(sources):
+        np.subtract(source.read(y0, y1, 0, nx), off, out=stack[i])
+        if scale is not None:
+            for y in range(2):
+                stack[i, y::2] *= np.resize(scale[i, y], nx)
+    return stack
+
+
+def by_plane(values: FloatArray, cell: npt.NDArray[np.int64]) -> tuple[float, ...]:
+    """Numbers by place in the mosaic cell (2, 2) in the order of the planes."""
+    out = np.empty(4)
+    out[cell] = values
+    return tuple(out.tolist())
 
 
 def derived(
@@ -202,23 +209,30 @@ def _starts(length: int) -> list[int]:
     return [room // 4 * 2] if count == 1 else [int(s) // 2 * 2 for s in np.linspace(0, room, count)]
 
 
-def _frame_noise(source: PixelSource, cell: npt.NDArray[np.int64]) -> FloatArray:
+def _frame_noise(source: PixelSource) -> FloatArray:
+    """Noise of one sample by place in the mosaic cell (2, 2), the median over patches; 0 where none tells."""
+    found = np.array(
+        [[sample_noise(patch[y::2, x::2]) for y, x in np.ndindex(2, 2)] for patch in patches(source)]
+    )
+    known = np.isfinite(found).any(axis=0)
     noise = np.zeros(4)
-    parts = list(patches(source))
-    for y, x in np.ndindex(2, 2):
-        found = [sample_noise(patch[y::2, x::2]) for patch in parts]
-        found = [value for value in found if np.isfinite(value)]
-        noise[cell[y, x]] = np.median(found) if found else 0.0
-    return noise
+    noise[known] = np.nanmedian(found[:, known], axis=0)
+    return noise.reshape(2, 2)
 
 
-def _plane_medians(band: Float32Array, cell: npt.NDArray[np.int64]) -> Float32Array:
-    values = np.full(4, np.nan, dtype=np.float32)
+def _cell_means(variance: Float32Array, kept: npt.NDArray[np.int32]) -> FloatArray:
+    """Variance of the mean by place in the mosaic cell (2, 2), over up to 64 pairs of rows of a band.
+
+    The mean of all pixels with the largest hundredth cut down to the others, which are not hot then; NaN without any.
+    """
+    step = 2 * max(1, len(variance) // 128)
+    means = np.full((2, 2), np.nan)
     for y, x in np.ndindex(2, 2):
-        finite = band[y::2, x::2][np.isfinite(band[y::2, x::2])]
-        if finite.size:
-            values[cell[y, x]] = np.mean(np.minimum(finite, np.percentile(finite, 99)))
-    return values
+        values = variance[y::step, x::2] / np.maximum(kept[y::step, x::2], 1)
+        values = values[np.isfinite(values)]
+        if values.size:
+            means[y, x] = np.mean(np.minimum(values, np.percentile(values, 99)))
+    return means
 
 
 def _digest(key: list[object]) -> str:

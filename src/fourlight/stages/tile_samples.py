@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from fourlight.core import reference as middle
 from fourlight.core import rejected, rejection, samples
+from fourlight.core.networks import merging_network
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import HALO, FrameTable, Tile, rectangle
 
@@ -121,7 +122,7 @@ def reference(found: TileSamples, table: FrameTable) -> Reference:
         np.full(shape, np.nan, np.float32), np.zeros(shape, np.float32), np.zeros(shape, np.int32)
     )
     y0, y1, x0, x1 = (np.ascontiguousarray(column) for column in found.boxes.T)
-    network = middle.merging_network(len(found.frames))
+    network = merging_network(len(found.frames))
     for plane in range(4 if found.frames else 0):
         places = [np.argwhere(cell == plane)[0] for cell in table.cell[found.frames]]
         top, left = ((np.array(places) - found.boxes[:, ::2]) % 2).T.copy()
