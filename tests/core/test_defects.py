@@ -104,3 +104,45 @@ def test_excess_is_in_units_of_the_noise_or_of_the_scatter_around() -> None:
     assert excess == 6.0
     assert contrast == pytest.approx(12 / 80)
     assert np.isnan(excess_at(image, 9, 4, 2.0)[0])
+
+
+def _slow_excess(image: Image, y: int, x: int) -> tuple[float, float]:
+    """Excess of a sample over the median of its known neighbours in units of `NOISE`, and of a larger scatter of them."""
+    near = [
+        image[yy, xx]
+        for yy in (y - 2, y, y + 2)
+        for xx in (x - 2, x, x + 2)
+        if (yy, xx) != (y, x) and 0 <= yy < image.shape[0] and 0 <= xx < image.shape[1]
+    ]
+    near = sorted(value for value in near if np.isfinite(value))
+    if len(near) < 3:
+        return np.nan, np.nan
+    quarter = len(near) // 4
+    scatter = 0.8 * (near[-1 - quarter] - near[quarter])
+    away = float(image[y, x] - np.median(near))
+    return away / NOISE, away / (scatter if scatter > 2 * NOISE else NOISE)
+
+
+def _middles(values: list[float]) -> npt.NDArray[np.float64]:
+    known = np.sort([value for value in values if np.isfinite(value)])
+    return known[[(len(known) - 1) // 2, len(known) // 2]] if len(known) else np.zeros(1)
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 16])
+def test_quick_looks_lose_no_sample_that_all_exposures_show(count: int) -> None:
+    """Compared with looking at every sample of every exposure; lone samples, so that none is a star."""
+    rng = np.random.default_rng(count)
+    stack = rng.normal(SKY, NOISE, (count, 50, 60)).astype(np.float32)
+    stack[:, ::7, ::9] += rng.uniform(-120, 120, stack[0, ::7, ::9].shape)
+    stack[rng.random(stack.shape) < 0.05] = np.nan
+    stack[:, 20:23, 30:34] = np.nan
+    error = np.sqrt(np.pi / 2 / count) if count > 2 else 1.0
+    expected = np.zeros(stack.shape[1:], dtype=bool)
+    for place in np.ndindex(expected.shape):
+        found = [_slow_excess(image, *place) for image in stack if np.isfinite(image[place])]
+        excess, contrast = (_middles([pair[k] for pair in found]) for k in range(2))
+        clear = (np.abs(contrast) >= max(3.0 * error, 1.5)).all()
+        least = max(6.0 * error, 1.5)
+        expected[place] = clear and ((excess >= least).all() or (excess <= -least).all())
+    assert expected.sum() > 10
+    np.testing.assert_array_equal(persistent(stack, np.full((count, 2, 2), NOISE), 0, 6.0, 1.0), expected)

@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.networks import sorted_eight
+
 __all__ = ["HALO", "STAR_MOVED", "STAR_STILL", "excess_at", "persistent", "stars_moved"]
 
 Float32Array = npt.NDArray[np.float32]
@@ -56,6 +58,31 @@ def excess_at(image: Float32Array, y: int, x: int, sigma: float) -> tuple[float,
     ny, nx = image.shape
     if not (0 <= y < ny and 0 <= x < nx) or not np.isfinite(image[y, x]) or not sigma > 0:
         return np.nan, np.nan
+    low, middle, high = _around(image, y, x)
+    if not np.isfinite(middle):
+        return np.nan, np.nan
+    scatter = 0.8 * (high - low)
+    excess = min(max((image[y, x] - middle) / sigma, -_LIMIT), _LIMIT)
+    return excess, excess * sigma / scatter if scatter > 2 * sigma else excess
+
+
+@njit(cache=True, nogil=True)
+def _around(image: Float32Array, y: int, x: int) -> tuple[float, float, float]:
+    """Lower quartile, median and upper quartile of the eight same-plane neighbours; NaN with fewer than three."""
+    ny, nx = image.shape
+    if 2 <= y < ny - 2 and 2 <= x < nx - 2:
+        a, b, c, d = image[y - 2, x - 2], image[y - 2, x], image[y - 2, x + 2], image[y, x - 2]
+        e, f, g, h = image[y, x + 2], image[y + 2, x - 2], image[y + 2, x], image[y + 2, x + 2]
+        if np.isfinite(a + b + c + d + e + f + g + h):
+            near = sorted_eight(a, b, c, d, e, f, g, h)
+            return float(near[2]), (float(near[3]) + float(near[4])) / 2, float(near[5])
+    return _around_some(image, y, x)
+
+
+@njit(cache=True, nogil=True)
+def _around_some(image: Float32Array, y: int, x: int) -> tuple[float, float, float]:
+    """The same at the edge of the frame and where neighbours are missing."""
+    ny, nx = image.shape
     near = np.empty(8)
     count = 0
     for dy in (-2, 0, 2):
@@ -66,13 +93,11 @@ def excess_at(image: Float32Array, y: int, x: int, sigma: float) -> tuple[float,
                 near[count] = image[y + dy, x + dx]
                 count += 1
     if count < 3:
-        return np.nan, np.nan
+        return np.nan, np.nan, np.nan
     near = np.sort(near[:count])
     half, quarter = count // 2, count // 4
     middle = near[half] if count % 2 else (near[half - 1] + near[half]) / 2
-    scatter = 0.8 * (near[count - 1 - quarter] - near[quarter])
-    excess = min(max((image[y, x] - middle) / sigma, -_LIMIT), _LIMIT)
-    return excess, excess * sigma / scatter if scatter > 2 * sigma else excess
+    return near[quarter], middle, near[count - 1 - quarter]
 
 
 @njit(cache=True, nogil=True)
@@ -103,15 +128,22 @@ def persistent(
     n, ny, nx = stack.shape
     error = np.sqrt(np.pi / 2 / n) if n > 2 else 1.0
     least = max(threshold * error, _LEAST)
-    mean = _mean(stack)
-    typical = np.zeros((2, 2))
-    for i in range(n):
-        typical += noise[i] / n
+    # a median excess of ``least`` makes a mean excess of about as much: half of it picks candidates
+    limit = 0.5 * least * _typical(noise)
+    mean = np.empty((ny, nx), dtype=np.float32)
+    apart = np.empty(nx, dtype=np.bool_)
     out = np.zeros((ny, nx), dtype=np.bool_)
+    ready = 0
     for y in range(ny):
+        while ready < min(ny, y + 3):  # just before they are looked at, while the samples are near
+            _mean_row(stack, ready, mean[ready])
+            ready += 1
+        limits = limit[(y + y0) % 2]
+        _apart(mean, y, limits, apart)
         for x in range(nx):
-            # a median excess of ``least`` makes a mean excess of about as much: half of it picks candidates
-            if not _apart(mean, y, x, 0.5 * least * typical[(y + y0) % 2, x % 2]):
+            if not apart[x] or abs(mean[y, x] - _around(mean, y, x)[1]) <= limits[x % 2]:
+                continue
+            if not _may_persist(stack, noise, y0, y, x, least):
                 continue
             excess, contrast = _lower_medians(stack, noise, y0, y, x)
             if abs(excess) < least or abs(contrast) < max(_CONTRAST * error, _LEAST):
@@ -131,12 +163,15 @@ def stars_moved(stack: Float32Array, noise: FloatArray, y0: int) -> bool:
     if n < 3:
         return False
     kept = np.empty(1000)
+    apart = np.empty(nx, dtype=np.bool_)
     count = 0
     for y in range(ny):
+        sigma = noise[0, (y + y0) % 2]
+        _apart(stack[0], y, 20 * sigma, apart)
         for x in range(nx):
-            if count == len(kept) or not _apart(stack[0], y, x, 20 * noise[0, (y + y0) % 2, x % 2]):
+            if count == len(kept) or not apart[x]:
                 continue
-            first = excess_at(stack[0], y, x, noise[0, (y + y0) % 2, x % 2])[0]
+            first = excess_at(stack[0], y, x, sigma[x % 2])[0]
             if first > 30 and _shared(stack[:1], noise[:1], y0, y, x, first, STAR_MOVED):
                 kept[count] = _lower_medians(stack, noise, y0, y, x)[0] / first
                 count += 1
@@ -144,32 +179,61 @@ def stars_moved(stack: Float32Array, noise: FloatArray, y0: int) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def _mean(stack: Float32Array) -> Float32Array:
-    """Mean over the exposures that have a value."""
-    n, ny, nx = stack.shape
-    total = np.zeros((ny, nx), dtype=np.float32)
-    count = np.zeros((ny, nx), dtype=np.float32)
-    for i in range(n):
-        for y in range(ny):
-            for x in range(nx):
-                if np.isfinite(stack[i, y, x]):
-                    total[y, x] += stack[i, y, x]
-                    count[y, x] += 1
-    return total / count
+def _typical(noise: FloatArray) -> FloatArray:
+    """Mean over exposures (2, 2)."""
+    typical = np.zeros((2, 2))
+    for i in range(len(noise)):
+        typical += noise[i] / len(noise)
+    return typical
 
 
 @njit(cache=True, nogil=True)
-def _apart(image: Float32Array, y: int, x: int, limit: float) -> bool:
-    """Quick look: whether a sample is further than ``limit`` from its neighbours left and right, or above and below.
+def _mean_row(stack: Float32Array, y: int, mean: Float32Array) -> None:
+    """Mean of a row over the exposures that have a value; NaN where none has."""
+    count = np.zeros(mean.size, dtype=np.float32)
+    mean[:] = 0
+    for i in range(stack.shape[0]):
+        row = stack[i, y]
+        for x in range(mean.size):
+            there = row[x] == row[x]
+            mean[x] += row[x] if there else np.float32(0)
+            count[x] += np.float32(there)
+    for x in range(mean.size):
+        mean[x] = mean[x] / count[x] if count[x] > 0 else np.float32(np.nan)
 
-    Asking both pairs would lose bad rows and columns. True where neighbours are missing.
+
+@njit(cache=True, nogil=True)
+def _apart(image: Float32Array, y: int, limits: FloatArray, apart: npt.NDArray[np.bool_]) -> None:
+    """Quick look: whether samples of a row are far from their neighbours left and right, or above and below.
+
+    Asking both pairs would lose bad rows and columns. True where neighbours are missing. ``limits`` (2,) for even and
+    odd columns.
     """
     ny, nx = image.shape
-    if not (2 <= y < ny - 2 and 2 <= x < nx - 2):
-        return True
-    across = abs(image[y, x] - (image[y, x - 2] + image[y, x + 2]) / 2)
-    along = abs(image[y, x] - (image[y - 2, x] + image[y + 2, x]) / 2)
-    return not (across <= limit and along <= limit)
+    apart[:] = True
+    if not 2 <= y < ny - 2:
+        return
+    above, here, below = image[y - 2], image[y], image[y + 2]
+    even, odd = np.float32(limits[0]), np.float32(limits[1])
+    for x in range(2, nx - 2):
+        across = abs(here[x] - np.float32(0.5) * (here[x - 2] + here[x + 2]))
+        along = abs(here[x] - np.float32(0.5) * (above[x] + below[x]))
+        limit = odd if x & 1 else even
+        apart[x] = not ((across <= limit) & (along <= limit))
+
+
+@njit(cache=True, nogil=True)
+def _may_persist(stack: Float32Array, noise: FloatArray, y0: int, y: int, x: int, least: float) -> bool:
+    """Whether the lower median of the excess can be ``least`` or more; left as soon as too many exposures show less."""
+    most = (stack.shape[0] - 1) // 2
+    bright = dark = 0
+    for i in range(stack.shape[0]):
+        excess = excess_at(stack[i], y, x, noise[i, (y + y0) % 2, x % 2])[0]
+        bright += excess < least
+        dark += excess > -least
+        if bright > most and dark > most:
+            return False
+    return True
 
 
 @njit(cache=True, nogil=True)
