@@ -107,7 +107,7 @@ def test_excess_is_in_units_of_the_noise_or_of_the_scatter_around() -> None:
 
 
 def _slow_excess(image: Image, y: int, x: int) -> tuple[float, float]:
-    """Excess of a sample over the median of its known neighbours in units of `NOISE`, and of a larger scatter of them."""
+    """Excess of a sample over the median of its known neighbours in units of `NOISE`, and of their scatter."""
     near = [
         image[yy, xx]
         for yy in (y - 2, y, y + 2)

@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
+from scipy.ndimage import maximum_filter
 
 from fourlight.core.cfa import PATTERNS, cropped, plane_map
-from fourlight.core.phase import ANTI, MAIN, diagonal_of, green_diagonal
+from fourlight.core.phase import ANTI, MAIN, _added, _maxima, diagonal_of, green_diagonal
 
 REAL = Path(__file__).parents[1] / "authorities" / "real_pair"
 TRUTH = {"RGGB": ANTI, "BGGR": ANTI, "GRBG": MAIN, "GBRG": MAIN}
@@ -158,3 +159,16 @@ def test_degenerate_frames(shape: tuple[int, int], value: float) -> None:
     phase = green_diagonal(np.full(shape, value, np.float32))
     assert (phase.diagonal, phase.mono, phase.stars) == (None, False, 0)
     assert phase.sigma == 0.0
+
+
+def test_local_maxima_equal_those_of_a_filter() -> None:
+    """scipy's maximum filter; undefined samples of a plane add nothing."""
+    rng = np.random.default_rng(8)
+    planes = rng.integers(0, 9, (4, 40, 50)).astype(np.float32)
+    planes[1, 5:9, 5:9] = np.nan
+    total = _added(planes)
+    np.testing.assert_array_equal(total, np.nansum(planes, axis=0))
+    expected = (total == maximum_filter(total, 3)) & (total > 20)
+    expected[:4] = expected[-4:] = expected[:, :4] = expected[:, -4:] = False
+    assert expected.sum() > 20
+    np.testing.assert_array_equal(_maxima(total, 20.0, 4), expected)
