@@ -189,17 +189,24 @@ def _typical(noise: FloatArray) -> FloatArray:
 
 @njit(cache=True, nogil=True)
 def _mean_row(stack: Float32Array, y: int, mean: Float32Array) -> None:
-    """Mean of a row over the exposures that have a value; NaN where none has."""
+    """Mean of a row over the exposures that have a value, of three and more without the highest; else NaN.
+
+    The highest may be a star or a ray, which would hide a dark sample.
+    """
     count = np.zeros(mean.size, dtype=np.float32)
+    highest = np.full(mean.size, np.float32(-np.inf))
     mean[:] = 0
     for i in range(stack.shape[0]):
         row = stack[i, y]
         for x in range(mean.size):
             there = row[x] == row[x]
             mean[x] += row[x] if there else np.float32(0)
+            highest[x] = row[x] if row[x] > highest[x] else highest[x]
             count[x] += np.float32(there)
     for x in range(mean.size):
-        mean[x] = mean[x] / count[x] if count[x] > 0 else np.float32(np.nan)
+        less = np.float32(count[x] > 2)
+        total = mean[x] - (highest[x] if count[x] > 2 else np.float32(0))
+        mean[x] = total / (count[x] - less) if count[x] > 0 else np.float32(np.nan)
 
 
 @njit(cache=True, nogil=True)
