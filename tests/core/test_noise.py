@@ -74,6 +74,13 @@ def test_step_of_the_digitiser() -> None:
     assert quantisation_step(fourteen + 1) == 4.0
     assert quantisation_step(rng.normal(size=10)) == 0.0
     assert quantisation_step([]) == 0.0
+    late = np.full(20_000, 12.0)
+    late[10_000:] = 36.0
+    assert quantisation_step(late) == 24.0
+    late[19_999] = 40.0
+    assert quantisation_step(late) == 4.0
+    late[5] = 40.5
+    assert quantisation_step(late) == 0.0
 
 
 def _usual(values: npt.NDArray[np.float64]) -> tuple[float, float]:

@@ -40,3 +40,12 @@ def test_few_constant_and_missing_values() -> None:
     assert full_level([]) is None
     assert full_level(np.full(100, 500.0)) is None
     assert full_level(np.full(100, np.nan)) is None
+
+
+def test_bright_samples_alone_give_the_same() -> None:
+    values = np.rint(np.minimum(_bright(), 13583))
+    usual = float(np.percentile(values, 95))
+    bright = values[values > max(usual, values.max() / 2)]
+    assert len(bright) < 0.1 * len(values)
+    assert full_level(bright, usual) == full_level(values)
+    assert full_level(bright, 7000.0) is None

@@ -15,13 +15,16 @@ _PILE = 8.0
 """A pile holds this many times the mean of the bins before it; star images thin out towards bright values."""
 
 
-def full_level(values: npt.ArrayLike) -> tuple[float, int] | None:
+def full_level(values: npt.ArrayLike, usual: float | None = None) -> tuple[float, int] | None:
     """Lowest level of the pile of full samples at the bright end, and how many are in it.
 
     Parameters
     ----------
     values : array_like
-        Samples of one or more frames, ADU; values that are not finite are left out.
+        Samples of one or more frames, ADU; values that are not finite are left out. With ``usual`` only those above
+        it and above half of the highest are needed.
+    usual : float, optional
+        Level of ordinary samples, above which full ones lie by a factor of two or more; None: the median of ``values``.
 
     Returns
     -------
@@ -40,7 +43,7 @@ def full_level(values: npt.ArrayLike) -> tuple[float, int] | None:
     flat = flat[np.isfinite(flat)]
     if flat.size < _FEWEST:
         return None
-    top, middle = float(flat.max()), float(np.median(flat))
+    top, middle = float(flat.max()), float(np.median(flat)) if usual is None else usual
     if top <= max(2 * middle, 0.0):
         return None
     bright = flat[flat > max(middle, top / 2)]

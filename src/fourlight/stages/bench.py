@@ -6,6 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
 from fourlight.errors import FrameError
 from fourlight.frames import RawFrame, SetAside
 from fourlight.recipe import Calibrate, Read
@@ -33,6 +36,8 @@ class Bench:
     set_aside: list[SetAside] = field(default_factory=list)
     full_adu: float | None = None
     """Level at which samples of the lights pile up, ADU."""
+    levels: dict[tuple[Path, int], npt.NDArray[np.float64]] = field(default_factory=dict)
+    """Level of each plane of a flat, ADU, by path and HDU."""
     done: int = 0
     total: int = 0
     _masters: dict[Group, Master] = field(default_factory=dict)

@@ -184,12 +184,16 @@ def _plans(
 ) -> dict[tuple[Path, int], Plan]:
     plans = {}
     factors: dict[Master | None, tuple[Master | float, float]] = {}
+    zeros = {
+        offset: master_level(offset.value) if isinstance(offset.value, Master) else offset.value
+        for offset in dict.fromkeys(offsets)
+    }
     for light, offset, group in zip(lights, offsets, chosen_flats, strict=True):
         flat = flats.get(group) if group is not None else None
         if flat not in factors:
             factors[flat] = factor_map(flat, defects, noise.scale, bench.pattern, bench.work)
         factor, brightest = factors[flat]
-        zero = master_level(offset.value) if isinstance(offset.value, Master) else offset.value
+        zero = zeros[offset]
         full = bench.saturation([light])
         limit = np.inf if full is None else (full - zero) * noise.scale * _SATURATION_MARGIN / brightest
         sky = np.nan_to_num(np.maximum(seen.levels - zero, 0.0))

@@ -45,7 +45,7 @@ class CalibratedSource:
             samples -= np.float32(self.offset)
         if isinstance(self.factor, np.ndarray):
             samples *= self.factor[y0:y1, x0:x1]
-        else:
+        elif self.factor != 1.0:
             samples *= np.float32(self.factor)
         return samples
 

@@ -37,6 +37,7 @@ def usable(frames: Sequence[RawFrame], bench: Bench) -> list[RawFrame]:
         full = bench.saturation([frame])
         try:
             level, share = plane_levels(bench.open_source(frame), bench.pattern, full)
+            bench.levels[frame.path, frame.hdu] = level
         except FrameError as error:
             bench.drop(frame, error.reason)
             continue
@@ -91,7 +92,7 @@ def response(
     Parameters
     ----------
     group : Group
-        Usable flats.
+        Flats that `usable` let through.
     darkflats, darks : sequence of Group
         Darks for flats and bias frames; darks. The best fit is taken off.
     black : float or None
@@ -101,7 +102,7 @@ def response(
     levels: list[npt.NDArray[np.float64]] = []
     good: list[RawFrame] = []
     for frame in group.frames:
-        level = plane_levels(bench.open_source(frame), bench.pattern, None)[0] - pedestal.level
+        level = bench.levels[frame.path, frame.hdu] - pedestal.level
         if np.min(level) <= 0:
             bench.drop(
                 frame, f"flat without light: a plane lies at or below the level of no light ({pedestal.how})"

@@ -173,12 +173,16 @@ def derived(
 def plane_levels(
     source: PixelSource, pattern: str, saturation: float | None
 ) -> tuple[FloatArray, FloatArray]:
-    """Median level (ADU) and share of samples at or above ``saturation``, both per plane, from patches."""
+    """Median level (ADU) and share of samples at or above ``saturation``, both per plane, from rows of patches.
+
+    Noise of 1 % leaves an error of 0.003 % on a level. Gradients leave none on the ratio of two frames, which are
+    looked at in the same places.
+    """
     cell = plane_map(pattern)
     level, full = np.full(4, np.nan), np.zeros(4)
     parts = list(patches(source))
     for y, x in np.ndindex(2, 2):
-        values = np.concatenate([patch[y::2, x::2].ravel() for patch in parts])
+        values = np.concatenate([patch[y::8, x::2].ravel() for patch in parts])
         values = values[np.isfinite(values)]
         if values.size:
             level[cell[y, x]] = np.median(values)
@@ -221,11 +225,11 @@ def _frame_noise(source: PixelSource) -> FloatArray:
 
 
 def _cell_means(variance: Float32Array, kept: npt.NDArray[np.int32]) -> FloatArray:
-    """Variance of the mean by place in the mosaic cell (2, 2), over up to 64 pairs of rows of a band.
+    """Variance of the mean by place in the mosaic cell (2, 2), from 16 to 31 pairs of rows spread over a band.
 
     The mean of all pixels with the largest hundredth cut down to the others, which are not hot then; NaN without any.
     """
-    step = 2 * max(1, len(variance) // 128)
+    step = 2 * max(1, len(variance) // 32)
     means = np.full((2, 2), np.nan)
     for y, x in np.ndindex(2, 2):
         values = variance[y::step, x::2] / np.maximum(kept[y::step, x::2], 1)

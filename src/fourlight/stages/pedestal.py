@@ -9,10 +9,11 @@ import numpy as np
 
 from fourlight.core.saturation import full_level
 from fourlight.frames import NoiseModel, RawFrame
+from fourlight.io.pixels import PixelSource
 from fourlight.stages.bench import Bench
 from fourlight.stages.defect_map import spread_over
 from fourlight.stages.gain import Survey
-from fourlight.stages.masters import Master, bands
+from fourlight.stages.masters import Master, bands, patches
 from fourlight.stages.noise_model import pedestal_from_lights
 from fourlight.stages.offsets import Offset, master_level
 
@@ -66,16 +67,8 @@ def with_pedestal(
 
 def find_full(lights: Sequence[RawFrame], bench: Bench) -> None:
     """Look for the pile of full samples at the bright end of a few lights and keep its level."""
-    found = []
-    for light in spread_over(lights, 4):
-        source = bench.open_source(light)
-        bright = [np.empty(0, dtype=np.float32)]
-        for y0, y1 in bands(light.ny, light.nx, 4):
-            band = source.read(y0, y1, 0, light.nx)
-            if np.isfinite(band[::8]).any():
-                bright.append(band[band > np.nanpercentile(band[::8], 90)])
-        level = full_level(np.concatenate(bright))
-        found += [level] if level is not None else []
+    looked = [_full_of(bench.open_source(light)) for light in spread_over(lights, 4)]
+    found = [level for level in looked if level is not None]
     said = min((f.saturation_adu for f in lights if f.saturation_adu is not None), default=None)
     if not found or bench.read.saturation_adu is not None:
         return
@@ -85,6 +78,20 @@ def find_full(lights: Sequence[RawFrame], bench: Bench) -> None:
             f"Samples are full at {bench.full_adu:.0f} ADU, where {count} of one light pile up; "
             + ("the files do not say." if said is None else f"the files say {said:.0f}.")
         )
+
+
+def _full_of(source: PixelSource) -> tuple[float, int] | None:
+    """Level of the full samples of a light, and how many there are; None without a pile of them."""
+    some = np.concatenate([patch[::8].ravel() for patch in patches(source)])
+    some = some[np.isfinite(some)]
+    usual = float(np.percentile(some, 95)) if some.size else -np.inf
+    bright, top = [np.empty(0, dtype=np.float32)], usual
+    ny, nx = source.shape
+    for y0, y1 in bands(ny, nx, 4):
+        band = source.read(y0, y1, 0, nx)
+        top = max(top, float(np.fmax.reduce(band, axis=None, initial=-np.inf)))
+        bright.append(band[band > max(usual, top / 2)])
+    return full_level(np.concatenate(bright), usual)
 
 
 def _darkest(lights: Sequence[RawFrame], bench: Bench) -> float:

@@ -16,6 +16,8 @@ __all__ = ["factor_map"]
 
 _LEAST_RESPONSE = 0.05
 """A sample with less of the usual response is taken as defective (practice, no source)."""
+_ROWS = 200
+"""Pairs of rows, spread over the flat, that tell its highest response."""
 _CELL_PX = 64
 """Side of the cells whose levels tell where the flat is brightest."""
 
@@ -57,12 +59,14 @@ def factor_map(
     def fill(out: npt.NDArray[np.float32]) -> None:
         ny, nx = out.shape
         for y0, y1 in bands(ny, nx, 3):
-            rows = (np.arange(y0, y1) % 2)[:, None]
-            band = (scale * full)[rows, (np.arange(nx) % 2)[None, :]]
+            band = out[y0:y1]
+            for y in range(2):
+                band[y::2] = np.resize(scale * full[y], nx)
             if ratios is not None:
-                band /= np.where(ratios[y0:y1] > _LEAST_RESPONSE, ratios[y0:y1], np.nan)
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    band /= ratios[y0:y1]
+                band[~(ratios[y0:y1] > _LEAST_RESPONSE)] = np.nan
             band[defects[y0:y1]] = np.nan
-            out[y0:y1] = band
 
     marks = hashlib.sha256(np.packbits(defects).tobytes()).hexdigest()
     key: list[object] = ["factor", flat.path.name if flat else None, scale, pattern, marks]
@@ -84,7 +88,8 @@ def _full_light(
         cell = plane_map(pattern)
         side = max(2, min(_CELL_PX, *ratios.shape) // 2 * 2)
         levels = cell_levels(np.asarray(ratios), cell, side)
+        step = 2 * max(1, len(ratios) // _ROWS)
         for y, x in np.ndindex(cell.shape):
             full[y, x] = np.nanpercentile(levels[cell[y, x]], 99.0)
-            brightest = max(brightest, float(np.nanpercentile(ratios[y::2, x::2], 99.9) / full[y, x]))
+            brightest = max(brightest, float(np.nanpercentile(ratios[y::step, x::2], 99.9) / full[y, x]))
     return full, brightest
