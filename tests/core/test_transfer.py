@@ -36,7 +36,7 @@ def test_gain_of_flat_and_bias_pairs(level_e: float) -> None:
     for seed in range(4):
         camera = Camera(seed)
         flats = camera.expose(level_e), camera.expose(level_e * 1.03)
-        gain = pair_gain(flats, (camera.expose(0), camera.expose(0)))
+        gain = pair_gain(cell_noise(*flats, 64), cell_noise(camera.expose(0), camera.expose(0), 64))
         assert gain is not None
         assert gain[1] < 0.02 * gain[0]
         found.append(gain[0])
@@ -44,7 +44,7 @@ def test_gain_of_flat_and_bias_pairs(level_e: float) -> None:
 
 
 def test_read_noise_of_bias_pairs_without_and_with_quantisation() -> None:
-    pairs = [(camera.expose(0), camera.expose(0)) for camera in map(Camera, range(4))]
+    pairs = [cell_noise(camera.expose(0), camera.expose(0), 64) for camera in map(Camera, range(4))]
     alone = GAIN * np.mean([pair_read_noise(pair, 1.0) for pair in pairs])  # type: ignore[misc]
     whole = GAIN * np.mean([pair_read_noise(pair, 0.0) for pair in pairs])  # type: ignore[misc]
     assert alone == pytest.approx(3.20, rel=0.01)
@@ -84,5 +84,6 @@ def test_line_of_too_little() -> None:
 
 def test_pairs_that_tell_nothing() -> None:
     flat = np.full((200, 200), 500.0)
-    assert pair_gain((flat, flat), (flat, flat)) is None
-    assert pair_read_noise((flat[:10, :10], flat[:10, :10])) is None
+    nothing = cell_noise(flat, flat, 64)
+    assert pair_gain(nothing, nothing) is None
+    assert pair_read_noise(nothing) is None

@@ -9,12 +9,13 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from fourlight.core.noise import FEWEST, SECOND_DIFFERENCE, faint_differences, finite_values, prepared
+from fourlight.core.noise import FEWEST, SECOND_DIFFERENCE, faint_differences, finite_values
 from fourlight.core.spread import core_spread
 
 __all__ = ["Cells", "cell_noise", "structure_share"]
 
 FloatArray = npt.NDArray[np.float64]
+Float32 = npt.NDArray[np.float32]
 Array = npt.NDArray[np.floating]
 
 _PAIR_ERROR = 1.944
@@ -22,6 +23,8 @@ _PAIR_ERROR = 1.944
 are correlated by -2/3 and 1/6, so 1 + 2 (4/9 + 1/36)."""
 _STAR = 6.0
 _BRIGHTEST = 100.0
+_NEARLY = 1e-3
+"""Relative error of the scatter of a cell, which its samples tell to some per cent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +43,7 @@ class Cells:
     """(2,) over bright stars: sum of those products, and of the squares they would be at full correlation."""
 
 
-def cell_noise(
-    first: Array, second: Array | None, side: int, mask: npt.NDArray[np.bool_] | None = None
-) -> Cells:
+def cell_noise(first: Array, second: Array | None, side: int) -> Cells:
     """Level and variance of one sample, cell by cell, from two exposures of the same field (or one).
 
     The variance comes from the difference of the exposures, so what both share (response differences from
@@ -51,24 +52,19 @@ def cell_noise(
     Parameters
     ----------
     first, second : (my, mx) array
-        One plane of each exposure, ADU. With ``second`` None the second differences of ``first`` are used.
+        One plane of each exposure, ADU, NaN where unknown. With ``second`` None the second differences of ``first``
+        are used.
     side : int
         Side of a cell in samples.
-    mask : (my, mx) bool array, optional
-        True where a sample shall not be used.
 
     Notes
     -----
     Janesick's photon transfer, by cells: ``var(F1 - F2) / 2`` against ``(F1 + F2) / 2``.
     """
-    a = prepared(first, mask)
-    if second is None:
-        found, stars = _cells(a, a, side)
-        factor = SECOND_DIFFERENCE
-    else:
-        b = prepared(second, mask)
-        found, stars = _cells(a - b, (a + b) / 2, side)
-        factor = 2 * SECOND_DIFFERENCE
+    a = np.ascontiguousarray(first, dtype=np.float32)
+    b = a if second is None else np.ascontiguousarray(second, dtype=np.float32)
+    found, stars = _cells(a, b, second is not None, side)
+    factor = SECOND_DIFFERENCE if second is None else 2 * SECOND_DIFFERENCE
     return Cells(found[:, 0], found[:, 1] / factor, found[:, 2], found[:, 3], stars)
 
 
@@ -101,28 +97,34 @@ def structure_share(cells: Sequence[Cells]) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _cells(change: FloatArray, level: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
-    """Level, variance of the second differences, their row-to-row correlation and its pairs per usable cell."""
-    ny, nx = change.shape
-    rows, columns = ny // side, nx // side
+def _cells(first: Float32, second: Float32, two: bool, side: int) -> tuple[FloatArray, FloatArray]:
+    """Level, variance of the second differences, their row-to-row correlation and its pairs per usable cell.
+
+    Of the difference of two exposures, or of the first alone.
+    """
+    rows, columns = first.shape[0] // side, first.shape[1] // side
     out = np.empty((max(rows * columns, 1), 4))
+    change, level = np.empty((side, side)), np.empty((side, side))
     stars, room = np.zeros(2), np.empty(side * side + 1)
     count = 0
     for j in range(rows):
         for i in range(columns):
-            box = slice(j * side, (j + 1) * side), slice(i * side, (i + 1) * side)
-            changes, levels = change[box].copy(), level[box].copy()
-            faint = faint_differences(changes, levels, True)
+            for y in range(side):
+                a, b = first[j * side + y, i * side :], second[j * side + y, i * side :]
+                for x in range(side):
+                    level[y, x] = 0.5 * (np.float64(a[x]) + np.float64(b[x]))
+                    change[y, x] = np.float64(a[x]) - np.float64(b[x]) if two else level[y, x]
+            faint = faint_differences(change, level, two)
             used = finite_values(faint, room)
             if used < max(FEWEST, (side - 2) ** 2 // 3):
                 continue
-            sigma = core_spread(room[:used])[1]
+            sigma = core_spread(room[:used], _NEARLY)[1]
             if not sigma > 0:
                 continue
-            _add_stars(changes, sigma, stars)
+            _add_stars(change, sigma, stars)
             if _beyond(room[:used], 5 * sigma) > 0.02 * used:
                 continue
-            out[count, 0] = core_spread(room[: finite_values(levels, room)])[0]
+            out[count, 0] = core_spread(room[: finite_values(level[::2], room)], _NEARLY)[0]
             out[count, 1] = sigma**2
             out[count, 2], out[count, 3] = _row_link(faint, sigma)
             count += 1
@@ -155,10 +157,12 @@ def _row_link(faint: FloatArray, sigma: float) -> tuple[float, float]:
 def _add_stars(change: FloatArray, sigma: float, stars: FloatArray) -> None:
     """Add products and mean squares of differences in successive rows where one of them is a bright star."""
     ny, nx = change.shape
+    share = 1.0 / sigma
     for y in range(1, ny):
+        upper, lower = change[y - 1], change[y]
         for x in range(1, nx - 1):
-            above = (change[y - 1, x] - (change[y - 1, x - 1] + change[y - 1, x + 1]) / 2) / sigma
-            here = (change[y, x] - (change[y, x - 1] + change[y, x + 1]) / 2) / sigma
+            above = (upper[x] - (upper[x - 1] + upper[x + 1]) / 2) * share
+            here = (lower[x] - (lower[x - 1] + lower[x + 1]) / 2) * share
             if _STAR < max(abs(above), abs(here)) < _BRIGHTEST:
                 stars[0] += above * here / max(above**2, here**2)
                 stars[1] += (above**2 + here**2 - 2.0) / 2 / max(above**2, here**2)

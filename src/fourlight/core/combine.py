@@ -213,4 +213,4 @@ def _mean_within(values: Float32, middle: np.float32, most: np.float32) -> tuple
     if used == 0:
         return np.nan, np.nan, 0
     left = max(square - total * total / used, 0.0)
-    return middle + total / used, left / (used - 1) if used > 1 else np.nan, used
+    return float(middle) + total / used, left / (used - 1) if used > 1 else np.nan, used

@@ -162,7 +162,7 @@ def stars_moved(stack: Float32Array, noise: FloatArray, y0: int) -> bool:
     n, ny, nx = stack.shape
     if n < 3:
         return False
-    kept = np.empty(1000)
+    kept = np.empty(200)
     apart = np.empty(nx, dtype=np.bool_)
     count = 0
     for y in range(ny):

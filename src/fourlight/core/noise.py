@@ -31,6 +31,8 @@ _MOST = 200_000
 """Samples that are looked at: the error of the answer is then about 0.2 %."""
 FEWEST = 50
 _AT_ONCE = 4096
+_ROUGHLY = 1e-2
+"""Relative error of the width within which surroundings are taken as usual: whichever it is, noise is not bent."""
 
 
 def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None) -> float:
@@ -134,7 +136,7 @@ def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_], usual: FloatArray) 
         for x in range(y % 2, nx, 2):
             usual[n] = around[y, x]
             n += around[y, x] - around[y, x] == 0.0
-    middle, sigma = core_spread(usual[:n])
+    middle, sigma = core_spread(usual[:n], _ROUGHLY)
     most = _STAR_CUT * sigma
     for y in range(ny):
         line, kept = around[y], keep[y]

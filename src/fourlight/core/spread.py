@@ -72,8 +72,11 @@ def spread(values: npt.ArrayLike) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def core_spread(values: FloatArray) -> tuple[float, float]:
-    """`spread` of a (n,) float64 array of finite values, for use in other kernels."""
+def core_spread(values: FloatArray, within: float = 1e-5) -> tuple[float, float]:
+    """`spread` of a (n,) float64 array of finite values, for use in other kernels.
+
+    The iteration ends when sigma changes by less than a share of ``within``.
+    """
     n = len(values)
     if n == 0:
         return np.nan, np.nan
@@ -97,7 +100,7 @@ def core_spread(values: FloatArray) -> tuple[float, float]:
         centre += shift * _CORRECTION
         # The weighted form of a normal distribution tells its width exactly; far from it, small steps are safe.
         new = sigma * np.sqrt(ratio * _WIDTH**2 / (1.0 + _WIDTH**2 - min(ratio, 1.6)))
-        done = abs(new - sigma) < 1e-5 * sigma
+        done = abs(new - sigma) < within * sigma
         sigma = new
         if done:
             break

@@ -11,12 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.cells import cell_noise
+from fourlight.core.cells import Cells
 
 __all__ = ["Line", "pair_gain", "pair_read_noise", "variance_line"]
 
 FloatArray = npt.NDArray[np.float64]
-Array = npt.NDArray[np.floating]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +39,7 @@ class Line:
         return value, float(np.hypot(self.intercept_error, self.slope_error * (level - self.pivot)))
 
 
-def pair_gain(
-    flats: tuple[Array, Array], biases: tuple[Array, Array], side: int = 64
-) -> tuple[float, float] | None:
+def pair_gain(high: Cells, low: Cells) -> tuple[float, float] | None:
     """Gain from two flats and two bias frames of one plane.
 
     ``[(F1 + F2) - (B1 + B2)] / [var(F1 - F2) - var(B1 - B2)]`` with sums over small cells, so that vignetting
@@ -50,10 +47,8 @@ def pair_gain(
 
     Parameters
     ----------
-    flats, biases : pair of (my, mx) arrays
-        ADU, one plane.
-    side : int
-        Side of a cell in samples.
+    high, low : Cells
+        Of the pair of flats and of the pair of bias frames, one plane, from `fourlight.core.cells.cell_noise`.
 
     Returns
     -------
@@ -64,7 +59,6 @@ def pair_gain(
     -----
     Janesick's method (Howell 2006, section 4.3). It fails where the flats are saturated or nearly so.
     """
-    high, low = cell_noise(*flats, side), cell_noise(*biases, side)
     if min(len(high.level), len(low.level)) < 4:
         return None
     level = high.level - np.median(low.level)
@@ -77,16 +71,15 @@ def pair_gain(
     return 1.0 / ratio, float(error / ratio)
 
 
-def pair_read_noise(biases: tuple[Array, Array], step: float = 0.0, side: int = 64) -> float | None:
-    """Read noise in ADU from two bias frames of one plane, the digitiser's ``step^2 / 12`` taken off.
+def pair_read_noise(cells: Cells, step: float = 0.0) -> float | None:
+    """Read noise in ADU from the cells of two bias frames of one plane, the digitiser's ``step^2 / 12`` taken off.
 
     ``sd(B1 - B2) / sqrt 2`` (Janesick; Howell 2006, section 4.3), as the median over cells. None without
     cells, 0 where the step alone explains the scatter.
     """
-    variance = cell_noise(*biases, side).variance
-    if len(variance) == 0:
+    if len(cells.variance) == 0:
         return None
-    return float(np.sqrt(max(np.median(variance) - step**2 / 12.0, 0.0)))
+    return float(np.sqrt(max(np.median(cells.variance) - step**2 / 12.0, 0.0)))
 
 
 def variance_line(level: FloatArray, variance: FloatArray) -> Line | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -133,7 +132,8 @@ def spread_over(frames: Sequence[RawFrame], most: int) -> list[RawFrame]:
 
 def _cell_noise(source: CalibratedSource) -> npt.NDArray[np.float64]:
     """Noise of one sample by place in the mosaic cell (2, 2), the median over a few patches of the frame."""
-    parts = islice(patches(source), 0, None, 3)
-    found = np.asarray([[sample_noise(part[y::2, x::2]) for y, x in np.ndindex(2, 2)] for part in parts])
+    found = np.asarray(
+        [[sample_noise(part[y::2, x::2]) for y, x in np.ndindex(2, 2)] for part in patches(source, 3)]
+    )
     noise = np.nanmedian(found, axis=0) if np.isfinite(found).all(axis=1).any() else np.zeros(4)
     return np.nan_to_num(noise).reshape(2, 2)

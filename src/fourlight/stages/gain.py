@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, repeat
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +21,10 @@ from fourlight.stages.masters import OpenSource, patches
 __all__ = ["Survey", "flat_gain", "read_noise_adu", "survey"]
 
 FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
 Pair = tuple[RawFrame, RawFrame | None]
+Patch = tuple[float, list[Cells]]
+"""Step of the digitiser and cells of the four places of the mosaic cell, in one part of the frame."""
 
 _PAIRS = 8
 _STARLESS = 0.1
@@ -60,13 +63,12 @@ def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) ->
     cells: list[list[Cells]] = [[], [], [], []]
     steps: list[float] = []
     nights = set()
-    for first, second in _with_stars(_light_pairs(lights), open_source):
-        nights.add(first.night)
-        for a, b in _pair_patches(first, second, open_source):
-            steps.append(quantisation_step(a))
-            for y, x in np.ndindex(2, 2):
-                other = None if b is None else b[y::2, x::2]
-                cells[cell[y, x]].append(cell_noise(a[y::2, x::2], other, _cell_side(a.shape)))
+    for pair in _with_stars(_light_pairs(lights), open_source):
+        nights.add(pair[0].night)
+        for step, four in _pair_cells(pair, open_source):
+            steps.append(step)
+            for plane, found in zip(cell.ravel(), four, strict=True):
+                cells[plane].append(found)
     share, error = structure_share([one for part in cells for one in part])
     levels = [np.concatenate([one.level for one in part]) for part in cells]
     variances = [np.concatenate([one.variance for one in part]) * (1 - share) for part in cells]
@@ -91,9 +93,9 @@ def flat_gain(flats: Sequence[Group], biases: Sequence[Group], bench: Bench) -> 
         pairs = [(a, b) for a, b in _pairs(group.frames) if _close(a.exposure_s, b.exposure_s)]
         if dark is None or not pairs:
             continue
-        low = (dark.frames[0], dark.frames[1])
+        low = _pair_cells((dark.frames[0], dark.frames[1]), bench.open_source)
         for high in pairs[:4]:
-            found += _plane_gains(high, low, bench)
+            found += _plane_gains(_pair_cells(high, bench.open_source), low)
     if len(found) < 4:
         return None
     gains = np.array([gain for gain, _ in found])
@@ -108,12 +110,9 @@ def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> tu
         if len(group.frames) < 2 or exposure > 2.0 or not _alike(group.frames[0], light):
             continue
         for pair in _pairs(group.frames)[:4]:
-            for a, b in _pair_patches(*pair, bench.open_source):
-                assert b is not None
-                step = quantisation_step(a)
-                for y, x in np.ndindex(2, 2):
-                    noise = pair_read_noise((a[y::2, x::2], b[y::2, x::2]), step, _cell_side(a.shape))
-                    values += [noise] if noise is not None else []
+            for step, four in _pair_cells(pair, bench.open_source):
+                noises = [pair_read_noise(cells, step) for cells in four]
+                values += [noise for noise in noises if noise is not None]
     return (float(np.median(values)), _median_error(np.array(values))) if values else None
 
 
@@ -126,22 +125,14 @@ def _median_error(values: FloatArray, least: float = 0.0) -> float:
     return max(scatter, least) * 1.2533 / float(np.sqrt(len(values)))
 
 
-def _plane_gains(
-    high: tuple[RawFrame, RawFrame], low: tuple[RawFrame, RawFrame], bench: Bench
-) -> list[tuple[float, float]]:
-    """Gain and error for each plane of each patch of one pair of flats."""
-    found = []
-    patched = zip(
-        _pair_patches(*high, bench.open_source), _pair_patches(*low, bench.open_source), strict=True
-    )
-    for (f1, f2), (b1, b2) in patched:
-        assert f2 is not None
-        assert b2 is not None
-        for y, x in np.ndindex(2, 2):
-            planes = [image[y::2, x::2] for image in (f1, f2, b1, b2)]
-            gain = pair_gain((planes[0], planes[1]), (planes[2], planes[3]), _cell_side(f1.shape))
-            found += [gain] if gain is not None else []
-    return found
+def _plane_gains(high: Sequence[Patch], low: Sequence[Patch]) -> list[tuple[float, float]]:
+    """Gain and error for each plane of each patch of one pair of flats and one of bias frames."""
+    found = [
+        pair_gain(flat, dark)
+        for (_, flats), (_, darks) in zip(high, low, strict=True)
+        for flat, dark in zip(flats, darks, strict=True)
+    ]
+    return [gain for gain in found if gain is not None]
 
 
 def _light_pairs(lights: Sequence[RawFrame]) -> list[Pair]:
@@ -177,12 +168,20 @@ def _starlight(frame: RawFrame, open_source: OpenSource) -> float:
     return total
 
 
-def _pair_patches(
-    first: RawFrame, second: RawFrame | None, open_source: OpenSource
-) -> Iterator[tuple[npt.NDArray[np.float32], npt.NDArray[np.float32] | None]]:
-    others = patches(open_source(second)) if second is not None else None
-    for a in patches(open_source(first)):
-        yield a, None if others is None else next(others)
+def _pair_cells(pair: Pair, open_source: OpenSource) -> list[Patch]:
+    """Cells of every patch of two exposures, or of one."""
+    first, second = pair
+    parts: list[Iterable[Float32Array | None]] = [patches(open_source(first))]
+    parts.append(patches(open_source(second)) if second is not None else repeat(None))
+    found = []
+    for a, b in zip(*parts, strict=False):
+        assert a is not None
+        side = _cell_side(a.shape)
+        four = [
+            cell_noise(a[y::2, x::2], None if b is None else b[y::2, x::2], side) for y, x in np.ndindex(2, 2)
+        ]
+        found.append((quantisation_step(a), four))
+    return found
 
 
 def _pairs(frames: Sequence[RawFrame]) -> list[tuple[RawFrame, RawFrame]]:
