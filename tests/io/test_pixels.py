@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -126,3 +127,20 @@ def test_trouble(tmp_path: Path, packed: Path, image: np.ndarray) -> None:
     with pytest.raises(FrameError, match=r"damaged|cut short"):
         open_pixels(frame(damaged), tmp_path / "decoded")
     assert not list(tmp_path.glob("decoded/*"))
+
+
+@pytest.mark.parametrize("step", [1, 2, 3, 8, 100])
+@pytest.mark.parametrize("rows", [(0, 64), (5, 61), (9, 10), (30, 30)])
+def test_rows_in_steps_are_those_of_the_whole(
+    tmp_path: Path, image: np.ndarray, step: int, rows: tuple[int, int]
+) -> None:
+    path = tmp_path / "a.fits"
+    reference.PrimaryHDU(image).writeto(path)
+    blank = replace(frame(path), blank_rows=((3, 12), (17, 18), (50, 64)))
+    expected = image.astype(np.float32)
+    for held in (HeldPixels(expected), open_pixels(frame(path), None)):
+        np.testing.assert_array_equal(held.read(*rows, 7, 70, step), expected[rows[0] : rows[1] : step, 7:70])
+    for y0, y1 in blank.blank_rows:
+        expected[y0:y1] = np.nan
+    found = open_pixels(blank, None).read(*rows, 7, 70, step)
+    np.testing.assert_array_equal(found, expected[rows[0] : rows[1] : step, 7:70])

@@ -65,8 +65,8 @@ class MappedPixels:
     zero: float = 0.0
     blank: int | None = None
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> Float32:
-        """Rows ``y0:y1``, columns ``x0:x1`` as a new (y1 - y0, x1 - x0) float32 array.
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Float32:
+        """Rows ``y0:y1:step``, columns ``x0:x1`` as a new float32 array.
 
         Raises
         ------
@@ -76,7 +76,7 @@ class MappedPixels:
         ny, nx = self.shape
         y0, y1, x0, x1 = max(y0, 0), min(y1, ny), max(x0, 0), min(x1, nx)
         if y1 <= y0 or x1 <= x0:
-            return np.empty((max(y1 - y0, 0), max(x1 - x0, 0)), dtype=np.float32)
+            return np.empty((len(range(y0, y1, step)), max(x1 - x0, 0)), dtype=np.float32)
         row = nx * self.dtype.itemsize
         begin = self.start + y0 * row
         page = begin // mmap.ALLOCATIONGRANULARITY * mmap.ALLOCATIONGRANULARITY
@@ -87,7 +87,7 @@ class MappedPixels:
         except (OSError, ValueError) as error:
             raise FrameError(str(self.path), f"cannot be read any more: {error}") from None
         stored = np.frombuffer(mapped, self.dtype, count=(y1 - y0) * nx, offset=begin - page)
-        return scaled(stored.reshape(y1 - y0, nx)[:, x0:x1], self.scale, self.zero, self.blank)
+        return scaled(stored.reshape(y1 - y0, nx)[::step, x0:x1], self.scale, self.zero, self.blank)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +101,6 @@ class HeldPixels:
         """``(ny, nx)``."""
         return (self.samples.shape[0], self.samples.shape[1])
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> Float32:
-        """Rows ``y0:y1``, columns ``x0:x1`` as a new (y1 - y0, x1 - x0) float32 array."""
-        return self.samples[y0:y1, x0:x1].astype(np.float32)
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Float32:
+        """Rows ``y0:y1:step``, columns ``x0:x1`` as a new float32 array."""
+        return self.samples[y0:y1:step, x0:x1].astype(np.float32)

@@ -27,8 +27,8 @@ class PixelSource(Protocol):
         """``(ny, nx)`` of the active area."""
         ...
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> npt.NDArray[np.float32]:
-        """Samples of rows ``y0:y1`` and columns ``x0:x1`` as a new float32 array; undefined ones are NaN."""
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> npt.NDArray[np.float32]:
+        """Samples of rows ``y0:y1:step`` and columns ``x0:x1`` as a new float32 array; undefined ones are NaN."""
         ...
 
 
@@ -43,10 +43,11 @@ class _Masked:
     def shape(self) -> tuple[int, int]:
         return self.whole.shape
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> npt.NDArray[np.float32]:
-        samples = self.whole.read(y0, y1, x0, x1)
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> npt.NDArray[np.float32]:
+        samples = self.whole.read(y0, y1, x0, x1, step)
         for first, end in self.rows:
-            samples[max(first - y0, 0) : max(end - y0, 0)] = np.nan
+            # rounded up to the next row that was read
+            samples[-(min(y0 - first, 0) // step) : -(min(y0 - end, 0) // step)] = np.nan
         return samples
 
 

@@ -57,10 +57,10 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
         Too much of it is blank: more than half of the rows of a light, more than a twentieth of other frames'.
     """
     ny, _ = source.shape
-    places = sorted({*range(0, ny, STEP), ny - 1})
-    rows = np.concatenate([source.read(y, y + 1, 0, frame.nx) for y in places])
+    rows = source.read(0, ny, 0, frame.nx, STEP)
     values = constant_rows(rows)
-    share, value = filled_parts(rows[np.isnan(values)]) if np.isnan(values).any() else (0.0, 0.0)
+    common = np.isnan(values)
+    share, value = filled_parts(rows if common.all() else rows[common]) if common.any() else (0.0, 0.0)
     if share > MOST_IN_PARTS:
         raise FrameError(
             str(frame.path),
@@ -68,7 +68,7 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
             " picture are missing; copy it again from the camera",
         )
     frame = _with_undefined(frame, float(np.mean(np.isnan(rows))))
-    if np.isnan(values).all():
+    if common.all() and np.isnan(constant_rows(source.read(ny - 1, ny, 0, frame.nx))):
         return frame
     highest = float(np.fmax.reduce(rows, axis=None))
     found = [_widened(run, source) for run in _blocks(source) if _stands_apart(run, source, highest)]
