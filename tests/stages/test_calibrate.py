@@ -29,8 +29,8 @@ class Held:
         self.array = array
         self.shape = (array.shape[0], array.shape[1])
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> npt.NDArray[np.float32]:
-        return self.array[y0:y1, x0:x1].astype(np.float32)
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> npt.NDArray[np.float32]:
+        return self.array[y0:y1:step, x0:x1].astype(np.float32)
 
 
 class Night:

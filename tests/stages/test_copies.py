@@ -134,7 +134,7 @@ class Counted:
         self.shape = values.shape[0], values.shape[1]
         self.count = 0
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> np.ndarray:
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> np.ndarray:
         self.count += (y1 - y0) * (x1 - x0)
         return self.held.read(y0, y1, x0, x1)
 

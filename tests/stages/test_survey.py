@@ -25,8 +25,8 @@ class Held:
     def __init__(self, array: npt.NDArray[np.float64]) -> None:
         self.array = array
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> npt.NDArray[np.float32]:
-        return self.array[y0:y1, x0:x1].astype(np.float32)
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> npt.NDArray[np.float32]:
+        return self.array[y0:y1:step, x0:x1].astype(np.float32)
 
 
 def _surveyed(images: list[npt.NDArray[np.float64]]) -> Survey:

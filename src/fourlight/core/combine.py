@@ -14,6 +14,7 @@ from fourlight.core.networks import merging_network, sort_columns
 __all__ = ["clipped_mean", "truncation_factor"]
 
 Float32 = npt.NDArray[np.float32]
+Bool = npt.NDArray[np.bool_]
 Int32 = npt.NDArray[np.int32]
 Int64 = npt.NDArray[np.int64]
 
@@ -92,22 +93,21 @@ def _clip(
     mean: Float32, variance: Float32, kept: Int32,
 ) -> None:  # fmt: skip
     n, ny, nx = samples.shape
-    sums = np.empty((4, LANES), dtype=np.float32)
+    sums, plain = np.empty((4, LANES), dtype=np.float32), np.empty(LANES, dtype=np.bool_)
     spread = np.empty((2, (n + 7) // 8 * 8, LANES), dtype=np.float32)
-    doubtful = np.empty(nx, dtype=np.int64)
+    doubtful = np.empty(nx + 1, dtype=np.int64)
+    limits = np.empty(LANES, dtype=np.float32)
     for y in range(ny):
+        limits[::2], limits[1::2] = limit[y % 2, 0], limit[y % 2, 1]
+        kept[y] = n
         found = 0
         for x0 in range(0, nx, LANES):
             x1 = min(nx, x0 + LANES)
             _summed(samples, y, x0, x1, sums)
+            _judged(samples[0, y, x0:x1], sums, n, limits, mean[y, x0:x1], variance[y, x0:x1], plain)
             for k in range(x1 - x0):
-                x = x0 + k
-                doubtful[found] = x
-                found += not _plain(samples[0, y, x], sums[:, k], n, limit[y % 2, x % 2])
-                mean[y, x] = samples[0, y, x] + sums[0, k] / np.float32(n)
-                scatter = max(sums[1, k] - sums[0, k] * sums[0, k] / np.float32(n), np.float32(0.0))
-                variance[y, x] = scatter / np.float32(n - 1) if n > 1 else np.float32(np.nan)
-                kept[y, x] = n
+                doubtful[found] = x0 + k
+                found += not plain[k]
         for first in range(0, found, LANES):
             places = doubtful[first : min(found, first + LANES)]
             _clip_some(
@@ -126,34 +126,36 @@ def _clip(
 
 @njit(cache=True, nogil=True)
 def _summed(samples: Float32, y: int, x0: int, x1: int, sums: Float32) -> None:
-    """Sum and sum of squares over exposures of the distance from the first one, lowest and highest value."""
+    """Sum and sum of squares over exposures of the distance from the first one, lowest and highest distance."""
     start = samples[0, y, x0:x1]
     total, square, low, high = sums[0, : start.size], sums[1], sums[2], sums[3]
     for k in range(total.size):
-        total[k] = square[k] = start[k] - start[k]  # NaN where there is no value
-        low[k] = high[k] = start[k]
+        total[k] = square[k] = low[k] = high[k] = start[k] - start[k]  # NaN where there is no value
     for i in range(1, samples.shape[0]):
         row = samples[i, y, x0:x1]
         for k in range(total.size):
-            value = row[k]
-            away = value - start[k]
+            away = row[k] - start[k]
             total[k] += away
             square[k] += away * away
-            low[k] = value if value < low[k] else low[k]
-            high[k] = value if value > high[k] else high[k]
+            low[k] = away if away < low[k] else low[k]
+            high[k] = away if away > high[k] else high[k]
 
 
-@njit(cache=True, nogil=True)
-def _plain(start: np.float32, sums: Float32, n: int, limit: np.float32) -> bool:
-    """Whether all values are known and none can be further than the limit from the median."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def _judged(
+    start: Float32, sums: Float32, n: int, limits: Float32, mean: Float32, variance: Float32, plain: Bool
+) -> None:
+    """Mean and variance of all values, and whether all are known and none can be beyond the limit from the median."""
     total, square, low, high = sums[0], sums[1], sums[2], sums[3]
-    if not np.isfinite(total):
-        return False
-    if n < 3 or high - low <= limit:
-        return True
-    middle = total / n
-    deviation = np.sqrt(max(square / n - middle * middle, 0.0))
-    return bool(max(high - start - middle, middle - (low - start)) + deviation <= limit)
+    share, less = np.float32(1.0 / n), np.float32(1.0 / (n - 1) if n > 1 else np.nan)
+    for k in range(mean.size):
+        middle = total[k] * share
+        left = max(square[k] - total[k] * middle, np.float32(0.0))
+        mean[k] = start[k] + middle
+        variance[k] = left * less
+        farthest = max(high[k] - middle, middle - low[k]) + np.sqrt(left * share)
+        near = (n < 3) | (high[k] - low[k] <= limits[k]) | (farthest <= limits[k])
+        plain[k] = near & (total[k] - total[k] == 0.0)
 
 
 @njit(cache=True, nogil=True)

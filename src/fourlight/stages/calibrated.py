@@ -36,15 +36,15 @@ class CalibratedSource:
         """``(ny, nx)``."""
         return self.raw.shape
 
-    def read(self, y0: int, y1: int, x0: int, x1: int) -> Float32Array:
-        """Rows ``y0:y1``, columns ``x0:x1`` in the calibrated unit; NaN where undefined or defective."""
-        samples = self.raw.read(y0, y1, x0, x1)
+    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Float32Array:
+        """Rows ``y0:y1:step``, columns ``x0:x1`` in the calibrated unit; NaN where undefined or defective."""
+        samples = self.raw.read(y0, y1, x0, x1, step)
         if isinstance(self.offset, np.ndarray):
-            samples -= self.offset[y0:y1, x0:x1]
+            samples -= self.offset[y0:y1:step, x0:x1]
         elif self.offset:
             samples -= np.float32(self.offset)
         if isinstance(self.factor, np.ndarray):
-            samples *= self.factor[y0:y1, x0:x1]
+            samples *= self.factor[y0:y1:step, x0:x1]
         elif self.factor != 1.0:
             samples *= np.float32(self.factor)
         return samples

@@ -138,11 +138,12 @@ def _stacked(
     nx = sources[0].shape[1]
     stack = np.empty((len(sources), y1 - y0, nx), dtype=np.float32)
     off = taken[y0:y1] if isinstance(taken, np.ndarray) else np.float32(taken)
+    times = None if scale is None else np.tile(scale, (1, 1, (nx + 1) // 2))[:, :, :nx]
     for i, source in enumerate(sources):
         np.subtract(source.read(y0, y1, 0, nx), off, out=stack[i])
-        if scale is not None:
-            for y in range(2):
-                stack[i, y::2] *= np.resize(scale[i, y], nx)
+        if times is not None:
+            stack[i, ::2] *= times[i, 0]
+            stack[i, 1::2] *= times[i, 1]
     return stack
 
 
