@@ -144,3 +144,19 @@ def test_rows_in_steps_are_those_of_the_whole(
         expected[y0:y1] = np.nan
     found = open_pixels(blank, None).read(*rows, 7, 70, step)
     np.testing.assert_array_equal(found, expected[rows[0] : rows[1] : step, 7:70])
+
+
+@pytest.mark.parametrize("dtype", [">i2", ">u2", "<i2", "<u2"])
+@pytest.mark.parametrize("zero", [0.0, 32768.0, -5.0])
+def test_words_are_read_as_numpy_reads_them(tmp_path: Path, dtype: str, zero: float) -> None:
+    stored = np.random.default_rng(3).integers(0, 65536, (40, 50)).astype(np.uint16).view(dtype)
+    path = tmp_path / "words"
+    path.write_bytes(b"head" + stored.tobytes())
+    source = MappedPixels(path, 4, np.dtype(dtype), (40, 50), 1.0, zero)
+    expected = (stored.astype(np.float64) + zero).astype(np.float32)
+    np.testing.assert_array_equal(whole(source), expected)
+    np.testing.assert_array_equal(source.read(3, 30, 5, 49, 4), expected[3:30:4, 5:49])
+    for other in (replace(source, scale=2.0), replace(source, zero=0.5), replace(source, blank=7)):
+        truth = stored.astype(np.float64) * other.scale + other.zero
+        truth[stored == other.blank] = np.nan
+        np.testing.assert_array_equal(whole(other), truth.astype(np.float32))

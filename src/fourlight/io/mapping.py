@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.stored import fill_from_words
 from fourlight.errors import FrameError
 
 __all__ = ["HeldPixels", "MappedPixels", "scaled"]
@@ -86,8 +87,19 @@ class MappedPixels:
                 mapped = mmap.mmap(file.fileno(), length, access=mmap.ACCESS_READ, offset=page)
         except (OSError, ValueError) as error:
             raise FrameError(str(self.path), f"cannot be read any more: {error}") from None
-        stored = np.frombuffer(mapped, self.dtype, count=(y1 - y0) * nx, offset=begin - page)
-        return scaled(stored.reshape(y1 - y0, nx)[::step, x0:x1], self.scale, self.zero, self.blank)
+        stored = np.frombuffer(mapped, self.dtype, count=(y1 - y0) * nx, offset=begin - page).reshape(-1, nx)
+        if self._is_words:
+            out = np.empty((len(range(y0, y1, step)), x1 - x0), dtype=np.float32)
+            signed, swapped = self.dtype.kind == "i", not self.dtype.isnative
+            fill_from_words(stored.view(np.uint16), x0, step, swapped, signed, float(self.zero), out)
+            return out
+        return scaled(stored[::step, x0:x1], self.scale, self.zero, self.blank)
+
+    @property
+    def _is_words(self) -> bool:
+        """Whether samples are whole numbers of 16 bits with nothing but an offset to add, as nearly all are."""
+        whole = self.dtype.itemsize == 2 and self.dtype.kind in "iu" and self.blank is None
+        return whole and self.scale == 1.0 and self.zero == int(self.zero) and abs(self.zero) < 2**20
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from fourlight.core.defects import HALO, STAR_MOVED, STAR_STILL, persistent, sta
 from fourlight.core.noise import sample_noise
 from fourlight.frames import RawFrame
 from fourlight.stages.calibrated import CalibratedSource
-from fourlight.stages.masters import Master, bands, patches
+from fourlight.stages.masters import Master, bands, patches, stacked
 
 __all__ = ["from_dark", "from_lights", "sources", "spread_over"]
 
@@ -54,10 +54,10 @@ def from_lights(
         threshold *= 1.5
     ny, nx = opened[0].shape
     for _ in range(4):
-        found = np.zeros((ny, nx), dtype=np.bool_)
+        found, room = np.zeros((ny, nx), dtype=np.bool_), np.empty(0, dtype=np.float32)
         for y0, y1 in bands(ny, nx, 2 * len(opened)):
             low, high = max(0, y0 - HALO), min(ny, y1 + HALO)
-            stack = np.stack([source.read(low, high, 0, nx) for source in opened])
+            stack, room = stacked(opened, low, high, room)
             share = STAR_MOVED if stars_moved(stack, noises, low) else STAR_STILL
             found[y0:y1] = persistent(stack, noises, low, threshold, share)[y0 - low : y1 - low]
         if found.mean() <= _LARGEST_SHARE:

@@ -161,7 +161,7 @@ def _with_stars(pairs: Sequence[Pair], open_source: OpenSource) -> Sequence[Pair
 def _starlight(frame: RawFrame, open_source: OpenSource) -> float:
     """Count of neighbouring groups of four samples that bright images of stars make stand out together."""
     total = 0.0
-    for patch in patches(open_source(frame)):
+    for patch in patches(open_source(frame), 2):
         ny, nx = patch.shape[0] // 2 * 2, patch.shape[1] // 2 * 2
         light = patch[:ny, :nx].reshape(ny // 2, 2, nx // 2, 2).sum(axis=(1, 3))
         total += float(cell_noise(light, None, _cell_side(patch.shape)).stars[0])

@@ -22,7 +22,17 @@ from fourlight.frames import RawFrame
 from fourlight.io.pixels import PixelSource
 from fourlight.io.room import new_array, whole, writing
 
-__all__ = ["Master", "OpenSource", "bands", "combined", "derived", "identity", "patches", "plane_levels"]
+__all__ = [
+    "Master",
+    "OpenSource",
+    "bands",
+    "combined",
+    "derived",
+    "identity",
+    "patches",
+    "plane_levels",
+    "stacked",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -119,8 +129,11 @@ def combined(
     variances: list[FloatArray] = []
 
     def fill(out: Float32Array) -> None:
+        room = np.empty(0, dtype=np.float32)
         for y0, y1 in bands(ny, nx, 2 * len(frames)):
-            stack = _stacked(sources, y0, y1, taken, scale)
+            stack, room = stacked(sources, y0, y1, room)
+            stack -= taken[y0:y1] if isinstance(taken, np.ndarray) else np.float32(taken)
+            _multiply(stack, scale)
             out[y0:y1], variance, kept = clipped_mean(stack, clip_sigma, noise)
             variances.append(_cell_means(variance, kept))
 
@@ -131,20 +144,29 @@ def combined(
     return _remember(Master(path, len(frames), by_plane(error, cell)))
 
 
-def _stacked(
-    sources: Sequence[PixelSource], y0: int, y1: int, taken: Float32Array | float, scale: Float32Array | None
-) -> Float32Array:
-    """Rows of all frames (n, y1 - y0, nx), an array or a number taken off, times (n, 2, 2) by place in the cell."""
+def stacked(
+    sources: Sequence[PixelSource], y0: int, y1: int, room: Float32Array
+) -> tuple[Float32Array, Float32Array]:
+    """Rows of all frames (n, y1 - y0, nx), and the memory in which they lie, to be handed over with the next call."""
     nx = sources[0].shape[1]
-    stack = np.empty((len(sources), y1 - y0, nx), dtype=np.float32)
-    off = taken[y0:y1] if isinstance(taken, np.ndarray) else np.float32(taken)
-    times = None if scale is None else np.tile(scale, (1, 1, (nx + 1) // 2))[:, :, :nx]
-    for i, source in enumerate(sources):
-        np.subtract(source.read(y0, y1, 0, nx), off, out=stack[i])
-        if times is not None:
-            stack[i, ::2] *= times[i, 0]
-            stack[i, 1::2] *= times[i, 1]
-    return stack
+    size = len(sources) * (y1 - y0) * nx
+    if room.size < size:
+        room = np.empty(size, dtype=np.float32)
+    stack = room[:size].reshape(len(sources), y1 - y0, nx)
+    for part, source in zip(stack, sources, strict=True):
+        part[:] = source.read(y0, y1, 0, nx)
+    return stack, room
+
+
+def _multiply(stack: Float32Array, scale: Float32Array | None) -> None:
+    """Multiply frames (n, rows, nx) by factors (n, 2, 2) by place in the mosaic cell."""
+    if scale is None:
+        return
+    nx = stack.shape[2]
+    times = np.tile(scale, (1, 1, (nx + 1) // 2))[:, :, :nx]
+    for part, rows in zip(stack, times, strict=True):
+        part[::2] *= rows[0]
+        part[1::2] *= rows[1]
 
 
 def by_plane(values: FloatArray, cell: npt.NDArray[np.int64]) -> tuple[float, ...]:
