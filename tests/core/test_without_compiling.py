@@ -1,4 +1,4 @@
-"""The kernels of integration run by plain Python give what the compiled ones give."""
+"""The kernels of calibration and integration run by plain Python give what the compiled ones give."""
 
 import os
 import subprocess
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fourlight.core import bends, cfa, drizzle, lsq, rejected, rejection, samples, sums
+from fourlight.core import bends, cfa, combine, defects, drizzle, lsq, rejected, rejection, samples, stored, sums
 from fourlight.core.networks import merging_network
 from fourlight.core.reference import reference
 
@@ -87,10 +87,22 @@ def laid(frames, bend, ref, mask):
     return [own, power, layers, np.array(noise), cells]
 
 
+def calibrated(frames):
+    """Clipped means, defects, and words made into numbers."""
+    frames = frames.copy()
+    frames[:, 6, 6] += 300
+    noise = np.full((9, 2, 2), 3.0)
+    words, read = frames[0].astype(np.float64), np.empty((9, 15), dtype=np.float32)
+    words = np.nan_to_num(words, nan=-7).astype(">i2").view("<u2")
+    stored.fill_from_words(words, 3, 2, True, True, 32768.0, read)
+    found = defects.persistent(frames, noise, 0, 6.0, defects.STAR_MOVED)
+    return [*combine.clipped_mean(frames, 2.0, 3.0), found, np.array(defects.stars_moved(frames, noise, 0)), read]
+
+
 def results():
     frames, bend = night()
     found = judged(frames, bend)
-    return found + laid(frames, bend, found[0][1], found[5])
+    return found + laid(frames, bend, found[0][1], found[5]) + calibrated(frames)
 
 
 def test_plain_python_gives_the_same(tmp_path):
@@ -106,6 +118,9 @@ def test_plain_python_gives_the_same(tmp_path):
             # sums of float32 numbers, which plain Python rounds in other places
             np.testing.assert_allclose(one, other, rtol=1e-5, atol=1e-4)
     reference_, deviation, mask, layers = (compiled[k] for k in (0, 3, 5, 11))
+    kept, defective = compiled[-4], compiled[-3]
+    assert 5 < kept.mean() < 9
+    assert defective[6, 6]
     assert np.isfinite(reference_).mean() > 0.5
     assert np.abs(deviation).max() > 20
     assert 0 < mask.sum() < 40
