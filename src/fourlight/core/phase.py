@@ -100,7 +100,8 @@ def green_diagonal(image: Float32, full: float | None = None) -> Phase:
     """
     ny, nx = image.shape[0] // 2 * 2, image.shape[1] // 2 * 2
     planes = np.stack([image[y:ny:2, x:nx:2] for y in range(2) for x in range(2)])
-    if min(planes.shape[1:]) < 2 * CELL or np.isfinite(planes).mean(axis=(1, 2)).min() < 0.5:
+    known = [np.count_nonzero(np.isfinite(plane)) for plane in planes]
+    if min(planes.shape[1:]) < 2 * CELL or min(known) < 0.5 * planes[0].size:
         return Phase(0.0, 0.0, 0.0, 0, False)
     noise = np.array([_sample_noise(plane) for plane in planes])
     cells = _cell_levels(planes)
