@@ -7,7 +7,19 @@ from pathlib import Path
 
 import numpy as np
 
-from fourlight.core import bends, cfa, combine, defects, drizzle, lsq, rejected, rejection, samples, stored, sums
+from fourlight.core import (
+    bends,
+    cfa,
+    combine,
+    defects,
+    drizzle,
+    lsq,
+    rejected,
+    rejection,
+    samples,
+    stored,
+    sums,
+)
 from fourlight.core.networks import merging_network
 from fourlight.core.reference import reference
 
@@ -96,7 +108,12 @@ def calibrated(frames):
     words = np.nan_to_num(words, nan=-7).astype(">i2").view("<u2")
     stored.fill_from_words(words, 3, 2, True, True, 32768.0, read)
     found = defects.persistent(frames, noise, 0, 6.0, defects.STAR_MOVED)
-    return [*combine.clipped_mean(frames, 2.0, 3.0), found, np.array(defects.stars_moved(frames, noise, 0)), read]
+    return [
+        *combine.clipped_mean(frames, 2.0, 3.0),
+        found,
+        np.array(defects.stars_moved(frames, noise, 0)),
+        read,
+    ]
 
 
 def results():
