@@ -15,7 +15,7 @@ from fourlight.stages.geometry import ROWS, FrameTable
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.way import Way
 
-__all__ = ["Addition", "added_to", "known_sky", "why_not"]
+__all__ = ["Addition", "added_to", "known_sky", "way_on", "why_not"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -90,6 +90,11 @@ def _place_px(before: FrameTable, now: FrameTable) -> float:
         for plane in other - one:
             most = max(most, float(np.abs(bends.apply(plane, x, y)).max()))
     return most
+
+
+def way_on(kept: Kept, way: Way) -> Way:
+    """The way that all frames together ask for, with drops of the size that those in kept sums have."""
+    return replace(way, pixfrac=kept.way.pixfrac, pixfrac_reason=kept.way.pixfrac_reason)
 
 
 def why_not(kept: Kept, way: Way, table: FrameTable) -> str:

@@ -16,7 +16,7 @@ from fourlight.core import cfa
 from fourlight.engine import nothing
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame
 from fourlight.pipeline import cache
-from fourlight.pipeline.additions import Addition, added_to, known_sky, why_not
+from fourlight.pipeline.additions import Addition, added_to, known_sky, way_on, why_not
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kept import Kept, begin_sums
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
@@ -140,11 +140,11 @@ def integrated(
         frames, reference, settings.sky_order, sampling=sampling, grid=Grid.named(settings.grid),
         stars=settings.weights == "point", sky=known_sky(kept, raw),
     )  # fmt: skip
-    added = _added(job, kept, table, raw)
+    added, way = _added(job, kept, table, raw)
     new = added.new if added else list(range(len(raw)))
     table = _with_noise(job, added.table if added else table, new, samples, sampling, frames)
     job.notes += _trail_note(table)
-    way = added.kept.way if added else choose_way(table, settings)
+    way = way or choose_way(table, settings)
     job.remarks += [way.blurs] if way.blurs else []
     part, lights = table.rows(new), [raw[row] for row in new]
     keep = job.folder.new_sums if job.recipe.run.keep_sums else None
@@ -165,17 +165,21 @@ def integrated(
     return Integrated(layers, table, way, tuple(tiles))
 
 
-def _added(job: Job, kept: Kept | None, table: geometry.FrameTable, raw: list[RawFrame]) -> Addition | None:
-    """What comes on top of kept sums; None where all lights are integrated."""
+def _added(
+    job: Job, kept: Kept | None, table: geometry.FrameTable, raw: list[RawFrame]
+) -> tuple[Addition | None, Way | None]:
+    """What comes on top of kept sums, and the way to make the stack of it; None where all lights are integrated."""
     if kept is None:
-        return None
+        return None, None
     found = added_to(kept, table, raw)
     if isinstance(found, Addition):
-        found = why_not(kept, choose_way(table, job.recipe.integrate), table) or found
-    if isinstance(found, Addition):
-        return found
+        way = choose_way(table, job.recipe.integrate)
+        why = why_not(kept, way, table)
+        if not why:
+            return found, way_on(kept, way)
+        found = why
     job.remarks.append(f"{found}: all {len(raw)} lights are integrated, not the new ones alone.")
-    return None
+    return None, None
 
 
 def _key(

@@ -23,7 +23,6 @@ Float64 = npt.NDArray[np.float64]
 MOST_TABLES = 64
 """Overlap tables kept at once, a megabyte each."""
 
-
 EVEN = 4
 """Drops on a pixel by which it is told how noise power changes with the weights."""
 
@@ -49,21 +48,34 @@ class _Overlaps:
 
 
 class Drops:
-    """Drizzle with drops of one size."""
+    """Drizzle with drops of one size.
+
+    Parameters
+    ----------
+    table : FrameTable
+    pixfrac : float
+        Side of a drop in pixels of its frame.
+    whole : FrameTable or None
+        All frames of the stack, where ``table`` holds only those that are added to earlier sums.
+    """
 
     fine: ClassVar[int] = 0
     FIXED_BYTES: ClassVar[int] = 400
     """Memory per pixel of a tile that does not depend on the number of frames."""
 
-    def __init__(self, table: FrameTable, pixfrac: float) -> None:
-        widest = max(span(matrix[:, :2], pixfrac) for matrix in table.matrix)
+    def __init__(self, table: FrameTable, pixfrac: float, whole: FrameTable | None = None) -> None:
+        whole = whole or table
+        widest = max(span(matrix[:, :2], pixfrac) for matrix in whole.matrix)
         if 2 * widest - 1 > HALO:
             raise StageError(
                 "integrate", None, f"drops of {pixfrac:g} px of the coarsest frame span {widest} px of the stack",
                 f"{(HALO + 1) // 2} at most: choose a coarser frame as registration.reference or smaller drops",
             )  # fmt: skip
         self._overlaps = _Overlaps(table.matrix, pixfrac)
-        self._claim = _claim(table, pixfrac)
+        self._claim = _claim(whole, pixfrac)
+        size = np.abs(np.linalg.det(whole.matrix[:, :, :2]))
+        usual = np.argsort(size)[len(size) // 2]
+        self._usual = _Overlaps(whole.matrix[usual : usual + 1], pixfrac).of(0)
 
     def planes(
         self, found: TileSamples, ref: Float32, table: FrameTable, earlier: Sums | None = None,
@@ -90,7 +102,7 @@ class Drops:
                     power[n],
                     before[n],
                     found.offset,
-                    self._overlaps.of(0),
+                    self._usual,
                 )
                 if kept is not None:
                     kept[group[n]] = _to_keep(own[n], power[n])

@@ -32,8 +32,6 @@ def choose_pixfrac(table: FrameTable) -> tuple[float, str]:
     Parameters
     ----------
     table : FrameTable
-    shapes : list of (ny, nx)
-        Size of each frame.
     """
     frames = len(table.matrix)
     pitch = float(np.sqrt(np.median(np.abs(np.linalg.det(table.matrix[:, :, :2])))))

@@ -67,7 +67,7 @@ class Way:
         """
         if self.method == "least-squares":
             return LeastSquares(table, told, whole)
-        return Drops(table, self.pixfrac)
+        return Drops(table, self.pixfrac, whole)
 
     @property
     def steps(self) -> int:
