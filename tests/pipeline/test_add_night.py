@@ -82,6 +82,12 @@ def test_lights_of_a_second_night_count_as_if_all_had_been_there(
     summary = json.loads((out / "summary.json").read_text())
     assert len(summary["frames"]) == 17
     assert len(summary["nights"]) == 2
+    # the same flats and bias frames serve both nights
+    counts = summary["calibration"]["calibration_frames"]
+    assert {role: count["in_masters"] for role, count in counts.items() if count["usable"]} == {
+        "flat": 5,
+        "bias": 5,
+    }
     reference = json.loads((first / "summary.json").read_text())["grid"]["reference"]
     assert summary["grid"]["reference"].endswith(reference)
     whole = tmp_path / "whole"

@@ -190,7 +190,7 @@ def test_flats_that_saturate_are_set_aside(night: Night, tmp_path: Path) -> None
     assert [item.path for item in calibration.set_aside] == [frame.path for frame in full]
     assert all("saturates" in item.reason for item in calibration.set_aside)
     assert calibration.description["masters"] == {"3 bias frames (-10 C)": 3, "2 flats": 2}
-    counts = calibration.description["calibration_frames"]
+    counts = calibration.summary["calibration_frames"]
     assert counts["flat"] == {"usable": 2, "in_masters": 2}
     assert counts["bias"] == {"usable": 3, "in_masters": 3}
     assert counts["dark"] == {"usable": 0, "in_masters": 0}

@@ -140,6 +140,7 @@ def _plain(calibration: Calibration) -> dict[str, Any]:
         "odd": {str(path): why for path, why in calibration.odd.items()},
         "set_aside": [[str(item.path), item.stage, item.reason] for item in calibration.set_aside],
         "description": calibration.description,
+        "frames": {str(path): fit for path, fit in calibration.frames.items()},
         "masters": [_master(master) for master in calibration.masters],
         "plans": [
             [str(path), hdu, _master(plan.offset), _master(plan.factor), plan.saturation, plan.extra,
@@ -166,6 +167,7 @@ def _calibration(facts: Mapping[str, Any], masters: Path, open_source: OpenSourc
         {Path(path): why for path, why in facts["odd"].items()},
         tuple(SetAside(Path(path), stage, reason) for path, stage, reason in facts["set_aside"]),
         facts["description"],
+        {Path(path): (role, used) for path, (role, used) in facts["frames"].items()},
         plans,
         open_source,
         tuple(master for master in held if isinstance(master, Master)),

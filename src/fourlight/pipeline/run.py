@@ -212,7 +212,7 @@ def _findings(
         mosaic=asdict(parts[0].mosaic),
         kinds=_kinds(parts, calibration) if len(parts) > 1 else (),
         noise=calibration.noise,
-        calibration={**calibration.description, "notes": list(calibration.notes)},
+        calibration={**calibration.summary, "notes": list(calibration.notes)},
         way=stack.way,
         weights_for=job.recipe.integrate.weights,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),

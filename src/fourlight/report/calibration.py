@@ -106,7 +106,7 @@ def calibration_rows(summary: Facts, recipe: Facts) -> list[tuple[str, str, str]
     ]
     if reached(calibration, "calibration_frames", "darkflat", "usable"):
         rows.append(("Darks for flats", _frames(calibration, "darkflat"), "Taken off the flats."))
-    return [*rows, _defects(calibration, how, recipe)]
+    return [*rows, _defects(calibration, how, recipe, several=bool(summary.get("kinds")))]
 
 
 def darkened(how: Facts) -> int:
@@ -199,7 +199,7 @@ def _bias(calibration: Facts, how: Facts) -> str:
     return "Not needed: the darks hold the bias." if darkened(how) else "See the darks."
 
 
-def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, str]:
+def _defects(calibration: Facts, how: Facts, recipe: Facts, *, several: bool) -> tuple[str, str, str]:
     if reached(recipe, "calibrate", "defects") == "off":
         return "Defective samples", UNKNOWN, "Not looked for: calibrate.defects is off in the recipe."
     number = calibration.get("defective_samples")
@@ -207,7 +207,12 @@ def _defects(calibration: Facts, how: Facts, recipe: Facts) -> tuple[str, str, s
         return "Defective samples", UNKNOWN, ""
     where = "the lights and the darks" if darkened(how) else "the lights"
     left = "Left out of the stack; found" if number else "None found"
-    return "Defective samples", f"{number:,}" if number else "none", f"{left} from {where}."
+    apart = (
+        ", each kind of them by itself: what several kinds share counts for each"
+        if number and several
+        else ""
+    )
+    return "Defective samples", f"{number:,}" if number else "none", f"{left} from {where}{apart}."
 
 
 def dropped_later(summary: Facts) -> str:

@@ -15,7 +15,7 @@ from fourlight.recipe import Calibrate, Read
 from fourlight.stages import defect_map
 from fourlight.stages.bench import Bench
 from fourlight.stages.calibrated import CalibratedSource
-from fourlight.stages.calibration import Calibration, Plan
+from fourlight.stages.calibration import ROLES, Calibration, Plan
 from fourlight.stages.flats import flat_for, response, usable
 from fourlight.stages.gain import Survey, survey
 from fourlight.stages.groups import Group, counted, grouped
@@ -91,7 +91,8 @@ def prepare(
         tuple(bench.remarks),
         bench.odd,
         tuple(bench.set_aside),
-        _description(offsets, chosen_flats, flats, count, seen) | _counts(groups, flats, bench),
+        _description(offsets, chosen_flats, flats, count, seen) | {"masters": _masters(flats, bench)},
+        _fit(groups, flats, bench),
         plans,
         open_source,
         _held(plans.values(), [*bench.made.values(), *flats.values()]),
@@ -107,7 +108,7 @@ def usable_groups(calibrations: Sequence[RawFrame], bench: Bench) -> dict[Role, 
     """Readable calibration frames by role and likeness; roles that the recipe turns off stay empty."""
     use = {Role.DARK: bench.settings.darks, Role.FLAT: bench.settings.flats, Role.BIAS: bench.settings.bias}
     found: dict[Role, list[Group]] = {}
-    for role in (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT):
+    for role in ROLES:
         frames = [frame for frame in calibrations if frame.role is role]
         if use.get(role, bench.settings.flats) == "off":
             if frames:
@@ -224,18 +225,19 @@ def _description(
     }
 
 
-def _counts(
+def _masters(flats: Mapping[Group, Master], bench: Bench) -> dict[str, int]:
+    """Masters that were made, and the number of frames in each."""
+    return {group.label: master.frames for group, master in (bench.made | dict(flats)).items()}
+
+
+def _fit(
     groups: Mapping[Role, Sequence[Group]], flats: Mapping[Group, Master], bench: Bench
-) -> dict[str, Any]:
-    """Masters that were made, and of every role how many frames were fit for use and how many are in masters."""
-    made = bench.made | dict(flats)
+) -> dict[Path, tuple[str, bool]]:
+    """Frames that were fit for use: role of each, and whether it is in a master."""
+    made = bench.made.keys() | flats.keys()
     return {
-        "masters": {group.label: master.frames for group, master in made.items()},
-        "calibration_frames": {
-            str(role): {
-                "usable": sum(len(group.frames) for group in found),
-                "in_masters": sum(master.frames for group, master in made.items() if group.role is role),
-            }
-            for role, found in groups.items()
-        },
+        frame.path: (str(role), group in made)
+        for role, found in groups.items()
+        for group in found
+        for frame in group.frames
     }

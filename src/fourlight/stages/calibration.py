@@ -11,13 +11,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.frames import NoiseModel, RawFrame, SetAside
+from fourlight.frames import NoiseModel, RawFrame, Role, SetAside
 from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.masters import Master, OpenSource
 
-__all__ = ["Calibration", "Plan", "joined"]
+__all__ = ["ROLES", "Calibration", "Plan", "joined"]
 
 FloatArray = npt.NDArray[np.float64]
+
+ROLES = (Role.DARK, Role.FLAT, Role.BIAS, Role.DARKFLAT)
+"""What calibration frames are for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +50,22 @@ class Calibration:
     """What is odd about single calibration frames that are used."""
     set_aside: tuple[SetAside, ...]
     description: dict[str, Any]
-    """For ``summary.json``: masters, calibration frames by role, lights by what was done to them, defects."""
+    """For ``summary.json``: masters, lights by what was done to them, defects."""
+    frames: Mapping[Path, tuple[str, bool]]
+    """Calibration frames that were fit for use: role of each, and whether it is in a master."""
     plans: Mapping[tuple[Path, int], Plan]
     open_source: OpenSource
     masters: tuple[Master, ...] = ()
     """Every master that the plans hold or were made from."""
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """The description, with how many calibration frames of every role were fit for use and are in masters."""
+        counts = {str(role): {"usable": 0, "in_masters": 0} for role in ROLES}
+        for role, used in self.frames.values():
+            counts[role]["usable"] += 1
+            counts[role]["in_masters"] += used
+        return {**self.description, "calibration_frames": counts}
 
     def open(self, frame: RawFrame) -> CalibratedSource:
         """Calibrated samples of a light that `prepare` was given, in the unit of its noise model."""
@@ -108,6 +122,7 @@ def joined(parts: Sequence[tuple[str, Calibration]]) -> Calibration:
         {path: why for _, part in parts for path, why in part.odd.items()},
         tuple(dict.fromkeys(item for _, part in parts for item in part.set_aside)),
         _described([(name, part.description) for name, part in parts]),
+        _all_frames(parts),
         {key: plan for _, part in parts for key, plan in part.plans.items()},
         first.open_source,
         tuple(dict.fromkeys(master for _, part in parts for master in part.masters)),
@@ -119,19 +134,23 @@ def _named(name: str, sentence: str) -> str:
 
 
 def _described(parts: Sequence[tuple[str, dict[str, Any]]]) -> dict[str, Any]:
-    """Description of the first kind, with lights, defects and calibration frames of all of them."""
+    """Description of the first kind, with lights, defects and masters of all of them."""
     every = [part for _, part in parts]
-    frames: dict[str, dict[str, int]] = {}
-    for part in every:
-        for role, counts in part["calibration_frames"].items():
-            frames[role] = _added(frames.get(role, {}), counts)
     return every[0] | {
         "offset_taken_off": reduce(_added, [part["offset_taken_off"] for part in every]),
         "lights_with_flat": sum(part["lights_with_flat"] for part in every),
         "defective_samples": sum(part["defective_samples"] for part in every),
         "masters": {_named(name, label): n for name, part in parts for label, n in part["masters"].items()},
-        "calibration_frames": frames,
     }
+
+
+def _all_frames(parts: Sequence[tuple[str, Calibration]]) -> dict[Path, tuple[str, bool]]:
+    """Calibration frames of all kinds; one that serves several of them counts once."""
+    found: dict[Path, tuple[str, bool]] = {}
+    for _, part in parts:
+        for path, (role, used) in part.frames.items():
+            found[path] = (role, used or found.get(path, (role, False))[1])
+    return found
 
 
 def _added(one: Mapping[str, int], other: Mapping[str, int]) -> dict[str, int]:
