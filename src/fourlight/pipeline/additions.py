@@ -67,6 +67,9 @@ def added_to(kept: Kept, table: FrameTable, raw: Sequence[RawFrame]) -> Addition
     for name, part in parts.items():
         part[rows] = getattr(kept.table, name)
     new = [row for row in range(len(raw)) if row not in set(rows)]
+    # merit is that over the sharpest frame, which is another one now where a new one is sharper
+    for name in ("merit", "weight"):
+        parts[name][new] *= np.median(kept.table.merit / table.merit[rows], axis=0)
     # halves take turns on, as if the lights had been there from the start
     begun = int(np.bincount(kept.table.half, minlength=2).argmin())
     parts["half"][new] = (begun + np.arange(len(new))) % 2

@@ -1,0 +1,49 @@
+"""Rows of added frames beside those that were summed before."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from fields import frame_table, raw_frame
+from fourlight.pipeline.additions import Addition, added_to
+from fourlight.pipeline.kept import Kept
+
+SHAPE = (60, 80)
+
+
+def kept_and_now(now_merit: list[float], **moved: Any) -> tuple[Kept, Any, list[Any]]:
+    """Sums of three frames, the table of these and two more, and all frames."""
+    raw = [raw_frame(f"{k}.fits", SHAPE) for k in range(5)]
+    matrices = np.repeat(np.array([[[1.0, 0, 0], [0, 1, 0]]]), 5, axis=0)
+    table = frame_table(matrices, SHAPE, noise=np.full(4, 5.0), level=100.0)
+    merit = np.repeat(np.array(now_merit)[:, None], 4, axis=1)
+    now = replace(table, merit=merit, weight=table.weight * merit)
+    old = table.rows([0, 1, 2])
+    merit = np.repeat(np.array([[1.0], [0.5], [0.8]]), 4, axis=1)
+    old = replace(old, merit=merit, weight=old.weight * merit, **moved)
+    kept = SimpleNamespace(table=old, lights=tuple(frame.path for frame in raw[:3]))
+    return cast(Kept, kept), now, raw
+
+
+@pytest.mark.parametrize("sharper", [1.0, 0.25])
+def test_added_frames_have_merit_on_the_scale_of_the_earlier_ones(sharper: float) -> None:
+    """A new frame four times as good: it counts four times as much as the best earlier one, whose row stays."""
+    kept, now, raw = kept_and_now([sharper, 0.5 * sharper, 0.8 * sharper, 1.0, 0.5])
+    found = added_to(kept, now, raw)
+    assert isinstance(found, Addition)
+    np.testing.assert_allclose(found.table.merit[:, 0], [1, 0.5, 0.8, 1 / sharper, 0.5 / sharper])
+    np.testing.assert_allclose(
+        found.table.weight[3] / found.table.weight[0], now.weight[3] / now.weight[0], rtol=1e-12
+    )
+    assert found.new == [3, 4]
+    assert sorted(found.table.half[3:]) == [0, 1]
+
+
+def test_light_that_is_measured_otherwise_is_told() -> None:
+    kept, now, raw = kept_and_now([1, 1, 1, 1, 1], scale=np.full((3, 4), 1.004))
+    assert "light of the earlier ones is measured otherwise" in str(added_to(kept, now, raw))
