@@ -12,6 +12,7 @@ import pytest
 from fields import frame_table, raw_frame
 from fourlight.pipeline.additions import Addition, added_to
 from fourlight.pipeline.kept import Kept
+from fourlight.pipeline.kinds import _added
 
 SHAPE = (60, 80)
 
@@ -47,3 +48,15 @@ def test_added_frames_have_merit_on_the_scale_of_the_earlier_ones(sharper: float
 def test_light_that_is_measured_otherwise_is_told() -> None:
     kept, now, raw = kept_and_now([1, 1, 1, 1, 1], scale=np.full((3, 4), 1.004))
     assert "light of the earlier ones is measured otherwise" in str(added_to(kept, now, raw))
+
+
+@pytest.mark.parametrize(
+    ("nights", "name"),
+    [
+        ([None], "added lights"),
+        (["2031-08-15", "2031-08-15"], "added lights of 2031-08-15"),
+        (["2031-08-18", "2031-08-15", None], "added lights of 2031-08-15 to 2031-08-18"),
+    ],
+)
+def test_added_lights_are_called_by_their_nights(nights: list[str | None], name: str) -> None:
+    assert _added([raw_frame(f"{k}.fits", SHAPE, night=night) for k, night in enumerate(nights)]) == name

@@ -52,14 +52,17 @@ def parted(
                 raise
             sorting.drop([SetAside(frame.path, "select", str(error), Role.LIGHT) for frame in group])
             continue
-        name = kind_words(key, first) or (_added(group[0]) if earlier else "")
+        name = kind_words(key, first) or (_added(group) if earlier else "")
         found.append(Kind(name, group, share, decision))
     return found
 
 
-def _added(light: RawFrame) -> str:
+def _added(lights: Sequence[RawFrame]) -> str:
     """Name of lights that were added to others of the same kind."""
-    return f"added lights of {light.night}" if light.night else "added lights"
+    nights = sorted({light.night for light in lights if light.night})
+    if not nights:
+        return "added lights"
+    return f"added lights of {nights[0]}" + (f" to {nights[-1]}" if len(nights) > 1 else "")
 
 
 def _shared_out(firsts: Sequence[RawFrame], others: Sequence[RawFrame]) -> list[list[RawFrame]]:
