@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from fields import frame_table, raw_frame
-from fourlight.pipeline.additions import Addition, added_to
+from fourlight.pipeline.additions import Addition, added_to, why_not
 from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import _added
+from fourlight.stages.way import Way
 
 SHAPE = (60, 80)
 
@@ -60,3 +61,12 @@ def test_light_that_is_measured_otherwise_is_told() -> None:
 )
 def test_added_lights_are_called_by_their_nights(nights: list[str | None], name: str) -> None:
     assert _added([raw_frame(f"{k}.fits", SHAPE, night=night) for k, night in enumerate(nights)]) == name
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "again"), [(1.25, 1.0, True), (1.0, 0.6, False), (1.25, 1.25, False)]
+)
+def test_drops_that_blur_are_not_kept_where_smaller_ones_do(before: float, now: float, again: bool) -> None:
+    kept, table, _ = kept_and_now([1, 1, 1, 1, 1])
+    kept = cast(Kept, SimpleNamespace(table=kept.table, way=Way("drizzle", "", before, "")))
+    assert ("blur less" in why_not(kept, Way("drizzle", "", now, ""), table)) == again

@@ -104,6 +104,8 @@ def why_not(kept: Kept, way: Way, table: FrameTable) -> str:
     """Why frames cannot be added the way in which the sums were made; empty where they can."""
     if way.method != kept.way.method:
         return f"with so many lights the stack is made by {way.words}"
+    if way.method == "drizzle" and way.pixfrac < kept.way.pixfrac and kept.way.pixfrac > 1:
+        return f"with so many lights the stack is made by {way.words}, which blur less"
     fine = LeastSquares.fineness(kept.table)
     if way.method == "least-squares" and LeastSquares.fineness(table) != fine:
         return "the new lights are sharper, and need finer sums"
