@@ -2,10 +2,64 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+from fourlight.pipeline.run import run
+from fourlight.recipe import Recipe, with_settings
+from fourlight.simulate.render import simulate
+from fourlight.simulate.scene import loads
+
+SCENE = """
+seed = 18
+[object]
+size = 0.7
+[camera]
+width_px = 360
+height_px = 270
+[stars]
+count = 180
+cluster_count = 0
+[calibration]
+flats = 5
+bias = 5
+[[nights]]
+count = 12
+[[nights]]
+count = 5
+rotation_deg = 2.0
+start_utc = "2031-08-15T23:30:00"
+"""
+KEEP = ["run.keep_sums=true"]
+
+
+@pytest.fixture(scope="session")
+def nights(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Folders of the first night with calibration frames, and of the second night."""
+    root = tmp_path_factory.mktemp("nights")
+    simulate(loads(SCENE), root / "sim")
+    for name in ("night1", "flats", "bias"):
+        shutil.move(root / "sim" / name, root / "first" / name)
+    shutil.move(root / "sim" / "night2", root / "second" / "night2")
+    return root / "first", root / "second"
+
+
+@pytest.fixture(scope="session")
+def first(nights: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """OUT of the first night with its sums; not to be changed."""
+    out = tmp_path_factory.mktemp("out") / "first"
+    run([nights[0]], out, with_settings(Recipe(), KEEP))
+    return out
+
+
+@pytest.fixture
+def out(first: Path, tmp_path: Path) -> Path:
+    shutil.copytree(first, tmp_path / "out")
+    return tmp_path / "out"
 
 
 @pytest.fixture(scope="module")

@@ -97,9 +97,9 @@ def run(
         if add:
             if recipe or settings:
                 raise InputError("--add takes its recipe from the stack in OUT; leave --recipe and --set out")
-            from fourlight.provenance import load
+            from fourlight.pipeline.adding import earlier_run
 
-            past = load(out / "provenance.json")
+            past = earlier_run(out)
             chosen = recipes.with_settings(past.recipe, own)
         else:
             chosen = recipe_from(recipe) if recipe else recipes.Recipe()

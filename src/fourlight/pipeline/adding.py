@@ -11,16 +11,34 @@ from pathlib import Path
 from fourlight.errors import InputError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role
 from fourlight.io.pixels import open_pixels
-from fourlight.io.scan import Scan, scan
+from fourlight.io.scan import MARKER, Scan, scan
+from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.integration import Integrated
 from fourlight.pipeline.job import Job
-from fourlight.pipeline.kept import Kept, replace_sums, settings_key
+from fourlight.pipeline.kept import Kept, are_kept, finish_sums, inputs_key, replace_sums, settings_key
 from fourlight.pipeline.kinds import Kind
 from fourlight.pipeline.known import Known
-from fourlight.provenance import Provenance, file_hash
+from fourlight.pipeline.swap import RECORD
+from fourlight.provenance import Provenance, file_hash, load
 from fourlight.stages.calibration import Calibration
 
-__all__ = ["keep", "need_earlier", "recall", "with_past"]
+__all__ = ["earlier_run", "keep", "known_reference", "need_earlier", "recall", "with_past"]
+
+
+def earlier_run(out: Path) -> Provenance:
+    """The record of the run that left OUT; results that a killed run was about to replace are brought back first.
+
+    Raises
+    ------
+    InputError, OutputError
+        There is none, or another run is at work in OUT.
+    """
+    if (out / MARKER).exists() and not (out / RECORD).exists():
+        with claimed(out):  # which brings them back
+            pass
+    if not (out / RECORD).exists():
+        raise InputError(f"{out}: holds no finished stack to add lights to; run without --add makes one")
+    return load(out / RECORD)
 
 
 def with_past(found: Scan, past: Provenance) -> Scan:
@@ -60,40 +78,57 @@ def recall(job: Job, past: Provenance) -> Kept | None:
     InputError
         A file of the earlier run has changed.
     """
+    finish_sums(job.folder.new_sums, job.folder.sums)
     kept = Kept.load(
         job.folder.sums, job.folder.masters, functools.partial(open_pixels, decoded=job.folder.decoded)
     )
+    why = _why_not(job, kept, past)
     for path, sha256 in past.inputs.items():
         known = kept.files.get(path) if kept else None
-        if not (known and known.is_still(path)) and file_hash(path) != sha256:
+        sure = known is not None and known.sha256 == sha256 and known.is_still(path)
+        if not sure and file_hash(path) != sha256:
             raise InputError(f"{path}: has changed since the earlier run; run all frames anew")
-    if kept is None:
-        job.remarks.append(
-            "no sums of the earlier lights were kept (run.keep_sums=true keeps them): all lights are integrated, not "
-            "the new ones alone."
-        )
-        return None
-    if kept.key != settings_key(job.recipe):
-        job.remarks.append("the sums that were kept are of other settings: all lights are integrated again.")
+    if kept is None or why:
+        job.remarks.append(f"{why}: all lights are integrated, not the new ones alone.")
         return None
     job.known = {path: known for path, known in kept.files.items() if known.is_still(path)}
     return kept
 
 
-def need_earlier(kept: Kept, lights: Sequence[RawFrame]) -> None:
+def _why_not(job: Job, kept: Kept | None, past: Provenance) -> str:
+    """Why what an earlier run kept cannot be added to; empty where it can."""
+    if kept is None:
+        if are_kept(job.folder.sums):
+            return "the sums of the earlier lights cannot be read"
+        return "no sums of the earlier lights were kept (run.keep_sums=true keeps them)"
+    # A run that was ended after its results came into their places, and before its sums did.
+    if kept.inputs != inputs_key(past.inputs):
+        return "the sums that were kept are of other lights"
+    return "" if kept.key == settings_key(job.recipe) else "the sums that were kept are of other settings"
+
+
+def need_earlier(past: Provenance, found: Scan, lights: Sequence[RawFrame]) -> None:
     """Refuse new lights that would make a stack of their own.
+
+    ``lights`` are those chosen of the frames ``found``, in which those of the earlier run are.
 
     Raises
     ------
     InputError
         Earlier lights are not among those chosen.
     """
-    there = {frame.path for frame in lights}
-    if not there.issuperset(kept.lights):
+    free = {frame.path for frame in lights} | {item.path for item in past.set_aside}
+    before = [frame.path for frame in found.frames if frame.role is Role.LIGHT and frame.path in past.inputs]
+    if not free.issuperset(before):
         raise InputError(
-            "the new lights differ from the earlier ones (filter or binning) and are more: they make a stack of their "
-            "own; run them into another folder"
+            "the new lights are more than the earlier ones and do not go with them (another filter or binning, or "
+            "another kind with read.mix_kinds=false): run them into another folder"
         )
+
+
+def known_reference(kept: Kept, frames: Sequence[MeasuredFrame]) -> Path | None:
+    """The reference of the sums; None where it is set aside now, and another one must be found."""
+    return kept.reference if any(frame.raw.path == kept.reference for frame in frames) else None
 
 
 def keep(
@@ -111,6 +146,7 @@ def keep(
     files = {frame.path: frame for frame in [*raw, *lights]}
     Kept(
         settings_key(job.recipe),
+        inputs_key(hashes),
         tuple(frame.path for frame in lights),
         {path: Known.of(frame, hashes[path]) for path, frame in files.items() if path in hashes},
         reference.raw.path,

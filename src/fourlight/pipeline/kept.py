@@ -22,9 +22,10 @@ from fourlight.stages.calibration import Calibration, Plan
 from fourlight.stages.geometry import ROWS, FrameTable, Tile
 from fourlight.stages.masters import Master, OpenSource
 from fourlight.stages.mosaic import MosaicDecision
+from fourlight.stages.tile_sums import sums_file
 from fourlight.stages.way import Way
 
-__all__ = ["Kept", "begin_sums", "replace_sums", "settings_key"]
+__all__ = ["Kept", "are_kept", "begin_sums", "finish_sums", "inputs_key", "replace_sums", "settings_key"]
 
 FACTS, TABLE = "kept.json", "table.npz"
 """Files beside the sums of tiles."""
@@ -36,6 +37,8 @@ class Kept:
 
     key: str
     """From `settings_key`."""
+    inputs: str
+    """From `inputs_key`."""
     lights: tuple[Path, ...]
     """In the order of the table."""
     files: dict[Path, Known]
@@ -52,6 +55,7 @@ class Kept:
         """Write beside the sums of tiles; the facts come last, so that they stand for all of it."""
         facts = {
             "key": self.key,
+            "inputs": self.inputs,
             "lights": [str(path) for path in self.lights],
             "files": {str(path): asdict(known) for path, known in self.files.items()},
             "reference": str(self.reference),
@@ -59,6 +63,7 @@ class Kept:
             "calibration": _plain(self.calibration),
             "way": asdict(self.way),
             "tiles": [asdict(tile) for tile in self.tiles],
+            "bytes": [sums_file(folder, tile).stat().st_size for tile in self.tiles],
             "shape": list(self.table.shape),
             "zoom": self.table.zoom,
         }
@@ -70,14 +75,18 @@ class Kept:
 
     @classmethod
     def load(cls, folder: Path, masters: Path, open_source: OpenSource) -> Kept | None:
-        """What `save` wrote; None where there is nothing of this version."""
+        """What `save` wrote; None where it is not there in full, or is of another version."""
         try:
             facts = json.loads((folder / FACTS).read_text(encoding="utf-8"))
             with (folder / TABLE).open("rb") as stream, np.load(stream, allow_pickle=False) as data:
                 arrays = {name: data[name] for name in data.files}
             table = FrameTable(**arrays, shape=tuple(facts["shape"]), zoom=facts["zoom"])
+            tiles = tuple(Tile(**tile) for tile in facts["tiles"])
+            if [sums_file(folder, tile).stat().st_size for tile in tiles] != facts["bytes"]:
+                return None
             return cls(
                 facts["key"],
+                facts["inputs"],
                 tuple(Path(path) for path in facts["lights"]),
                 {Path(path): _known(known) for path, known in facts["files"].items()},
                 Path(facts["reference"]),
@@ -87,7 +96,7 @@ class Kept:
                 ),
                 _calibration(facts["calibration"], masters, open_source),
                 Way(**facts["way"]),
-                tuple(Tile(**tile) for tile in facts["tiles"]),
+                tiles,
                 table,
             )
         except Exception:  # only a short cut: whatever is wrong with it, all lights are integrated again
@@ -108,6 +117,11 @@ def settings_key(recipe: Recipe) -> str:
     return digest(__version__, *(section.model_dump() for section in sections))
 
 
+def inputs_key(hashes: Mapping[Path, str]) -> str:
+    """Hash of all files that a run has read, as its record names them."""
+    return digest(sorted((str(path), sha256) for path, sha256 in hashes.items()))
+
+
 def begin_sums(folder: Path, key: str) -> None:
     """Make the folder for the sums of a run, empty unless a stopped run with the same key has begun to fill it."""
     note = folder / "key"
@@ -116,6 +130,17 @@ def begin_sums(folder: Path, key: str) -> None:
             shutil.rmtree(folder, ignore_errors=True)
             folder.mkdir()
             note.write_text(key, encoding="utf-8")
+
+
+def are_kept(folder: Path) -> bool:
+    """Whether there are sums, to be read or not."""
+    return (folder / FACTS).exists()
+
+
+def finish_sums(new: Path, folder: Path) -> None:
+    """Put sums in their place that a run left complete, but was ended before it did so itself."""
+    if are_kept(new):
+        replace_sums(new, folder)
 
 
 def replace_sums(new: Path, folder: Path) -> None:

@@ -17,7 +17,7 @@ from fourlight.engine import Crew, Progress, Silent, thread_count
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
-from fourlight.pipeline.adding import keep, need_earlier, recall, with_past
+from fourlight.pipeline.adding import keep, known_reference, need_earlier, recall, with_past
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
 from fourlight.pipeline.folder import check_apart
@@ -88,7 +88,7 @@ def run(
     with connected(address) if address else nullcontext(crew) as workers, claimed(out) as folder:
         job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder, workers=workers)
         kept = recall(job, past) if past is not None else None
-        summary = _done(job, found, searched, kept)
+        summary = _done(job, found, searched, past, kept)
         progress.end(f"picture and report in {out}")
         if not recipe.run.keep_work:
             shutil.rmtree(folder.layers, ignore_errors=True)
@@ -101,11 +101,13 @@ def _untold(left_out: Sequence[SetAside], found: Scan) -> list[SetAside]:
     return [item for item in left_out if item.path not in told]
 
 
-def _done(job: Job, found: Scan, searched: Sequence[Path], kept: Kept | None) -> dict[str, Any]:
+def _done(
+    job: Job, found: Scan, searched: Sequence[Path], past: Provenance | None, kept: Kept | None
+) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     lights, others = chosen(job, found)
-    if kept is not None:
-        need_earlier(kept, lights)
+    if past is not None:
+        need_earlier(past, found, lights)
     if job.folder.left_by:
         job.progress.begin("output", 1)
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
@@ -130,12 +132,12 @@ def _made(
     parts = parted(job, lights, others, earlier)
     lights = [frame for part in parts for frame in part.lights]
     less = f"; {read - len(lights)} of {read} lights set aside" if len(lights) < read else ""
-    name = recipe.registration.reference if kept is None else str(kept.reference)
+    name = recipe.registration.reference if kept is None else ""
     named = find_light(name, lights, job.set_aside, job.called) if name else None
     job.progress.end(_mosaics(parts) + less)
     calibration = calibrated(job, parts, kept.calibration if kept else None)
     frames = measured(job, lights, calibration, hashes)
-    reference, lights_placed = placed(job, frames, named)
+    reference, lights_placed = placed(job, frames, known_reference(kept, frames) if kept else named)
     stack = integrated(job, lights_placed, reference, calibration, kept)
     findings = _findings(job, lights_placed, others, reference, stack, calibration, parts)
     summary = summarise(findings)

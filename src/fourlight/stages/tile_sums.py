@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.cfa import PLANES
 from fourlight.core.packing import packed, unpacked
+from fourlight.errors import OutputError
 from fourlight.io.room import whole
 from fourlight.stages.geometry import Tile
 from fourlight.stages.tile_samples import Reference, TileSamples
@@ -54,7 +57,23 @@ class TileSums:
 
     @classmethod
     def load(cls, path: Path) -> TileSums:
-        """What `save` wrote."""
+        """What `save` wrote.
+
+        Raises
+        ------
+        OutputError
+            It is not there, or damaged.
+        """
+        try:
+            return cls._read(path)
+        except (OSError, EOFError, ValueError, KeyError, BadZipFile, zlib.error) as error:
+            raise OutputError(
+                f"{path}: the kept sums cannot be read ({error}); delete {path.parent} and run again: all lights are "
+                "integrated then"
+            ) from error
+
+    @classmethod
+    def _read(cls, path: Path) -> TileSums:
         with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
             fine = int(data["fine"])
             return cls(

@@ -1,0 +1,145 @@
+"""Kept sums that are damaged, of other lights, or were about to change places: nothing is lost, and it is said."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from fourlight.pipeline.run import run
+from fourlight.recipe import Recipe, with_settings
+
+KEEP = ["run.keep_sums=true"]
+
+
+def planes(out: Path) -> dict[str, tuple[Any, Any]]:
+    with fits.open(out / "stack.fits") as stack:
+        return {
+            p: (stack[p].data.astype(float), stack[f"VAR_{p}"].data.astype(float)) for p in ("R", "G", "B")
+        }
+
+
+def sums(out: Path) -> Path:
+    return out / "work" / "sums"
+
+
+def test_sums_that_were_cut_short_are_made_anew(command: Any, nights: tuple[Path, Path], out: Path) -> None:
+    tile = next(sums(out).glob("*_*.npz"))
+    tile.write_bytes(tile.read_bytes()[:-100])
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 0, done.err
+    assert "the sums of the earlier lights cannot be read: all lights are integrated" in done.err
+    assert "17 lights integrated" in done.err
+
+
+def test_sums_with_wrong_bytes_are_told(command: Any, nights: tuple[Path, Path], out: Path) -> None:
+    before = (out / "stack.fits").read_bytes()
+    tile = next(sums(out).glob("*_*.npz"))
+    content = bytearray(tile.read_bytes())
+    middle = len(content) // 2
+    content[middle : middle + 64] = bytes(byte ^ 255 for byte in content[middle : middle + 64])
+    tile.write_bytes(content)
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 1  # found in mid-run
+    assert f"{tile.name}: the kept sums cannot be read" in done.err
+    assert "all lights are integrated then" in done.err
+    assert (out / "stack.fits").read_bytes() == before
+    shutil.rmtree(sums(out))  # as the message says
+    assert command("run", "--add", nights[1], "--out", out).code == 0
+
+
+def test_sums_that_were_about_to_change_places_are_found(
+    command: Any, nights: tuple[Path, Path], out: Path
+) -> None:
+    """A run that was killed there has left its results, and its sums under another name."""
+    sums(out).rename(out / "work" / "new-sums")
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 0, done.err
+    assert "5 lights added to 12" in done.err
+
+
+def test_results_that_were_about_to_change_places_are_found(
+    command: Any, nights: tuple[Path, Path], out: Path
+) -> None:
+    """A run that was killed there has put the old results aside, the record first."""
+    old = out / "work" / "old"
+    old.mkdir()
+    (out / "provenance.json").rename(old / "provenance.json")
+    done = command("run", "--add", nights[1], "--out", out)
+    assert done.code == 0, done.err
+    assert "5 lights added to 12" in done.err
+
+
+def test_sums_of_other_lights_are_not_added_to(
+    command: Any, nights: tuple[Path, Path], first: Path, out: Path
+) -> None:
+    run([nights[1]], out, with_settings(Recipe(), KEEP))
+    shutil.rmtree(sums(out))
+    # as if that run had been killed before its sums came into their place
+    for name in ("sums", "masters"):
+        shutil.copytree(first / "work" / name, out / "work" / name, dirs_exist_ok=True)
+    done = command("run", "--add", nights[0], "--out", out)
+    assert done.code == 0, done.err
+    assert "the sums that were kept are of other lights: all lights are integrated" in done.err
+
+
+def test_a_reference_that_is_set_aside_now_is_replaced(
+    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path
+) -> None:
+    """A copy of it with a better name is among the new lights, and each exposure counts once."""
+    reference = json.loads((out / "summary.json").read_text())["grid"]["reference"]
+    for number, path in enumerate(
+        [nights[0] / "night1" / Path(reference).name, *(nights[1] / "night2").iterdir()]
+    ):
+        (tmp_path / "new").mkdir(exist_ok=True)
+        shutil.copy(path, tmp_path / "new" / f"l{number}.fits")
+    done = command("run", "--add", tmp_path / "new", "--out", out)
+    assert done.code == 0, done.err
+    assert "is in the sums that were kept, and is set aside now: all 17 lights are integrated" in done.err
+
+
+@pytest.mark.parametrize("with_sums", [True, False])
+def test_lights_that_would_take_the_place_of_the_earlier_ones_are_refused(
+    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path, with_sums: bool
+) -> None:
+    new = tmp_path / "new"
+    new.mkdir()
+    for path in (nights[1] / "night2").iterdir():
+        with fits.open(path) as hdus:
+            hdus[0].header["FILTER"] = "narrow"
+            hdus[0].header["EXPTIME"] *= 10
+            hdus.writeto(new / path.name)
+    if not with_sums:
+        shutil.rmtree(sums(out))
+    before = (out / "stack.fits").read_bytes()
+    done = command("run", "--add", new, "--out", out)
+    assert done.code == 2
+    assert "the new lights are more than the earlier ones and do not go with them" in done.err
+    assert (out / "stack.fits").read_bytes() == before
+    assert sums(out).is_dir() == with_sums
+
+
+def test_new_lights_that_cannot_be_used_change_nothing(
+    command: Any, nights: tuple[Path, Path], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    run([nights[0]], out, with_settings(Recipe(), [*KEEP, "integrate.method=drizzle"]))
+    before = planes(out)
+    cloud = tmp_path / "new" / "cloud.fits"
+    cloud.parent.mkdir()
+    light = next((nights[1] / "night2").iterdir())
+    with fits.open(light) as hdus:
+        hdus[0].data[:] = np.random.default_rng(3).poisson(900, hdus[0].data.shape)
+        hdus.writeto(cloud)
+    done = command("run", "--add", cloud, "--out", out)
+    assert done.code == 0, done.err
+    assert "0 lights added to 12" in done.err
+    for plane, (value, variance) in planes(out).items():
+        # sums are kept in half precision
+        np.testing.assert_allclose(value, before[plane][0], rtol=1e-3)
+        np.testing.assert_allclose(variance, before[plane][1], rtol=0.01)
