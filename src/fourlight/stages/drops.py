@@ -172,8 +172,13 @@ def _lay_noise(
 
 
 def _to_keep(own: Float32, power: Float32) -> list[Float32]:
-    """Sums of each half, and behind them its noise power in the plane made of these sums alone, (ph, pw, 5)."""
-    return [np.dstack([own[half], power[half, ..., 0]]) for half in range(2)]
+    """Sums of each half, and behind them its noise power in the sum of both, (ph, pw, 5).
+
+    That of the sum is about as large as the weight, so that it can be kept as a ratio to it; that of the mean is
+    largest where there is hardly any weight.
+    """
+    squared = np.square(own[0, ..., 1] + own[1, ..., 1])
+    return [np.dstack([own[half], power[half, ..., 0] * squared]) for half in range(2)]
 
 
 def _spread_evenly(weight: Float32, offset: tuple[int, int], overlap: Float32) -> tuple[Any, ...]:
@@ -209,7 +214,8 @@ def _power_before(
     then, now = np.zeros_like(inverse), np.zeros_like(inverse)
     drizzle.deposit_variance(*(*even, np.ascontiguousarray(alone, dtype=np.float32), then))
     drizzle.deposit_variance(*(*even, inverse, now))
-    return np.asarray(before[half][..., 4:] * now / np.where(then > 0, then, np.inf), dtype=np.float32)
+    power = before[half][..., 4:] * np.square(alone)
+    return np.asarray(power * now / np.where(then > 0, then, np.inf), dtype=np.float32)
 
 
 def _claim(table: FrameTable, pixfrac: float) -> float:
