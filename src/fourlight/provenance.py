@@ -19,9 +19,21 @@ from fourlight.errors import InputError
 from fourlight.frames import Role, SetAside
 from fourlight.recipe import Recipe
 
-__all__ = ["Provenance", "file_hash", "load", "record", "versions"]
+__all__ = ["Provenance", "Step", "file_hash", "load", "record", "versions"]
 
 LIBRARIES = ("numpy", "scipy", "numba", "astropy", "rawpy", "pillow", "tifffile")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A run to whose stack lights were added."""
+
+    searched: tuple[Path, ...]
+    """Files and folders named until then."""
+    inputs: frozenset[Path]
+    """Files that were read until then."""
+    not_read: tuple[SetAside, ...]
+    """See `Provenance.not_read`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +47,18 @@ class Provenance:
     recipe: Recipe
     set_aside: tuple[SetAside, ...] = ()
     """Files that were set aside; of those that are no inputs, this is all that is known of them."""
+    steps: tuple[Step, ...] = ()
+    """Runs that left the sums to which this one added lights, the first one first."""
 
     @property
     def not_read(self) -> tuple[SetAside, ...]:
         """Files that were set aside before they were read to their end: another run does not look at them."""
         return tuple(item for item in self.set_aside if item.path not in self.inputs)
+
+    @property
+    def with_itself(self) -> tuple[Step, ...]:
+        """The steps of a run that adds lights to the sums which this one has left."""
+        return (*self.steps, Step(self.searched, frozenset(self.inputs), self.not_read))
 
 
 def file_hash(path: Path) -> str:
@@ -55,6 +74,7 @@ def record(
     measured: Mapping[str, Any],
     seed: int,
     set_aside: Sequence[SetAside] = (),
+    steps: Sequence[Step] = (),
 ) -> dict[str, Any]:
     """Content of ``provenance.json``.
 
@@ -71,6 +91,8 @@ def record(
         Of the pure noise that frames are compared with; the same in every run.
     set_aside : sequence of SetAside
         Files that are not used, and why.
+    steps : sequence of Step
+        Earlier runs to whose sums lights were added.
     """
     return {
         "fourlight": __version__,
@@ -80,9 +102,14 @@ def record(
         "seed": seed,
         "searched": [str(path) for path in searched],
         "inputs": {str(path): digest for path, digest in inputs.items()},
-        "set_aside": [
-            {"path": str(item.path), "stage": item.stage, "reason": item.reason, "role": item.role}
-            for item in set_aside
+        "set_aside": [_told(item) for item in set_aside],
+        "steps": [
+            {
+                "searched": [str(path) for path in step.searched],
+                "inputs": sorted(str(path) for path in step.inputs),
+                "not_read": [_told(item) for item in step.not_read],
+            }
+            for step in steps
         ],
         "recipe": recipe.model_dump(),
         "measured": dict(measured),
@@ -121,11 +148,24 @@ def load(path: Path) -> Provenance:
         recipe = Recipe.model_validate(data["recipe"])
         searched = tuple(Path(name) for name in data["searched"])
         aside = tuple(_aside(item) for item in data.get("set_aside", ()))
+        steps = tuple(_step(item) for item in data.get("steps", ()))
     except ValidationError:
         raise _no_record(path, "its settings are not those of this version") from None
     except (KeyError, TypeError, AttributeError, ValueError):
         raise _no_record(path, "it does not say which files were used, and how") from None
-    return Provenance(inputs, searched, recipe, aside)
+    return Provenance(inputs, searched, recipe, aside, steps)
+
+
+def _step(item: Mapping[str, Any]) -> Step:
+    return Step(
+        tuple(Path(name) for name in item["searched"]),
+        frozenset(Path(name) for name in item["inputs"]),
+        tuple(_aside(told) for told in item["not_read"]),
+    )
+
+
+def _told(item: SetAside) -> dict[str, Any]:
+    return {"path": str(item.path), "stage": item.stage, "reason": item.reason, "role": item.role}
 
 
 def _aside(item: Mapping[str, Any]) -> SetAside:

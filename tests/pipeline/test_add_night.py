@@ -15,55 +15,8 @@ from astropy.io import fits
 from fourlight.pipeline.run import run
 from fourlight.provenance import load
 from fourlight.recipe import Recipe, with_settings
-from fourlight.simulate.render import simulate
-from fourlight.simulate.scene import loads
 
-SCENE = """
-seed = 18
-[object]
-size = 0.7
-[camera]
-width_px = 360
-height_px = 270
-[stars]
-count = 180
-cluster_count = 0
-[calibration]
-flats = 5
-bias = 5
-[[nights]]
-count = 12
-[[nights]]
-count = 5
-rotation_deg = 2.0
-start_utc = "2031-08-15T23:30:00"
-"""
 KEEP = ["run.keep_sums=true"]
-
-
-@pytest.fixture(scope="module")
-def nights(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """Folders of the first night with calibration frames, and of the second night."""
-    root = tmp_path_factory.mktemp("nights")
-    simulate(loads(SCENE), root / "sim")
-    for name in ("night1", "flats", "bias"):
-        shutil.move(root / "sim" / name, root / "first" / name)
-    shutil.move(root / "sim" / "night2", root / "second" / "night2")
-    return root / "first", root / "second"
-
-
-@pytest.fixture(scope="module")
-def first(nights: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """OUT of the first night with its sums; not to be changed."""
-    out = tmp_path_factory.mktemp("out") / "first"
-    run([nights[0]], out, with_settings(Recipe(), KEEP))
-    return out
-
-
-@pytest.fixture
-def out(first: Path, tmp_path: Path) -> Path:
-    shutil.copytree(first, tmp_path / "out")
-    return tmp_path / "out"
 
 
 def planes(out: Path) -> dict[str, tuple[Any, Any]]:
@@ -199,4 +152,27 @@ def test_an_old_light_that_was_changed_or_is_gone_is_told(
 def test_an_out_without_a_stack_is_told(command: Any, nights: tuple[Path, Path], tmp_path: Path) -> None:
     done = command("run", "--add", nights[1], "--out", tmp_path / "empty")
     assert done.code == 2
-    assert "provenance.json: no such file" in done.err
+    assert "empty: holds no finished stack to add lights to" in done.err
+    assert not (tmp_path / "empty").exists()
+
+
+def test_a_stack_that_lights_were_added_to_is_made_again_step_by_step(
+    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path
+) -> None:
+    lights = sorted((nights[1] / "night2").iterdir())
+    for some in (lights[:2], lights[2:]):
+        assert command("run", "--add", *some, "--out", out).code == 0
+    record = out / "provenance.json"
+    done = command("run", "--again", record)
+    assert done.code == 2
+    assert "name another folder for that with --out" in done.err
+    done = command("run", "--again", record, "--out", tmp_path / "again")
+    assert done.code == 0, done.err
+    assert "2 lights added to 12" in done.err
+    assert "3 lights added to 14" in done.err
+    assert done.err.count("look at") == 1
+    for plane, (value, variance) in planes(out).items():
+        again = planes(tmp_path / "again")[plane]
+        np.testing.assert_array_equal(again[0], value)
+        np.testing.assert_array_equal(again[1], variance)
+    assert load(tmp_path / "again" / "provenance.json").steps == load(record).steps

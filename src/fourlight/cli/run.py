@@ -104,7 +104,10 @@ def run(
         else:
             chosen = recipe_from(recipe) if recipe else recipes.Recipe()
             chosen = recipes.with_settings(chosen, [*(settings or []), *own])
-    summary = execute(files, target, chosen, only, left_out, past if add else None)
+    if again is not None and past.steps:
+        summary = _in_steps(past, target, chosen, again)
+    else:
+        summary = execute(files, target, chosen, only, left_out, past if add else None)
     if as_json:
         from fourlight.pipeline.outputs import plain_json
 
@@ -113,19 +116,37 @@ def run(
 
 def execute(
     files: list[Path], out: Path, recipe: recipes.Recipe, only: set[Path] | None = None,
-    left_out: Sequence[SetAside] = (), past: Provenance | None = None,
+    left_out: Sequence[SetAside] = (), past: Provenance | None = None, last: bool = True,
 ) -> dict[str, Any]:  # fmt: skip
-    """Run with progress in the terminal, and say what was left out and where to look."""
+    """Run with progress in the terminal, and after the ``last`` run say what was left out and where to look."""
     from fourlight.pipeline.run import run as run_job
 
     progress = TerminalProgress()
     try:
         summary = run_job(files, out, recipe, progress, only, left_out, past=past)
-        for heading, text in closing_lines(summary, out):
+        for heading, text in closing_lines(summary, out) if last else ():
             progress.line(heading, text)
     finally:
         progress.close()
     return summary
+
+
+def _in_steps(past: Provenance, out: Path, recipe: recipes.Recipe, record: Path) -> dict[str, Any]:
+    """Make a stack again to which lights were added: the first lights, then the others as they were added."""
+    from fourlight.provenance import load
+
+    if out.resolve() == record.parent.resolve():
+        raise InputError(
+            f"{record}: lights were added to this stack step by step, and so it is made again; name another folder for "
+            "that with --out"
+        )
+    begun, earlier = 0, None
+    for step in past.steps:
+        execute(
+            list(step.searched[begun:]), out, recipe, set(step.inputs), step.not_read, earlier, last=False
+        )
+        begun, earlier = len(step.searched), load(out / "provenance.json")
+    return execute(list(past.searched[begun:]), out, recipe, set(past.inputs), past.not_read, earlier)
 
 
 def _gigabytes(amount: str) -> float:

@@ -32,7 +32,7 @@ from fourlight.pipeline.memory import check_memory, piece_bytes
 from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
-from fourlight.provenance import Provenance, record
+from fourlight.provenance import Provenance, Step, record
 from fourlight.recipe import Recipe
 from fourlight.stages import noise_check
 from fourlight.stages.calibration import Calibration
@@ -116,12 +116,13 @@ def _done(
     # Who is missing, or has too little memory, is told now.
     job.crew(piece_bytes(lights[0].ny * lights[0].nx))
     with begun():
-        return _made(job, lights, others, searched, kept)
+        return _made(job, lights, others, searched, kept, past.with_itself if past and kept else ())
 
 
 def _made(
-    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path], kept: Kept | None
-) -> dict[str, Any]:
+    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path], kept: Kept | None,
+    steps: Sequence[Step],
+) -> dict[str, Any]:  # fmt: skip
     """The results from frames that belong together; the summary."""
     recipe = job.recipe
     sound, hashes = checked(job, [*lights, *others])
@@ -148,6 +149,7 @@ def _made(
         {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]},
         noise_check.SEED,
         [replace(item, role=item.role or job.roles.get(item.path)) for item in job.set_aside],
+        steps,
     )
     job.progress.begin("picture and report", 5)
     products.write_all(job, stack.layers, summary, provenance, findings.grid.stars(reference.stars))

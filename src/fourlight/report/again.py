@@ -32,6 +32,7 @@ def origin(provenance: Facts, out: Path | None) -> dict[str, Any]:
     top, inputs = _shortened(provenance.get("inputs") or {})
     return {
         "command": command_line(["fourlight", "run", "--again", record, "--out", "NEW-FOLDER"]),
+        "steps": len(provenance.get("steps") or ()) + 1,
         "versions": ", ".join(versions),
         "inputs": inputs,
         "inputs_below": top,
