@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -155,3 +158,19 @@ def test_debug_shows_where_an_error_came_from(
     assert done.code == 1
     assert "Traceback" in done.err
     assert done.err.splitlines()[-1].startswith("fourlight: ")
+
+
+def test_the_library_of_linear_algebra_takes_one_thread_unless_the_user_says_otherwise(
+    tmp_path: Path,
+) -> None:
+    """Set before numpy is there, as it reads the number once."""
+    script = (
+        "import os, sys, fourlight.cli as cli; assert 'numpy' not in sys.modules; sys.argv[1:] = ['--version']\n"
+        "try: cli.main()\nexcept SystemExit: print(os.environ['OPENBLAS_NUM_THREADS'])"
+    )
+    for given, found in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3")):
+        clean = {key: value for key, value in os.environ.items() if not key.endswith("NUM_THREADS")}
+        done = subprocess.run(
+            [sys.executable, "-c", script], env=clean | given, capture_output=True, text=True, check=True
+        )
+        assert done.stdout.split()[-1] == found, done.stderr
