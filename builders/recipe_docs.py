@@ -5,7 +5,7 @@ Run as ``python builders/recipe_docs.py``; a test checks that the page is curren
 
 from pathlib import Path
 
-from fourlight.recipe import defaults_toml
+from fourlight.recipe_toml import defaults_toml
 
 HEAD = """# The recipe
 

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fourlight.errors import RecipeError
-from fourlight.recipe import Recipe, defaults_toml, known_fields, loads, with_settings
+from fourlight.recipe import Recipe, known_fields, loads, with_settings
+from fourlight.recipe_toml import defaults_toml
 
 
 def test_defaults_written_as_toml_are_the_defaults():

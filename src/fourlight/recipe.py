@@ -6,17 +6,16 @@ web form are generated from these classes. Unknown keys are refused with the nea
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
 from fourlight.errors import RecipeError
-from fourlight.settings import Section, from_toml, limits, validated
+from fourlight.settings import Section, from_toml, validated
 from fourlight.toml_text import value_of
 
-__all__ = ["Recipe", "defaults_toml", "loads", "with_settings"]
+__all__ = ["Recipe", "fields", "known_fields", "loads", "with_settings"]
 
 
 def _spelled(name: object) -> object:
@@ -268,44 +267,22 @@ def _alone(section: str, key: str, value: str) -> Recipe:
 
 def _full_form(name: str, value: str) -> str:
     """How a setting that lacks its section or its value is written."""
-    known = [f"{section}.{key}" for section, key, _ in _fields() if name in (key, f"{section}.{key}")]
+    known = [f"{section}.{key}" for section, key, _ in fields() if name in (key, f"{section}.{key}")]
     example = f"{known[0]}={value or 'VALUE'}" if known else "integrate.pixfrac=0.8"
     return f"write it as section.field=value, such as {example}"
 
 
 def known_fields() -> list[str]:
     """Dotted names of all settings, and of the sections."""
-    names = [f"{section}.{key}" for section, key, _ in _fields()]
+    names = [f"{section}.{key}" for section, key, _ in fields()]
     return names + sorted(Recipe.model_fields)
 
 
-def _fields() -> Iterator[tuple[str, str, Any]]:
+def fields() -> Iterator[tuple[str, str, Any]]:
+    """Section, key and declaration of every setting, in their order."""
     for section, info in Recipe.model_fields.items():
         model = info.annotation
         assert isinstance(model, type)
         assert issubclass(model, Section)
         for key, field in model.model_fields.items():
             yield section, key, field
-
-
-def defaults_toml() -> str:
-    """All settings with defaults and help, as TOML that `loads` accepts; unset ones stand as comments."""
-    lines: list[str] = ["# Fourlight recipe: every setting with its default."]
-    current = ""
-    for section, key, field in _fields():
-        if section != current:
-            model = Recipe.model_fields[section].annotation
-            lines += ["", f"[{section}]", f"# {(model.__doc__ or '').strip()}"]
-            current = section
-        lines.append(f"# {field.description}{_bounds(field)}")
-        lines.append(f"# {key} =" if field.default is None else f"{key} = {json.dumps(field.default)}")
-    return "\n".join(lines) + "\n"
-
-
-def _bounds(field: Any) -> str:
-    """Bounds or choices of a field in words, with a leading blank; empty where there are none."""
-    found = [limits(field)] if limits(field) else []
-    choices = getattr(field.annotation, "__args__", ())
-    if choices and all(isinstance(choice, str) for choice in choices):
-        found.append("one of " + ", ".join(choices))
-    return f" ({'; '.join(found)})" if found else ""

@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from fourlight import recipe as recipes
 from fourlight.cli.named_files import recipe_from
 from fourlight.errors import InputError
+from fourlight.recipe_toml import defaults_toml
 
 __all__ = ["recipe"]
 
@@ -28,4 +28,4 @@ def recipe(
         return
     if not defaults:
         raise InputError("say what to print: fourlight recipe --defaults, or --check FILE")
-    sys.stdout.write(recipes.defaults_toml())
+    sys.stdout.write(defaults_toml())
