@@ -66,6 +66,10 @@ class Truth:
         true = np.array(self.frames[str(Path(frame["path"]).resolve())]["matrix"])
         return maps.composed(true, maps.inverse(self.matrix))
 
+    def stars(self, plane: str) -> Float64:
+        """Electrons of the stars in the reference frame; its seeing may be another."""
+        return self._plane(f"{plane}_STARS", 1)
+
     def object(self, plane: str) -> Float64:
         """Electrons of the object in the reference frame, stars and sky apart."""
         area = abs(float(np.linalg.det(self.matrix[:, :2])))
@@ -112,7 +116,7 @@ def noise(stack: Any, halves: Any, truth: Truth, plane: str, side: int) -> dict[
     split = split[np.isfinite(split)]
     return {
         "stack": float(pull.std()),
-        "halves": float((split - np.median(split)).std()),
+        "halves": float((split - np.median(split)).std()) if len(split) else float("nan"),
         "beyond": float((np.abs(pull) > 4).mean()),
         "slope": float(fit[-1]),
         "blocks": float(len(pull)),
