@@ -55,7 +55,7 @@ def along(found: Made, trail: dict[str, float], matrix: Float64) -> npt.NDArray[
 
 def trails() -> Iterator[Line]:
     """Trails of one and a half sigma per sample across the whole frame."""
-    night = f"count = 20\n{SHARP}\ntrail_e_per_px = 55.0\ntrail_share = "
+    night = f"count = 20\n{SHARP}\ntrail_e_per_px = 42.0\ntrail_share = "
     name = "registration.reference=light_0001.fits"
     with tempfile.TemporaryDirectory() as folder:
         with made(scene_of(night + "0.0", seed=72, **FIELD), name, folder=Path(folder) / "without") as found:
