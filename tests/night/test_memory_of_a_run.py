@@ -43,6 +43,7 @@ def peak_bytes(process: subprocess.Popen[bytes]) -> int:
     return most
 
 
+# Other systems tell the memory of a process by calls that differ from each other; the reckoning is tested on all.
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="asks Linux")
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])

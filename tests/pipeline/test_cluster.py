@@ -207,6 +207,7 @@ def test_work_that_ends_every_worker_ends_the_run_in_one_line(dask: Any) -> None
         list(as_done(os._exit, [1], found.crew(1e6)))
 
 
+# Other systems have no such file to read; the program is the same there.
 @pytest.mark.skipif(not Path("/proc/self/net/tcp").exists(), reason="reads the sockets of Linux")
 def test_no_port_is_opened() -> None:
     """Of the process that runs; scheduler and worker are others."""

@@ -138,6 +138,7 @@ def test_a_run_stopped_in_a_cluster_goes_on_in_threads(
     assert results(out) == by_one_thread["drizzle"]
 
 
+# Windows has no signal that ends a process as the system would.
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 def test_work_of_a_worker_that_was_killed_is_done_again(
     small_night: Path, tmp_path: Path, by_one_thread: Any, dask: Any
@@ -154,6 +155,7 @@ def test_work_of_a_worker_that_was_killed_is_done_again(
     assert results(tmp_path / "out") == by_one_thread["drizzle"]
 
 
+# Windows has no signal that ends a process as the system would.
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 def test_a_killed_process_of_a_pool_ends_the_run_in_one_line(
     small_night: Path, tmp_path: Path, by_one_thread: Any

@@ -16,7 +16,7 @@ from PIL import Image, ImageCms
 
 from fourlight.io.room import whole
 
-__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "shallow", "srgb_profile"]
+__all__ = ["jpeg_bytes", "save_picture", "shallow", "srgb_profile"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -106,11 +106,6 @@ def _write_tiff(rgb: Float32, path: Path) -> None:
         metadata=None,
         software="Fourlight",
     )
-
-
-def png_bytes(deep: npt.NDArray[np.uint16] | npt.NDArray[np.uint8]) -> bytes:
-    """An RGB picture as PNG, 8 or 16 bits per channel after its number type."""
-    return PNG_SIGNATURE + b"".join(_png_chunks(deep.shape[0], deep.shape[1], deep.dtype, [deep]))
 
 
 def _write_png(rgb: Float32, path: Path) -> None:

@@ -210,7 +210,8 @@ def _fitted(
     if use.sum() == 0:
         return out, 0.0
     weight: Float64 = np.ones(int(use.sum()))
-    root = np.sqrt(trust[use].astype(np.float64))
+    # Of cells too few for the whole polynomial none can be spared: the flattest one would decide alone.
+    root = np.sqrt(trust[use].astype(np.float64)) if supported.all() else np.ones(int(use.sum()))
     data, rows = difference[use] * root, design[use][:, supported] * root[:, None]
     fit = np.zeros(rows.shape[1])
     for _ in range(10):
