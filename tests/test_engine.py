@@ -43,7 +43,8 @@ def test_no_more_is_taken_than_is_under_way(threads):
 
 
 @pytest.mark.parametrize("threads", [1, 3])
-def test_an_error_reaches_the_caller_and_stops_the_rest(threads):
+@pytest.mark.parametrize("ordered", [False, True])
+def test_an_error_reaches_the_caller_and_stops_the_rest(threads, ordered):
     done = []
 
     def work(k):
@@ -52,10 +53,11 @@ def test_an_error_reaches_the_caller_and_stops_the_rest(threads):
         done.append(k)
         return k
 
-    found = in_order(work, range(1000), threads)
-    assert list(itertools.islice(found, 5)) == [0, 1, 2, 3, 4]
+    found = in_order(work, range(1000), threads) if ordered else as_done(work, range(1000), Crew(threads))
+    if ordered:
+        assert list(itertools.islice(found, 5)) == [0, 1, 2, 3, 4]
     with pytest.raises(ZeroDivisionError):
-        next(found)
+        list(found)
     assert len(done) < 5 + 3 * threads
 
 
@@ -146,21 +148,6 @@ def test_what_is_done_is_handed_over_before_an_error_ends_the_rest(monkeypatch):
     assert sorted(next(found) for _ in range(4)) == [1, 3, 5, 7]
     with pytest.raises(ZeroDivisionError):
         next(found)
-
-
-@pytest.mark.parametrize("count", [1, 3])
-def test_an_error_of_a_crew_reaches_the_caller_and_stops_the_rest(count):
-    done = []
-
-    def work(k):
-        if k == 5:
-            raise ZeroDivisionError
-        done.append(k)
-        return k
-
-    with pytest.raises(ZeroDivisionError):
-        list(as_done(work, range(1000), Crew(count)))
-    assert len(done) < 5 + 3 * count
 
 
 class Lost(Executor):

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.lanes import multiply
 from fourlight.core.stencil import RIM
 
 __all__ = ["assembled"]
@@ -66,12 +67,6 @@ def _times(b: Float32, factor: Float32) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _product(one: Float32, other: Float32, out: Float32) -> None:
-    for i in range(out.size):
-        out[i] = one[i] * other[i]
-
-
-@njit(cache=True, nogil=True)
 def _add_four(out: Float32, down: Float32, across: Float32) -> None:
     """Add the products of two factors, summed over four kinds of cells."""
     for i in range(out.size):
@@ -100,9 +95,9 @@ def _factors(cell: Float32, i: int, room: Float32, down: Float32, across: Float3
     room[:] = 1.0
     _pairs(rows, room, across)
     _weights(cell[3, i:last], weights)
-    _product(cell[0, i:last], cell[5, i:last], room)
+    multiply(cell[0, i:last], cell[5, i:last], room)
     _pairs(weights, room, down)
-    _product(cell[1, i:last], cell[5, i:last], room)
+    multiply(cell[1, i:last], cell[5, i:last], room)
     _times(weights, room)
 
 

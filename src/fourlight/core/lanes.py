@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["LANES", "fetch", "places"]
+__all__ = ["LANES", "fetch", "multiply", "places"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -65,3 +65,10 @@ def fetch(image: Numbers, numbers: Int32, count: int, values: Numbers) -> None:
     """Values (n,) of the elements of a flat array with these numbers, none of them below 0."""
     for k in range(count):
         values[k] = image[np.uint32(numbers[k])]
+
+
+@njit(cache=True, nogil=True)
+def multiply(one: Float32, other: Float32, out: Float32) -> None:
+    """Write the products of two arrays (n,), number by number."""
+    for i in range(out.size):
+        out[i] = one[i] * other[i]

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from numba import njit
 
 from fourlight.core import bspline
+from fourlight.core.lanes import multiply
 from fourlight.core.lowered import correct, list_lowered
 
 __all__ = ["noise_power", "settled"]
@@ -104,12 +105,6 @@ def _shares(x: Float32, y: Float32, kept: Float32, below: Float32, out: Float32)
 
 
 @njit(cache=True, nogil=True)
-def _product(one: Float32, other: Float32, out: Float32) -> None:
-    for i in range(out.size):
-        out[i] = one[i] * other[i]
-
-
-@njit(cache=True, nogil=True)
 def settled(cells: Float32, kept: Float32, sums: Float32) -> None:
     """Turn sums of weighted positions into mean positions, and squared weights into shares that are kept, in place.
 
@@ -135,7 +130,7 @@ def settled(cells: Float32, kept: Float32, sums: Float32) -> None:
             _mean(weight, x)
             _mean(weight, y)
             _shares(x, y, kept[j, 1:], kept[j + 1, 1:], share)
-            _product(weight, share, values[1, c, 3:-3])
+            multiply(weight, share, values[1, c, 3:-3])
         for k in range(3):
             _laid(values[k], j, middles, room, sums[k])
 

@@ -30,6 +30,9 @@ __all__ = ["Kept", "are_kept", "begin_sums", "finish_sums", "inputs_key", "repla
 FACTS, TABLE = "kept.json", "table.npz"
 """Files beside the sums of tiles."""
 
+LAYOUT = 1
+"""Of all these files; raised where those kept before can no longer be read or added to."""
+
 
 @dataclass(frozen=True, slots=True)
 class Kept:
@@ -112,9 +115,9 @@ class Kept:
 
 
 def settings_key(recipe: Recipe) -> str:
-    """Hash of the program and of all settings that shape the sums."""
+    """Hash of the program, the layout of what it keeps, and all settings that shape the sums."""
     sections = (recipe.read, recipe.calibrate, recipe.measure, recipe.registration, recipe.integrate)
-    return digest(__version__, *(section.model_dump() for section in sections))
+    return digest(__version__, LAYOUT, *(section.model_dump() for section in sections))
 
 
 def inputs_key(hashes: Mapping[Path, str]) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 
 from fourlight.core import cfa
 from fourlight.engine import Crew, Progress, Silent, thread_count
-from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
+from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside, StarList
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
 from fourlight.pipeline.adding import keep, known_reference, need_earlier, recall, with_past
@@ -27,6 +27,7 @@ from fourlight.pipeline.integration import Integrated, integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import Kind, parted
+from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.memory import check_memory, piece_bytes
 from fourlight.pipeline.names import find_light, odd_ones, to_know
@@ -185,20 +186,21 @@ def _kinds(parts: Sequence[Kind], calibration: Calibration) -> list[dict[str, An
     ]
 
 
+def _planes(layers: StackLayers, stars: StarList) -> dict[str, dict[str, Any]]:
+    """What each plane of the stack holds."""
+
+    def held(plane: str) -> dict[str, Any]:
+        value, variance, samples = (layers.read(plane, part) for part in ("value", "variance", "samples"))
+        return plane_holdings(value, variance, samples, stars)
+
+    return {plane: held(plane) for plane in OUTPUT_PLANES}
+
+
 def _findings(
     job: Job, frames: list[RegisteredFrame], others: list[RawFrame], reference: MeasuredFrame, stack: Integrated,
     calibration: Calibration, parts: Sequence[Kind],
 ) -> Findings:  # fmt: skip
     layers, weight, grid = stack.layers, stack.table.density, Grid.named(job.recipe.integrate.grid)
-    planes = {
-        plane: plane_holdings(
-            layers.read(plane, "value"),
-            layers.read(plane, "variance"),
-            layers.read(plane, "samples"),
-            grid.stars(reference.stars),
-        )
-        for plane in OUTPUT_PLANES
-    }
     known = calibration.noise.pedestal_adu is not None
     share = layers.rejected / np.maximum(layers.used, 1)
     out = {item.path for item in job.set_aside}
@@ -221,7 +223,7 @@ def _findings(
         weights_for=job.recipe.integrate.weights,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
         noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
-        planes=with_shares(planes, pedestal_known=known),
+        planes=with_shares(_planes(layers, grid.stars(reference.stars)), pedestal_known=known),
         set_aside=job.set_aside,
         names=job.names,
         roles=job.roles,

@@ -181,22 +181,13 @@ def frame_table(
     merit = sharpness(frames) if stars else np.ones((len(frames), 4))
     matrix = np.array([grid.carried(frame.matrix) for frame in frames])
     bend = grid.bent(np.array([frame.plane_bend for frame in frames]))
+    size = np.array([(frame.measured.raw.ny, frame.measured.raw.nx) for frame in frames], dtype=np.int64)
     differences, errors = sky_differences(frames, reference, sky_order, sky)
     return FrameTable(
         matrix=matrix,
         inverse=np.array([maps.inverse(part) for part in matrix]),
         bend=bend,
-        unbend=np.array(
-            [
-                [
-                    bends.inverse(
-                        plane, (frame.measured.raw.ny, frame.measured.raw.nx), grid.shape(reference)
-                    )
-                    for plane in planes
-                ]
-                for planes, frame in zip(bend, frames, strict=True)
-            ]
-        ),
+        unbend=_unbent(bend, size, grid.shape(reference)),
         scale=scale,
         sky=differences,
         sky_error=errors,
@@ -208,13 +199,23 @@ def frame_table(
         weight=merit * scale**2 / noise**2,
         half=np.arange(len(frames), dtype=np.int64) % 2,
         cell=np.array([taken.cell for taken in sampling]),
-        size=np.array([(frame.measured.raw.ny, frame.measured.raw.nx) for frame in frames], dtype=np.int64),
+        size=size,
         level=reference.sky.copy(),
         zoom=grid.zoom,
         fwhm_px=grid.zoom * typical_width(frames),
         stars=star_peaks(reference, grid),
         trails=without_fixtures(frames),
         shape=grid.shape(reference),
+    )
+
+
+def _unbent(bend: Float64, size: Int64, shape: tuple[int, int]) -> Float64:
+    """Maps back from the stack to frames of these sizes, (f, 4, 2, 4, 4)."""
+    return np.array(
+        [
+            [bends.inverse(plane, (ny, nx), shape) for plane in planes]
+            for planes, (ny, nx) in zip(bend, size.tolist(), strict=True)
+        ]
     )
 
 
