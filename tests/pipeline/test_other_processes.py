@@ -165,7 +165,9 @@ def test_a_killed_process_of_a_pool_ends_the_run_in_one_line(
     with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as executor:
 
         def kill() -> None:
-            with executor._result_queue._wlock:  # a pool never hears of one that is killed in the middle of a message
+            with (
+                executor._result_queue._wlock
+            ):  # a pool never hears of one that is killed in the middle of a message
                 os.kill(next(iter(executor._processes)), signal.SIGKILL)
 
         with pytest.raises(

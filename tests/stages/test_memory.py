@@ -91,6 +91,7 @@ def test_a_picture_is_the_same_in_little_memory_and_by_threads(
 ) -> None:
     """100 MB for 1 MP, which takes 155 MB at once: nine parts."""
     monkeypatch.setattr(canvas, "held_bytes", lambda: 0)
+    monkeypatch.setattr(canvas, "MOST_SIDE", 2000)
     scene = paint(kind="broadband", ny=900, nx=1100, stars=200)
     for name in "RGB":
         scene.planes[name][:40, :300] = np.nan  # a corner, and a hole in one half

@@ -5,6 +5,8 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -31,7 +33,7 @@ STRIP_BYTES = 1 << 18
 """Of a strip of a TIFF file before it is packed."""
 
 
-def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93) -> list[Path]:
+def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93, threads: int = 1) -> list[Path]:
     """Write ``stem.tif``, ``stem.png`` (16 bits per channel) and ``stem.jpg``.
 
     Parameters
@@ -42,6 +44,8 @@ def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93) -> list[Path]
         Path without suffix, such as ``OUT/picture``.
     jpeg_quality : int
         1 to 100; colour is not subsampled.
+    threads : int
+        Files that are written at the same time.
 
     Returns
     -------
@@ -56,13 +60,19 @@ def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93) -> list[Path]
     if rgb.ndim != 3 or rgb.shape[2] != 3:
         raise ValueError(f"a picture is (ny, nx, 3), not {rgb.shape}")
     paths = [stem.with_name(stem.name + suffix) for suffix in (".tif", ".png", ".jpg")]
-    with whole(paths[0]) as part:
-        _write_tiff(rgb, part)
-    with whole(paths[1]) as part:
-        _write_png(rgb, part)
-    with whole(paths[2]) as part:
-        part.write_bytes(jpeg_bytes(shallow(rgb), jpeg_quality))
+    ways = (_write_tiff, _write_png, partial(_write_jpeg, quality=jpeg_quality))
+
+    def write(k: int) -> None:
+        with whole(paths[k]) as part:
+            ways[k](rgb, part)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(write, range(len(paths))))
     return paths
+
+
+def _write_jpeg(rgb: Float32, path: Path, quality: int) -> None:
+    path.write_bytes(jpeg_bytes(shallow(rgb), quality))
 
 
 def shallow(rgb: Float32) -> npt.NDArray[np.uint8]:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
 from typing import Any
 
+from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.io.export import save_picture
 from fourlight.io.room import writing
@@ -13,7 +17,7 @@ from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.swap import RECORD, publish
 from fourlight.report.page import write_report
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.finish import finish
+from fourlight.stages.finish import Picture, finish
 from fourlight.stages.way import misfit
 
 __all__ = ["write_all"]
@@ -32,21 +36,8 @@ def write_all(
     place = folder.new
     with writing(place):
         place.mkdir()
-    outputs.write_stack(place / "stack.fits", layers, summary)
-    progress.step()
-    outputs.write_halves(place / "halves.fits", layers, summary)
-    progress.step()
-    halves = tuple({c: layers.read(c, f"value_{half}") for c in COLOURS} for half in ("a", "b"))
-    picture = finish(
-        {c: layers.read(c, "value") for c in COLOURS},
-        {c: layers.read(c, "variance") for c in COLOURS},
-        (halves[0], halves[1]),
-        stars,
-        recipe.finish,
-        misfit(summary["integration"]["method"]),
-        Canvas(folder.layers, recipe.run.memory_gb * 1e9, job.threads),
-    )
-    save_picture(picture.rgb, place / "picture", recipe.finish.jpeg_quality)
+    picture = _written_beside(job, layers, summary, stars)
+    save_picture(picture.rgb, place / "picture", recipe.finish.jpeg_quality, job.threads)
     progress.step()
     summary["picture"] = {"window": list(picture.window), "notes": list(picture.notes)}
     outputs.write_json(place / "summary.json", summary)
@@ -57,3 +48,33 @@ def write_all(
     write_report(folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map())
     publish(place, folder.root, folder.old)
     progress.step()
+
+
+def _written_beside(job: Job, layers: StackLayers, summary: dict[str, Any], stars: StarList) -> Picture:
+    """The picture; stack and halves are written while it is made."""
+
+    def write(part: Callable[[Path, StackLayers, dict[str, Any]], None], name: str) -> None:
+        part(job.folder.new / name, layers, summary)
+        job.progress.step()
+
+    tasks: list[Callable[[], Picture | None]] = [
+        partial(_picture, job, layers, summary, stars),
+        partial(write, outputs.write_stack, "stack.fits"),
+        partial(write, outputs.write_halves, "halves.fits"),
+    ]
+    picture, *_ = in_order(lambda task: task(), tasks, job.threads)
+    assert picture is not None
+    return picture
+
+
+def _picture(job: Job, layers: StackLayers, summary: dict[str, Any], stars: StarList) -> Picture:
+    halves = tuple({c: layers.read(c, f"value_{half}") for c in COLOURS} for half in ("a", "b"))
+    return finish(
+        {c: layers.read(c, "value") for c in COLOURS},
+        {c: layers.read(c, "variance") for c in COLOURS},
+        (halves[0], halves[1]),
+        stars,
+        job.recipe.finish,
+        misfit(summary["integration"]["method"]),
+        Canvas(job.folder.layers, job.recipe.run.memory_gb * 1e9, job.threads),
+    )

@@ -20,8 +20,8 @@ __all__ = ["ENOUGH", "Canvas", "Window", "bands", "every", "some"]
 ENOUGH = 2_000_000
 """Pixels from which medians and quantiles of a picture are taken: their errors are far below its noise."""
 
-LEAST_SIDE = 128
-"""Side of the smallest part that is worked on."""
+LEAST_SIDE, MOST_SIDE = 128, 1024
+"""Side of the smallest and the largest part that is worked on: larger ones hardly save time, and take memory."""
 
 ALIGNED = 16
 """Parts begin at multiples of this, where what is reckoned at every so many pixels is the same in all of them."""
@@ -125,7 +125,7 @@ class Canvas:
         room = max(self.memory_bytes - held_bytes(), 0.0)
         choices = []
         for threads in range(1, self.threads + 1):
-            side = max(int(np.sqrt(room / threads / pixel_bytes)) - 2 * reach, LEAST_SIDE)
+            side = int(np.clip(np.sqrt(room / threads / pixel_bytes) - 2 * reach, LEAST_SIDE, MOST_SIDE))
             fits = (side + 2 * reach) ** 2 * pixel_bytes * threads <= room or threads == 1
             choices.append((not fits, (1 + 2 * reach / side) ** 2 / threads, side, threads))
         _, _, side, threads = min(choices)
