@@ -22,6 +22,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+import clipping
 import detection
 import first_run
 import kernels
@@ -50,7 +51,7 @@ def parts(work: Path, given: argparse.Namespace) -> dict[str, Callable[[], Any]]
     return {
         "first": lambda: {name: asdict(cost) for name, cost in first_run.compare(work).items()},
         "drops": lambda: kernels.drops(8, image),
-        "rejection": lambda: kernels.rejection(24, image),
+        "rejection": lambda: kernels.rejection(24, image) | clipping.alone(),
         "stars": lambda: detection.compare(work, 1.5 if small else 6.0),
         "methods": lambda: methods.compare(work, 24 if small else 100, 0.5 if small else 1.5),
         "memory": lambda: {

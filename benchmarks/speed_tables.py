@@ -105,16 +105,25 @@ def _drops(found: dict[str, float]) -> list[str]:
 
 
 def _rejection(found: dict[str, float]) -> list[str]:
-    ratio = found["ours, ns"] / found["astropy, compiled, ns"]
+    ratio = found["ours alone, ns"] / found["astropy alone, ns"]
+    whole = found["ours, ns"] / found["astropy, compiled, ns"]
     return [
         _row(
-            "rejection over astropy's MAD clip, per sample",
+            "rejection over astropy's MAD clip, per value of the same array",
             "<= 1/7",
             _ratio(ratio),
             ratio <= 1 / 7,
+            f"{found['ours alone, ns']:.1f} ns against {found['astropy alone, ns']:.0f} ns; "
+            f"{found['judged otherwise']:.0f} of {found['values']:.0f} values judged otherwise; 24 lights",
+        ),
+        _row(
+            "rejection of a run, samples placed, over the same clip",
+            "",
+            _ratio(whole),
+            None,
             f"{found['ours, ns']:.0f} ns against {found['astropy, compiled, ns']:.0f} ns "
             f"({found['astropy, by function, ns']:.0f} ns where `mad_std` is given as a function); 24 lights",
-        )
+        ),
     ]
 
 

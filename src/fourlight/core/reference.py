@@ -14,7 +14,7 @@ from fourlight.core.bends import along_row
 from fourlight.core.lanes import LANES, fetch, places
 from fourlight.core.networks import sort_columns
 
-__all__ = ["reference"]
+__all__ = ["middles", "reference"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -65,7 +65,7 @@ def _counted(numbers: Int32, values: Float32, count: Int32) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _middles(values: Float32, n: int, middle: Float32, scatter: Float32, upper: Float32) -> None:
+def middles(values: Float32, n: int, middle: Float32, scatter: Float32, upper: Float32) -> None:
     """Median and scatter of columns of ``n`` sorted values.
 
     Values within some distance of the median follow each other, so that the k-th smallest distance is the least,
@@ -161,7 +161,7 @@ def reference(
             for k in range(LANES):
                 most = max(most, count[k])
             if most > 0:
-                _middles(values, most, middle, wide, spare)
+                middles(values, most, middle, wide, spare)
             _one_by_one(values, count, most, middle, wide)
             for k in range(min(LANES, ref.shape[1] - first)):
                 ref[j, first + k], scatter[j, first + k], behind[j, first + k] = middle[k], wide[k], count[k]
