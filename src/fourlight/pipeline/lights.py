@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from fourlight.core import bends
-from fourlight.engine import as_done, in_order
+from fourlight.engine import as_done, at_once, in_order
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, NoiseModel, RawFrame, RegisteredFrame, SetAside
 from fourlight.io.pixels import open_pixels
@@ -19,6 +19,7 @@ from fourlight.pipeline.job import Job
 from fourlight.pipeline.kinds import Kind
 from fourlight.recipe import Measure
 from fourlight.stages import calibrate, fringes, judge
+from fourlight.stages.banding import PIECE_BYTES
 from fourlight.stages.calibration import Calibration, joined
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, register
@@ -61,6 +62,7 @@ def _prepared(job: Job, part: Kind) -> Calibration:
         job.recipe.read,
         job.folder.masters,
         told,
+        at_once(PIECE_BYTES, job.recipe.run.memory_gb * 1e9, job.threads),
     )
 
 

@@ -28,6 +28,8 @@ class Bench:
     read: Read
     work: Path
     progress: Callable[[int, int], None] | None = None
+    threads: int = 1
+    """Pieces of work that are done at the same time."""
     notes: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     """Notes that a user must know, in the terminal too."""
@@ -67,8 +69,9 @@ class Bench:
         """Plain clipped mean of a group, made once."""
         if group not in self._masters:
             self._masters[group] = combined(
-                group.frames, self.open_source, self.pattern, self.settings.clip_sigma, self.work
-            )
+                group.frames, self.open_source, self.pattern, self.settings.clip_sigma, self.work,
+                threads=self.threads,
+            )  # fmt: skip
             self.advance(len(group.frames))
         return self._masters[group]
 

@@ -12,7 +12,7 @@ from fourlight.core.blank import constant_rows, filled_ends, filled_parts, runs
 from fourlight.errors import FrameError
 from fourlight.frames import RawFrame, Role
 from fourlight.io.pixels import PixelSource
-from fourlight.stages.masters import bands
+from fourlight.stages.banding import bands
 
 __all__ = ["rows_in_words", "with_blank_rows"]
 

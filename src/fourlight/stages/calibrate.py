@@ -40,6 +40,7 @@ def prepare(
     read: Read,
     work: Path,
     progress: Callable[[int, int], None] | None = None,
+    threads: int = 1,
 ) -> Calibration:
     """Masters, noise model and defects for a set of lights of one camera.
 
@@ -56,6 +57,8 @@ def prepare(
         Folder for masters; they are used again when the same files and settings come back.
     progress : callable, optional
         Called with frames done and frames in all.
+    threads : int
+        Pieces of work that are done at the same time.
 
     Raises
     ------
@@ -67,10 +70,10 @@ def prepare(
     if len({(f.ny, f.nx) for f in lights}) > 1:
         raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
     total = len(lights) + len(calibrations)
-    bench = Bench(open_source, pattern, settings, read, work, progress, total=total)
+    bench = Bench(open_source, pattern, settings, read, work, progress, threads, total=total)
     find_full(lights, bench)
     groups = usable_groups(calibrations, bench)
-    seen = survey(lights, open_source, pattern)
+    seen = survey(lights, open_source, pattern, threads)
     zeros = groups[Role.DARKFLAT] + groups[Role.BIAS]
     darks, flat_groups = groups[Role.DARK], groups[Role.FLAT]
     tolerance = settings.temperature_tolerance_c
@@ -156,7 +159,7 @@ def _defects(
             bench.open_source(frame), value.open() if isinstance(value, Master) else value, 1.0
         )
 
-    found, threshold = defect_map.from_lights(lights, open_light, bench.settings.defect_sigma)
+    found, threshold = defect_map.from_lights(lights, open_light, bench.settings.defect_sigma, bench.threads)
     hot = np.zeros(shape, dtype=np.bool_)
     for offset in dict.fromkeys(o for o in offsets if "dark" in o.how):
         assert isinstance(offset.value, Master)

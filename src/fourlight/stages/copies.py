@@ -14,9 +14,10 @@ import numpy.typing as npt
 from fourlight.core.likeness import COUNT, SIDE, detail, likeness
 from fourlight.errors import FrameError
 from fourlight.frames import RawFrame, Role, SetAside
+from fourlight.stages.banding import bands
 from fourlight.stages.blank import rows_in_words
 from fourlight.stages.groups import counted
-from fourlight.stages.masters import OpenSource, bands
+from fourlight.stages.masters import OpenSource
 
 __all__ = ["ONCE", "Copy", "find_copies", "without_copies", "without_equal_files"]
 

@@ -11,8 +11,9 @@ from fourlight.core.cfa import plane_map
 from fourlight.core.defects import HALO, STAR_MOVED, STAR_STILL, persistent, stars_moved
 from fourlight.core.noise import sample_noise
 from fourlight.frames import RawFrame
+from fourlight.stages.banding import bands, each_band
 from fourlight.stages.calibrated import CalibratedSource
-from fourlight.stages.masters import Master, bands, patches, stacked
+from fourlight.stages.masters import Master, patches
 
 __all__ = ["from_dark", "from_lights", "sources", "spread_over"]
 
@@ -30,6 +31,7 @@ def from_lights(
     lights: Sequence[RawFrame],
     open_light: Callable[[RawFrame], CalibratedSource],
     threshold: float,
+    threads: int = 1,
 ) -> tuple[BoolArray, float]:
     """Samples that stand apart from their own-plane neighbours in most of up to 16 lights over all nights.
 
@@ -42,6 +44,8 @@ def from_lights(
     threshold : float
         Significance asked for, see `fourlight.core.defects.persistent`; 1.5 times as much with one
         or two lights.
+    threads : int
+        Bands of rows that are worked on at the same time.
 
     Returns
     -------
@@ -52,18 +56,30 @@ def from_lights(
     noises = np.stack([_cell_noise(source) for source in opened])
     if len(opened) < 3:
         threshold *= 1.5
-    ny, nx = opened[0].shape
     for _ in range(4):
-        found, room = np.zeros((ny, nx), dtype=np.bool_), np.empty(0, dtype=np.float32)
-        for y0, y1 in bands(ny, nx, 2 * len(opened)):
-            low, high = max(0, y0 - HALO), min(ny, y1 + HALO)
-            stack, room = stacked(opened, low, high, room)
-            share = STAR_MOVED if stars_moved(stack, noises, low) else STAR_STILL
-            found[y0:y1] = persistent(stack, noises, low, threshold, share)[y0 - low : y1 - low]
+        found = _apart(opened, noises, threshold, threads)
         if found.mean() <= _LARGEST_SHARE:
             break
         threshold *= 2
     return found, threshold
+
+
+def _apart(
+    opened: Sequence[CalibratedSource], noises: npt.NDArray[np.float64], threshold: float, threads: int
+) -> BoolArray:
+    """Samples that stand apart in most of the lights, band by band."""
+    ny, nx = opened[0].shape
+    inner = list(bands(ny, nx, 2 * len(opened)))
+    outer = [slice(max(0, y0 - HALO), min(ny, y1 + HALO)) for y0, y1 in inner]
+
+    def band(stack: npt.NDArray[np.float32], rows: slice) -> BoolArray:
+        share = STAR_MOVED if stars_moved(stack, noises, rows.start) else STAR_STILL
+        return persistent(stack, noises, rows.start, threshold, share)
+
+    found = np.zeros((ny, nx), dtype=np.bool_)
+    for (y0, y1), rows, part in zip(inner, outer, each_band(band, opened, outer, threads), strict=True):
+        found[y0:y1] = part[y0 - rows.start : y1 - rows.start]
+    return found
 
 
 def from_dark(

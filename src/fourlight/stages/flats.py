@@ -122,6 +122,7 @@ def response(
         bench.work,
         pedestal=pedestal.value,
         levels=np.array(levels),
+        threads=bench.threads,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise, repeat
 
 import numpy as np
@@ -13,6 +14,7 @@ from fourlight.core.cells import Cells, cell_noise, structure_share
 from fourlight.core.cfa import plane_map
 from fourlight.core.noise import quantisation_step
 from fourlight.core.transfer import Line, pair_gain, pair_read_noise, variance_line
+from fourlight.engine import in_order
 from fourlight.frames import RawFrame
 from fourlight.stages.bench import Bench
 from fourlight.stages.groups import Group
@@ -53,7 +55,7 @@ class Survey:
     """Relative error that this leaves in all variances."""
 
 
-def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) -> Survey:
+def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str, threads: int = 1) -> Survey:
     """Levels and variances from pairs of successive lights spread over all nights (or one light alone).
 
     Lights that show next to no stars where others show many (cap on, thick cloud, a picture of something else)
@@ -63,9 +65,12 @@ def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str) ->
     cells: list[list[Cells]] = [[], [], [], []]
     steps: list[float] = []
     nights = set()
-    for pair in _with_stars(_light_pairs(lights), open_source):
+    pairs = _with_stars(_light_pairs(lights), open_source, threads)
+    for pair, patches_of in zip(
+        pairs, in_order(partial(_pair_cells, open_source=open_source), pairs, threads), strict=True
+    ):
         nights.add(pair[0].night)
-        for step, four in _pair_cells(pair, open_source):
+        for step, four in patches_of:
             steps.append(step)
             for plane, found in zip(cell.ravel(), four, strict=True):
                 cells[plane].append(found)
@@ -149,10 +154,11 @@ def _light_pairs(lights: Sequence[RawFrame]) -> list[Pair]:
     return [pairs[i] for i in np.unique(np.linspace(0, len(pairs) - 1, _PAIRS).astype(int))]
 
 
-def _with_stars(pairs: Sequence[Pair], open_source: OpenSource) -> Sequence[Pair]:
+def _with_stars(pairs: Sequence[Pair], open_source: OpenSource, threads: int) -> Sequence[Pair]:
     """Pairs whose lights all show stars, as far as most lights do; all pairs where they do not."""
     frames = {(f.path, f.hdu): f for pair in pairs for f in pair if f is not None}
-    shown = {key: _starlight(frame, open_source) for key, frame in frames.items()}
+    light = in_order(partial(_starlight, open_source=open_source), frames.values(), threads)
+    shown = dict(zip(frames, light, strict=True))
     least = _STARLESS * float(np.percentile(list(shown.values()), 75))
     kept = [pair for pair in pairs if all(shown[f.path, f.hdu] >= least for f in pair if f is not None)]
     return kept if least >= 1.0 else pairs

@@ -21,25 +21,22 @@ from fourlight.core.noise import sample_noise
 from fourlight.frames import RawFrame
 from fourlight.io.pixels import PixelSource
 from fourlight.io.room import new_array, whole, writing
+from fourlight.stages.banding import bands, each_band
 
 __all__ = [
     "Master",
     "OpenSource",
-    "bands",
     "combined",
     "derived",
     "identity",
     "patches",
     "plane_levels",
-    "stacked",
 ]
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 OpenSource = Callable[[RawFrame], PixelSource]
 
-BAND_BYTES = 60_000_000
-"""Samples of all frames in a band; combining them takes about three times as much."""
 _open_arrays: WeakValueDictionary[Path, Float32Array] = WeakValueDictionary()
 
 PATCH = 512
@@ -71,13 +68,6 @@ class Master:
         return array
 
 
-def bands(ny: int, nx: int, frames: int) -> Iterator[tuple[int, int]]:
-    """Row ranges such that as many frames fit `BAND_BYTES`; even starts keep the mosaic phase."""
-    rows = max(2, BAND_BYTES // (4 * max(nx, 1) * max(frames, 1)) // 2 * 2)
-    for y0 in range(0, ny, rows):
-        yield y0, min(ny, y0 + rows)
-
-
 def combined(
     frames: Sequence[RawFrame],
     open_source: OpenSource,
@@ -87,6 +77,7 @@ def combined(
     *,
     pedestal: Master | float = 0.0,
     levels: FloatArray | None = None,
+    threads: int = 1,
 ) -> Master:
     """Clipped mean of frames, each less the pedestal and over its own level.
 
@@ -106,6 +97,8 @@ def combined(
         Taken off every frame, ADU.
     levels : (n, 4) float64, optional
         Level per frame and plane that the frame is divided by; the result is then a ratio near 1.
+    threads : int
+        Bands of rows that are worked on at the same time.
 
     Returns
     -------
@@ -129,33 +122,20 @@ def combined(
     variances: list[FloatArray] = []
 
     def fill(out: Float32Array) -> None:
-        room = np.empty(0, dtype=np.float32)
-        for y0, y1 in bands(ny, nx, 2 * len(frames)):
-            stack, room = stacked(sources, y0, y1, room)
-            stack -= taken[y0:y1] if isinstance(taken, np.ndarray) else np.float32(taken)
+        def band(stack: Float32Array, rows: slice) -> FloatArray:
+            stack -= taken[rows] if isinstance(taken, np.ndarray) else np.float32(taken)
             _multiply(stack, scale)
-            out[y0:y1], variance, kept = clipped_mean(stack, clip_sigma, noise)
-            variances.append(_cell_means(variance, kept))
+            out[rows], variance, kept = clipped_mean(stack, clip_sigma, noise)
+            return _cell_means(variance, kept)
+
+        rows = [slice(y0, y1) for y0, y1 in bands(ny, nx, 2 * len(frames))]
+        variances.extend(each_band(band, sources, rows, threads))
 
     _written(path, (ny, nx), fill)
     with np.errstate(invalid="ignore"):
         error = np.median(np.asarray(variances), axis=0)
     error = np.where(np.isfinite(error), error, noise**2 / len(frames))
     return _remember(Master(path, len(frames), by_plane(error, cell)))
-
-
-def stacked(
-    sources: Sequence[PixelSource], y0: int, y1: int, room: Float32Array
-) -> tuple[Float32Array, Float32Array]:
-    """Rows of all frames (n, y1 - y0, nx), and the memory in which they lie, to be handed over with the next call."""
-    nx = sources[0].shape[1]
-    size = len(sources) * (y1 - y0) * nx
-    if room.size < size:
-        room = np.empty(size, dtype=np.float32)
-    stack = room[:size].reshape(len(sources), y1 - y0, nx)
-    for part, source in zip(stack, sources, strict=True):
-        part[:] = source.read(y0, y1, 0, nx)
-    return stack, room
 
 
 def _multiply(stack: Float32Array, scale: Float32Array | None) -> None:

@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.frames import RawFrame
+from fourlight.stages.banding import bands
 from fourlight.stages.bench import Bench
 from fourlight.stages.groups import Group, best_group, misfits, same_exposure
-from fourlight.stages.masters import Master, bands, derived
+from fourlight.stages.masters import Master, derived
 
 __all__ = ["Choice", "Offset", "choose_offsets", "master_level", "offset_for", "say_unused"]
 

@@ -10,10 +10,11 @@ import numpy as np
 from fourlight.core.saturation import full_level
 from fourlight.frames import NoiseModel, RawFrame
 from fourlight.io.pixels import PixelSource
+from fourlight.stages.banding import bands
 from fourlight.stages.bench import Bench
 from fourlight.stages.defect_map import spread_over
 from fourlight.stages.gain import Survey
-from fourlight.stages.masters import Master, bands, patches
+from fourlight.stages.masters import Master, patches
 from fourlight.stages.noise_model import pedestal_from_lights
 from fourlight.stages.offsets import Offset, master_level
 

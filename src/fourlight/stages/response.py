@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from fourlight.core.cfa import plane_map
 from fourlight.core.skycells import cell_levels
-from fourlight.stages.masters import Master, bands, derived
+from fourlight.stages.banding import bands
+from fourlight.stages.masters import Master, derived
 
 __all__ = ["factor_map"]
 
