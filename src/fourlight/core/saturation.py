@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
-__all__ = ["full_level"]
+__all__ = ["full_level", "tops"]
 
 _BIN = 0.005
 """Width of a bin as a share of the highest value: full samples of one sensor differ by less."""
@@ -13,6 +14,11 @@ _BEFORE = 20
 _FEWEST = 10
 _PILE = 8.0
 """A pile holds this many times the mean of the bins before it; star images thin out towards bright values."""
+_FLAT = 0.97
+"""Least share of the light of a pixel that its neighbours have on the flat top of a full star; those of a star that is
+not full have less, unless it is wider than ten pixels."""
+_REACH = 2
+"""Pixels beyond a flat top to which what holds for it is carried."""
 
 
 def full_level(values: npt.ArrayLike, usual: float | None = None) -> tuple[float, int] | None:
@@ -58,3 +64,36 @@ def full_level(values: npt.ArrayLike, usual: float | None = None) -> tuple[float
             pile = bright[(bright >= edges[i]) & (bright <= edges[i + 1])]
             return float(np.percentile(pile, 2)), int(counts[i])
     return None
+
+
+def tops(plane: npt.NDArray[np.float32], full: float) -> npt.NDArray[np.float32] | None:
+    """Most light that there can be on and beside the flat tops of full stars: as much as the plane has near by.
+
+    Parameters
+    ----------
+    plane : (ny, nx) float32
+        Robust mean of what samples near each pixel hold; NaN where there is none.
+    full : float
+        Level from which samples may be full.
+
+    Returns
+    -------
+    (ny, nx) float32 or None
+        +inf away from such tops; None where there is none.
+
+    Examples
+    --------
+    >>> star = np.minimum(100 * np.exp(-0.1 * (np.arange(9) - 4.0) ** 2)[:, None] * np.ones(9), 50).astype(np.float32)
+    >>> tops(star, 48.0)[4].tolist() == [50.0] * 9, tops(star, 60.0) is None
+    (True, True)
+    """
+    known = np.where(np.isfinite(plane), plane, np.float32(-np.inf))
+    if not (known >= full).any():
+        return None
+    cross = ndimage.generate_binary_structure(2, 1)
+    flat = (known >= full) & (ndimage.minimum_filter(known, footprint=cross) >= _FLAT * known)
+    if not flat.any():
+        return None
+    side = 2 * _REACH + 1
+    near = ndimage.maximum_filter(np.where(flat, known, np.float32(-np.inf)), side)
+    return np.where(ndimage.maximum_filter(flat, side), near, np.float32(np.inf)).astype(np.float32)

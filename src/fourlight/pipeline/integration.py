@@ -270,4 +270,5 @@ def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSourc
     response = np.empty(4)
     response[cell] = source.median_response()
     electrons = calibration.noise_of(frame).unit == "electron"
-    return geometry.Sampling(cell, electrons, calibration.sample_variance_extra(frame), response)
+    full = calibration.saturation_level(frame)
+    return geometry.Sampling(cell, electrons, calibration.sample_variance_extra(frame), response, full)

@@ -70,7 +70,9 @@ class Kept:
             "shape": list(self.table.shape),
             "zoom": self.table.zoom,
         }
-        arrays = {name: getattr(self.table, name) for name in (*ROWS, "terms", "level", "fwhm_px", "stars")}
+        arrays = {
+            name: getattr(self.table, name) for name in (*ROWS, "terms", "level", "fwhm_px", "stars", "full")
+        }
         with whole(folder / TABLE) as part, part.open("wb") as stream:
             np.savez(stream, allow_pickle=False, **arrays)
         with whole(folder / FACTS) as part:

@@ -107,6 +107,8 @@ class FrameTable:
     """Straight trails (n, 4) of each frame, see `fourlight.stages.trails`; empty: none anywhere."""
     stars: Float64 = field(default_factory=lambda: np.zeros((0, 6)))
     """(n, 6) stars of the reference: x, y on the stack, and light of the brightest sample per plane."""
+    full: Float64 = field(default_factory=lambda: np.full(4, np.inf))
+    """(4,) level from which a normalised sample may be full, the lowest of all frames."""
 
     def rows(self, index: Sequence[int]) -> FrameTable:
         """The table of some of the frames."""
@@ -131,6 +133,8 @@ class Sampling:
     """(4,) variance per sample that frames share through the master frames, frame units."""
     response: Float64
     """(4,) median flat response of the planes; 1 without flats."""
+    full: float = np.inf
+    """Level from which a sample may be full, frame units."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +208,7 @@ def frame_table(
         zoom=grid.zoom,
         fwhm_px=grid.zoom * typical_width(frames),
         stars=star_peaks(reference, grid),
+        full=np.min([taken.full / part for taken, part in zip(sampling, scale, strict=True)], axis=0),
         trails=without_fixtures(frames),
         shape=grid.shape(reference),
     )

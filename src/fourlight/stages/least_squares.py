@@ -15,6 +15,7 @@ import numpy.typing as npt
 from fourlight.core import bspline, lowered, reach, stencil
 from fourlight.core.cfa import PLANES
 from fourlight.core.nearinverse import near_inverse
+from fourlight.core.saturation import tops
 from fourlight.engine import nothing
 from fourlight.stages.geometry import HALO, FrameTable
 from fourlight.stages.noise_check import SEED
@@ -109,12 +110,14 @@ class LeastSquares:
             planes = {name: [2 * n] for n, name in enumerate(group)}
             if len(group) > 1:
                 planes["G"] = [0, 2]
+            full = [tops(ref[c], table.full[c]) for c in indices]
             starts = {n: [_filled(ref[c], table.level[c])] for n, c in zip(group, indices, strict=True)}
             width, least = float(table.fwhm_px[indices[0]]), float(self._least[indices[0]])
             merit = float(self._merit[indices[0]])
             for name, parts in planes.items():
                 begun = starts.get(name) or _between(starts["G1"], starts["G2"])
-                fit = _Fit(room, width, least, merit)
+                caps = [cap for cap in (full[int(p) // 2] for p in parts) if cap is not None]
+                fit = _Fit(room, width, least, merit, np.max(caps, axis=0) if caps else None)
                 out[name], starts[name] = _plane(fit, parts, begun, self._told)
         return out
 
@@ -138,6 +141,13 @@ class _Fit:
     """Weight per pixel of the faintest frame."""
     merit: float
     """Weight of a usual sample times its variance."""
+    most: Float32 | None
+    """Most light on and beside the flat tops of full stars, over which the spline would ripple; None: no such stars."""
+
+    def at_pixels(self, fitted: Float32) -> Float32:
+        """A fit at the pixels."""
+        image = bspline.at_pixels(fitted)
+        return image if self.most is None else np.minimum(image, self.most)
 
 
 def _plane(
@@ -155,7 +165,7 @@ def _plane(
     told()
     weight, _, squares = fit.room.sums[-1]
     layers = {
-        "value": np.where(covered, bspline.at_pixels(value), np.nan),
+        "value": np.where(covered, fit.at_pixels(value), np.nan),
         "variance": np.where(covered, power, np.nan),
         "samples": np.where(covered & (squares > 0), weight**2 / np.maximum(squares, 1e-30), 0.0),
     }
@@ -166,7 +176,7 @@ def _plane(
         part, power, there, _ = _solved(fit, [p + k for p in parts], start, probe=False)
         told()
         fits.append(part)
-        layers[f"value_{half}"] = np.where(there, bspline.at_pixels(part), np.nan)
+        layers[f"value_{half}"] = np.where(there, fit.at_pixels(part), np.nan)
         layers[f"variance_{half}"] = np.where(there, power, np.nan)
     return PlaneLayers({name: layer[inner].astype(np.float32) for name, layer in layers.items()}, noise), fits
 
