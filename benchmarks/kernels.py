@@ -73,6 +73,7 @@ def ours(night: _Night, tables: list[Float32]) -> tuple[Float32, Float32]:
             1.0,
             LEVEL,
             1.0,
+            0.0,
             level,
             0,
             0,

@@ -136,6 +136,7 @@ def frame_table(
         "size": np.array([shape] * count, dtype=np.int64),
         "floor": 0.3 * noise**2,
         "merit": np.ones((count, 4)),
+        "shared": np.zeros((count, 4)),
         "weight": 1 / noise**2,
         "half": np.arange(count) % 2,
         "level": np.full(4, level),

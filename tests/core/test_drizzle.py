@@ -41,7 +41,7 @@ def deposited(frames, pixfrac, out_shape, plane, level=50.0):
     ref = np.full(out_shape, level, dtype=np.float32)
     common = [
         (z, base, slope, bad, 0, 0, straight(np.array(m, float)), CELL, plane,
-         overlap_table(np.array(m, float)[:, :2], pixfrac), 0.5, 20.0, 1.0, ref, 0, 0)
+         overlap_table(np.array(m, float)[:, :2], pixfrac), 0.5, 20.0, 1.0, 0.0, ref, 0, 0)
         for z, base, slope, bad, m in frames
     ]  # fmt: skip
     for arguments in common:
@@ -144,7 +144,7 @@ def test_bent_and_wide_frames_are_laid_down_sample_by_sample(pixfrac, pixels):
         np.full(out_shape, 50.0, np.float32),
         np.random.default_rng(6).random((*out_shape, 4), np.float32),
     )
-    common = (*frame[:4], 0, 0, bend, CELL, 1, table, 0.5, 20.0, 1.0, level, 0, 0)
+    common = (*frame[:4], 0, 0, bend, CELL, 1, table, 0.5, 20.0, 1.0, 0.0, level, 0, 0)
     sums, power = np.zeros((2, *out_shape, 4), dtype=np.float32)
     deposit_values(*common, sums)
     deposit_variance(*common, inverse, power)

@@ -33,7 +33,7 @@ def gather(frames, shape, fine, plane=1):
         ones, nothing = np.ones_like(z), np.zeros_like(z)
         lsq.gathered(
             z, ones, nothing, np.zeros(z.shape, np.int8), 0, 0, bends.straight(matrix), CELL, plane, 0.1, 0.0, 1.0,
-            np.zeros(shape, np.float32), 0, 0, fine, cells,
+            0.0, np.zeros(shape, np.float32), 0, 0, fine, cells,
         )  # fmt: skip
     return cells
 
@@ -49,7 +49,7 @@ def test_fine_cells_hold_what_scipy_bins_there(fine):
     bend = bends.straight(np.array([[0.9, 0.02, -40.3], [0.004, 0.9, -2.2]]))
     bend[0, 2, 0] = -1e-5
     ref, cells = np.full(shape, 3.0, np.float32), no_cells(shape, fine)
-    lsq.gathered(z, base, slope, bad, 0, 0, bend, CELL, 3, 0.5, 2.0, 0.8, ref, 0, 0, fine, cells)
+    lsq.gathered(z, base, slope, bad, 0, 0, bend, CELL, 3, 0.5, 2.0, 0.8, 0.3, ref, 0, 0, fine, cells)
     v, u = np.nonzero(np.isfinite(z) & (bad == 0))
     own = CELL[v % 2, u % 2] == 3
     v, u = v[own], u[own]
@@ -62,7 +62,7 @@ def test_fine_cells_hold_what_scipy_bins_there(fine):
         weight * z[v, u],
         weight * (x % 1),
         weight * (y % 1),
-        weight**2 * (base + 3 * slope)[v, u],
+        weight**2 * (base + 3 * slope + 0.3)[v, u],
         weight**2,
     ]
     edges = [np.arange(n * fine + 1) / fine for n in shape]

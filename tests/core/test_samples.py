@@ -100,12 +100,12 @@ def test_weights_are_inverse_variances_at_the_sky_and_noise_is_that_at_the_level
     level = rng.uniform(-20, 20, LANES).astype(np.float32)
     level[rng.random(LANES) < 0.2] = np.nan
     out = np.empty(3 * LANES, dtype=np.float32)
-    weigh(z, base, slope, bad, level, count, 3.0, 2.5, 0.7, out)
+    weigh(z, base, slope, bad, level, count, 3.0, 2.5, 0.7, 0.4, out)
     own, there = slice(None, None, 2), ~np.isnan(z[::2]) & (bad[::2] == 0)
     assert 10 < there.sum() < count
     weight = np.where(there, 0.7 / np.maximum(base[own] + slope[own] * 3.0, 2.5), 0)
     light = np.where(np.isnan(level[:count]), 3.0, level[:count])
-    noise = weight**2 * np.maximum(base[own] + slope[own] * light, 2.5)
+    noise = weight**2 * (np.maximum(base[own] + slope[own] * light, 2.5) + 0.4)
     np.testing.assert_allclose(out[:count], weight, rtol=1e-6)
     np.testing.assert_allclose(out[LANES:][:count], weight * np.nan_to_num(z[own]), rtol=1e-6)
     np.testing.assert_allclose(out[2 * LANES :][:count][there], noise[there], rtol=1e-6)

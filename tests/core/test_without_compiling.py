@@ -87,13 +87,13 @@ def laid(frames, bend, ref, mask):
     cells = np.zeros((SHAPE[0], 4, lsq.SUMS, SHAPE[1]), dtype=np.float32)
     common = (base, slope, mask, 0, 0, bend, CELL, 1)
     for k, frame in enumerate(frames):
-        drizzle.deposit_values(frame, *common, table, 1.0, 100.0, 1.0, ref, 0, 0, own[0, k % 2])
-        lsq.gathered(frame, *common, 1.0, 100.0, 1.0, ref, 0, 0, 2, cells)
+        drizzle.deposit_values(frame, *common, table, 1.0, 100.0, 1.0, 0.5, ref, 0, 0, own[0, k % 2])
+        lsq.gathered(frame, *common, 1.0, 100.0, 1.0, 0.5, ref, 0, 0, 2, cells)
     for half in range(2):
         sums.inverse_weights(own, 0, half, inverse)
         for frame in frames[half::2]:
             drizzle.deposit_variance(
-                frame, *common, table, 1.0, 100.0, 1.0, ref, 0, 0, inverse, power[0, half]
+                frame, *common, table, 1.0, 100.0, 1.0, 0.5, ref, 0, 0, inverse, power[0, half]
             )
     noise = sums.finish(own[0], power[0], 0, 0.95, 2, layers)
     return [own, power, layers, np.array(noise), cells]

@@ -105,8 +105,13 @@ def test_noise_of_masters_is_shared_by_frames_that_lie_on_each_other():
     np.testing.assert_allclose(together(flipped, 8.0), 1)
     taken = replace(SAMPLING, electrons=False, common=np.full(4, 3.0))
     table = frame_table(still, still[0].measured, 0, sampling=[taken] * 5)
-    # n frames with a common variance c: mean has v / n + c = (v + (n - 1) c + c) / n
-    np.testing.assert_allclose(table.dark, 100 + 4 * 3.0)
+    # n frames, a variance v of their own and c in common: residuals show v, the mean has v / n + c = (v + n c) / n
+    np.testing.assert_allclose(table.shared, 5 * 3.0)
+    np.testing.assert_allclose(table.dark, 100)
+    # of two frames no residuals are looked at: inside they show v + c, and the mean has (v + c + c) / 2
+    two = frame_table(still[:2], still[0].measured, 0, sampling=[taken] * 2)
+    np.testing.assert_allclose(two.shared, 3.0)
+    np.testing.assert_allclose(frame_table(apart, apart[0].measured, 0, sampling=[taken] * 5).shared, 0)
 
 
 def test_a_frame_elsewhere_touches_no_tile():

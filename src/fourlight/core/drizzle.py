@@ -118,8 +118,8 @@ def _lay(
 @njit(cache=True, nogil=True)
 def _deposit(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
-    table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, inverse: Float32,
-    sums: Float32,
+    table: Float32, floor: float, sky: float, merit: float, shared: float, ref: Float32, oy: int, ox: int,
+    inverse: Float32, sums: Float32,
 ) -> None:  # fmt: skip
     """Both of the following; ``inverse`` is empty for values."""
     h, w = z.shape
@@ -137,13 +137,26 @@ def _deposit(
             places(row, x0 + i, 2, count, at)
             _drops(at, count, n, phases, ph, pw, drops)
             fetch(ref.ravel(), drops[2 * LANES :], count, level)
-            weigh(z[j, i:], base[j, i:], slope[j, i:], bad[j, i:], level, count, sky, floor, merit, weights)
+            weigh(
+                z[j, i:],
+                base[j, i:],
+                slope[j, i:],
+                bad[j, i:],
+                level,
+                count,
+                sky,
+                floor,
+                merit,
+                shared,
+                weights,
+            )
             _lay(drops, count, weights, table.ravel(), n, pw, inverse.ravel(), sums.ravel())
 
 
 def deposit_values(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
-    table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, sums: Float32,
+    table: Float32, floor: float, sky: float, merit: float, shared: float, ref: Float32, oy: int, ox: int,
+    sums: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of one plane to the sums of a tile.
 
@@ -164,8 +177,8 @@ def deposit_values(
         From `fourlight.core.overlap.overlap_table`.
     floor, sky : float
         Least variance of a sample, and sky of the reference, see `fourlight.core.samples.weighed`.
-    merit : float
-        Factor on the weight of all samples of the frame.
+    merit, shared : float
+        Factor on the weight of all samples of the frame, and variance that they have in the stack beside their own.
     ref : (ph, pw) float32
         Reference plane: photon noise is taken from it, not from the sample itself.
     oy, ox : int
@@ -175,14 +188,14 @@ def deposit_values(
     """
     none = np.empty((0, 0, 0), dtype=np.float32)
     _deposit(
-        z, base, slope, bad, y0, x0, bend, cell, plane, table, floor, sky, merit, ref, oy, ox, none, sums
+        z, base, slope, bad, y0, x0, bend, cell, plane, table, floor, sky, merit, shared, ref, oy, ox, none, sums
     )  # fmt: skip
 
 
 def deposit_variance(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
-    table: Float32, floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, inverse: Float32,
-    power: Float32,
+    table: Float32, floor: float, sky: float, merit: float, shared: float, ref: Float32, oy: int, ox: int,
+    inverse: Float32, power: Float32,
 ) -> None:  # fmt: skip
     """Add the noise power of one frame's good samples of one plane to a tile.
 
@@ -197,7 +210,7 @@ def deposit_variance(
         Noise power in each of the four.
     """
     _deposit(
-        z, base, slope, bad, y0, x0, bend, cell, plane, table, floor, sky, merit, ref, oy, ox, inverse, power
+        z, base, slope, bad, y0, x0, bend, cell, plane, table, floor, sky, merit, shared, ref, oy, ox, inverse, power
     )  # fmt: skip
 
 

@@ -98,7 +98,7 @@ def _add_samples(
 @njit(cache=True, nogil=True)
 def gathered(
     z: Float32, base: Float32, slope: Float32, bad: Int8, y0: int, x0: int, bend: Float64, cell: Int64, plane: int,
-    floor: float, sky: float, merit: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
+    floor: float, sky: float, merit: float, shared: float, ref: Float32, oy: int, ox: int, fine: int, cells: Float32,
 ) -> None:  # fmt: skip
     """Add one frame's good samples of one plane to the fine grid of a tile.
 
@@ -119,5 +119,17 @@ def gathered(
             places(row, x0 + i, 2, count, at)
             _fine_cells(at, count, fine, ph, pw, numbers, spots)
             fetch(ref.ravel(), numbers[n:], count, level)
-            weigh(z[j, i:], base[j, i:], slope[j, i:], bad[j, i:], level, count, sky, floor, merit, weights)
+            weigh(
+                z[j, i:],
+                base[j, i:],
+                slope[j, i:],
+                bad[j, i:],
+                level,
+                count,
+                sky,
+                floor,
+                merit,
+                shared,
+                weights,
+            )
             _add_samples(numbers, spots, weights, count, cells.ravel(), pw)

@@ -150,23 +150,24 @@ def expected_variance(base: float, slope: float, level: float, floor: float) -> 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def weighed(
-    base: float, slope: float, sky: float, level: float, floor: float, merit: float
+    base: float, slope: float, sky: float, level: float, floor: float, merit: float, shared: float
 ) -> tuple[float, float]:
     """Weight w of a normalised sample, and w^2 v: what its noise adds to a sum of weighted samples.
 
     The weight is the inverse of the variance at the sky level, for light of the object must not change weights,
     or fluxes would be biased; the variance v is that at the level the reference has. ``merit`` is what else a
-    frame's weight is multiplied by.
+    frame's weight is multiplied by. ``shared`` is added to v alone: noise that other frames repeat, see
+    `fourlight.stages.frame_facts.repeated`.
     """
     weight = merit / expected_variance(base, slope, sky, floor)
     light = level if level == level else sky
-    return weight, weight * weight * expected_variance(base, slope, light, floor)
+    return weight, weight * weight * (expected_variance(base, slope, light, floor) + shared)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def weigh(
     z: Float32, base: Float32, slope: Float32, bad: Int8, level: Float32, count: int, sky: float, floor: float,
-    merit: float, out: Float32,
+    merit: float, shared: float, out: Float32,
 ) -> None:  # fmt: skip
     """Weights of every second sample of a row; those of rejected and missing ones are 0.
 
@@ -178,14 +179,14 @@ def weigh(
         Level of the reference at every second sample.
     count : int
         How many of them, at most `fourlight.core.lanes.LANES`.
-    sky, floor, merit : float
+    sky, floor, merit, shared : float
         As in `weighed`.
     out : (3 * LANES,) float32, written
         Weight w, then from ``LANES`` on w z, then w^2 v.
     """
     for k in range(count):
         i = np.uintp(2 * k)
-        weight, noise = weighed(base[i], slope[i], sky, level[k], floor, merit)
+        weight, noise = weighed(base[i], slope[i], sky, level[k], floor, merit, shared)
         good = (bad[i] == 0) & (z[i] == z[i])
         kept = np.float32(weight) if good else np.float32(0)
         out[k] = kept

@@ -24,6 +24,7 @@ from fourlight.recipe import Integrate
 from fourlight.stages import geometry, integrate, noise_check
 from fourlight.stages.calibrated import CalibratedSource
 from fourlight.stages.calibration import Calibration
+from fourlight.stages.frame_facts import FEWEST_FRAMES
 from fourlight.stages.grid import Grid
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, Method, TileResult
 from fourlight.stages.tile_sums import TileSums, sums_file
@@ -189,7 +190,8 @@ def _key(
     """Hash of all that shapes the layers."""
     return cache.digest(
         job.base_key, job.recipe.integrate.model_dump(), way.method, way.pixfrac, [str(frame.path) for frame in lights],
-        *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, *table.trails)),
+        *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, table.shared)),
+        *(part.tolist() for part in table.trails),
         [calibration.facts(frame) for frame in lights],
         [str(path) for path in added.kept.lights] if added else [],
     )  # fmt: skip
@@ -236,7 +238,7 @@ def _with_noise(
         return table
     part, sources = table.rows(new), _Samples([samples.sources[row] for row in new])
     factor = np.ones((len(new), 4))
-    if len(new) >= noise_check.FEWEST_FRAMES:
+    if len(new) >= FEWEST_FRAMES:
         job.progress.begin("noise", 1)
         factor = noise_check.noise_factors(part, sources.read)
         job.progress.step()

@@ -131,8 +131,8 @@ def _drops(
             int(table.half[f]),
             (
                 *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], table.cell[f], plane,
-                overlaps.of(f), table.floor[f, plane], table.level[plane], table.merit[f, plane], ref[plane],
-                *found.offset,
+                overlaps.of(f), table.floor[f, plane], table.level[plane], table.merit[f, plane],
+                table.shared[f, plane], ref[plane], *found.offset,
             ),
         )
         for k, f in enumerate(found.frames)
@@ -196,7 +196,7 @@ def _spread_evenly(weight: Float32, offset: tuple[int, int], overlap: Float32) -
     place = np.array([[1 / side, 0, ox + 0.25], [0, 1 / side, oy + 0.25]])
     return (
         np.zeros(shape, dtype=np.float32), variance, np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.int8),
-        0, 0, bends.straight(place), np.array([[0, 1], [1, 1]]), 0, overlap, 0.0, 0.0, 1.0,
+        0, 0, bends.straight(place), np.array([[0, 1], [1, 1]]), 0, overlap, 0.0, 0.0, 1.0, 0.0,
         np.zeros((ph, pw), dtype=np.float32), oy, ox,
     )  # fmt: skip
 

@@ -11,9 +11,12 @@ from fourlight.core import maps
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 from fourlight.stages.grid import Grid
 
-__all__ = ["sharpness", "star_peaks", "together", "typical_width"]
+__all__ = ["FEWEST_FRAMES", "repeated", "sharpness", "star_peaks", "together", "typical_width"]
 
 Float64 = npt.NDArray[np.float64]
+
+FEWEST_FRAMES = 3
+"""Frames whose noise is checked on residuals between them: two alone cannot say which of them is the noisier one."""
 
 
 def sharpness(frames: Sequence[RegisteredFrame]) -> Float64:
@@ -43,6 +46,27 @@ def star_peaks(reference: MeasuredFrame, grid: Grid) -> Float64:
     width = np.where(np.isfinite(reference.fwhm_px), reference.fwhm_px, 2.0)
     peak = np.maximum(np.nan_to_num(stars.flux), 0.0) * 4 * np.log(2) / (np.pi * width**2)
     return np.column_stack([*maps.apply(grid.matrix, stars.x, stars.y), peak])
+
+
+def repeated(alike: Float64) -> Float64:
+    """Noise of masters that is missing in what is seen of the noise of frames, over that of one frame.
+
+    Parameters
+    ----------
+    alike : (f,) float64
+        From `together`: so many times it comes into the stack.
+
+    Noise inside a frame shows it once. Residuals between frames, by which noise is checked where there are enough of
+    them, show only as much of it as differs from frame to frame: nothing if no frame is dithered.
+
+    Examples
+    --------
+    >>> repeated(np.full(2, 2.0)).tolist(), repeated(np.full(5, 5.0)).tolist(), repeated(np.ones(5)).tolist()
+    ([1.0, 1.0], [5.0, 5.0, 5.0, 5.0, 5.0], [0.0, 0.0, 0.0, 0.0, 0.0])
+    """
+    frames = len(alike)
+    seen = np.clip((frames - alike) / (frames - 1), 0, 1) if frames >= FEWEST_FRAMES else 1.0
+    return np.asarray(alike - seen)
 
 
 def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from fourlight.core import bends, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RegisteredFrame
-from fourlight.stages.frame_facts import sharpness, star_peaks, together, typical_width
+from fourlight.stages.frame_facts import repeated, sharpness, star_peaks, together, typical_width
 from fourlight.stages.grid import Grid
 from fourlight.stages.skymatch import pixel_scale, sky_differences
 from fourlight.stages.trails import without_fixtures
@@ -52,7 +52,7 @@ USUAL_SIDE = 256
 
 ROWS = (
     "matrix", "inverse", "bend", "unbend", "scale", "sky", "sky_error", "dark", "poisson", "floor", "merit", "weight",
-    "half", "cell", "size",
+    "half", "cell", "size", "shared",
 )  # fmt: skip
 """Parts of a frame table that have a row for each frame, besides its trails."""
 
@@ -95,6 +95,9 @@ class FrameTable:
     """(f, 2, 2) plane index of ``[y % 2, x % 2]`` of each frame."""
     size: Int64
     """(f, 2) rows and columns of each frame."""
+    shared: Float64
+    """(f, 4) variance that a normalised sample adds to that of the stack beside its own: noise of master frames that
+    other frames lay on the same places."""
     level: Float64
     """(4,) sky of the reference."""
     shape: tuple[int, int]
@@ -179,7 +182,7 @@ def frame_table(
     scale = np.array([pixel_scale(frame) for frame in frames])
     noise = np.array([frame.measured.noise for frame in frames])
     poisson = np.array([1.0 if taken.electrons else 0.0 for taken in sampling])
-    shared = (together(frames, 8.0) - 1.0)[:, None] * np.array([taken.common for taken in sampling])
+    common = np.array([taken.common for taken in sampling])
     response = np.array([taken.response for taken in sampling])
     level = np.array([frame.measured.sky for frame in frames])
     merit = sharpness(frames) if stars else np.ones((len(frames), 4))
@@ -196,7 +199,7 @@ def frame_table(
         sky=differences,
         sky_error=errors,
         terms=polynomial_terms(sky_order),
-        dark=(noise**2 + shared) * response**2 - poisson[:, None] * level * response,
+        dark=noise**2 * response**2 - poisson[:, None] * level * response,
         poisson=poisson,
         floor=0.3 * noise**2 / scale**2,
         merit=merit,
@@ -204,6 +207,7 @@ def frame_table(
         half=np.arange(len(frames), dtype=np.int64) % 2,
         cell=np.array([taken.cell for taken in sampling]),
         size=size,
+        shared=repeated(together(frames, 8.0))[:, None] * common / scale**2,
         level=reference.sky.copy(),
         zoom=grid.zoom,
         fwhm_px=grid.zoom * typical_width(frames),

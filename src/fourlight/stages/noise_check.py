@@ -16,17 +16,15 @@ import numpy.typing as npt
 from fourlight.core import rejection, samples
 from fourlight.core.spread import core_spread
 from fourlight.stages import tile_samples
+from fourlight.stages.frame_facts import FEWEST_FRAMES
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.tile_samples import Reader, TileSamples
 
-__all__ = ["FEWEST_FRAMES", "noise_factors", "with_noise"]
+__all__ = ["noise_factors", "with_noise"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
-
-FEWEST_FRAMES = 3
-"""Two frames alone cannot say which of them is the noisier one."""
 
 PATCH_PX = 96
 PATCHES = 4

@@ -67,6 +67,6 @@ def gather(found: TileSamples, ref: Float32, table: FrameTable, plane: int, room
     for k, f in enumerate(found.frames):
         lsq.gathered(
             *found.values(k), found.bad[k], *found.origin(k), table.bend[f, plane], table.cell[f], plane,
-            table.floor[f, plane], table.level[plane], table.merit[f, plane], ref, *found.offset, room.fine,
-            room.cells[first + int(table.half[f])],
+            table.floor[f, plane], table.level[plane], table.merit[f, plane], table.shared[f, plane], ref,
+            *found.offset, room.fine, room.cells[first + int(table.half[f])],
         )  # fmt: skip
