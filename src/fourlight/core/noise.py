@@ -10,6 +10,7 @@ from fourlight.core.spread import core_spread
 
 __all__ = [
     "FEWEST",
+    "ROUNDING",
     "SECOND_DIFFERENCE",
     "faint_differences",
     "finite_values",
@@ -23,6 +24,8 @@ Array = npt.NDArray[np.floating]
 
 SECOND_DIFFERENCE = 1.5
 """Variance of ``x - (left + right) / 2`` over that of one sample: 1 + 2 / 4."""
+ROUNDING = 1 / float(np.sqrt(12.0))
+"""Standard deviation of the error of rounding, in steps."""
 _STAR_CUT = 1.5
 """Light of the surroundings, in sigma of their mean, from which a star is suspected. Low: faint stars count."""
 _BLOCK = 32
@@ -35,7 +38,12 @@ _ROUGHLY = 1e-2
 """Relative error of the width within which surroundings are taken as usual: whichever it is, noise is not bent."""
 
 
-def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None) -> float:
+_GRID_SIGMA = 1.0
+"""Least standard deviation that is taken for the width of weights on differences, in steps of the digitiser. Near 0.3
+steps most differences are 0, and narrower weights would see no others."""
+
+
+def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None, step: float = 0.0) -> float:
     """Standard deviation of one sample of a plane at its sky level.
 
     From ``x - (left + right) / 2`` of same-plane neighbours, which takes out anything smooth. Where the rows
@@ -48,16 +56,19 @@ def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None) -> flo
         Samples of one colour plane, any unit; NaN is left out.
     mask : (my, mx) bool array, optional
         True where a sample shall not be used.
+    step : float
+        Step of the digitiser in the unit of the plane; 0 where samples are not whole numbers of it.
 
     Returns
     -------
     float
-        Unit of the plane; NaN when fewer than 50 differences are left.
+        Unit of the plane; NaN when fewer than 50 differences are left. Never under ``step / sqrt(12)``, the error of
+        rounding (uniform distribution; EMVA 1288), except that it is 0 where all differences are.
 
     Notes
     -----
     Bias under 1 % for Poisson skies of 20 to 5000 electrons with stars and nebula, whole-number data
-    included (measured in the tests). It fails where most of the plane is star, and it cannot tell fixed
+    included (measured in the tests); @NB@. It fails where most of the plane is star, and it cannot tell fixed
     pixel-to-pixel pattern from noise.
 
     Examples
@@ -70,11 +81,14 @@ def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None) -> flo
     if mask is not None or samples.dtype != np.float32:
         samples = prepared(plane, mask)
     _two_axes(samples)
-    step = max(1, round(samples.size / _MOST))
-    difference = _sampled_differences(samples, step)
+    every = max(1, round(samples.size / _MOST))
+    difference = _sampled_differences(samples, every, step * ROUNDING)
     if len(difference) < FEWEST:
         return float("nan")
-    return float(core_spread(difference)[1] / np.sqrt(SECOND_DIFFERENCE))
+    if not difference.any():
+        return 0.0
+    sigma = core_spread(difference, least=_GRID_SIGMA * step)[1] / np.sqrt(SECOND_DIFFERENCE)
+    return max(float(sigma), step * ROUNDING)
 
 
 def quantisation_step(values: npt.ArrayLike) -> float:
@@ -125,10 +139,11 @@ def _neighbour_rows(image: FloatArray, out: FloatArray) -> None:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_], usual: FloatArray) -> None:
+def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_], usual: FloatArray, least: float) -> None:
     """Clear ``keep`` where the surroundings are not finite or far from what is usual in the block.
 
-    Neighbours share samples, so every other one tells what is usual; ``usual`` is work space.
+    Neighbours share samples, so every other one tells what is usual; ``usual`` is work space, ``least`` the least
+    scatter.
     """
     ny, nx = around.shape
     n = 0
@@ -136,8 +151,8 @@ def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_], usual: FloatArray) 
         for x in range(y % 2, nx, 2):
             usual[n] = around[y, x]
             n += around[y, x] - around[y, x] == 0.0
-    middle, sigma = core_spread(usual[:n], _ROUGHLY)
-    most = _STAR_CUT * sigma
+    middle, sigma = core_spread(usual[:n], _ROUGHLY, least)
+    most = _STAR_CUT * max(sigma, least)
     for y in range(ny):
         line, kept = around[y], keep[y]
         for x in range(nx):
@@ -145,20 +160,22 @@ def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_], usual: FloatArray) 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def faint_differences(change: FloatArray, level: FloatArray, twice: bool) -> FloatArray:
+def faint_differences(change: FloatArray, level: FloatArray, twice: bool, rounding: float = 0.0) -> FloatArray:
     """Second differences of ``change`` along x (ny - 2, nx - 2), NaN where the rows above and below show a star.
 
-    Judged by the level, and with ``twice`` also by the change itself.
+    Judged by the level, and with ``twice`` also by the change itself. ``rounding`` is the standard deviation that
+    rounding alone gives a sample.
     """
+    least = rounding / np.sqrt(6.0)
     ny, nx = change.shape
     keep = np.ones((ny - 2, nx - 2), dtype=np.bool_)
     out = np.empty((ny - 2, nx - 2))
     usual = np.empty(keep.size + 1)
     _neighbour_rows(level, out)
-    _unlike(out, keep, usual)
+    _unlike(out, keep, usual, least)
     if twice:
         _neighbour_rows(change, out)
-        _unlike(out, keep, usual)
+        _unlike(out, keep, usual, least)
     for y in range(ny - 2):
         line, kept, to = change[y + 1], keep[y], out[y]
         for x in range(nx - 2):
@@ -179,8 +196,8 @@ def finite_values(values: FloatArray, out: FloatArray) -> int:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _sampled_differences(plane: Array, step: int) -> FloatArray:
-    """Differences of every ``step``-th block of a plane, in one array."""
+def _sampled_differences(plane: Array, every: int, rounding: float) -> FloatArray:
+    """Differences of one in ``every`` blocks of a plane, in one array."""
     ny, nx = plane.shape
     out = np.empty(ny * nx)
     count = 0
@@ -189,11 +206,11 @@ def _sampled_differences(plane: Array, step: int) -> FloatArray:
         for x in range(0, max(nx - 4, 1), _BLOCK):
             number += 1
             # the golden ratio spreads the chosen blocks evenly whatever the number of columns
-            if step > 1 and (number * 0.6180339887) % 1.0 >= 1.0 / step:
+            if every > 1 and (number * 0.6180339887) % 1.0 >= 1.0 / every:
                 continue
             y1, x1 = min(ny, y + _BLOCK + 2), min(nx, x + _BLOCK + 2)
             if y1 - y < 3 or x1 - x < 3:
                 continue
             block = plane[y:y1, x:x1].astype(np.float64)
-            count += finite_values(faint_differences(block, block, False), out[count:])
+            count += finite_values(faint_differences(block, block, False, rounding), out[count:])
     return out[:count]

@@ -72,10 +72,11 @@ def spread(values: npt.ArrayLike) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def core_spread(values: FloatArray, within: float = 1e-5) -> tuple[float, float]:
+def core_spread(values: FloatArray, within: float = 1e-5, least: float = 0.0) -> tuple[float, float]:
     """`spread` of a (n,) float64 array of finite values, for use in other kernels.
 
-    The iteration ends when sigma changes by less than a share of ``within``.
+    The iteration ends when sigma changes by less than a share of ``within``. The weight is never narrower than for a
+    sigma of ``least``: of values on a grid as coarse as they scatter a narrow one would see the commonest alone.
     """
     n = len(values)
     if n == 0:
@@ -90,17 +91,18 @@ def core_spread(values: FloatArray, within: float = 1e-5) -> tuple[float, float]
         centre, sigma = _start(few)
     sums = np.empty((3, _LANES))
     for _ in range(40):
-        if sigma == 0.0:
+        scale = max(sigma, least)
+        if scale == 0.0:
             break
-        total, first, second = _weighted(values, centre, sigma, sums)
+        total, first, second = _weighted(values, centre, scale, sums)
         if not total > 0.0:
             break
         shift = first / total
-        ratio = max(second / total - shift * shift, 0.0) * _CORRECTION / (sigma * sigma)
-        centre += shift * _CORRECTION
+        ratio = max(second / total - shift * shift, 0.0) * _CORRECTION / (scale * scale)
+        centre += shift * (1.0 + (_CORRECTION - 1.0) * (sigma / scale) ** 2)
         # The weighted form of a normal distribution tells its width exactly; far from it, small steps are safe.
-        new = sigma * np.sqrt(ratio * _WIDTH**2 / (1.0 + _WIDTH**2 - min(ratio, 1.6)))
-        done = abs(new - sigma) < within * sigma
+        new = scale * np.sqrt(ratio * _WIDTH**2 / (1.0 + _WIDTH**2 - min(ratio, 1.6)))
+        done = abs(new - sigma) <= within * sigma
         sigma = new
         if done:
             break
