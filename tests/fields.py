@@ -116,7 +116,7 @@ def measured_frame(name: str, stars: StarList, shape: tuple[int, int], fwhm: flo
 
 def frame_table(
     matrices: Float64, shape: tuple[int, int], *, noise: Float64, level: float = 0.0, poisson: float = 0.0,
-    pattern: str = "RGGB",
+    pattern: str = "RGGB", step: float = 0.0,
 ) -> FrameTable:  # fmt: skip
     """Table of frames as large as the stack that differ in place and noise (f, 4) only."""
     count = len(matrices)
@@ -137,6 +137,7 @@ def frame_table(
         "floor": 0.3 * noise**2,
         "merit": np.ones((count, 4)),
         "shared": np.zeros((count, 4)),
+        "step": np.full((count, 4), step),
         "weight": 1 / noise**2,
         "half": np.arange(count) % 2,
         "level": np.full(4, level),

@@ -135,6 +135,13 @@ class NoiseModel:
     gain_error: float | None = None
     """One sigma, where the gain was measured; None where it comes from recipe or header."""
     read_noise_error: float | None = None
+    step_adu: float = 0.0
+    """Step of the digitiser; 0 where samples are not whole numbers."""
+
+    @property
+    def step(self) -> float:
+        """Step of the digitiser in the unit of calibrated samples."""
+        return self.step_adu * self.scale
 
     @property
     def scale(self) -> float:

@@ -19,7 +19,7 @@ CELL = plane_map("GBRG")
 IDENTITY = [[1.0, 0, 0], [0, 1.0, 0]]
 
 
-def referred(images, unbend, shape, plane=0, origins=None, offset=(0, 0)):
+def referred(images, unbend, shape, plane=0, origins=None, offset=(0, 0), width=0.0):
     """Reference, scatter and number of frames; frames are rectangles from ``origins`` (y, x) on."""
     origins = np.zeros((len(images), 2), dtype=np.int64) if origins is None else np.array(origins)
     sizes = np.array([image.size for image in images])
@@ -31,7 +31,7 @@ def referred(images, unbend, shape, plane=0, origins=None, offset=(0, 0)):
     top, left = ((np.argwhere(plane == CELL)[0] - origins) % 2).T.copy()
     reference(
         buffer, np.cumsum(sizes) - sizes, height, width, y0, x0, np.asarray(unbend), top, left, *offset,
-        merging_network(len(images)), ref, scatter, behind,
+        merging_network(len(images)), width, ref, scatter, behind,
     )  # fmt: skip
     np.testing.assert_array_equal(behind > 0, np.isfinite(ref))
     return ref, scatter, behind

@@ -47,7 +47,7 @@ def judged(frames, bend):
     for plane in range(4):
         top, left = (np.full(9, place) for place in np.argwhere(plane == CELL)[0])
         reference(
-            frames.ravel(), starts, height, width, zero, zero, unbend, top, left, 0, 0, network,
+            frames.ravel(), starts, height, width, zero, zero, unbend, top, left, 0, 0, network, 0.0,
             ref[plane], scatter[plane], behind[plane],
         )  # fmt: skip
     ranges = np.stack([samples.spread(part) for part in ref])

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from fourlight.core.noise import FEWEST, SECOND_DIFFERENCE, faint_differences, finite_values
+from fourlight.core.noise import FEWEST, ROUNDING, SECOND_DIFFERENCE, faint_differences, finite_values
 from fourlight.core.spread import core_spread
 
 __all__ = ["Cells", "cell_noise", "structure_share"]
@@ -43,7 +43,7 @@ class Cells:
     """(2,) over bright stars: sum of those products, and of the squares they would be at full correlation."""
 
 
-def cell_noise(first: Array, second: Array | None, side: int) -> Cells:
+def cell_noise(first: Array, second: Array | None, side: int, step: float = 0.0) -> Cells:
     """Level and variance of one sample, cell by cell, from two exposures of the same field (or one).
 
     The variance comes from the difference of the exposures, so what both share (response differences from
@@ -56,6 +56,8 @@ def cell_noise(first: Array, second: Array | None, side: int) -> Cells:
         are used.
     side : int
         Side of a cell in samples.
+    step : float
+        Step of the digitiser, ADU; 0 where samples are not whole numbers.
 
     Notes
     -----
@@ -63,7 +65,7 @@ def cell_noise(first: Array, second: Array | None, side: int) -> Cells:
     """
     a = np.ascontiguousarray(first, dtype=np.float32)
     b = a if second is None else np.ascontiguousarray(second, dtype=np.float32)
-    found, stars = _cells(a, b, second is not None, side)
+    found, stars = _cells(a, b, second is not None, side, step)
     factor = SECOND_DIFFERENCE if second is None else 2 * SECOND_DIFFERENCE
     return Cells(found[:, 0], found[:, 1] / factor, found[:, 2], found[:, 3], stars)
 
@@ -97,7 +99,9 @@ def structure_share(cells: Sequence[Cells]) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _cells(first: Float32, second: Float32, two: bool, side: int) -> tuple[FloatArray, FloatArray]:
+def _cells(
+    first: Float32, second: Float32, two: bool, side: int, step: float
+) -> tuple[FloatArray, FloatArray]:
     """Level, variance of the second differences, their row-to-row correlation and its pairs per usable cell.
 
     Of the difference of two exposures, or of the first alone.
@@ -114,17 +118,17 @@ def _cells(first: Float32, second: Float32, two: bool, side: int) -> tuple[Float
                 for x in range(side):
                     level[y, x] = 0.5 * (np.float64(a[x]) + np.float64(b[x]))
                     change[y, x] = np.float64(a[x]) - np.float64(b[x]) if two else level[y, x]
-            faint = faint_differences(change, level, two)
+            faint = faint_differences(change, level, two, step * ROUNDING)
             used = finite_values(faint, room)
             if used < max(FEWEST, (side - 2) ** 2 // 3):
                 continue
-            sigma = core_spread(room[:used], _NEARLY)[1]
+            sigma = core_spread(room[:used], _NEARLY, step)[1]
             if not sigma > 0:
                 continue
             _add_stars(change, sigma, stars)
             if _beyond(room[:used], 5 * sigma) > 0.02 * used:
                 continue
-            out[count, 0] = core_spread(room[: finite_values(level[::2], room)], _NEARLY)[0]
+            out[count, 0] = core_spread(room[: finite_values(level[::2], room)], _NEARLY, step)[0]
             out[count, 1] = sigma**2
             out[count, 2], out[count, 3] = _row_link(faint, sigma)
             count += 1

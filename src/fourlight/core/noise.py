@@ -63,13 +63,13 @@ def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None, step: 
     -------
     float
         Unit of the plane; NaN when fewer than 50 differences are left. Never under ``step / sqrt(12)``, the error of
-        rounding (uniform distribution; EMVA 1288), except that it is 0 where all differences are.
+        rounding (uniform distribution; EMVA 1288), except that it is 0 where all samples are the same.
 
     Notes
     -----
     Bias under 1 % for Poisson skies of 20 to 5000 electrons with stars and nebula, whole-number data
-    included (measured in the tests); @NB@. It fails where most of the plane is star, and it cannot tell fixed
-    pixel-to-pixel pattern from noise.
+    included, and under 2 % for a noise of 0.3 steps or more if the step is given (measured in the tests). It fails
+    where most of the plane is star, and it cannot tell fixed pixel-to-pixel pattern from noise.
 
     Examples
     --------
@@ -85,7 +85,7 @@ def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None, step: 
     difference = _sampled_differences(samples, every, step * ROUNDING)
     if len(difference) < FEWEST:
         return float("nan")
-    if not difference.any():
+    if not difference.any() and np.nanmin(samples) == np.nanmax(samples):
         return 0.0
     sigma = core_spread(difference, least=_GRID_SIGMA * step)[1] / np.sqrt(SECOND_DIFFERENCE)
     return max(float(sigma), step * ROUNDING)
@@ -160,7 +160,9 @@ def _unlike(around: FloatArray, keep: npt.NDArray[np.bool_], usual: FloatArray, 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def faint_differences(change: FloatArray, level: FloatArray, twice: bool, rounding: float = 0.0) -> FloatArray:
+def faint_differences(
+    change: FloatArray, level: FloatArray, twice: bool, rounding: float = 0.0
+) -> FloatArray:
     """Second differences of ``change`` along x (ny - 2, nx - 2), NaN where the rows above and below show a star.
 
     Judged by the level, and with ``twice`` also by the change itself. ``rounding`` is the standard deviation that

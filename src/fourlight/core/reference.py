@@ -24,6 +24,9 @@ Int64 = npt.NDArray[np.int64]
 NORMAL = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation."""
 
+_GAIN = 1.3
+"""Distance from a place to where the weighted mean comes to rest, over that to the weighted mean there: 1.2 to 1.47."""
+
 
 @njit(cache=True, nogil=True)
 def _in_samples(bend: Float64, y: float, x0: int, y0: int, left: int, top: int, row: Float64) -> None:
@@ -93,6 +96,32 @@ def middles(values: Float32, n: int, middle: Float32, scatter: Float32, upper: F
 
 
 @njit(cache=True, nogil=True)
+def _centred(values: Float32, n: int, width: float, middle: Float32, sums: Float32) -> None:
+    """Move medians of columns of ``n`` whole numbers to the mean of the values around them.
+
+    The weight falls off smoothly, as for levels of sky cells. ``sums`` (2, LANES) is work space.
+    """
+    totals, firsts = sums[0], sums[1]
+    scale, end = np.float32(1.0 / (16.0 * width * width)), np.float32(4.0 * width)
+    one, nothing, gain = np.float32(1.0), np.float32(0.0), np.float32(_GAIN)
+    for _ in range(2):
+        sums[:] = 0.0
+        for k in range(n):
+            row = values[k]
+            for i in range(middle.size):
+                away = row[i] - middle[i]
+                away = away if away < end else end  # also where there is no sample
+                weight = max(one - scale * away * away, nothing)
+                weight *= weight
+                weight *= weight
+                weight *= weight
+                totals[i] += weight
+                firsts[i] += weight * away
+        for i in range(middle.size):
+            middle[i] += gain * firsts[i] / totals[i] if totals[i] > nothing else nothing
+
+
+@njit(cache=True, nogil=True)
 def _one_by_one(values: Float32, count: Int32, most: int, middle: Float32, scatter: Float32) -> None:
     """The same for each column that does not have ``most`` values, which come first in it."""
     for i in range(count.size):
@@ -115,7 +144,8 @@ def _one_by_one(values: Float32, count: Int32, most: int, middle: Float32, scatt
 @njit(cache=True, nogil=True)
 def reference(
     buffer: Float32, start: Int64, height: Int64, width: Int64, y0: Int64, x0: Int64, unbend: Float64,
-    top: Int64, left: Int64, oy: int, ox: int, network: Int64, ref: Float32, scatter: Float32, behind: Int32,
+    top: Int64, left: Int64, oy: int, ox: int, network: Int64, around: float, ref: Float32, scatter: Float32,
+    behind: Int32,
 ) -> None:  # fmt: skip
     """Median over frames of the nearest own-plane sample, and the scatter about it, for each output pixel.
 
@@ -131,6 +161,9 @@ def reference(
         Output position of the first pixel of ``ref``.
     network : (n, 3) int64
         `fourlight.core.networks.merging_network` of the number of frames.
+    around : float
+        Where samples are whole numbers about as coarse as their noise, the width of the weight with which those around
+        the median are averaged: the median is a whole number itself, off by up to half a step. 0: the median stays.
     ref, scatter : (h, w) float32, written
         NaN where no frame has a sample; scatter is 1.4826 times the median absolute deviation, 0 with fewer
         than five samples. With fewer than six samples the lower one of two middle ones counts, since outliers are
@@ -145,7 +178,7 @@ def reference(
     at, numbers = np.empty(2 * LANES), np.empty(2 * LANES, dtype=np.int32)
     count = np.empty(LANES, dtype=np.int32)
     middle, spare = np.empty(LANES, dtype=np.float32), np.empty(LANES, dtype=np.float32)
-    wide = np.empty(LANES, dtype=np.float32)
+    wide, sums = np.empty(LANES, dtype=np.float32), np.empty((2, LANES), dtype=np.float32)
     for j in range(ref.shape[0]):
         for f in range(frames):
             _in_samples(unbend[f], oy + j, x0[f], y0[f], left[f], top[f], rows[f])
@@ -163,5 +196,7 @@ def reference(
             if most > 0:
                 middles(values, most, middle, wide, spare)
             _one_by_one(values, count, most, middle, wide)
+            if around > 0.0:
+                _centred(values, most, around, middle, sums)
             for k in range(min(LANES, ref.shape[1] - first)):
                 ref[j, first + k], scatter[j, first + k], behind[j, first + k] = middle[k], wide[k], count[k]

@@ -238,17 +238,37 @@ def _with_noise(
         return table
     part, sources = table.rows(new), _Samples([samples.sources[row] for row in new])
     factor = np.ones((len(new), 4))
+    response = np.array([sampling[row].response for row in new])
     if len(new) >= FEWEST_FRAMES:
         job.progress.begin("noise", 1)
         factor = noise_check.noise_factors(part, sources.read)
+        beyond = noise_check.beyond_belief(factor)
+        job.notes += _unbelieved(factor[beyond])
+        factor[beyond] = 1.0
         job.progress.step()
         job.progress.end(_noise_words(factor))
-    response = np.array([sampling[row].response for row in new])
     part = noise_check.with_noise(part, factor, response, np.array([frames[row].measured.sky for row in new]))
     changed = {name: getattr(table, name).copy() for name in ("dark", "floor", "weight")}
     for name, values in changed.items():
         values[new] = getattr(part, name)
     return replace(table, **changed)
+
+
+def _unbelieved(factor: Float64) -> list[str]:
+    """A note on factors that are not of noise.
+
+    >>> _unbelieved(np.array([0.36, 4.0]))
+    ['Noise between lights is 0.60 to 2.00 times that seen inside each in 2 planes of them, too far from 1 to be noise: that \
+seen inside is kept there.']
+    """
+    if not factor.size:
+        return []
+    low, high, planes = np.sqrt(factor.min()), np.sqrt(factor.max()), len(factor)
+    said = f"Noise between lights is {low:.2f} to {high:.2f} times that seen inside each in {planes}"
+    said += (
+        f" plane{'s' * (planes != 1)} of them, too far from 1 to be noise: that seen inside is kept there."
+    )
+    return [said]
 
 
 def _noise_words(factor: Float64) -> str:
@@ -271,6 +291,7 @@ def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSourc
     cell = cfa.plane_map(calibration.pattern_of(frame))
     response = np.empty(4)
     response[cell] = source.median_response()
-    electrons = calibration.noise_of(frame).unit == "electron"
     full = calibration.saturation_level(frame)
-    return geometry.Sampling(cell, electrons, calibration.sample_variance_extra(frame), response, full)
+    noise = calibration.noise_of(frame)
+    extra = calibration.sample_variance_extra(frame)
+    return geometry.Sampling(cell, noise.unit == "electron", extra, response, full, noise.step)

@@ -30,7 +30,7 @@ __all__ = ["Kept", "are_kept", "begin_sums", "finish_sums", "inputs_key", "repla
 FACTS, TABLE = "kept.json", "table.npz"
 """Files beside the sums of tiles."""
 
-LAYOUT = 1
+LAYOUT = 2
 """Of all these files; raised where those kept before can no longer be read or added to."""
 
 

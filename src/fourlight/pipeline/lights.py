@@ -132,12 +132,12 @@ class Measuring:
 
     def __call__(self, frame: RawFrame) -> MeasuredFrame | SetAside:
         """What was measured of a light, or why it cannot be used."""
-        calibration = self.calibration
+        calibration, noise = self.calibration, self.calibration.noise_of(frame)
         try:
             image = calibration.open(frame).read(0, frame.ny, 0, frame.nx)
             return measure(
-                frame, image, calibration.pattern_of(frame), electrons=calibration.noise_of(frame).unit == "electron",
-                saturation=calibration.saturation_level(frame), settings=self.settings,
+                frame, image, calibration.pattern_of(frame), electrons=noise.unit == "electron",
+                saturation=calibration.saturation_level(frame), settings=self.settings, step=noise.step,
             )  # fmt: skip
         except FrameError as error:
             return SetAside(frame.path, "measure", error.reason)

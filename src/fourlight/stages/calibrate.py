@@ -159,7 +159,9 @@ def _defects(
             bench.open_source(frame), value.open() if isinstance(value, Master) else value, 1.0
         )
 
-    found, threshold = defect_map.from_lights(lights, open_light, bench.settings.defect_sigma, bench.threads)
+    found, threshold = defect_map.from_lights(
+        lights, open_light, bench.settings.defect_sigma, bench.threads, seen.step
+    )
     hot = np.zeros(shape, dtype=np.bool_)
     for offset in dict.fromkeys(o for o in offsets if "dark" in o.how):
         assert isinstance(offset.value, Master)

@@ -32,6 +32,7 @@ def from_lights(
     open_light: Callable[[RawFrame], CalibratedSource],
     threshold: float,
     threads: int = 1,
+    step: float = 0.0,
 ) -> tuple[BoolArray, float]:
     """Samples that stand apart from their own-plane neighbours in most of up to 16 lights over all nights.
 
@@ -46,6 +47,8 @@ def from_lights(
         or two lights.
     threads : int
         Bands of rows that are worked on at the same time.
+    step : float
+        Step of the digitiser, ADU; 0 where samples are not whole numbers.
 
     Returns
     -------
@@ -53,7 +56,7 @@ def from_lights(
         True at defects; the threshold in the end, doubled until at most 2 % of samples are above it.
     """
     opened = [open_light(frame) for frame in spread_over(lights, _MOST_LIGHTS)]
-    noises = np.stack([_cell_noise(source) for source in opened])
+    noises = np.stack([_cell_noise(source, step) for source in opened])
     if len(opened) < 3:
         threshold *= 1.5
     for _ in range(4):
@@ -146,10 +149,13 @@ def spread_over(frames: Sequence[RawFrame], most: int) -> list[RawFrame]:
     return [ordered[i] for i in np.linspace(0, len(ordered) - 1, most).astype(int)]
 
 
-def _cell_noise(source: CalibratedSource) -> npt.NDArray[np.float64]:
+def _cell_noise(source: CalibratedSource, step: float) -> npt.NDArray[np.float64]:
     """Noise of one sample by place in the mosaic cell (2, 2), the median over a few patches of the frame."""
     found = np.asarray(
-        [[sample_noise(part[y::2, x::2]) for y, x in np.ndindex(2, 2)] for part in patches(source, 3)]
+        [
+            [sample_noise(part[y::2, x::2], step=step) for y, x in np.ndindex(2, 2)]
+            for part in patches(source, 3)
+        ]
     )
     noise = np.nanmedian(found, axis=0) if np.isfinite(found).all(axis=1).any() else np.zeros(4)
     return np.nan_to_num(noise).reshape(2, 2)

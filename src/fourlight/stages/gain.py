@@ -182,11 +182,12 @@ def _pair_cells(pair: Pair, open_source: OpenSource) -> list[Patch]:
     found = []
     for a, b in zip(*parts, strict=False):
         assert a is not None
-        side = _cell_side(a.shape)
+        side, step = _cell_side(a.shape), quantisation_step(a)
         four = [
-            cell_noise(a[y::2, x::2], None if b is None else b[y::2, x::2], side) for y, x in np.ndindex(2, 2)
+            cell_noise(a[y::2, x::2], None if b is None else b[y::2, x::2], side, step)
+            for y, x in np.ndindex(2, 2)
         ]
-        found.append((quantisation_step(a), four))
+        found.append((step, four))
     return found
 
 

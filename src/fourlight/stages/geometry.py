@@ -52,7 +52,7 @@ USUAL_SIDE = 256
 
 ROWS = (
     "matrix", "inverse", "bend", "unbend", "scale", "sky", "sky_error", "dark", "poisson", "floor", "merit", "weight",
-    "half", "cell", "size", "shared",
+    "half", "cell", "size", "shared", "step",
 )  # fmt: skip
 """Parts of a frame table that have a row for each frame, besides its trails."""
 
@@ -98,6 +98,8 @@ class FrameTable:
     shared: Float64
     """(f, 4) variance that a normalised sample adds to that of the stack beside its own: noise of master frames that
     other frames lay on the same places."""
+    step: Float64
+    """(f, 4) step of the digitiser in normalised samples; 0 where they are not whole numbers of it."""
     level: Float64
     """(4,) sky of the reference."""
     shape: tuple[int, int]
@@ -119,6 +121,11 @@ class FrameTable:
         return replace(self, **picked, trails=[self.trails[f] for f in index] if len(self.trails) else ())
 
     @property
+    def noise(self) -> Float64:
+        """(f, 4) standard deviation of a normalised sample at the sky level."""
+        return np.asarray(np.sqrt(self.merit / self.weight))
+
+    @property
     def density(self) -> Float64:
         """(f, 4) weight that a frame's samples have on a pixel of the stack: large samples lie further apart."""
         return np.asarray(self.weight / np.abs(np.linalg.det(self.matrix[:, :, :2]))[:, None])
@@ -138,6 +145,8 @@ class Sampling:
     """(4,) median flat response of the planes; 1 without flats."""
     full: float = np.inf
     """Level from which a sample may be full, frame units."""
+    step: float = 0.0
+    """Step of the digitiser, frame units; 0 where samples are not whole numbers of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +217,7 @@ def frame_table(
         cell=np.array([taken.cell for taken in sampling]),
         size=size,
         shared=repeated(together(frames, 8.0))[:, None] * common / scale**2,
+        step=np.array([taken.step for taken in sampling])[:, None] / response / scale,
         level=reference.sky.copy(),
         zoom=grid.zoom,
         fwhm_px=grid.zoom * typical_width(frames),

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from fourlight import __version__
 from fourlight.core.cfa import plane_map
 from fourlight.core.combine import clipped_mean
-from fourlight.core.noise import sample_noise
+from fourlight.core.noise import quantisation_step, sample_noise
 from fourlight.frames import RawFrame
 from fourlight.io.pixels import PixelSource
 from fourlight.io.room import new_array, whole, writing
@@ -218,13 +218,16 @@ def _starts(length: int) -> list[int]:
 
 def _frame_noise(source: PixelSource) -> FloatArray:
     """Noise of one sample by place in the mosaic cell (2, 2), the median over patches; 0 where none tells."""
-    found = np.array(
-        [[sample_noise(patch[y::2, x::2]) for y, x in np.ndindex(2, 2)] for patch in patches(source)]
-    )
+    found = np.array([_noises(patch) for patch in patches(source)])
     known = np.isfinite(found).any(axis=0)
     noise = np.zeros(4)
     noise[known] = np.nanmedian(found[:, known], axis=0)
     return noise.reshape(2, 2)
+
+
+def _noises(patch: Float32Array) -> list[float]:
+    step = quantisation_step(patch)
+    return [sample_noise(patch[y::2, x::2], step=step) for y, x in np.ndindex(2, 2)]
 
 
 def _cell_means(variance: Float32Array, kept: npt.NDArray[np.int32]) -> FloatArray:

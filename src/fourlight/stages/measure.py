@@ -46,8 +46,9 @@ UNCORRECTED = 0.02
 
 
 def measure(
-    raw: RawFrame, image: Float32, pattern: str, *, electrons: bool, saturation: float, settings: Measure
-) -> MeasuredFrame:
+    raw: RawFrame, image: Float32, pattern: str, *, electrons: bool, saturation: float, settings: Measure,
+    step: float = 0.0,
+) -> MeasuredFrame:  # fmt: skip
     """Measure one light.
 
     Parameters
@@ -63,6 +64,8 @@ def measure(
     saturation : float
         Level at which a sample is full, unit of the samples.
     settings : Measure
+    step : float
+        Step of the digitiser, unit of the samples; 0 where they are not whole numbers of it.
 
     Raises
     ------
@@ -71,12 +74,12 @@ def measure(
     """
     cell = cfa.plane_map(pattern)
     side = _cell_side(image.shape, settings.cell_px)
-    levels = skycells.cell_levels(image, cell, side)
+    levels = skycells.cell_levels(image, cell, side, step)
     if not np.isfinite(levels).any(axis=(1, 2)).all():
         raise FrameError(str(raw.path), "a colour plane has no usable samples; needed a full mosaic frame")
-    noise = np.array([sample_noise(image[y::2, x::2]) for y, x in _origins(cell)])
+    noise = np.array([sample_noise(image[y::2, x::2], step=step) for y, x in _origins(cell)])
     if not (noise > 0).all():
-        raise FrameError(str(raw.path), "samples do not vary; needed a frame with light in it")
+        raise FrameError(str(raw.path), _why_no_noise(noise))
     solid = skycells.filled(levels)
     poisson = 1.0 if electrons else 0.0
     excess = skycells.Excess.above(image, solid, cell, noise)
@@ -103,6 +106,15 @@ def measure(
         fringe_normal=normal,
         fringe_right=right,
         trails=find_trails(excess, stars, width, settings.trail_sigma),
+    )
+
+
+def _why_no_noise(noise: Float64) -> str:
+    dull = [name for name, value in zip(cfa.PLANES, noise, strict=True) if value == 0]
+    if not dull:
+        return "too few samples of a plane lie side by side to tell their noise; needed 50"
+    return (
+        f"samples of {', '.join(dull)} are all the same but for single ones; needed a frame with light in it"
     )
 
 

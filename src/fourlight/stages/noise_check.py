@@ -3,7 +3,7 @@
 The noise measured inside a frame also holds the unresolved stars and the grain of the nebula. These are common
 to all frames and drop out of the residuals from the reference, so the residuals say what the noise really is.
 How wide residuals of pure noise would be, with the same frames at the same places, is found by putting pure
-noise through the same steps.
+noise through the same steps, rounded as the samples are: residuals of whole numbers are not normal.
 """
 
 from __future__ import annotations
@@ -14,13 +14,14 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import rejection, samples
+from fourlight.core.noise import ROUNDING
 from fourlight.core.spread import core_spread
 from fourlight.stages import tile_samples
 from fourlight.stages.frame_facts import FEWEST_FRAMES
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.tile_samples import Reader, TileSamples
 
-__all__ = ["noise_factors", "with_noise"]
+__all__ = ["beyond_belief", "noise_factors", "with_noise"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -35,6 +36,18 @@ ENOUGH = 500
 
 MOST_KEPT = 200_000
 """Residuals kept per patch and plane, over all frames; never fewer than 256 of a frame."""
+
+BELIEVED = 0.5, 2.0
+"""Factors outside of these say that something else than noise was compared."""
+
+LEVEL_SAMPLES = 20_000
+"""Samples of a patch and plane that its sky is taken from."""
+
+FINE = 1.0
+"""Noise in steps from which the variance of rounding is a twelfth wherever the level lies."""
+
+SOME, HALVINGS = 4000, 10
+"""Samples, and steps, by which is found how much noise there is before rounding."""
 
 SEED = 20
 """The pure noise is the same in every run."""
@@ -82,9 +95,22 @@ def noise_factors(table: FrameTable, read: Reader) -> Float64:
         _collect(found, table, seen, patch)
         _fill_with_noise(found, table, random)
         _collect(found, table, null, patch)
+    coarse = table.step / table.noise
     return np.array(
-        [[_factor(seen.of(f, plane), null.of(f, plane)) for plane in range(4)] for f in range(frames)]
+        [
+            [_factor(seen.of(f, plane), null.of(f, plane), coarse[f, plane]) for plane in range(4)]
+            for f in range(frames)
+        ]
     )
+
+
+def beyond_belief(factor: Float64) -> npt.NDArray[np.bool_]:
+    """Whether factors (f, 4) are too far from 1 to be of noise.
+
+    >>> beyond_belief(np.array([[0.4, 0.9, 1.0, 2.5]])).tolist()
+    [[True, False, False, True]]
+    """
+    return (factor < BELIEVED[0]) | (factor > BELIEVED[1])
 
 
 def _patches(shape: tuple[int, int]) -> list[Tile]:
@@ -112,23 +138,74 @@ def _collect(found: TileSamples, table: FrameTable, into: _Residuals, patch: int
 
 
 def _fill_with_noise(found: TileSamples, table: FrameTable, random: np.random.Generator) -> None:
-    """Replace the samples by the sky of the reference plus noise of the expected variance."""
+    """Replace the samples by the sky of the patch plus noise of the expected variance.
+
+    Where the digitiser has steps, part of that is rounding: by whole steps from the sample that was there, whatever
+    offset and sky have been taken off it.
+    """
+    level = _sky(found, table)
     for k, f in enumerate(found.frames):
-        cell = table.cell[f]
         rect, base, slope = found.values(k)
-        (y0, x0), (h, w) = found.origin(k), rect.shape
-        level = table.level[cell[(y0 + np.arange(h))[:, None] % 2, (x0 + np.arange(w))[None, :] % 2]]
-        sigma = np.sqrt(np.maximum(base + slope * level, 0.0))
-        rect[:] = level + sigma * random.standard_normal(rect.shape) + 0.0 * rect
+        plane = _planes(found, table, k)
+        sky = level[plane]
+        noise = np.sqrt(np.maximum(base + slope * sky, 0.0)) * random.standard_normal(rect.shape)
+        for p in np.flatnonzero(table.step[f] > 0).tolist():
+            own = (plane == p) & np.isfinite(rect)
+            away, step = (sky - rect)[own], table.step[f, p]
+            sigma = np.sqrt(np.maximum(base + slope * sky, 0.0)[own]) / step
+            noise[own] = step * _rounded(away / step, noise[own] / step, sigma) - away
+        rect[:] = sky + noise + 0.0 * rect
 
 
-def _factor(seen: Float32, null: Float32) -> float:
-    """Ratio of two variances, each of the normal core of its values."""
+def _rounded(away: Float64, noise: Float64, sigma: Float64) -> Float64:
+    """Whole numbers near ``away`` plus so much of ``noise`` that they scatter by ``sigma`` about ``away``, (n,) each.
+
+    Rounding adds a twelfth to the variance of noise that spans a step or more; how much to that of less depends on
+    where between two steps the level lies.
+    """
+    if not sigma.size or sigma.mean() >= FINE:
+        return np.rint(
+            away + noise * np.sqrt(np.maximum(1 - (ROUNDING / np.maximum(sigma, ROUNDING)) ** 2, 0))
+        )
+    every = max(1, sigma.size // SOME)
+    some, some_noise, wanted = away[::every], noise[::every], np.mean(sigma[::every] ** 2)
+    low, high = 0.0, 2.0
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        less = np.var(np.rint(some + middle * some_noise) - some) < wanted
+        low, high = (middle, high) if less else (low, middle)
+    return np.rint(away + (low + high) / 2 * noise)
+
+
+def _planes(found: TileSamples, table: FrameTable, k: int) -> Int64:
+    """Plane of every sample of rectangle k."""
+    (y0, x0), (h, w) = found.origin(k), found.values(k)[0].shape
+    cell: Int64 = table.cell[found.frames[k]]
+    return cell[(y0 + np.arange(h))[:, None] % 2, (x0 + np.arange(w))[None, :] % 2]
+
+
+def _sky(found: TileSamples, table: FrameTable) -> Float64:
+    """(4,) level of a patch, in which its place between two steps shows; that of the reference without samples."""
+    out = table.level.astype(np.float64)
+    every = max(1, found.buffer.size // (4 * LEVEL_SAMPLES))
+    for plane in range(4):
+        parts = [
+            found.values(k)[0][_planes(found, table, k) == plane][::every] for k in range(len(found.frames))
+        ]
+        values = np.concatenate(parts) if parts else np.empty(0)
+        values = values[np.isfinite(values)].astype(np.float64)
+        if len(values) >= ENOUGH:
+            out[plane] = core_spread(values, 1e-3, float(table.step[:, plane].max()))[0]
+    return out
+
+
+def _factor(seen: Float32, null: Float32, coarse: float) -> float:
+    """Ratio of two variances, each of the normal core of values with steps of ``coarse``; 1 where it cannot be told."""
     if min(len(seen), len(null)) < ENOUGH:
         return 1.0
-    _, width = core_spread(seen.astype(np.float64))
-    _, expected = core_spread(null.astype(np.float64))
-    return float(np.clip((width / expected) ** 2, 0.5, 2.0))
+    _, width = core_spread(seen.astype(np.float64), least=coarse)
+    _, expected = core_spread(null.astype(np.float64), least=coarse)
+    return float((width / expected) ** 2) if expected > 0 else 1.0
 
 
 def with_noise(table: FrameTable, factor: Float64, response: Float64, level: Float64) -> FrameTable:

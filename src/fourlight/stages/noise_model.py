@@ -61,6 +61,7 @@ def chosen(
         unit="electron" if gain else "adu",
         gain_error=gain.error if gain else None,
         read_noise_error=read.error if read else None,
+        step_adu=seen.step,
     )
 
 

@@ -191,7 +191,9 @@ def _ranges(cells: Float64) -> Float64:
 def _cell_variance(frame: MeasuredFrame) -> Float64:
     """(4, 1) variance of the level of a cell, a little more than that of the mean of its samples."""
     _, my, mx = frame.sky_map.shape
-    return np.asarray(skycells.LEVEL_VARIANCE * frame.noise[:, None] ** 2 * 4 * my * mx / (frame.raw.ny * frame.raw.nx))
+    return np.asarray(
+        skycells.LEVEL_VARIANCE * frame.noise[:, None] ** 2 * 4 * my * mx / (frame.raw.ny * frame.raw.nx)
+    )
 
 
 def _fitted(

@@ -25,6 +25,9 @@ Int64 = npt.NDArray[np.int64]
 Reader = Callable[[int, int, int, int, int], tuple[Float32, Float32]]
 """``read(frame, y0, y1, x0, x1)``: calibrated samples of one frame, and their flat response (empty: 1)."""
 
+COARSE = 2.5
+"""Noise in steps of the digitiser under which the rounding of a median shows."""
+
 
 @dataclass(slots=True)
 class TileSamples:
@@ -122,15 +125,22 @@ def reference(found: TileSamples, table: FrameTable) -> Reference:
         np.full(shape, np.nan, np.float32), np.zeros(shape, np.float32), np.zeros(shape, np.int32)
     )
     y0, y1, x0, x1 = (np.ascontiguousarray(column) for column in found.boxes.T)
-    network = merging_network(len(found.frames))
+    network, width = merging_network(len(found.frames)), _widths(table)
     for plane in range(4 if found.frames else 0):
         places = [np.argwhere(cell == plane)[0] for cell in table.cell[found.frames]]
         top, left = ((np.array(places) - found.boxes[:, ::2]) % 2).T.copy()
         middle.reference(
             found.buffer, found.starts, y1 - y0, x1 - x0, y0, x0, table.unbend[found.frames, plane], top, left,
-            *found.offset, network, ref.value[plane], ref.scatter[plane], ref.behind[plane],
+            *found.offset, network, width[plane], ref.value[plane], ref.scatter[plane], ref.behind[plane],
         )  # fmt: skip
     return ref
+
+
+def _widths(table: FrameTable) -> npt.NDArray[np.float64]:
+    """(4,) width of the weight for references of whole numbers, see `fourlight.core.reference`."""
+    step, noise = table.step.max(axis=0), table.noise.max(axis=0)
+    coarse = (step > 0) & (noise < COARSE * step)
+    return np.where(coarse, np.maximum(1.5 * noise, 1.25 * step), 0.0)
 
 
 def reject(found: TileSamples, table: FrameTable, ref: Reference, settings: Integrate) -> None:
