@@ -83,6 +83,38 @@ def test_step_of_the_digitiser() -> None:
     assert quantisation_step(late) == 0.0
 
 
+STEPS_TO_GO = {0.3: 0.08, 0.4: 0.05, 0.6: 0.015, 1.4: 0.015, 4.0: 0.015}
+"""Relative error by noise in steps; below half a step the differences are far from normal."""
+
+
+@pytest.mark.parametrize("above", [0.0, 0.25, 0.5])
+@pytest.mark.parametrize("sigma", STEPS_TO_GO)
+def test_noise_of_coarse_whole_numbers_is_that_of_the_samples(sigma: float, above: float) -> None:
+    """Their plain standard deviation, stars added afterwards; never less than that of rounding, 1 / sqrt(12)."""
+    rng = np.random.default_rng(31)
+    plane = np.rint(700 + above + sigma * rng.standard_normal((400, 500)))
+    expected = max(float(plane.std()), 0.288675)
+    plane[rng.random(plane.shape) < 0.003] += 50
+    for step in (1.0, 4.0):
+        found = sample_noise((step * plane).astype(np.float32), step=step)
+        assert found == pytest.approx(step * expected, rel=STEPS_TO_GO[sigma])
+
+
+@pytest.mark.parametrize("sigma", [0.3, 0.4, 0.6, 1.4])
+def test_noise_over_all_levels_between_two_steps(sigma: float) -> None:
+    """On a sky that rises through some steps it is the noise plus a twelfth of a step squared (EMVA 1288)."""
+    sky = 700 + np.linspace(0, 5, 500)
+    plane = np.rint(sky + sigma * np.random.default_rng(32).standard_normal((400, 500)))
+    assert sample_noise(plane, step=1.0) == pytest.approx(np.hypot(sigma, 0.288675), rel=0.02)
+
+
+def test_frames_without_noise_have_that_of_rounding_unless_all_is_the_same() -> None:
+    plane = np.full((60, 60), 7.0)
+    assert sample_noise(plane, step=1.0) == 0.0
+    plane[30, 30] = 90.0
+    assert sample_noise(plane, step=1.0) == pytest.approx(0.288675, rel=1e-5)
+
+
 def _usual(values: npt.NDArray[np.float64]) -> tuple[float, float]:
     return spread(values[np.isfinite(values)])
 

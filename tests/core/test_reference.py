@@ -19,7 +19,7 @@ CELL = plane_map("GBRG")
 IDENTITY = [[1.0, 0, 0], [0, 1.0, 0]]
 
 
-def referred(images, unbend, shape, plane=0, origins=None, offset=(0, 0), width=0.0):
+def referred(images, unbend, shape, plane=0, origins=None, offset=(0, 0), around=0.0):
     """Reference, scatter and number of frames; frames are rectangles from ``origins`` (y, x) on."""
     origins = np.zeros((len(images), 2), dtype=np.int64) if origins is None else np.array(origins)
     sizes = np.array([image.size for image in images])
@@ -31,7 +31,7 @@ def referred(images, unbend, shape, plane=0, origins=None, offset=(0, 0), width=
     top, left = ((np.argwhere(plane == CELL)[0] - origins) % 2).T.copy()
     reference(
         buffer, np.cumsum(sizes) - sizes, height, width, y0, x0, np.asarray(unbend), top, left, *offset,
-        merging_network(len(images)), width, ref, scatter, behind,
+        merging_network(len(images)), around, ref, scatter, behind,
     )  # fmt: skip
     np.testing.assert_array_equal(behind > 0, np.isfinite(ref))
     return ref, scatter, behind
@@ -150,3 +150,29 @@ def test_no_frame_covers_any_pixel():
     assert np.isnan(ref).all()
     assert not scatter.any()
     assert not behind.any()
+
+
+@pytest.mark.parametrize("frames", [1, 2, 5, 8, 24])
+@pytest.mark.parametrize("above", [0.0, 0.25, 0.5])
+def test_reference_of_whole_numbers_moves_with_the_sky(frames, above):
+    """At a noise of 0.6 steps the median is the nearest whole number; the mean around it is not."""
+    rng, shape = np.random.default_rng(51), (120, 120)
+    images = np.rint(50 + above + 0.6 * rng.standard_normal((frames, *shape)))
+    images[0, ::7] += 400
+    unbend = np.array([bends.straight(np.array(IDENTITY))] * frames)
+    ref, scatter, _ = referred(images, unbend, shape, around=1.25)
+    plain, same, _ = referred(images, unbend, shape)
+    np.testing.assert_array_equal(scatter, same)
+    clear = np.ix_(np.isin(np.arange(120) % 7, (2, 3, 4, 5)), np.arange(4, 116))
+    off = np.mean(ref[clear][1:-1]) - 50 - above
+    # a third of 3600 samples counts: three standard errors and the bend of the weight; few frames have bright outliers
+    assert abs(off) < 0.04 + 3 * 0.67 / np.sqrt(frames * 3600 / 3)
+    if frames == 24 and above == 0.25:
+        assert abs(np.mean(plain[clear][1:-1]) - 50 - above) > 0.15
+
+
+def test_reference_stays_apart_from_outliers_when_centred():
+    images = np.full((3, 20, 20), 10.0)
+    images[1], images[2] = 11.0, 500.0
+    ref, _, _ = referred(images, np.array([bends.straight(np.array(IDENTITY))] * 3), (16, 16), around=1.25)
+    np.testing.assert_allclose(ref[4:12, 4:12], 10.5, atol=0.05)

@@ -55,6 +55,27 @@ def test_colours_sky_and_noise_of_each_plane(pattern):
     assert len(PLANES) == len(frame.fwhm_px) == 4
 
 
+@pytest.mark.parametrize("step", [3.0, 6.0, 12.0])
+def test_lights_whose_noise_is_less_than_a_step_are_measured(step):
+    """Noise of 1.4 to 1.9 e behind steps of up to 12 e: the sky to a tenth of a step, and the noise of the samples."""
+    _, _, image = painted(stars=20, fwhm=3.0)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    sky = np.array([1.0, 2.0, 2.0, 0.5])[plane_map("RGGB")[y % 2, x % 2]]
+    rng = np.random.default_rng(3)
+    light = image - SKY[plane_map("RGGB")[y % 2, x % 2]]
+    light = np.where(light > 60, light, 0.0)
+    exact = rng.poisson(sky + light) + rng.normal(0, 1.2, SHAPE)
+    raw = raw_frame("light.fits", SHAPE)
+    counts = (step * np.rint(exact / step)).astype(np.float32)
+    frame = measure(raw, counts, "RGGB", electrons=True, saturation=1e9, settings=Measure(), step=step)
+    dark = light == 0
+    planes = [dark & (plane_map("RGGB")[y % 2, x % 2] == plane) for plane in range(4)]
+    expected = np.maximum([counts[own].std() for own in planes], step / np.sqrt(12))
+    np.testing.assert_allclose(frame.noise, expected, rtol=0.1)
+    np.testing.assert_allclose(frame.sky, [counts[own].mean() for own in planes], atol=0.1 * step)
+    assert len(frame.stars) >= 10
+
+
 def test_a_gradient_is_the_range_over_the_frame():
     _, _, image = painted(gradient=0.2)
     np.testing.assert_allclose(measured(image).gradient, 0.2 * SKY, rtol=0.1)

@@ -6,7 +6,7 @@ import pytest
 from fields import frame_table, turned
 from fourlight.core import cfa, maps
 from fourlight.stages import noise_check
-from fourlight.stages.noise_check import noise_factors, with_noise
+from fourlight.stages.noise_check import beyond_belief, noise_factors, with_noise
 
 SHAPE = (300, 320)
 CELL = cfa.plane_map("RGGB")
@@ -50,6 +50,53 @@ def test_noise_that_is_claimed_wrongly_is_mended():
     # the reference is a median of the ten themselves, so a frame's excess is shared out a little
     np.testing.assert_allclose(found, (truth / claimed) ** 2, rtol=0.1)
     assert np.corrcoef(found.ravel(), (truth**2).ravel())[0, 1] > 0.95
+
+
+@pytest.mark.parametrize("above", [0.0, 0.25, 0.5])
+@pytest.mark.parametrize("sigma", [0.4, 0.6, 1.4, 4.0])
+@pytest.mark.parametrize("alike", [True, False])
+def test_right_noise_of_whole_numbers_gives_one(sigma, above, alike):
+    """Frames of one sky, whose levels lie at the same place between two steps, and of skies that differ by up to one.
+
+    The claim is the standard deviation of the samples as they are.
+    """
+    rng = np.random.default_rng(41)
+    count, skies = 12, 200.0 + above + np.zeros(12)
+    skies = skies if alike else skies + rng.random(12)
+    images = [np.rint(sky + sigma * rng.standard_normal(SHAPE)) - (sky - 200 - above) for sky in skies]
+    noise = np.array([np.full(4, image.std()) for image in images])
+    matrices = [turned(rng.normal(0, 0.3), 1, tuple(rng.uniform(-6, 6, 2)), (160, 150)) for _ in images]
+    table = frame_table(np.array(matrices), SHAPE, noise=noise, level=200.0 + above, step=1.0)
+
+    def read(f, y0, y1, x0, x1):
+        return images[f][y0:y1, x0:x1].astype(np.float32), np.empty((0, 0), dtype=np.float32)
+
+    found = np.sqrt(noise_factors(table, read))
+    assert found.shape == (count, 4)
+    # 1.3 per cent of a standard deviation each, as for any noise; one and a half per cent for what is not normal
+    assert np.mean(found) == pytest.approx(1.0, abs=0.05 if sigma == 0.4 else 0.015)
+    np.testing.assert_allclose(found, 1.0, atol=0.15 if sigma == 0.4 else 0.065)
+
+
+def test_frames_that_do_not_scatter_cannot_tell():
+    """Whole numbers that are all the same: residuals of nothing, over an expectation of nothing."""
+
+    def read(f, y0, y1, x0, x1):
+        return np.full((y1 - y0, x1 - x0), 200.0, np.float32), np.empty((0, 0), dtype=np.float32)
+
+    for step in (0.0, 1.0):
+        table = frame_table([np.eye(2, 3)] * 3, SHAPE, noise=np.full(4, 0.2887), level=200.0, step=step)
+        assert np.isfinite(noise_factors(table, read)).all()
+    assert noise_check._factor(np.zeros(900, np.float32), np.zeros(900, np.float32), 0.0) == 1.0
+    assert noise_check._factor(np.ones(900, np.float32), np.ones(20, np.float32), 0.0) == 1.0
+
+
+def test_factors_far_from_one_are_told_and_not_believed():
+    claimed = np.full((5, 4), 6.0)
+    found, _ = night(5, np.full((5, 4), 2.0), claimed)
+    assert (found < 0.2).all()
+    assert beyond_belief(found).all()
+    assert not beyond_belief(np.array([0.51, 1.0, 1.99])).any()
 
 
 def test_unresolved_structure_is_no_noise():

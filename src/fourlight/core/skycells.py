@@ -1,8 +1,4 @@
-"""Local sky levels of a mosaic frame on a coarse grid of cells, one map per colour plane.
-
-A level is a mean with a weight that falls off smoothly from the middle of the samples. The median of whole numbers is
-a whole number itself, and a weight with edges jumps as they pass one; this mean moves with the sky.
-"""
+"""Local sky levels of a mosaic frame on a coarse grid of cells, one map per colour plane."""
 
 from __future__ import annotations
 
@@ -12,30 +8,11 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["LEVEL_VARIANCE", "Excess", "cell_levels", "filled", "interpolated", "interpolated_many"]
+from fourlight.core.skylevel import SUMS, sky_level
+
+__all__ = ["Excess", "cell_levels", "cell_side", "filled", "interpolated", "interpolated_many"]
 
 Float32 = npt.NDArray[np.float32]
-
-LEVEL_VARIANCE = 1.185
-"""Variance of a level over that of the mean of its samples, all of them noise: the integral of
-``w^2 x^2`` over the square of that of ``w x^2`` under a normal distribution; pi / 2 for a median."""
-
-_WIDTH = 1.5
-"""Width of the weight in standard deviations: stars bend it as little as a median, and it scatters less."""
-_LEAST_SIGMA = 0.5
-"""Least standard deviation, in steps of the digitiser: rounding alone makes 0.29."""
-_LEAST_WIDTH = 1.25
-"""Least width of the weight in steps: a narrower one shows where in the step the sky lies."""
-_DOUBLINGS = 3
-"""The exponential of ``-u`` is taken as ``(1 - u / 8)^8``, which ends at 4 widths."""
-_POWER = 2.0**_DOUBLINGS
-_LANES = 32
-"""Sums that run side by side, so that the processor can add several values at once."""
-_QUARTERS = 0.9465
-"""Mean of the second quarter of a normal distribution less that of the first, in standard deviations."""
-_ROUNDS = 3
-_SETTLED = 0.1
-"""Move in standard deviations after which the rest of it is below a hundredth."""
 
 
 def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int, step: float = 0.0) -> Float32:
@@ -108,86 +85,20 @@ def _gather(rows: Float32, y0: int, samples: Float32, total: npt.NDArray[np.int6
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _levels(cells: Float32, total: npt.NDArray[np.int64], step: float, out: Float32) -> None:
-    """Level of each cell (mx, n) of sorted samples, NaN last; left alone where too few are usable."""
-    sums = np.empty((2, _LANES), dtype=np.float32)
+    """Level of each cell (mx, n) of sorted samples, NaN and infinite ones last; left alone where too few are usable."""
+    sums = np.empty((2, SUMS), dtype=np.float32)
     for i in range(len(cells)):
         part = cells[i]
         n = len(part)
-        while n > 0 and part[n - 1] != part[n - 1]:
+        while n > 0 and part[n - 1] - part[n - 1] != 0.0:
             n -= 1
         if n >= 4 and 4 * n >= total[i]:
-            out[i] = _level(part[:n], step, sums)
+            out[i] = sky_level(part[:n], step, sums)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _level(part: Float32, step: float, sums: Float32) -> float:
-    """Level of the sorted samples, from the mean of their middle half on.
-
-    The standard deviation comes from the lower half alone, which stars and nebulae do not reach.
-    """
-    kept = _kept(part, _LEAST_SIGMA * step)
-    quarter = kept // 4
-    if quarter == 0:
-        return float(part[kept // 2])
-    low, below = _mean(part[:quarter]), _mean(part[quarter : 2 * quarter])
-    centre = 0.5 * (below + _mean(part[kept - 2 * quarter : kept - quarter]))
-    sigma = max((below - low) / _QUARTERS, _LEAST_SIGMA * step)
-    if not sigma > 0.0:
-        return centre
-    width = max(_WIDTH * sigma, _LEAST_WIDTH * step)
-    # Newton's step where the samples are normal
-    gain = 1.0 + (sigma / width) ** 2
-    for _ in range(_ROUNDS):
-        move = gain * _weighted_mean(part, centre, width, sums)
-        centre += move
-        if abs(move) < _SETTLED * sigma:
-            break
-    return centre
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _mean(values: Float32) -> float:
-    """Mean of values, summed as distances from the first: single precision loses nothing."""
-    total, first = np.float32(0.0), values[0]
-    for value in values:
-        total += value - first
-    return float(first) + float(total) / len(values)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _weighted_mean(values: Float32, centre: float, width: float, sums: Float32) -> float:
-    """Weighted mean of the distances of the values from a centre."""
-    sums[:] = 0.0
-    totals, firsts = sums[0], sums[1]
-    middle, scale = np.float32(centre), np.float32(0.5 / (width**2 * _POWER))
-    one, nothing = np.float32(1.0), np.float32(0.0)
-    for start in range(0, len(values), _LANES):
-        part = values[start : start + _LANES]
-        for i in range(len(part)):
-            away = part[i] - middle
-            weight = max(one - scale * away * away, nothing)
-            for _ in range(_DOUBLINGS):
-                weight *= weight
-            totals[i] += weight
-            firsts[i] += weight * away
-    total = totals.sum()
-    return float(middle) - centre + (float(firsts.sum()) / total if total > nothing else 0.0)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _kept(part: Float32, least: float) -> int:
-    """Number of the sorted samples that are not above median + 3 sigma."""
-    kept = len(part)
-    for _ in range(3):
-        median = part[kept // 2] if kept % 2 else 0.5 * (part[kept // 2 - 1] + part[kept // 2])
-        limit = median + 3.0 * max(median - part[int(0.1587 * kept)], least) + 1e-12
-        new = kept
-        while new > 1 and part[new - 1] > limit:
-            new -= 1
-        if new == kept:
-            break
-        kept = new
-    return kept
+def cell_side(shape: tuple[int, ...], wanted: int) -> int:
+    """Even cell side that leaves at least four cells along the shorter side of the frame."""
+    return max(8, min(wanted, min(shape) // 4) // 2 * 2)
 
 
 def filled(levels: Float32) -> Float32:

@@ -258,8 +258,8 @@ def _unbelieved(factor: Float64) -> list[str]:
     """A note on factors that are not of noise.
 
     >>> _unbelieved(np.array([0.36, 4.0]))
-    ['Noise between lights is 0.60 to 2.00 times that seen inside each in 2 planes of them, too far from 1 to be noise: that \
-seen inside is kept there.']
+    ['Noise between lights is 0.60 to 2.00 times that seen inside each in 2 planes of them, too far from 1 to be \
+noise: that seen inside is kept there.']
     """
     if not factor.size:
         return []

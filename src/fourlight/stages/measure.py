@@ -73,13 +73,13 @@ def measure(
         The frame holds no usable samples in some plane.
     """
     cell = cfa.plane_map(pattern)
-    side = _cell_side(image.shape, settings.cell_px)
-    levels = skycells.cell_levels(image, cell, side, step)
+    levels = skycells.cell_levels(image, cell, skycells.cell_side(image.shape, settings.cell_px), step)
     if not np.isfinite(levels).any(axis=(1, 2)).all():
         raise FrameError(str(raw.path), "a colour plane has no usable samples; needed a full mosaic frame")
     noise = np.array([sample_noise(image[y::2, x::2], step=step) for y, x in _origins(cell)])
     if not (noise > 0).all():
-        raise FrameError(str(raw.path), _why_no_noise(noise))
+        why = "too few samples side by side to tell noise" if np.isnan(noise).any() else "samples do not vary"
+        raise FrameError(str(raw.path), f"{why}; needed a frame with light in it")
     solid = skycells.filled(levels)
     poisson = 1.0 if electrons else 0.0
     excess = skycells.Excess.above(image, solid, cell, noise)
@@ -109,15 +109,6 @@ def measure(
     )
 
 
-def _why_no_noise(noise: Float64) -> str:
-    dull = [name for name, value in zip(cfa.PLANES, noise, strict=True) if value == 0]
-    if not dull:
-        return "too few samples of a plane lie side by side to tell their noise; needed 50"
-    return (
-        f"samples of {', '.join(dull)} are all the same but for single ones; needed a frame with light in it"
-    )
-
-
 def _fit_radius(width: float) -> int:
     """Radius of the disc around a star that is fitted, pixels."""
     return int(np.clip(np.ceil(2.2 * width), 4, 24))
@@ -126,11 +117,6 @@ def _fit_radius(width: float) -> int:
 def _origins(cell: Int64) -> list[tuple[int, int]]:
     """First row and column of each plane, in the order of `fourlight.core.cfa.PLANES`."""
     return [tuple(int(v) for v in np.argwhere(cell == plane)[0]) for plane in range(4)]  # type: ignore[misc]
-
-
-def _cell_side(shape: tuple[int, ...], wanted: int) -> int:
-    """Even cell side that leaves at least four cells along the shorter side of the frame."""
-    return max(8, min(wanted, min(shape) // 4) // 2 * 2)
 
 
 def _whole_cells(levels: Float32, raw: RawFrame) -> Float32:

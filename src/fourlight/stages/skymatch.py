@@ -14,6 +14,7 @@ from scipy import ndimage
 
 from fourlight.core import maps, skycells
 from fourlight.core.samples import polynomial_terms
+from fourlight.core.skylevel import LEVEL_VARIANCE
 from fourlight.frames import MeasuredFrame, RegisteredFrame
 
 __all__ = ["pixel_scale", "sky_differences"]
@@ -192,7 +193,7 @@ def _cell_variance(frame: MeasuredFrame) -> Float64:
     """(4, 1) variance of the level of a cell, a little more than that of the mean of its samples."""
     _, my, mx = frame.sky_map.shape
     return np.asarray(
-        skycells.LEVEL_VARIANCE * frame.noise[:, None] ** 2 * 4 * my * mx / (frame.raw.ny * frame.raw.nx)
+        LEVEL_VARIANCE * frame.noise[:, None] ** 2 * 4 * my * mx / (frame.raw.ny * frame.raw.nx)
     )
 
 
