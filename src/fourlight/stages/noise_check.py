@@ -145,43 +145,43 @@ def _fill_with_noise(found: TileSamples, table: FrameTable, random: np.random.Ge
     """
     level = _sky(found, table)
     for k, f in enumerate(found.frames):
-        rect, base, slope = found.values(k)
-        plane = _planes(found, table, k)
-        sky = level[plane]
-        noise = np.sqrt(np.maximum(base + slope * sky, 0.0)) * random.standard_normal(rect.shape)
-        for p in np.flatnonzero(table.step[f] > 0).tolist():
-            own = (plane == p) & np.isfinite(rect)
-            away, step = (sky - rect)[own], table.step[f, p]
-            sigma = np.sqrt(np.maximum(base + slope * sky, 0.0)[own]) / step
-            noise[own] = step * _rounded(away / step, noise[own] / step, sigma) - away
-        rect[:] = sky + noise + 0.0 * rect
+        for plane in range(4):
+            own = _places(found, table, k, plane)
+            part, base, slope = (values[own] for values in found.values(k))
+            sigma = np.sqrt(np.maximum(base + slope * level[plane], 0.0))
+            noise, step = sigma * random.standard_normal(part.shape), table.step[f, plane]
+            if step > 0:
+                away = (level[plane] - part) / step
+                part += step * _rounded(away, noise / step, sigma / step)
+            else:
+                part[:] = level[plane] + noise + 0.0 * part
 
 
 def _rounded(away: Float64, noise: Float64, sigma: Float64) -> Float64:
-    """Whole numbers near ``away`` plus so much of ``noise`` that they scatter by ``sigma`` about ``away``, (n,) each.
+    """Whole numbers near ``away`` plus so much of ``noise`` that they scatter by ``sigma`` about ``away``; all (h, w).
 
     Rounding adds a twelfth to the variance of noise that spans a step or more; how much to that of less depends on
     where between two steps the level lies.
     """
-    if not sigma.size or sigma.mean() >= FINE:
-        return np.rint(
-            away + noise * np.sqrt(np.maximum(1 - (ROUNDING / np.maximum(sigma, ROUNDING)) ** 2, 0))
-        )
-    every = max(1, sigma.size // SOME)
-    some, some_noise, wanted = away[::every], noise[::every], np.mean(sigma[::every] ** 2)
+    if sigma.size and sigma.mean() >= FINE:
+        share = np.sqrt(1 - np.minimum(ROUNDING / sigma, 1) ** 2)
+        return np.asarray(np.rint(away + noise * share))
+    known = np.isfinite(away)
+    every = max(1, int(known.sum()) // SOME)
+    some, some_noise, wanted = (part[known][::every] for part in (away, noise, sigma**2))
     low, high = 0.0, 2.0
-    for _ in range(HALVINGS):
+    for _ in range(HALVINGS if some.size else 0):
         middle = (low + high) / 2
-        less = np.var(np.rint(some + middle * some_noise) - some) < wanted
+        less = np.var(np.rint(some + middle * some_noise) - some) < wanted.mean()
         low, high = (middle, high) if less else (low, middle)
-    return np.rint(away + (low + high) / 2 * noise)
+    return np.asarray(np.rint(away + (low + high) / 2 * noise))
 
 
-def _planes(found: TileSamples, table: FrameTable, k: int) -> Int64:
-    """Plane of every sample of rectangle k."""
-    (y0, x0), (h, w) = found.origin(k), found.values(k)[0].shape
-    cell: Int64 = table.cell[found.frames[k]]
-    return cell[(y0 + np.arange(h))[:, None] % 2, (x0 + np.arange(w))[None, :] % 2]
+def _places(found: TileSamples, table: FrameTable, k: int, plane: int) -> tuple[slice, slice]:
+    """Where in rectangle k the samples of a plane stand."""
+    y, x = np.argwhere(table.cell[found.frames[k]] == plane)[0].tolist()
+    y0, x0 = found.origin(k)
+    return slice((y - y0) % 2, None, 2), slice((x - x0) % 2, None, 2)
 
 
 def _sky(found: TileSamples, table: FrameTable) -> Float64:
@@ -190,7 +190,8 @@ def _sky(found: TileSamples, table: FrameTable) -> Float64:
     every = max(1, found.buffer.size // (4 * LEVEL_SAMPLES))
     for plane in range(4):
         parts = [
-            found.values(k)[0][_planes(found, table, k) == plane][::every] for k in range(len(found.frames))
+            found.values(k)[0][_places(found, table, k, plane)].ravel()[k % every :: every]
+            for k in range(len(found.frames))
         ]
         values = np.concatenate(parts) if parts else np.empty(0)
         values = values[np.isfinite(values)].astype(np.float64)

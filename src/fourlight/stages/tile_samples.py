@@ -138,7 +138,7 @@ def reference(found: TileSamples, table: FrameTable) -> Reference:
 
 def _widths(table: FrameTable) -> npt.NDArray[np.float64]:
     """(4,) width of the weight for references of whole numbers, see `fourlight.core.reference`."""
-    step, noise = table.step.max(axis=0), table.noise.max(axis=0)
+    step, noise = (values.max(axis=0, initial=0.0) for values in (table.step, table.noise))
     coarse = (step > 0) & (noise < COARSE * step)
     return np.where(coarse, np.maximum(1.5 * noise, 1.25 * step), 0.0)
 
