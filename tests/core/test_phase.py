@@ -13,7 +13,7 @@ from astropy.io import fits
 from scipy.ndimage import maximum_filter
 
 from fourlight.core.cfa import PATTERNS, cropped, plane_map
-from fourlight.core.phase import ANTI, MAIN, _added, _maxima, diagonal_of, green_diagonal
+from fourlight.core.phase import ANTI, CLEAR_SIGMA, MAIN, _added, _maxima, diagonal_of, green_diagonal
 
 REAL = Path(__file__).parents[1] / "authorities" / "real_pair"
 TRUTH = {"RGGB": ANTI, "BGGR": ANTI, "GRBG": MAIN, "GBRG": MAIN}
@@ -172,3 +172,18 @@ def test_local_maxima_equal_those_of_a_filter() -> None:
     expected[:4] = expected[-4:] = expected[:, :4] = expected[:, -4:] = False
     assert expected.sum() > 20
     np.testing.assert_array_equal(_maxima(total, 20.0, 4), expected)
+
+
+@pytest.mark.parametrize("green", [0.1, 0.4, 0.5])
+@pytest.mark.parametrize("noise", [0.6, 1.4, 4.0])
+def test_whole_numbers_of_an_even_sky_show_no_greens(green, noise):
+    """Greens alike, and red and blue alike: nothing tells them apart, wherever they lie between two whole numbers."""
+    sky = np.tile(np.float32([[500.2, 500 + green], [500 + green, 500.2]]), (400, 500))
+    image = np.rint(sky + noise * np.random.default_rng(61).standard_normal(sky.shape)).astype(np.float32)
+    assert abs(green_diagonal(image).level_sigma) < CLEAR_SIGMA
+
+
+def test_greens_that_differ_from_red_by_less_than_a_whole_number_are_found():
+    sky = np.tile(np.float32([[500.0, 500.3], [500.3, 500.6]]), (400, 500))
+    image = np.rint(sky + 1.4 * np.random.default_rng(62).standard_normal(sky.shape)).astype(np.float32)
+    assert green_diagonal(image).diagonal == ANTI

@@ -13,6 +13,10 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.noise import quantisation_step
+from fourlight.core.skylevel import LEVEL_VARIANCE, SUMS, sky_level
+from fourlight.core.spread import core_spread
+
 __all__ = ["ANTI", "CLEAR_SIGMA", "MAIN", "Phase", "diagonal_of", "green_diagonal"]
 
 MAIN = "main"
@@ -103,8 +107,9 @@ def green_diagonal(image: Float32, full: float | None = None) -> Phase:
     known = [np.count_nonzero(np.isfinite(plane)) for plane in planes]
     if min(planes.shape[1:]) < 2 * CELL or min(known) < 0.5 * planes[0].size:
         return Phase(0.0, 0.0, 0.0, 0, False)
-    noise = np.array([_sample_noise(plane) for plane in planes])
-    cells = _cell_levels(planes)
+    step = quantisation_step(planes[0][:: max(1, planes[0].size // MOST)])
+    noise = np.array([_sample_noise(plane, step) for plane in planes])
+    cells = _cell_levels(planes, step)
     level_sigma = _level_sigma(cells, noise)
     fluxes = _star_fluxes(planes, noise, full)
     floor = 5.0 * noise * (2 * APERTURE + 1)
@@ -118,14 +123,15 @@ def green_diagonal(image: Float32, full: float | None = None) -> Phase:
     )
 
 
-def _sample_noise(plane: Float32) -> float:
+def _sample_noise(plane: Float32, step: float) -> float:
     """Standard deviation of one sample from differences of neighbours in its plane; never zero.
 
-    From rows spread over it, which tell it to 0.6 %.
+    From rows spread over it, which tell it to 0.6 %. ``step`` is that of the digitiser.
     """
-    some = plane[:: max(1, plane.size // MOST)]
-    steps = np.abs(some[:, 1:] - some[:, :-1])
-    return 1.4826 * _median(steps[np.isfinite(steps)]) / np.sqrt(2.0) or NO_NOISE
+    some = plane[:: max(1, plane.size // MOST)].astype(np.float64)
+    change = some[:, 1:] - some[:, :-1]
+    change = change[np.isfinite(change)]
+    return float(core_spread(change, 1e-3, step)[1] / np.sqrt(2.0)) or NO_NOISE if change.size else NO_NOISE
 
 
 def _median(values: Float32) -> float:
@@ -133,16 +139,27 @@ def _median(values: Float32) -> float:
     return float(np.median(values)) if values.size else 0.0
 
 
-def _cell_levels(planes: Float32) -> FloatArray:
-    """(4, n) medians over coarse cells; cells with undefined samples are left out."""
+def _cell_levels(planes: Float32, step: float) -> FloatArray:
+    """(4, n) levels of coarse cells; cells with undefined samples are left out.
+
+    Medians would be whole numbers where samples are: greens near half a step would differ by a whole one.
+    """
     _, my, mx = planes.shape
     rows, columns = my // CELL, mx // CELL
     cut = planes[:, : rows * CELL, : columns * CELL].reshape(4, rows, CELL, columns, CELL)
     cells = cut.transpose(0, 1, 3, 2, 4).reshape(4, rows * columns, -1)
     cells.sort(axis=2)  # numpy sorts many values at a time where the processor can; NaN comes last
-    half = cells.shape[2] // 2
-    levels = (cells[:, :, half - 1].astype(np.float64) + cells[:, :, half]) / 2
-    return levels[:, np.isfinite(cells[:, :, -1]).all(axis=0)]
+    whole = np.isfinite(cells[:, :, -1]).all(axis=0)
+    return np.array([_levels(plane[whole], step) for plane in cells])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _levels(cells: Float32, step: float) -> FloatArray:
+    """Levels (n,) of cells of sorted samples (n, m)."""
+    out, sums = np.empty(len(cells)), np.empty((2, SUMS), dtype=np.float32)
+    for i in range(len(cells)):
+        out[i] = sky_level(cells[i], step, sums)
+    return out
 
 
 def _level_sigma(cells: FloatArray, noise: FloatArray) -> float:
@@ -150,7 +167,7 @@ def _level_sigma(cells: FloatArray, noise: FloatArray) -> float:
     count = cells.shape[1]
     if count < 4:
         return 0.0
-    error = 1.2533 * noise / CELL  # of a median of normal values: sqrt(pi / 2) times that of a mean
+    error = np.sqrt(LEVEL_VARIANCE) * noise / CELL
     main = (cells[0] - cells[3]) ** 2 - error[0] ** 2 - error[3] ** 2
     other = (cells[1] - cells[2]) ** 2 - error[1] ** 2 - error[2] ** 2
     kept = np.argsort(main + other)[: max(4, int(0.95 * count))]
