@@ -37,8 +37,19 @@ def test_frames_without_dither_are_dropped_however_many():
 
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])
 def test_the_recipe_overrules(method):
-    way = choose_way(dithered(4), Integrate(method=method, pixfrac=0.9))
+    way = choose_way(dithered(14), Integrate(method=method, pixfrac=0.9))
     assert way == Way(method, "", 0.9, "")
+
+
+def test_what_the_recipe_asks_for_is_told_where_it_leaves_holes():
+    """Undithered, drops of 0.5 px reach one pixel in four of a red plane; the fit only guesses the other three."""
+    still = dithered(20, spread=0.0)
+    assert "leave 75.0% of the pixels" in choose_way(still, Integrate(method="drizzle", pixfrac=0.5)).to_know
+    assert "leave 75.0% of the pixels" in choose_way(dithered(2, spread=0.0), Integrate(pixfrac=0.5)).to_know
+    assert "only guesses" in choose_way(still, Integrate(method="least-squares")).to_know
+    assert "which fills the holes but blurs" in choose_way(still, Integrate()).to_know
+    for settings in (Integrate(), Integrate(method="drizzle"), Integrate(method="drizzle", pixfrac=0.8)):
+        assert choose_way(dithered(30), settings).to_know == ""
 
 
 def test_the_predicted_noise_is_that_of_stacks():

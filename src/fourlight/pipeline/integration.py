@@ -146,7 +146,7 @@ def integrated(
     table = _with_noise(job, added.table if added else table, new, samples, sampling, frames)
     job.notes += _trail_note(table)
     way = way or choose_way(table, settings)
-    job.remarks += [way.blurs] if way.blurs else []
+    job.remarks += [way.to_know] if way.to_know else []
     part, lights = table.rows(new), [raw[row] for row in new]
     keep = job.folder.new_sums if job.recipe.run.keep_sums else None
     work = TileWork(
@@ -272,5 +272,11 @@ def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSourc
     response = np.empty(4)
     response[cell] = source.median_response()
     electrons = calibration.noise_of(frame).unit == "electron"
-    full = calibration.saturation_level(frame)
-    return geometry.Sampling(cell, electrons, calibration.sample_variance_extra(frame), response, full)
+    return geometry.Sampling(
+        cell,
+        electrons,
+        calibration.sample_variance_extra(frame),
+        response,
+        calibration.saturation_level(frame),
+        calibration.masters_of(frame),
+    )

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from fourlight.core import maps
 from fourlight.stages.geometry import FrameTable
 
-__all__ = ["choose_pixfrac", "uneven_share"]
+__all__ = ["MOST_HOLES", "choose_pixfrac", "uneven_share"]
 
 CHOICES = (0.6, 0.7, 0.8, 0.9, 1.0, 1.25, 1.5, 2.0)
 """Sides of a drop in frame pixels. A plane has a sample every two pixels, so 2 covers any single frame."""

@@ -25,6 +25,7 @@ __all__ = [
     "Tile",
     "frame_table",
     "padded_pixels",
+    "patch_side",
     "rectangle",
     "samples_beneath",
     "tiles",
@@ -46,6 +47,9 @@ least squares differs from one cut to another, by less than the noise."""
 
 MOST_SIDE, LEAST_SIDE = 512, 64
 """Rows and columns of a tile: no more than, and not fewer however many frames there are."""
+
+PATCH_BYTES, PATCH_SIDES = 60e6, (24, 96)
+"""Memory and side of a part of the stack on which something is looked at before all of it is made."""
 
 USUAL_SIDE = 256
 """Side of the tiles on which it is seen how many samples are read for a pixel."""
@@ -138,6 +142,8 @@ class Sampling:
     """(4,) median flat response of the planes; 1 without flats."""
     full: float = np.inf
     """Level from which a sample may be full, frame units."""
+    masters: str = ""
+    """What its samples were calibrated with; noise of that is common to frames that have the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +189,7 @@ def frame_table(
     noise = np.array([frame.measured.noise for frame in frames])
     poisson = np.array([1.0 if taken.electrons else 0.0 for taken in sampling])
     common = np.array([taken.common for taken in sampling])
+    alike = together(frames, 8.0, [taken.masters for taken in sampling])
     response = np.array([taken.response for taken in sampling])
     level = np.array([frame.measured.sky for frame in frames])
     merit = sharpness(frames) if stars else np.ones((len(frames), 4))
@@ -207,7 +214,7 @@ def frame_table(
         half=np.arange(len(frames), dtype=np.int64) % 2,
         cell=np.array([taken.cell for taken in sampling]),
         size=size,
-        shared=repeated(together(frames, 8.0))[:, None] * common / scale**2,
+        shared=repeated(alike)[:, None] * common / scale**2,
         level=reference.sky.copy(),
         zoom=grid.zoom,
         fwhm_px=grid.zoom * typical_width(frames),
@@ -264,6 +271,13 @@ def samples_beneath(table: FrameTable) -> float:
             boxes = (rectangle(tile, table.unbend[f, 0], size) for f, size in enumerate(table.size.tolist()))
             most = max(most, sum((y1 - y0) * (x1 - x0) for y0, y1, x0, x1 in filter(None, boxes)))
     return most / (USUAL_SIDE + 2 * HALO) ** 2
+
+
+def patch_side(table: FrameTable) -> int:
+    """Side of a part of the stack on which something is looked at: smaller where many samples lie beneath a pixel."""
+    least, most = PATCH_SIDES
+    room = np.sqrt(PATCH_BYTES / (BYTES_PER_SAMPLE * max(samples_beneath(table), 1.0)))
+    return int(np.clip(room - 2 * HALO, least, most))
 
 
 def rectangle(tile: Tile, unbend: Float64, shape: Sequence[int]) -> tuple[int, int, int, int] | None:

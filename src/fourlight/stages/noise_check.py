@@ -9,6 +9,7 @@ noise through the same steps.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ from fourlight.core import rejection, samples
 from fourlight.core.spread import core_spread
 from fourlight.stages import tile_samples
 from fourlight.stages.frame_facts import FEWEST_FRAMES
-from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.geometry import FrameTable, Tile, patch_side
 from fourlight.stages.tile_samples import Reader, TileSamples
 
 __all__ = ["noise_factors", "with_noise"]
@@ -26,14 +27,16 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-PATCH_PX = 96
 PATCHES = 4
 """Patches along each axis of the stack."""
+
+GROUP = 100
+"""Frames that are compared with each other: of more, every second, third, ... one are, so that memory is bounded."""
 
 ENOUGH = 500
 """Samples that a factor needs."""
 
-MOST_KEPT = 200_000
+MOST_KEPT = 100_000
 """Residuals kept per patch and plane, over all frames; never fewer than 256 of a frame."""
 
 SEED = 20
@@ -74,7 +77,22 @@ def noise_factors(table: FrameTable, read: Reader) -> Float64:
     frames = len(table.matrix)
     if frames < FEWEST_FRAMES:
         return np.ones((frames, 4))
-    patches = _patches(table.shape)
+    out, groups = np.empty((frames, 4)), -(-frames // GROUP)
+    for first in range(groups):
+        rows = range(first, frames, groups)
+        out[rows] = _factors(table.rows(rows), read_rows(read, rows))
+    return out
+
+
+def read_rows(read: Reader, rows: Sequence[int]) -> Reader:
+    """Samples of some of the frames, by their number among these."""
+    return lambda f, *box: read(rows[f], *box)
+
+
+def _factors(table: FrameTable, read: Reader) -> Float64:
+    """The factors of frames that are compared with each other."""
+    frames = len(table.matrix)
+    patches = _patches(table.shape, patch_side(table))
     seen, null = (_Residuals.none(frames, len(patches)) for _ in range(2))
     random = np.random.default_rng(SEED)
     for patch, tile in enumerate(patches):
@@ -87,9 +105,9 @@ def noise_factors(table: FrameTable, read: Reader) -> Float64:
     )
 
 
-def _patches(shape: tuple[int, int]) -> list[Tile]:
+def _patches(shape: tuple[int, int], side: int) -> list[Tile]:
     ny, nx = shape
-    side = min(PATCH_PX, ny, nx)
+    side = min(side, ny, nx)
     return [
         Tile(y, y + side, x, x + side)
         for y in np.linspace(0.1 * (ny - side), 0.9 * (ny - side), PATCHES).astype(int).tolist()

@@ -7,7 +7,7 @@ with few of them it cannot be told from smoothing. Both are known beforehand fro
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +17,8 @@ from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
 from fourlight.stages.drops import Drops
-from fourlight.stages.dropsize import choose_pixfrac
-from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.dropsize import MOST_HOLES, choose_pixfrac, uneven_share
+from fourlight.stages.geometry import FrameTable, Tile, patch_side
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import Method
 
@@ -38,11 +38,13 @@ FIT_MISFIT = 0.06
 DROP_MISFIT = 0.15
 """See `misfit`: pixels of sharp stars differ from their truth by up to a third of the peak with drops of 0.6 px."""
 
+UNSEEN = (
+    "the frames are hardly dithered, so that between their samples least squares only guesses: leave "
+    "integrate.method out, or dither by a few pixels between subs."
+)
+
 LEAST_WIDTH_PX = 1.2
 """Width of stars on the stack's grid under which it is too coarse to fit: drops only average."""
-
-PATCH_PX = 96
-"""Side of the part in the middle of the stack on which the noise is compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,8 @@ class Way:
     """Side of a drop; used by drizzle only."""
     pixfrac_reason: str
     """Empty where the recipe sets it."""
+    warning: str = ""
+    """What a user must know of what the recipe asks for; empty where nothing is wrong with it."""
 
     def of(
         self, table: FrameTable, told: Callable[[], None] = nothing, whole: FrameTable | None = None
@@ -75,9 +79,10 @@ class Way:
         return LeastSquares.STEPS if self.method == "least-squares" else 0
 
     @property
-    def blurs(self) -> str:
-        """What a user must know where the coverage asks for drops that blur; else empty."""
-        return self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
+    def to_know(self) -> str:
+        """What a user must know: drops that blur because the coverage asks for them, holes because the recipe does."""
+        blurs = self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
+        return self.warning or blurs
 
     def fixed_bytes(self, table: FrameTable) -> int:
         """Memory per pixel of a tile that does not depend on the number of frames."""
@@ -116,8 +121,14 @@ def choose_way(table: FrameTable, settings: Integrate) -> Way:
     """
     even, why = choose_pixfrac(table)
     pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else (even, why)
-    if settings.method != "auto":
-        return Way(settings.method, "", pixfrac, why)
+    way = Way(settings.method, "", pixfrac, why)
+    if settings.method == "auto":
+        way = _by_coverage(table, even, pixfrac, why)
+    return replace(way, warning=_warning(way, table, even))
+
+
+def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Way:
+    """The way that the coverage asks for; drops of ``even`` px would leave no holes."""
     samples = _samples(table)
     if samples < LEAST_SAMPLES:
         subs = int(np.ceil(LEAST_SAMPLES * len(table.matrix) / samples)) if samples else 0
@@ -137,6 +148,19 @@ def choose_way(table: FrameTable, settings: Integrate) -> Way:
     return Way("least-squares", f"{known} {how}, and stars are sharper.", pixfrac, why)
 
 
+def _warning(way: Way, table: FrameTable, even: float) -> str:
+    """What is wrong with the way that the recipe asks for; empty if nothing."""
+    if way.method == "least-squares":
+        return UNSEEN if even > 1 else ""
+    thin = 0.0 if way.pixfrac_reason else uneven_share(table, way.pixfrac)
+    if thin <= MOST_HOLES:
+        return ""
+    return (
+        f"drops of {way.pixfrac:g} px leave {thin:.1%} of the pixels of red and blue with next to no samples, or "
+        f"none: integrate.pixfrac={even:g} fills them, as does leaving it out."
+    )
+
+
 def _samples(table: FrameTable) -> float:
     """Red or blue samples per pixel in the middle of the stack."""
     ny, nx = table.shape
@@ -153,9 +177,9 @@ def noise_cost(table: FrameTable, pixfrac: float) -> float:
 
     Both follow from where the samples lie and how noisy they are; no pixel is read.
     """
-    ny, nx = table.shape
-    y, x = max(0, (ny - PATCH_PX) // 2), max(0, (nx - PATCH_PX) // 2)
-    tile = Tile(y, min(ny, y + PATCH_PX), x, min(nx, x + PATCH_PX))
+    (ny, nx), side = table.shape, patch_side(table)
+    y, x = max(0, (ny - side) // 2), max(0, (nx - side) // 2)
+    tile = Tile(y, min(ny, y + side), x, min(nx, x + side))
 
     def empty(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
         return np.zeros((y1 - y0, x1 - x0), dtype=np.float32), np.empty((0, 0), dtype=np.float32)
