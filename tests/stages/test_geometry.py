@@ -17,12 +17,12 @@ from fourlight.stages.geometry import (
     LEAST_SIDE,
     TILE_BYTES,
     Tile,
-    frame_table,
     padded_pixels,
     rectangle,
     samples_beneath,
     tiles,
 )
+from fourlight.stages.table import frame_table
 
 STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
 STARS = star_list(np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))

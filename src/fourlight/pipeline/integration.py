@@ -27,6 +27,7 @@ from fourlight.stages.calibration import Calibration
 from fourlight.stages.frame_facts import FEWEST_FRAMES
 from fourlight.stages.grid import Grid
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, Method, TileResult
+from fourlight.stages.table import Sampling, frame_table
 from fourlight.stages.tile_sums import TileSums, sums_file
 from fourlight.stages.way import Way, choose_way
 
@@ -137,7 +138,7 @@ def integrated(
     sampling = [
         _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
     ]
-    table = geometry.frame_table(
+    table = frame_table(
         frames, reference, settings.sky_order, sampling=sampling, grid=Grid.named(settings.grid),
         stars=settings.weights == "point", sky=known_sky(kept, raw),
     )  # fmt: skip
@@ -230,7 +231,7 @@ def _cut(table: geometry.FrameTable, way: Way) -> tuple[list[geometry.Tile], flo
 
 
 def _with_noise(
-    job: Job, table: geometry.FrameTable, new: list[int], samples: _Samples, sampling: list[geometry.Sampling],
+    job: Job, table: geometry.FrameTable, new: list[int], samples: _Samples, sampling: list[Sampling],
     frames: list[RegisteredFrame],
 ) -> geometry.FrameTable:  # fmt: skip
     """The table with the noise of its new frames checked on the residuals between them."""
@@ -267,12 +268,12 @@ inside each')
     return f"noise between lights is {' to '.join(ends)} times that seen inside each"
 
 
-def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> geometry.Sampling:
+def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> Sampling:
     cell = cfa.plane_map(calibration.pattern_of(frame))
     response = np.empty(4)
     response[cell] = source.median_response()
     electrons = calibration.noise_of(frame).unit == "electron"
-    return geometry.Sampling(
+    return Sampling(
         cell,
         electrons,
         calibration.sample_variance_extra(frame),

@@ -153,7 +153,7 @@ def with_noise(table: FrameTable, factor: Float64, response: Float64, level: Flo
     """The table with each frame's variance at its sky level multiplied by ``factor`` (f, 4).
 
     ``response`` and ``level`` (f, 4) are the median flat response and the sky of each frame, as given to
-    `fourlight.stages.geometry.frame_table`.
+    `fourlight.stages.table.frame_table`.
     """
     sky = table.poisson[:, None] * level * response
     return dataclasses.replace(
