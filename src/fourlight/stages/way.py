@@ -17,7 +17,7 @@ from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
 from fourlight.stages.drops import Drops
-from fourlight.stages.dropsize import MOST_HOLES, choose_pixfrac, uneven_share
+from fourlight.stages.dropsize import FEW, MOST_HOLES, choose_pixfrac, fewest, uneven_share
 from fourlight.stages.geometry import FrameTable, Tile, patch_side
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import Method
@@ -37,11 +37,6 @@ FIT_MISFIT = 0.06
 
 DROP_MISFIT = 0.15
 """See `misfit`: pixels of sharp stars differ from their truth by up to a third of the peak with drops of 0.6 px."""
-
-UNSEEN = (
-    "the frames are hardly dithered, so that between their samples least squares only guesses: leave "
-    "integrate.method out, or dither by a few pixels between subs."
-)
 
 LEAST_WIDTH_PX = 1.2
 """Width of stars on the stack's grid under which it is too coarse to fit: drops only average."""
@@ -117,14 +112,24 @@ def choose_way(table: FrameTable, settings: Integrate) -> Way:
     ----------
     table : FrameTable
     settings : Integrate
-        The recipe's section.
+        The recipe's section. Where it names no method but the size of drops, they are what it asks for.
     """
     even, why = choose_pixfrac(table)
     pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else (even, why)
-    way = Way(settings.method, "", pixfrac, why)
+    if settings.method == "drizzle" or (settings.method == "auto" and settings.pixfrac):
+        way = Way("drizzle", "", pixfrac, why)
+        return replace(way, warning=_holes(table, pixfrac, even) if settings.pixfrac else "")
+    way = _by_coverage(table, even, pixfrac, why)
     if settings.method == "auto":
-        way = _by_coverage(table, even, pixfrac, why)
-    return replace(way, warning=_warning(way, table, even))
+        return way
+    warning = f"least squares was asked for where drops are better: {_small(way.method_reason)}"
+    unused = "least squares has no drops: integrate.pixfrac is not used." if settings.pixfrac else ""
+    return Way(settings.method, "", pixfrac, why, warning if way.method == "drizzle" else unused)
+
+
+def _small(sentence: str) -> str:
+    """A sentence to follow a colon."""
+    return sentence[:1].lower() + sentence[1:]
 
 
 def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Way:
@@ -139,7 +144,9 @@ def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Wa
         width = f"Stars of {table.fwhm_px.min():.1f} px are too sharp for the grid of the stack to be fitted on it"
         return Way("drizzle", f"{width}; drops average what falls on a pixel.", pixfrac, why)
     if even > 1:
-        return Way("drizzle", "The frames are hardly dithered, which leaves nothing to fit.", pixfrac, why)
+        few = "A part of the field has too few frames to be fitted."
+        still = "The frames are hardly dithered, which leaves nothing to fit."
+        return Way("drizzle", few if fewest(table) < FEW else still, pixfrac, why)
     cost = noise_cost(table, pixfrac)
     known = f"With {samples:.1f} red and as many blue samples per pixel, areas are"
     how = f"{abs(cost - 1):.0%} {'noisier' if cost >= 1 else 'less noisy'} by least squares than by drops"
@@ -148,15 +155,13 @@ def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Wa
     return Way("least-squares", f"{known} {how}, and stars are sharper.", pixfrac, why)
 
 
-def _warning(way: Way, table: FrameTable, even: float) -> str:
-    """What is wrong with the way that the recipe asks for; empty if nothing."""
-    if way.method == "least-squares":
-        return UNSEEN if even > 1 else ""
-    thin = 0.0 if way.pixfrac_reason else uneven_share(table, way.pixfrac)
+def _holes(table: FrameTable, pixfrac: float, even: float) -> str:
+    """What is wrong with drops of the size that the recipe asks for; empty if nothing."""
+    thin = uneven_share(table, pixfrac)
     if thin <= MOST_HOLES:
         return ""
     return (
-        f"drops of {way.pixfrac:g} px leave {thin:.1%} of the pixels of red and blue with next to no samples, or "
+        f"drops of {pixfrac:g} px leave {thin:.1%} of the pixels of red and blue with next to no samples, or "
         f"none: integrate.pixfrac={even:g} fills them, as does leaving it out."
     )
 
