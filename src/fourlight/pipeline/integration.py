@@ -161,7 +161,9 @@ def integrated(
     layers = _layers(job, work, tiles, pixel_bytes, _key(job, way, lights, part, calibration, added))
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     many = (
-        f"{len(new)} lights added to {len(raw) - len(new)}" if added else f"{len(frames)} lights integrated"
+        f"{len(new)} light{'s' * (len(new) != 1)} added to {len(raw) - len(new)}"
+        if added
+        else f"{len(frames)} lights integrated"
     )
     job.progress.end(f"{many}, {way.words}, {share:.2%} of samples rejected")
     return Integrated(layers, table, way, tuple(tiles))
