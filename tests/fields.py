@@ -12,9 +12,10 @@ from fourlight.core import bends, cfa, maps
 from fourlight.core.samples import polynomial_terms
 from fourlight.frames import MeasuredFrame, RawFrame, Role, StarList
 from fourlight.recipe import Integrate
-from fourlight.stages.geometry import FrameTable, Sampling, Tile
+from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
+from fourlight.stages.table import Sampling
 from fourlight.stages.way import Way
 
 Float64 = npt.NDArray[np.float64]

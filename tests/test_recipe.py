@@ -36,8 +36,8 @@ def test_every_setting_has_a_help_sentence():
     [
         ("[integrate]\npixfrak = 1.0", "integrate.pixfrak", "did you mean integrate.pixfrac"),
         ("[integrat]\npixfrac = 1.0", "integrat", "did you mean integrate"),
-        ("[integrate]\npixfrac = 0", "integrate.pixfrac", "more than 0"),
-        ("[integrate]\npixfrac = 2.5", "integrate.pixfrac", "at most 2"),
+        ("[integrate]\npixfrac = 0", "integrate.pixfrac", "0.1 to 2"),
+        ("[integrate]\npixfrac = 2.5", "integrate.pixfrac", "0.1 to 2"),
         ("[integrate]\nsky_order = 1.5", "integrate.sky_order", "whole number"),
         ("[integrate]\nreject_sigma = nan", "integrate.reject_sigma", "finite"),
         ("[integrate]\nreject_sigma = inf", "integrate.reject_sigma", "finite"),
@@ -60,7 +60,7 @@ def test_every_fault_of_a_recipe_is_told_with_the_name_of_the_file():
     with pytest.raises(RecipeError) as caught:
         loads("[integrate]\npixfrac = 3\n[run]\nthreads = 'x'\n[finish]\nsmooth = 1", "mine.toml")
     words = str(caught.value)
-    assert words.startswith("mine.toml: integrate.pixfrac = 3: must be more than 0 and at most 2; and ")
+    assert words.startswith("mine.toml: integrate.pixfrac = 3: must be 0.1 to 2; and ")
     assert "run.threads = 'x': must be a whole number" in words
     assert "finish.smooth = 1: no such setting; did you mean finish.smoothing?" in words
 

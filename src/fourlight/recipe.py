@@ -143,7 +143,11 @@ class Integrate(Section):
     ] = "1x"
     pixfrac: Annotated[
         float | None,
-        Field(gt=0, le=2, description="Side of a drop over the pixel pitch; unset: from the coverage"),
+        Field(
+            ge=0.1,
+            le=2,
+            description="Side of a drop over the pixel pitch, asks for drops; unset: from the coverage",
+        ),
     ] = None
     weights: Annotated[
         Literal["extended", "point"],

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fields import paint_stars
-from fourlight.core.saturation import full_level, tops
+from fourlight.core.saturation import bounds, full_level
 
 
 def _bright(seed: int = 1) -> np.ndarray:
@@ -56,16 +56,21 @@ def test_bright_samples_alone_give_the_same() -> None:
 def test_stars_that_are_not_full_have_no_flat_top(fwhm: float) -> None:
     """Nor has a star above the lowest level at which samples of its frames may be full."""
     star = paint_stars((41, 41), np.array([20.3]), np.array([19.8]), np.array([1.0]), fwhm)
-    assert tops((star / star.max() * 60_000).astype(np.float32), 50_000.0) is None
-    assert tops((star / star.max() * 40_000).astype(np.float32), 50_000.0) is None
+    found = bounds((star / star.max() * 60_000).astype(np.float32), 50_000.0)
+    assert found is not None
+    assert np.isinf(found[1]).all()
+    assert bounds((star / star.max() * 40_000).astype(np.float32), 50_000.0) is None
 
 
 def test_flat_tops_beside_pixels_without_samples() -> None:
     star = paint_stars((41, 41), np.array([20.0]), np.array([20.0]), np.array([1.0]), 4.0)
     plane = np.minimum(star / star.max() * 400_000, 50_000).astype(np.float32)
     plane[:, 22:] = np.nan
-    most = tops(plane, 49_000.0)
-    assert most is not None
+    found = bounds(plane, 49_000.0)
+    assert found is not None
+    least, most = found
+    assert least[20, 16] == plane[18:23, 14:19].min()
+    assert np.isinf(least[20, 30])
     assert most[20, 20] == most[20, 18] == 50_000
     assert np.isinf(most[20, 30])
     assert np.isinf(most[5, 5])

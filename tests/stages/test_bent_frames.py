@@ -9,9 +9,9 @@ import sep
 from fields import SAMPLING, apart, paint_stars, raw_frame, stacked, turned
 from fourlight.core import bends, maps
 from fourlight.recipe import Measure, Registration
-from fourlight.stages.geometry import frame_table
 from fourlight.stages.measure import measure
 from fourlight.stages.register import register
+from fourlight.stages.table import frame_table
 
 SHAPE = (400, 460)
 MIDDLE = (np.array(SHAPE[::-1]) - 1) / 2

@@ -17,12 +17,12 @@ from fourlight.stages.geometry import (
     LEAST_SIDE,
     TILE_BYTES,
     Tile,
-    frame_table,
     padded_pixels,
     rectangle,
     samples_beneath,
     tiles,
 )
+from fourlight.stages.table import frame_table
 
 STILL = np.array([[1.0, 0, 0], [0, 1.0, 0]])
 STARS = star_list(np.arange(5.0), np.arange(5.0), np.full((5, 4), 1e4))
@@ -103,6 +103,7 @@ def test_noise_of_masters_is_shared_by_frames_that_lie_on_each_other():
     np.testing.assert_allclose(together(half, 8.0), 1.5)
     flipped = [placed(), placed(turned(180, 1, (0, 0), (59.5, 49.5)))]
     np.testing.assert_allclose(together(flipped, 8.0), 1)
+    np.testing.assert_allclose(together(still, 8.0, ["a", "a", "b", "a", "b"]), [3, 3, 2, 3, 2])
     taken = replace(SAMPLING, electrons=False, common=np.full(4, 3.0))
     table = frame_table(still, still[0].measured, 0, sampling=[taken] * 5)
     # n frames, a variance v of their own and c in common: residuals show v, the mean has v / n + c = (v + n c) / n

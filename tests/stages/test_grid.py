@@ -8,8 +8,8 @@ import pytest
 from fields import SAMPLING, block_means, measured_frame, paint_stars, stacked, star_list, turned
 from fourlight.core import maps
 from fourlight.frames import RegisteredFrame
-from fourlight.stages.geometry import frame_table
 from fourlight.stages.grid import ZOOMS, Grid
+from fourlight.stages.table import frame_table
 
 SHAPE = (110, 130)
 PLACES = np.array([[30.2, 28.7], [95.4, 31.1], [33.8, 80.3], [92.6, 77.9]])

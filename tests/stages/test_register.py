@@ -10,7 +10,7 @@ from fourlight.core import maps
 from fourlight.errors import InputError
 from fourlight.frames import FrameFlag, RegisteredFrame, SetAside, StarList
 from fourlight.recipe import Registration
-from fourlight.stages.register import choose_reference, quality, register
+from fourlight.stages.register import choose_reference, finer_reference, quality, register
 from fourlight.stages.transparency import steadied
 
 SHAPE = (900, 1200)
@@ -194,3 +194,21 @@ def test_a_plane_without_measurable_stars_has_the_light_of_all_planes():
         assert found.transparency[3] == pytest.approx(before.light)
     one = [*frames[:-1], dark[-1]]
     assert np.isfinite([f.transparency for f in steadied(one, one[0].measured)]).all()
+
+
+@pytest.mark.parametrize(("fine", "fwhm", "found"), [(4, 3.0, True), (4, 6.0, False), (1, 3.0, False)])
+def test_the_finer_of_lights_that_are_alike_is_the_reference(fine, fwhm, found):
+    """Where a third of them or more are finer and as sharp on the sky; here samples 1.5 times as fine."""
+    zoom = np.array([[1 / 1.5, 0.0, 20.0], [0.0, 1 / 1.5, 10.0]])
+    coarse = [RegisteredFrame(seen(f"c{k}.fits", STILL, k), STILL, 0.0, 9) for k in range(6)]
+    more = [
+        RegisteredFrame(
+            dataclasses.replace(seen(f"f{k}.fits", STILL, k), fwhm_px=np.full(4, fwhm)), zoom, 0.0, 9
+        )
+        for k in range(fine)
+    ]
+    reference = coarse[0].measured
+    better = finer_reference([*coarse, *more], reference)
+    assert (better is not None) == found
+    assert better is None or better.raw.path.name.startswith("f")
+    assert finer_reference(coarse, reference) is None

@@ -126,7 +126,7 @@ def test_lights_of_several_exposures_are_told():
 def test_the_reason_does_not_count_lights_that_may_drop_out_later():
     _, aside, notes = choose_lights([*(light(k) for k in range(4)), light(7, camera="B")], "")
     assert aside[0].reason == (
-        "camera B instead of A of the lights that are integrated; run such lights apart"
+        "camera B instead of A of the lights that are integrated; 2 of such a kind are needed"
     )
     assert "4" not in notes[0]
 

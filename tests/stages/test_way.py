@@ -37,8 +37,40 @@ def test_frames_without_dither_are_dropped_however_many():
 
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])
 def test_the_recipe_overrules(method):
-    way = choose_way(dithered(4), Integrate(method=method, pixfrac=0.9))
-    assert way == Way(method, "", 0.9, "")
+    way = choose_way(dithered(14), Integrate(method=method, pixfrac=0.9))
+    said = {"drizzle": "", "least-squares": "least squares has no drops: integrate.pixfrac is not used."}
+    assert way == Way(method, "", 0.9, "", said[method])
+
+
+def test_a_size_of_drops_asks_for_drops():
+    assert choose_way(dithered(30), Integrate(pixfrac=0.7)) == Way("drizzle", "", 0.7, "")
+
+
+def test_what_the_recipe_asks_for_is_told_where_it_leaves_holes():
+    """Undithered, drops of 0.5 px reach one pixel in four of a red plane; the fit only guesses the other three."""
+    still = dithered(20, spread=0.0)
+    assert "leave 75.0% of the pixels" in choose_way(still, Integrate(method="drizzle", pixfrac=0.5)).to_know
+    assert "leave 75.0% of the pixels" in choose_way(dithered(2, spread=0.0), Integrate(pixfrac=0.5)).to_know
+    for table, why in (
+        (still, "the frames are hardly dithered"),
+        (dithered(4), "1.0 red and as many blue samples"),
+    ):
+        said = choose_way(table, Integrate(method="least-squares")).to_know
+        assert f"least squares was asked for where drops are better: {why}" in said
+    assert "which fills the holes but blurs" in choose_way(still, Integrate()).to_know
+    for settings in (Integrate(), Integrate(method="drizzle"), Integrate(method="drizzle", pixfrac=0.8)):
+        assert choose_way(dithered(30), settings).to_know == ""
+
+
+def test_few_frames_on_a_part_of_the_field_are_no_lack_of_dither():
+    """All but two of the dithered frames see one half only."""
+    table = dithered(20, seed=3)
+    table.matrix[1], table.inverse[1] = table.matrix[0], table.inverse[0]
+    table.matrix[2:, 0, 2] += 110
+    table.inverse[2:, 0, 2] -= 110
+    way = choose_way(table, Integrate())
+    assert "in a part of the field 2 of 20 frames lie on each other" in way.pixfrac_reason
+    assert "dithered" not in choose_way(table, Integrate(method="least-squares")).to_know
 
 
 def test_the_predicted_noise_is_that_of_stacks():

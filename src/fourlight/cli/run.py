@@ -23,7 +23,16 @@ if TYPE_CHECKING:
 
 __all__ = ["execute", "run"]
 
-UNITS_GB = {"mb": 1e-3, "gb": 1.0, "tb": 1e3, "mib": 2**20 / 1e9, "gib": 2**30 / 1e9, "tib": 2**40 / 1e9}
+UNITS_GB = {
+    "kb": 1e-6,
+    "kib": 1024 / 1e9,
+    "mb": 1e-3,
+    "gb": 1.0,
+    "tb": 1e3,
+    "mib": 2**20 / 1e9,
+    "gib": 2**30 / 1e9,
+    "tib": 2**40 / 1e9,
+}
 """Decimal prefixes of the SI and binary ones (IEC 80000-13), in GB."""
 
 
@@ -155,7 +164,7 @@ def _gigabytes(amount: str) -> float:
     >>> _gigabytes("4GB"), _gigabytes("500 mb"), _gigabytes("1 GiB")
     (4.0, 0.5, 1.073741824)
     """
-    found = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*([MGT]i?B)\s*", amount, re.IGNORECASE)
+    found = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*([KMGT]i?B)\s*", amount, re.IGNORECASE)
     if found is None:
         raise InputError(
             f"--memory {amount}: not an amount of memory; write it with its unit, as 4GB or 500MB"

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-__all__ = ["full_level", "tops"]
+__all__ = ["bounds", "full_level"]
 
 _BIN = 0.005
 """Width of a bin as a share of the highest value: full samples of one sensor differ by less."""
@@ -18,7 +18,9 @@ _FLAT = 0.97
 """Least share of the light of a pixel that its neighbours have on the flat top of a full star; those of a star that is
 not full have less, unless it is wider than ten pixels."""
 _REACH = 2
-"""Pixels beyond a flat top to which what holds for it is carried."""
+"""Pixels beyond a flat top to which what holds for it is carried, and from which light near by is taken."""
+_BESIDE = 4
+"""Pixels around light that may be full in which a fit may fall too low."""
 
 
 def full_level(values: npt.ArrayLike, usual: float | None = None) -> tuple[float, int] | None:
@@ -66,8 +68,13 @@ def full_level(values: npt.ArrayLike, usual: float | None = None) -> tuple[float
     return None
 
 
-def tops(plane: npt.NDArray[np.float32], full: float) -> npt.NDArray[np.float32] | None:
-    """Most light that there can be on and beside the flat tops of full stars: as much as the plane has near by.
+def bounds(
+    plane: npt.NDArray[np.float32], full: float
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]] | None:
+    """Least and most light that there can be beside full samples, over which a fit would ripple.
+
+    Beside light that may be full the least is the least that the plane has near by; on and beside the flat tops of
+    full stars the most is the most that it has near by.
 
     Parameters
     ----------
@@ -78,22 +85,25 @@ def tops(plane: npt.NDArray[np.float32], full: float) -> npt.NDArray[np.float32]
 
     Returns
     -------
-    (ny, nx) float32 or None
-        +inf away from such tops; None where there is none.
+    two (ny, nx) float32, or None
+        -inf and +inf away from such places; None where there is none.
 
     Examples
     --------
     >>> star = np.minimum(100 * np.exp(-0.1 * (np.arange(9) - 4.0) ** 2)[:, None] * np.ones(9), 50).astype(np.float32)
-    >>> tops(star, 48.0)[4].tolist() == [50.0] * 9, tops(star, 60.0) is None
-    (True, True)
+    >>> least, most = bounds(star, 48.0)
+    >>> most[4].tolist() == [50.0] * 9, bool(least[1, 4] == star[0, 4]), bounds(star, 60.0) is None
+    (True, True, True)
     """
-    known = np.where(np.isfinite(plane), plane, np.float32(-np.inf))
-    if not (known >= full).any():
-        return None
-    cross = ndimage.generate_binary_structure(2, 1)
-    flat = (known >= full) & (ndimage.minimum_filter(known, footprint=cross) >= _FLAT * known)
-    if not flat.any():
+    known = np.isfinite(plane)
+    light = np.where(known, plane, np.float32(-np.inf))
+    if not (light >= full).any():
         return None
     side = 2 * _REACH + 1
-    near = ndimage.maximum_filter(np.where(flat, known, np.float32(-np.inf)), side)
-    return np.where(ndimage.maximum_filter(flat, side), near, np.float32(np.inf)).astype(np.float32)
+    lowest = ndimage.minimum_filter(np.where(known, plane, np.float32(np.inf)), side)
+    beside = ndimage.maximum_filter(light >= full, 2 * _BESIDE + 1) & np.isfinite(lowest)
+    cross = ndimage.generate_binary_structure(2, 1)
+    flat = (light >= full) & (ndimage.minimum_filter(light, footprint=cross) >= _FLAT * light)
+    highest = ndimage.maximum_filter(np.where(flat, light, np.float32(-np.inf)), side)
+    least = np.where(beside, lowest, np.float32(-np.inf))
+    return least, np.where(ndimage.maximum_filter(flat, side), highest, np.float32(np.inf))

@@ -27,6 +27,7 @@ from fourlight.stages.calibration import Calibration
 from fourlight.stages.frame_facts import FEWEST_FRAMES
 from fourlight.stages.grid import Grid
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, Method, TileResult
+from fourlight.stages.table import Sampling, frame_table
 from fourlight.stages.tile_sums import TileSums, sums_file
 from fourlight.stages.way import Way, choose_way
 
@@ -137,7 +138,7 @@ def integrated(
     sampling = [
         _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
     ]
-    table = geometry.frame_table(
+    table = frame_table(
         frames, reference, settings.sky_order, sampling=sampling, grid=Grid.named(settings.grid),
         stars=settings.weights == "point", sky=known_sky(kept, raw),
     )  # fmt: skip
@@ -146,7 +147,7 @@ def integrated(
     table = _with_noise(job, added.table if added else table, new, samples, sampling, frames)
     job.notes += _trail_note(table)
     way = way or choose_way(table, settings)
-    job.remarks += [way.blurs] if way.blurs else []
+    job.remarks += [way.to_know] if way.to_know else []
     part, lights = table.rows(new), [raw[row] for row in new]
     keep = job.folder.new_sums if job.recipe.run.keep_sums else None
     work = TileWork(
@@ -160,7 +161,9 @@ def integrated(
     layers = _layers(job, work, tiles, pixel_bytes, _key(job, way, lights, part, calibration, added))
     share = layers.rejected.sum() / max(int(layers.used.sum()), 1)
     many = (
-        f"{len(new)} lights added to {len(raw) - len(new)}" if added else f"{len(frames)} lights integrated"
+        f"{len(new)} light{'s' * (len(new) != 1)} added to {len(raw) - len(new)}"
+        if added
+        else f"{len(frames)} lights integrated"
     )
     job.progress.end(f"{many}, {way.words}, {share:.2%} of samples rejected")
     return Integrated(layers, table, way, tuple(tiles))
@@ -230,7 +233,7 @@ def _cut(table: geometry.FrameTable, way: Way) -> tuple[list[geometry.Tile], flo
 
 
 def _with_noise(
-    job: Job, table: geometry.FrameTable, new: list[int], samples: _Samples, sampling: list[geometry.Sampling],
+    job: Job, table: geometry.FrameTable, new: list[int], samples: _Samples, sampling: list[Sampling],
     frames: list[RegisteredFrame],
 ) -> geometry.FrameTable:  # fmt: skip
     """The table with the noise of its new frames checked on the residuals between them."""
@@ -241,10 +244,8 @@ def _with_noise(
     response = np.array([sampling[row].response for row in new])
     if len(new) >= FEWEST_FRAMES:
         job.progress.begin("noise", 1)
-        factor = noise_check.noise_factors(part, sources.read)
-        beyond = noise_check.beyond_belief(factor)
-        job.notes += _unbelieved(factor[beyond])
-        factor[beyond] = 1.0
+        factor, notes = noise_check.believed(noise_check.noise_factors(part, sources.read))
+        job.notes += notes
         job.progress.step()
         job.progress.end(_noise_words(factor))
     part = noise_check.with_noise(part, factor, response, np.array([frames[row].measured.sky for row in new]))
@@ -252,23 +253,6 @@ def _with_noise(
     for name, values in changed.items():
         values[new] = getattr(part, name)
     return replace(table, **changed)
-
-
-def _unbelieved(factor: Float64) -> list[str]:
-    """A note on factors that are not of noise.
-
-    >>> _unbelieved(np.array([0.36, 4.0]))
-    ['Noise between lights is 0.60 to 2.00 times that seen inside each in 2 planes of them, too far from 1 to be \
-noise: that seen inside is kept there.']
-    """
-    if not factor.size:
-        return []
-    low, high, planes = np.sqrt(factor.min()), np.sqrt(factor.max()), len(factor)
-    said = f"Noise between lights is {low:.2f} to {high:.2f} times that seen inside each in {planes}"
-    said += (
-        f" plane{'s' * (planes != 1)} of them, too far from 1 to be noise: that seen inside is kept there."
-    )
-    return [said]
 
 
 def _noise_words(factor: Float64) -> str:
@@ -287,11 +271,17 @@ inside each')
     return f"noise between lights is {' to '.join(ends)} times that seen inside each"
 
 
-def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> geometry.Sampling:
+def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> Sampling:
     cell = cfa.plane_map(calibration.pattern_of(frame))
     response = np.empty(4)
     response[cell] = source.median_response()
-    full = calibration.saturation_level(frame)
     noise = calibration.noise_of(frame)
-    extra = calibration.sample_variance_extra(frame)
-    return geometry.Sampling(cell, noise.unit == "electron", extra, response, full, noise.step)
+    return Sampling(
+        cell,
+        noise.unit == "electron",
+        calibration.sample_variance_extra(frame),
+        response,
+        calibration.saturation_level(frame),
+        calibration.masters_of(frame),
+        noise.step,
+    )

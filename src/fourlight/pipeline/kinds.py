@@ -42,9 +42,11 @@ def parted(
     known = {frame.path for part in earlier for frame in part.lights}
     groups = kinds([frame for frame in lights if frame.path not in known])
     first = kind_of(earlier[0].lights[0]) if earlier else next(iter(groups))
-    shares = _shared_out([group[0] for group in groups.values()], others)
+    # Frames that suit lights of an earlier run better are in its masters.
+    alike = [*(group[0] for group in groups.values()), *(part.lights[0] for part in earlier)]
+    shares = _shared_out(alike, others)
     found = list(earlier)
-    for (key, group), share in zip(groups.items(), shares, strict=True):
+    for (key, group), share in zip(groups.items(), shares[: len(groups)], strict=True):
         try:
             decision = mosaic.decide(group, sorting.source, sorting.recipe.read.mosaic)
         except (InputError, FrameError) as error:

@@ -22,7 +22,7 @@ from fourlight.stages import calibrate, fringes, judge
 from fourlight.stages.banding import PIECE_BYTES
 from fourlight.stages.calibration import Calibration, joined
 from fourlight.stages.measure import measure
-from fourlight.stages.register import choose_reference, register
+from fourlight.stages.register import choose_reference, finer_reference, register
 from fourlight.stages.star_colours import unlike_most
 from fourlight.stages.transparency import steadied
 
@@ -178,11 +178,15 @@ def _exactness(frames: list[RegisteredFrame]) -> str:
 
 
 def _on_grid(
-    job: Job, frames: list[MeasuredFrame], named: Path | None
+    job: Job, frames: list[MeasuredFrame], named: Path | None, best: MeasuredFrame | None = None
 ) -> tuple[MeasuredFrame, list[RegisteredFrame]]:
-    """The reference, and the lights on its grid that have its colours; another one where it alone has others."""
+    """The reference, and the lights on its grid that have its colours.
+
+    Another one where it alone has others, or where many lights turn out to have finer samples, of which ``best`` is
+    the best one.
+    """
     job.progress.begin("register", len(frames))
-    reference = choose_reference(frames, str(named or ""))
+    reference = best or choose_reference(frames, str(named or ""))
     called = job.called[reference.raw.path]
     work = functools.partial(register, reference=reference, settings=job.recipe.registration, called=called)
     results: list[RegisteredFrame | SetAside] = []
@@ -190,6 +194,9 @@ def _on_grid(
         results.append(result)
         job.progress.step()
     found, unlike = unlike_most([item for item in results if isinstance(item, RegisteredFrame)], reference)
+    better = finer_reference(found, reference) if named is None and best is None else None
+    if better is not None:
+        return _on_grid(job, frames, None, better)
     job.drop(unlike)
     if not found and named is not None:
         job.remarks.append(

@@ -29,7 +29,7 @@ from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import Kind, parted
 from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.lights import calibrated, measured, placed
-from fourlight.pipeline.memory import check_memory, piece_bytes
+from fourlight.pipeline.memory import check_memory, piece_bytes, pixels_of
 from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
@@ -115,7 +115,7 @@ def _done(
     check_memory(job.recipe, lights)
     check_space(job, lights, others)
     # Who is missing, or has too little memory, is told now.
-    job.crew(piece_bytes(lights[0].ny * lights[0].nx))
+    job.crew(piece_bytes(max(map(pixels_of, lights))))
     with begun():
         return _made(job, lights, others, searched, kept, past.with_itself if past and kept else ())
 

@@ -6,15 +6,20 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+import numpy as np
+
 from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role
 from fourlight.io.pixels import decoded_bytes
 from fourlight.io.room import free_room
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.job import Job
+from fourlight.pipeline.memory import pixels_of
 from fourlight.recipe import Recipe
+from fourlight.stages.geometry import BYTES_PER_SAMPLE, HALO, LEAST_SIDE, TILE_BYTES
 from fourlight.stages.grid import Grid
-from fourlight.stages.groups import grouped
+from fourlight.stages.groups import Group, grouped
+from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
 
 __all__ = ["begun", "check_space", "needed_bytes"]
@@ -26,8 +31,8 @@ RESULT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
 pictures."""
 CANVAS_BYTES = 4 * (3 * 2 + 3 + 3 + 2 + 3)
 """Per pixel: channels without gaps and their variance, without sky, smoothed, their brightness, and the picture."""
-KEPT_BYTES = 1300
-"""Per pixel, where sums are kept: four planes of two halves in nine cells at most, 13 bytes each, tiles overlapping."""
+CELL_BYTES = 4 * 2 * 9 * 13
+"""Per pixel of a tile with its halo, where sums are kept: four planes, two halves, nine cells at most, packed."""
 MEASURED_BYTES = 400_000
 """Per light: its stars, sky map and equations of offsets."""
 OTHER_BYTES = 2_000_000
@@ -43,27 +48,43 @@ def needed_bytes(
     Parameters
     ----------
     lights, others : sequence of RawFrame
-        Lights of one size, and calibration frames.
+        Lights and calibration frames.
     folder : OutputFolder
     recipe : Recipe
         Darks further apart than its tolerance make masters of their own; its grid has more or fewer pixels.
     """
-    pixels = lights[0].ny * lights[0].nx
-    stacked = int(pixels * Grid.named(recipe.integrate.grid).zoom ** 2)
-    groups = grouped(others, recipe.calibrate.temperature_tolerance_c)
-    flats = sum(group.role is Role.FLAT for group in groups)
-    # of each group its master, of flats their response too; what samples are multiplied by; a dark scaled
-    masters = 4 * pixels * (len(groups) + flats + max(flats, 1) + 1)
+    stacked = int(max(map(pixels_of, lights)) * Grid.named(recipe.integrate.grid).zoom ** 2)
+    masters = _masters(lights, grouped(others, recipe.calibrate.temperature_tolerance_c))
     decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
     again = min(_size(folder.layers), LAYER_BYTES * stacked) + min(_size(folder.masters), masters)
-    sums = KEPT_BYTES if recipe.run.keep_sums else 0
+    sums = _kept_bytes(len(lights)) if recipe.run.keep_sums else 0
     made = (
-        (LAYER_BYTES + RESULT_BYTES + CANVAS_BYTES + sums) * stacked
+        int((LAYER_BYTES + RESULT_BYTES + CANVAS_BYTES + sums) * stacked)
         + masters
         + MEASURED_BYTES * len(lights)
         + OTHER_BYTES
     )
     return made + decoded - again
+
+
+def _masters(lights: Sequence[RawFrame], groups: Sequence[Group]) -> int:
+    """Of each group its master, of flats their response too; what samples are multiplied by; a dark scaled.
+
+    The last two for every size of lights, and the first of them for each of its flats.
+    """
+    total = sum(pixels_of(group.frames[0]) * (2 if group.role is Role.FLAT else 1) for group in groups)
+    for size in {pixels_of(frame) for frame in lights}:
+        flats = sum(group.role is Role.FLAT and pixels_of(group.frames[0]) == size for group in groups)
+        total += size * (max(flats, 1) + 1)
+    return 4 * total
+
+
+def _kept_bytes(lights: int) -> float:
+    """Per pixel of the stack: tiles overlap, the more the smaller they are."""
+    side = max(
+        np.sqrt(TILE_BYTES / (BYTES_PER_SAMPLE * lights + LeastSquares.FIXED_BYTES[3])) - 2 * HALO, LEAST_SIDE
+    )
+    return float(CELL_BYTES * (1 + 2 * HALO / side) ** 2)
 
 
 def _decoded(frame: RawFrame, folder: Path) -> int:

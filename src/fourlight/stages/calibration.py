@@ -95,6 +95,13 @@ class Calibration:
         maps = [part.path.name if isinstance(part, Master) else part for part in (plan.offset, plan.factor)]
         return [*maps, plan.saturation, plan.pattern, asdict(plan.noise)]
 
+    def masters_of(self, frame: RawFrame) -> str:
+        """What the samples of a light are calibrated with, the same words for the same masters."""
+        plan = self._plan(frame)
+        return " ".join(
+            str(part.path) if isinstance(part, Master) else "" for part in (plan.offset, plan.factor)
+        )
+
     def saturation_level(self, frame: RawFrame) -> float:
         """Calibrated level from which a sample may be saturated (lowest over the frame); inf if not known."""
         return self._plan(frame).saturation

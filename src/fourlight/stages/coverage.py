@@ -175,7 +175,10 @@ def _usual_variance(plane: Float32, variance: Float32) -> Callable[[Float32], Fl
     sky, usual = float(np.median(plane[known])), float(np.median(variance[known]))
     above = np.maximum(plane - np.float32(sky), 0)
     bright = known & (above > 10 * np.sqrt(usual))
-    share = np.median((variance[bright] - usual) / above[bright]) if bright.sum() >= 20 else 0.0
+    if bright.sum() >= 20:
+        # of faint light, variance says more of how many frames cover it: the brightest tenth tells what light adds
+        bright &= above >= np.quantile(above[bright], 0.9)
+    share = np.median((variance[bright] - usual) / above[bright]) if bright.any() else 0.0
     share = max(float(share), 0.0)
 
     def explained(light: Float32) -> Float32:

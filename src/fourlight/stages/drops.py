@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from fourlight.core import bends, drizzle, sums
 from fourlight.core.cfa import PLANES
-from fourlight.core.overlap import overlap_table, span
+from fourlight.core.overlap import PHASES, overlap_table, span
 from fourlight.errors import StageError
 from fourlight.stages.geometry import HALO, FrameTable
 from fourlight.stages.stack_layers import GROUPS, LAYERS, PlaneLayers, Sums
@@ -20,8 +20,8 @@ __all__ = ["Drops"]
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-MOST_TABLES = 64
-"""Overlap tables kept at once, a megabyte each."""
+MOST_TABLE_BYTES = 32e6
+"""Of all overlap tables: one takes a megabyte where drops touch 2 x 2 pixels, nine where they touch 6 x 6."""
 
 EVEN = 4
 """Drops on a pixel by which it is told how noise power changes with the weights."""
@@ -37,7 +37,9 @@ class _Overlaps:
     def __init__(self, matrices: Float64, pixfrac: float) -> None:
         linear = matrices[:, :, :2].reshape(len(matrices), 4)
         step = 1 / 2000
-        while len(np.unique(np.round(linear / step), axis=0)) > MOST_TABLES:
+        widest = max(span(matrix[:, :2], pixfrac) for matrix in matrices)
+        most = max(int(MOST_TABLE_BYTES / (4 * PHASES**2 * widest**2)), 1)
+        while len(np.unique(np.round(linear / step), axis=0)) > most:
             step *= 2
         keys, self._index = np.unique(np.round(linear / step), axis=0, return_inverse=True)
         self._tables = [overlap_table((key * step).reshape(2, 2), pixfrac) for key in keys]

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from fourlight.core import maps
 from fourlight.stages.geometry import FrameTable
 
-__all__ = ["choose_pixfrac", "uneven_share"]
+__all__ = ["FEW", "MOST_HOLES", "choose_pixfrac", "fewest", "uneven_share"]
 
 CHOICES = (0.6, 0.7, 0.8, 0.9, 1.0, 1.25, 1.5, 2.0)
 """Sides of a drop in frame pixels. A plane has a sample every two pixels, so 2 covers any single frame."""
@@ -18,6 +18,9 @@ THIN = 0.2
 
 MOST_HOLES = 1e-3
 """Share of holes that is allowed."""
+
+FEW = 5
+"""Frames on each other below which holes are a matter of their number, not of dither."""
 
 MIN_DROPS = 4
 """Drops of a red or blue plane that must touch a pixel on average: with fewer, single samples show through."""
@@ -40,10 +43,16 @@ def choose_pixfrac(table: FrameTable) -> tuple[float, str]:
         if touching >= MIN_DROPS and uneven_share(table, pixfrac) <= MOST_HOLES:
             break
     size = f"{pixfrac:g} pixel{'s' * (pixfrac != 1)}"
-    if pixfrac > 1 and frames < 5:
+    if pixfrac > 1 and frames < FEW:
         return pixfrac, (
             f"with {frames} frames few red and blue samples fall on each pixel: drops of {size} are used, "
             "which blurs; more subs allow smaller ones."
+        )
+    least = fewest(table) if pixfrac > 1 else frames
+    if least < FEW:
+        return pixfrac, (
+            f"in a part of the field {least} of {frames} frames lie on each other, too few for red and blue samples on "
+            f"every pixel: drops of {size} are used, which blurs; more subs of that part allow smaller ones."
         )
     if pixfrac > 1:
         return pixfrac, (
@@ -68,6 +77,19 @@ def uneven_share(table: FrameTable, pixfrac: float) -> float:
                 thin += int((cover < THIN * cover.mean()).sum())
                 total += cover.size
     return thin / total if total else 0.0
+
+
+def fewest(table: FrameTable) -> int:
+    """Frames that lie on each other where they are fewest, of places that have any."""
+    ny, nx = table.shape
+    x, y = (
+        part.ravel() for part in np.meshgrid(np.linspace(0.2, 0.8, 3) * nx, np.linspace(0.2, 0.8, 3) * ny)
+    )
+    counts = np.zeros(len(x), dtype=np.int64)
+    for inverse, (h, w) in zip(table.inverse, table.size.tolist(), strict=True):
+        u, v = maps.apply(inverse, x, y)
+        counts += (u >= 0) & (u <= w - 1) & (v >= 0) & (v <= h - 1)
+    return int(counts[counts > 0].min(initial=len(table.matrix)))
 
 
 def _coverage(table: FrameTable, oy: int, ox: int, pixfrac: float) -> npt.NDArray[np.float64]:

@@ -69,12 +69,15 @@ def repeated(alike: Float64) -> Float64:
     return np.asarray(alike - seen)
 
 
-def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:
-    """How many frames (f,) lay the same sensor pixels on the same block of the stack, on average.
+def together(
+    frames: Sequence[RegisteredFrame], block_px: float, masters: Sequence[str] | None = None
+) -> Float64:
+    """How many frames (f,) of the same masters lay the same sensor pixels on the same block of the stack, on average.
 
     One for frames dithered by more than the block, the number of frames without dithering. Noise of a master
-    frame is common to them and does not average out.
+    frame is common to them and does not average out. ``masters`` names those of each frame; None: all have the same.
     """
+    names = np.array(masters or [""] * len(frames))
     centre = np.array([[(f.measured.raw.nx - 1) / 2, (f.measured.raw.ny - 1) / 2] for f in frames])
     linear = np.array([f.matrix[:, :2] for f in frames])
     place = np.einsum("fij,fj->fi", linear, centre) + np.array([f.matrix[:, 2] for f in frames])
@@ -82,5 +85,5 @@ def together(frames: Sequence[RegisteredFrame], block_px: float) -> Float64:
     for k in range(len(frames)):
         overlap = np.clip(1 - np.abs(place - place[k]) / block_px, 0, None).prod(axis=1)
         aligned = np.abs(linear - linear[k]).max(axis=(1, 2)) < 0.1
-        out[k] = (overlap * aligned).sum()
+        out[k] = (overlap * aligned * (names == names[k])).sum()
     return out

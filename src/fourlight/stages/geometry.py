@@ -2,29 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import bends, maps
-from fourlight.core.samples import polynomial_terms
-from fourlight.frames import MeasuredFrame, RegisteredFrame
-from fourlight.stages.frame_facts import repeated, sharpness, star_peaks, together, typical_width
-from fourlight.stages.grid import Grid
-from fourlight.stages.skymatch import pixel_scale, sky_differences
-from fourlight.stages.trails import without_fixtures
+from fourlight.core import bends
 
 __all__ = [
     "BYTES_PER_SAMPLE",
     "ROWS",
     "FrameTable",
-    "Sampling",
     "Tile",
-    "frame_table",
     "padded_pixels",
+    "patch_side",
     "rectangle",
     "samples_beneath",
     "tiles",
@@ -46,6 +39,9 @@ least squares differs from one cut to another, by less than the noise."""
 
 MOST_SIDE, LEAST_SIDE = 512, 64
 """Rows and columns of a tile: no more than, and not fewer however many frames there are."""
+
+PATCH_BYTES, PATCH_SIDES = 60e6, (24, 96)
+"""Memory and side of a part of the stack on which something is looked at before all of it is made."""
 
 USUAL_SIDE = 256
 """Side of the tiles on which it is seen how many samples are read for a pixel."""
@@ -132,24 +128,6 @@ class FrameTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Sampling:
-    """How the sensor of a frame took samples of the light."""
-
-    cell: Int64
-    """(2, 2) plane index of ``[y % 2, x % 2]``."""
-    electrons: bool
-    """Whether samples are electrons, so that photon noise follows from the signal."""
-    common: Float64
-    """(4,) variance per sample that frames share through the master frames, frame units."""
-    response: Float64
-    """(4,) median flat response of the planes; 1 without flats."""
-    full: float = np.inf
-    """Level from which a sample may be full, frame units."""
-    step: float = 0.0
-    """Step of the digitiser, frame units; 0 where samples are not whole numbers of it."""
-
-
-@dataclass(frozen=True, slots=True)
 class Tile:
     """A rectangle of the stack: rows ``y0:y1`` and columns ``x0:x1``."""
 
@@ -157,85 +135,6 @@ class Tile:
     y1: int
     x0: int
     x1: int
-
-
-def frame_table(
-    frames: Sequence[RegisteredFrame],
-    reference: MeasuredFrame,
-    sky_order: int,
-    *,
-    sampling: Sequence[Sampling],
-    grid: Grid | None = None,
-    stars: bool = False,
-    sky: Mapping[int, Float64] | None = None,
-) -> FrameTable:
-    """Collect what integration needs of each frame.
-
-    Parameters
-    ----------
-    frames : sequence of RegisteredFrame
-        In time order; halves take turns.
-    reference : MeasuredFrame
-    sky_order : int
-        Order of the sky difference.
-    sampling : sequence of Sampling
-        Of each frame.
-    grid : Grid, optional
-        Of the stack; that of the reference where not given.
-    stars : bool
-        Whether weights are best for stars, not for extended light.
-    sky : mapping of int to (4, n) float64, optional
-        Sky differences of frames, by their number, that are known already.
-    """
-    grid = grid or Grid()
-    scale = np.array([pixel_scale(frame) for frame in frames])
-    noise = np.array([frame.measured.noise for frame in frames])
-    poisson = np.array([1.0 if taken.electrons else 0.0 for taken in sampling])
-    common = np.array([taken.common for taken in sampling])
-    response = np.array([taken.response for taken in sampling])
-    level = np.array([frame.measured.sky for frame in frames])
-    merit = sharpness(frames) if stars else np.ones((len(frames), 4))
-    matrix = np.array([grid.carried(frame.matrix) for frame in frames])
-    bend = grid.bent(np.array([frame.plane_bend for frame in frames]))
-    size = np.array([(frame.measured.raw.ny, frame.measured.raw.nx) for frame in frames], dtype=np.int64)
-    differences, errors = sky_differences(frames, reference, sky_order, sky)
-    return FrameTable(
-        matrix=matrix,
-        inverse=np.array([maps.inverse(part) for part in matrix]),
-        bend=bend,
-        unbend=_unbent(bend, size, grid.shape(reference)),
-        scale=scale,
-        sky=differences,
-        sky_error=errors,
-        terms=polynomial_terms(sky_order),
-        dark=noise**2 * response**2 - poisson[:, None] * level * response,
-        poisson=poisson,
-        floor=0.3 * noise**2 / scale**2,
-        merit=merit,
-        weight=merit * scale**2 / noise**2,
-        half=np.arange(len(frames), dtype=np.int64) % 2,
-        cell=np.array([taken.cell for taken in sampling]),
-        size=size,
-        shared=repeated(together(frames, 8.0))[:, None] * common / scale**2,
-        step=np.array([taken.step for taken in sampling])[:, None] / response / scale,
-        level=reference.sky.copy(),
-        zoom=grid.zoom,
-        fwhm_px=grid.zoom * typical_width(frames),
-        stars=star_peaks(reference, grid),
-        full=np.min([taken.full / part for taken, part in zip(sampling, scale, strict=True)], axis=0),
-        trails=without_fixtures(frames),
-        shape=grid.shape(reference),
-    )
-
-
-def _unbent(bend: Float64, size: Int64, shape: tuple[int, int]) -> Float64:
-    """Maps back from the stack to frames of these sizes, (f, 4, 2, 4, 4)."""
-    return np.array(
-        [
-            [bends.inverse(plane, (ny, nx), shape) for plane in planes]
-            for planes, (ny, nx) in zip(bend, size.tolist(), strict=True)
-        ]
-    )
 
 
 def tiles(shape: tuple[int, int], pixel_bytes: float) -> list[Tile]:
@@ -274,6 +173,13 @@ def samples_beneath(table: FrameTable) -> float:
             boxes = (rectangle(tile, table.unbend[f, 0], size) for f, size in enumerate(table.size.tolist()))
             most = max(most, sum((y1 - y0) * (x1 - x0) for y0, y1, x0, x1 in filter(None, boxes)))
     return most / (USUAL_SIDE + 2 * HALO) ** 2
+
+
+def patch_side(table: FrameTable) -> int:
+    """Side of a part of the stack on which something is looked at: smaller where many samples lie beneath a pixel."""
+    least, most = PATCH_SIDES
+    room = np.sqrt(PATCH_BYTES / (BYTES_PER_SAMPLE * max(samples_beneath(table), 1.0)))
+    return int(np.clip(room - 2 * HALO, least, most))
 
 
 def rectangle(tile: Tile, unbend: Float64, shape: Sequence[int]) -> tuple[int, int, int, int] | None:

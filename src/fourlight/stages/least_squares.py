@@ -15,7 +15,7 @@ import numpy.typing as npt
 from fourlight.core import bspline, lowered, reach, stencil
 from fourlight.core.cfa import PLANES
 from fourlight.core.nearinverse import near_inverse
-from fourlight.core.saturation import tops
+from fourlight.core.saturation import bounds
 from fourlight.engine import nothing
 from fourlight.stages.geometry import HALO, FrameTable
 from fourlight.stages.noise_check import SEED
@@ -110,14 +110,13 @@ class LeastSquares:
             planes = {name: [2 * n] for n, name in enumerate(group)}
             if len(group) > 1:
                 planes["G"] = [0, 2]
-            full = [tops(ref[c], table.full[c]) for c in indices]
+            full = [bounds(ref[c], table.full[c]) for c in indices]
             starts = {n: [_filled(ref[c], table.level[c])] for n, c in zip(group, indices, strict=True)}
             width, least = float(table.fwhm_px[indices[0]]), float(self._least[indices[0]])
             merit = float(self._merit[indices[0]])
             for name, parts in planes.items():
                 begun = starts.get(name) or _between(starts["G1"], starts["G2"])
-                caps = [cap for cap in (full[int(p) // 2] for p in parts) if cap is not None]
-                fit = _Fit(room, width, least, merit, np.max(caps, axis=0) if caps else None)
+                fit = _Fit(room, width, least, merit, [both for p in parts if (both := full[p // 2])])
                 out[name], starts[name] = _plane(fit, parts, begun, self._told)
         return out
 
@@ -141,13 +140,16 @@ class _Fit:
     """Weight per pixel of the faintest frame."""
     merit: float
     """Weight of a usual sample times its variance."""
-    most: Float32 | None
-    """Most light on and beside the flat tops of full stars, over which the spline would ripple; None: no such stars."""
+    bounds: list[tuple[Float32, Float32]]
+    """Least and most light beside full samples of its planes, as far as there are such."""
 
     def at_pixels(self, fitted: Float32) -> Float32:
         """A fit at the pixels."""
         image = bspline.at_pixels(fitted)
-        return image if self.most is None else np.minimum(image, self.most)
+        if self.bounds:
+            image = np.maximum(image, np.min([least for least, _ in self.bounds], axis=0))
+            image = np.minimum(image, np.max([most for _, most in self.bounds], axis=0))
+        return image
 
 
 def _plane(

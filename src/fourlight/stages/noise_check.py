@@ -9,6 +9,7 @@ noise through the same steps, rounded as the samples are: residuals of whole num
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -18,23 +19,25 @@ from fourlight.core.noise import ROUNDING
 from fourlight.core.spread import core_spread
 from fourlight.stages import tile_samples
 from fourlight.stages.frame_facts import FEWEST_FRAMES
-from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.geometry import FrameTable, Tile, patch_side
 from fourlight.stages.tile_samples import Reader, TileSamples
 
-__all__ = ["beyond_belief", "noise_factors", "with_noise"]
+__all__ = ["believed", "noise_factors", "with_noise"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-PATCH_PX = 96
 PATCHES = 4
 """Patches along each axis of the stack."""
+
+GROUP = 100
+"""Frames that are compared with each other: of more, every second, third, ... one are, so that memory is bounded."""
 
 ENOUGH = 500
 """Samples that a factor needs."""
 
-MOST_KEPT = 200_000
+MOST_KEPT = 100_000
 """Residuals kept per patch and plane, over all frames; never fewer than 256 of a frame."""
 
 BELIEVED = 0.5, 2.0
@@ -87,7 +90,22 @@ def noise_factors(table: FrameTable, read: Reader) -> Float64:
     frames = len(table.matrix)
     if frames < FEWEST_FRAMES:
         return np.ones((frames, 4))
-    patches = _patches(table.shape)
+    out, groups = np.empty((frames, 4)), -(-frames // GROUP)
+    for first in range(groups):
+        rows = range(first, frames, groups)
+        out[rows] = _factors(table.rows(rows), read_rows(read, rows))
+    return out
+
+
+def read_rows(read: Reader, rows: Sequence[int]) -> Reader:
+    """Samples of some of the frames, by their number among these."""
+    return lambda f, *box: read(rows[f], *box)
+
+
+def _factors(table: FrameTable, read: Reader) -> Float64:
+    """The factors of frames that are compared with each other."""
+    frames = len(table.matrix)
+    patches = _patches(table.shape, patch_side(table))
     seen, null = (_Residuals.none(frames, len(patches)) for _ in range(2))
     random = np.random.default_rng(SEED)
     for patch, tile in enumerate(patches):
@@ -104,18 +122,28 @@ def noise_factors(table: FrameTable, read: Reader) -> Float64:
     )
 
 
-def beyond_belief(factor: Float64) -> npt.NDArray[np.bool_]:
-    """Whether factors (f, 4) are too far from 1 to be of noise.
+def believed(factor: Float64) -> tuple[Float64, list[str]]:
+    """Factors (f, 4) with 1 where they are too far from it to be of noise, and a note on those.
 
-    >>> beyond_belief(np.array([[0.4, 0.9, 1.0, 2.5]])).tolist()
-    [[True, False, False, True]]
+    >>> kept, notes = believed(np.array([[0.36, 0.9, 1.0, 4.0]]))
+    >>> kept.tolist(), notes
+    ([[1.0, 0.9, 1.0, 1.0]], ['Noise between lights is 0.60 to 2.00 times that seen inside each in 2 planes of them, \
+too far from 1 to be noise: that seen inside is kept there.'])
     """
-    return (factor < BELIEVED[0]) | (factor > BELIEVED[1])
+    beyond = (factor < BELIEVED[0]) | (factor > BELIEVED[1])
+    if not beyond.any():
+        return factor, []
+    far = np.sqrt(factor[beyond])
+    said = f"Noise between lights is {far.min():.2f} to {far.max():.2f} times that seen inside each in {far.size}"
+    said += (
+        f" plane{'s' * (far.size != 1)} of them, too far from 1 to be noise: that seen inside is kept there."
+    )
+    return np.where(beyond, 1.0, factor), [said]
 
 
-def _patches(shape: tuple[int, int]) -> list[Tile]:
+def _patches(shape: tuple[int, int], side: int) -> list[Tile]:
     ny, nx = shape
-    side = min(PATCH_PX, ny, nx)
+    side = min(side, ny, nx)
     return [
         Tile(y, y + side, x, x + side)
         for y in np.linspace(0.1 * (ny - side), 0.9 * (ny - side), PATCHES).astype(int).tolist()
@@ -213,7 +241,7 @@ def with_noise(table: FrameTable, factor: Float64, response: Float64, level: Flo
     """The table with each frame's variance at its sky level multiplied by ``factor`` (f, 4).
 
     ``response`` and ``level`` (f, 4) are the median flat response and the sky of each frame, as given to
-    `fourlight.stages.geometry.frame_table`.
+    `fourlight.stages.table.frame_table`.
     """
     sky = table.poisson[:, None] * level * response
     return dataclasses.replace(

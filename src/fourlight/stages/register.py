@@ -16,12 +16,15 @@ from fourlight.stages.select import kind_of, kinds
 from fourlight.stages.star_colours import exchanged
 from fourlight.stages.transparency import compared
 
-__all__ = ["choose_reference", "quality", "register"]
+__all__ = ["choose_reference", "finer_reference", "quality", "register"]
 
 Float64 = npt.NDArray[np.float64]
 
 CENTROID_FLOOR_PX = 0.01
 """Position error that no amount of light removes (pixel shape, seeing that varies over the field)."""
+
+FINER = 0.9
+"""Side of a sample over that of the reference below which it counts as finer."""
 
 
 def quality(frame: MeasuredFrame) -> float:
@@ -62,6 +65,26 @@ def choose_reference(frames: Sequence[MeasuredFrame], name: str) -> MeasuredFram
     raise InputError(
         f"registration.reference = {name!r}: no usable light has this file name; "
         "name one of the lights or leave it empty"
+    )
+
+
+def finer_reference(found: Sequence[RegisteredFrame], reference: MeasuredFrame) -> MeasuredFrame | None:
+    """A better reference where many lights of its kind have finer samples on the sky; else None.
+
+    Samples of a third of the lights must be finer by a tenth, and their stars as narrow on the sky: on the grid of the
+    coarse ones all that they resolve would be lost.
+    """
+    kind = kind_of(reference.raw)
+    alike = [frame for frame in found if kind_of(frame.measured.raw) == kind]
+    scale = np.array([np.sqrt(abs(np.linalg.det(frame.matrix[:, :2]))) for frame in alike])
+    fine = scale < FINER
+    if 3 * fine.sum() < len(found):
+        return None
+    width = scale * [np.nanmean(frame.measured.fwhm_px) for frame in alike]
+    if not np.nanmedian(width[fine]) <= np.nanmedian(width[~fine]):
+        return None
+    return choose_reference(
+        [frame.measured for frame, is_fine in zip(alike, fine, strict=True) if is_fine], ""
     )
 
 

@@ -97,7 +97,7 @@ def choose_lights(
         differences = [words for _, words in others]
         raise InputError(_too_few(lights, differences, left_out), _too_few(lights, differences))
     aside += [
-        SetAside(f.path, "select", f"{words} of the lights that are integrated; run such lights apart")
+        SetAside(f.path, "select", f"{words} of the lights that are integrated; {_advice(f, best, mix=mix)}")
         for f, words in others
     ]
     chosen = sorted((f for key in joined for f in groups[key]), key=in_time)
@@ -114,12 +114,22 @@ def kinds(frames: Sequence[RawFrame]) -> dict[Key, list[RawFrame]]:
 
 def _goes_with(key: Key, best: Key, lights: Sequence[RawFrame]) -> bool:
     """Whether lights of one kind make a stack together with those of the best one."""
-    same = all(
+    return _mixes(key, best) and len(lights) >= LEAST
+
+
+def _mixes(key: Key, best: Key) -> bool:
+    """Whether lights of two kinds may be in one stack at all."""
+    return all(
         mine == theirs
         for name, mine, theirs in zip(FIELDS, key, best, strict=True)
         if name in ("filter", "binning")
     )
-    return same and len(lights) >= LEAST
+
+
+def _advice(frame: RawFrame, best: Key, *, mix: bool) -> str:
+    """What to do with a light of another kind than the best one that does not go with it."""
+    alone = mix and _mixes(kind_of(frame), best)
+    return f"{LEAST} of such a kind are needed" if alone else "run such lights apart"
 
 
 def _best(groups: Mapping[Key, list[RawFrame]], calibrations: Sequence[RawFrame], tolerance_c: float) -> Key:

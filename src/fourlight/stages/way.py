@@ -7,7 +7,7 @@ with few of them it cannot be told from smoothing. Both are known beforehand fro
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +17,8 @@ from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
 from fourlight.stages.drops import Drops
-from fourlight.stages.dropsize import choose_pixfrac
-from fourlight.stages.geometry import FrameTable, Tile
+from fourlight.stages.dropsize import FEW, MOST_HOLES, choose_pixfrac, fewest, uneven_share
+from fourlight.stages.geometry import FrameTable, Tile, patch_side
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import Method
 
@@ -41,9 +41,6 @@ DROP_MISFIT = 0.15
 LEAST_WIDTH_PX = 1.2
 """Width of stars on the stack's grid under which it is too coarse to fit: drops only average."""
 
-PATCH_PX = 96
-"""Side of the part in the middle of the stack on which the noise is compared."""
-
 
 @dataclass(frozen=True, slots=True)
 class Way:
@@ -57,6 +54,8 @@ class Way:
     """Side of a drop; used by drizzle only."""
     pixfrac_reason: str
     """Empty where the recipe sets it."""
+    warning: str = ""
+    """What a user must know of what the recipe asks for; empty where nothing is wrong with it."""
 
     def of(
         self, table: FrameTable, told: Callable[[], None] = nothing, whole: FrameTable | None = None
@@ -75,9 +74,10 @@ class Way:
         return LeastSquares.STEPS if self.method == "least-squares" else 0
 
     @property
-    def blurs(self) -> str:
-        """What a user must know where the coverage asks for drops that blur; else empty."""
-        return self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
+    def to_know(self) -> str:
+        """What a user must know: drops that blur because the coverage asks for them, holes because the recipe does."""
+        blurs = self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
+        return self.warning or blurs
 
     def fixed_bytes(self, table: FrameTable) -> int:
         """Memory per pixel of a tile that does not depend on the number of frames."""
@@ -112,12 +112,28 @@ def choose_way(table: FrameTable, settings: Integrate) -> Way:
     ----------
     table : FrameTable
     settings : Integrate
-        The recipe's section.
+        The recipe's section. Where it names no method but the size of drops, they are what it asks for.
     """
     even, why = choose_pixfrac(table)
     pixfrac, why = (settings.pixfrac, "") if settings.pixfrac else (even, why)
-    if settings.method != "auto":
-        return Way(settings.method, "", pixfrac, why)
+    if settings.method == "drizzle" or (settings.method == "auto" and settings.pixfrac):
+        way = Way("drizzle", "", pixfrac, why)
+        return replace(way, warning=_holes(table, pixfrac, even) if settings.pixfrac else "")
+    way = _by_coverage(table, even, pixfrac, why)
+    if settings.method == "auto":
+        return way
+    warning = f"least squares was asked for where drops are better: {_small(way.method_reason)}"
+    unused = "least squares has no drops: integrate.pixfrac is not used." if settings.pixfrac else ""
+    return Way(settings.method, "", pixfrac, why, warning if way.method == "drizzle" else unused)
+
+
+def _small(sentence: str) -> str:
+    """A sentence to follow a colon."""
+    return sentence[:1].lower() + sentence[1:]
+
+
+def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Way:
+    """The way that the coverage asks for; drops of ``even`` px would leave no holes."""
     samples = _samples(table)
     if samples < LEAST_SAMPLES:
         subs = int(np.ceil(LEAST_SAMPLES * len(table.matrix) / samples)) if samples else 0
@@ -128,13 +144,26 @@ def choose_way(table: FrameTable, settings: Integrate) -> Way:
         width = f"Stars of {table.fwhm_px.min():.1f} px are too sharp for the grid of the stack to be fitted on it"
         return Way("drizzle", f"{width}; drops average what falls on a pixel.", pixfrac, why)
     if even > 1:
-        return Way("drizzle", "The frames are hardly dithered, which leaves nothing to fit.", pixfrac, why)
+        few = "A part of the field has too few frames to be fitted."
+        still = "The frames are hardly dithered, which leaves nothing to fit."
+        return Way("drizzle", few if fewest(table) < FEW else still, pixfrac, why)
     cost = noise_cost(table, pixfrac)
     known = f"With {samples:.1f} red and as many blue samples per pixel, areas are"
     how = f"{abs(cost - 1):.0%} {'noisier' if cost >= 1 else 'less noisy'} by least squares than by drops"
     if cost > MOST_NOISE:
         return Way("drizzle", f"{known} {how}: too much for sharper stars.", pixfrac, why)
     return Way("least-squares", f"{known} {how}, and stars are sharper.", pixfrac, why)
+
+
+def _holes(table: FrameTable, pixfrac: float, even: float) -> str:
+    """What is wrong with drops of the size that the recipe asks for; empty if nothing."""
+    thin = uneven_share(table, pixfrac)
+    if thin <= MOST_HOLES:
+        return ""
+    return (
+        f"drops of {pixfrac:g} px leave {thin:.1%} of the pixels of red and blue with next to no samples, or "
+        f"none: integrate.pixfrac={even:g} fills them, as does leaving it out."
+    )
 
 
 def _samples(table: FrameTable) -> float:
@@ -153,9 +182,9 @@ def noise_cost(table: FrameTable, pixfrac: float) -> float:
 
     Both follow from where the samples lie and how noisy they are; no pixel is read.
     """
-    ny, nx = table.shape
-    y, x = max(0, (ny - PATCH_PX) // 2), max(0, (nx - PATCH_PX) // 2)
-    tile = Tile(y, min(ny, y + PATCH_PX), x, min(nx, x + PATCH_PX))
+    (ny, nx), side = table.shape, patch_side(table)
+    y, x = max(0, (ny - side) // 2), max(0, (nx - side) // 2)
+    tile = Tile(y, min(ny, y + side), x, min(nx, x + side))
 
     def empty(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32, Float32]:
         return np.zeros((y1 - y0, x1 - x0), dtype=np.float32), np.empty((0, 0), dtype=np.float32)

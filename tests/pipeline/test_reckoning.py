@@ -1,0 +1,51 @@
+"""Memory and room that a run is reckoned to take, where its frames differ in size or its sums are kept."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from fields import raw_frame
+from fourlight.errors import RecipeError
+from fourlight.frames import Role
+from fourlight.pipeline import memory
+from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.space import CELL_BYTES, needed_bytes
+from fourlight.recipe import Recipe, with_settings
+
+SMALL = [raw_frame(f"small{k}.fits", (200, 160)) for k in range(3)]
+LARGE = [raw_frame(f"large{k}.fits", (3000, 4000)) for k in range(9)]
+
+
+def test_the_largest_lights_count_whichever_come_first(tmp_path: Path) -> None:
+    folder = OutputFolder(tmp_path)
+    mixed = needed_bytes([*SMALL, *LARGE], [], folder, Recipe())
+    assert (
+        needed_bytes(LARGE, [], folder, Recipe()) <= mixed < 1.02 * needed_bytes(LARGE, [], folder, Recipe())
+    )
+    flats = [
+        replace(frame, role=Role.FLAT, path=Path(f"flat{frame.path.name}")) for frame in [*SMALL, *LARGE]
+    ]
+    more = needed_bytes([*SMALL, *LARGE], flats, folder, Recipe()) - mixed
+    assert 2 * 4 * 12e6 <= more < 1.02 * 2 * 4 * 12e6, "a master and its response of the large ones"
+
+
+def test_memory_is_reckoned_from_the_largest_lights_and_the_sums_that_are_kept() -> None:
+    huge = [replace(frame, ny=9600, nx=6400) for frame in LARGE]
+    little = with_settings(Recipe(), ["run.memory_gb=0.6"])
+    memory.check_memory(little, [*SMALL, *LARGE])
+    with pytest.raises(RecipeError, match=r"12 lights of up to 6400 x 9600 px need at least 0\.[89]"):
+        memory.check_memory(little, [*SMALL, *huge])
+    with pytest.raises(RecipeError, match="whose sums are kept"):
+        memory.check_memory(with_settings(little, ["run.keep_sums=true"]), LARGE)
+
+
+def test_tiles_whose_sums_are_kept_overlap_the_more_the_smaller_they_are(tmp_path: Path) -> None:
+    """Cells of tiles of 150 and 64 pixels with 16 more on each side, over their own area."""
+    folder, keep = OutputFolder(tmp_path), with_settings(Recipe(), ["run.keep_sums=true"])
+    for lights, side in ((300, 150), (2000, 64)):
+        frames = [replace(LARGE[0], path=Path(f"{k}.fits")) for k in range(lights)]
+        sums = needed_bytes(frames, [], folder, keep) - needed_bytes(frames, [], folder, Recipe())
+        assert sums / 12e6 == pytest.approx(CELL_BYTES * ((side + 32) / side) ** 2, rel=0.03)
