@@ -50,7 +50,11 @@ def coarse(request: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     simulate(loads(SCENE.format(gain=request.param)), folder / "lights")
     summary = run([folder / "lights"], folder / "out", Recipe())
     with fits.open(folder / "out" / "halves.fits") as halves:
-        yield summary, {hdu.name: np.array(hdu.data, dtype=float) for hdu in halves if hdu.data is not None}
+        yield (
+            request.param,
+            summary,
+            {hdu.name: np.array(hdu.data, dtype=float) for hdu in halves if hdu.data is not None},
+        )
 
 
 def scatter(planes: dict[str, npt.NDArray[np.float64]], plane: str, side: int) -> float:
@@ -69,7 +73,7 @@ def scatter(planes: dict[str, npt.NDArray[np.float64]], plane: str, side: int) -
 
 
 def test_halves_differ_by_their_claimed_noise(coarse: Any) -> None:
-    summary, planes = coarse
+    _, summary, planes = coarse
     assert not summary["set_aside"]
     for side, most in LIMITS.items():
         found = np.array([scatter(planes, plane, side) for plane in ("R", "G1", "B")])
@@ -77,9 +81,10 @@ def test_halves_differ_by_their_claimed_noise(coarse: Any) -> None:
 
 
 def test_noise_is_believed_and_no_less_than_that_of_rounding(coarse: Any) -> None:
-    summary, _ = coarse
+    gain, summary, _ = coarse
     assert not any("too far from 1" in note for note in summary["assumptions"])
     step = summary["noise"]["gain_e_per_adu"]
+    assert step == pytest.approx(gain, rel=0.1)
     assert all(
         value >= step / np.sqrt(12) for frame in summary["frames"] for value in frame["noise"].values()
     )
