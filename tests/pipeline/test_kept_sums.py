@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from pathlib import Path
 from typing import Any
@@ -86,21 +85,6 @@ def test_sums_of_other_lights_are_not_added_to(
     done = command("run", "--add", nights[0], "--out", out)
     assert done.code == 0, done.err
     assert "the sums that were kept are of other lights: all lights are integrated" in done.err
-
-
-def test_a_reference_that_is_set_aside_now_is_replaced(
-    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path
-) -> None:
-    """A copy of it with a better name is among the new lights, and each exposure counts once."""
-    reference = json.loads((out / "summary.json").read_text())["grid"]["reference"]
-    for number, path in enumerate(
-        [nights[0] / "night1" / Path(reference).name, *(nights[1] / "night2").iterdir()]
-    ):
-        (tmp_path / "new").mkdir(exist_ok=True)
-        shutil.copy(path, tmp_path / "new" / f"l{number}.fits")
-    done = command("run", "--add", tmp_path / "new", "--out", out)
-    assert done.code == 0, done.err
-    assert "is in the sums that were kept, and is set aside now: all 17 lights are integrated" in done.err
 
 
 @pytest.mark.parametrize("with_sums", [True, False])

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import bends
-from fourlight.frames import RawFrame
+from fourlight.frames import MeasuredFrame, RawFrame
 from fourlight.pipeline.kept import Kept
 from fourlight.stages.geometry import ROWS, FrameTable
 from fourlight.stages.least_squares import LeastSquares
@@ -25,9 +25,14 @@ MOST_PLACE_PX = 0.02
 """Change of the place of an earlier frame that is let pass."""
 
 
-def known_sky(kept: Kept | None, raw: Sequence[RawFrame]) -> dict[int, Float64]:
-    """Sky differences of the frames in kept sums, by their rows: those that were taken off then."""
-    found = dict(zip(kept.lights, kept.table.sky, strict=True)) if kept else {}
+def known_sky(kept: Kept | None, raw: Sequence[RawFrame], reference: MeasuredFrame) -> dict[int, Float64]:
+    """Sky differences of the frames in kept sums, by their rows: those that were taken off then.
+
+    Empty where they were differences from another reference.
+    """
+    if kept is None or kept.reference != reference.raw.path:
+        return {}
+    found = dict(zip(kept.lights, kept.table.sky, strict=True))
     return {row: found[frame.path] for row, frame in enumerate(raw) if frame.path in found}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -138,13 +139,13 @@ def integrated(
     sampling = [
         _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
     ]
-    table = frame_table(
-        frames, reference, settings.sky_order, sampling=sampling, grid=Grid.named(settings.grid),
-        stars=settings.weights == "point", sky=known_sky(kept, raw),
+    tabled = functools.partial(
+        frame_table, frames, reference, settings.sky_order, sampling=sampling,
+        grid=Grid.named(settings.grid), stars=settings.weights == "point",
     )  # fmt: skip
-    added, way = _added(job, kept, table, raw)
+    table, added, way = _added(job, kept, tabled, raw, reference)
     new = added.new if added else list(range(len(raw)))
-    table = _with_noise(job, added.table if added else table, new, samples, sampling, frames)
+    table = _with_noise(job, table, new, samples, sampling, frames)
     job.notes += _trail_note(table)
     way = way or choose_way(table, settings)
     job.remarks += [way.to_know] if way.to_know else []
@@ -170,20 +171,27 @@ def integrated(
 
 
 def _added(
-    job: Job, kept: Kept | None, table: geometry.FrameTable, raw: list[RawFrame]
-) -> tuple[Addition | None, Way | None]:
-    """What comes on top of kept sums, and the way to make the stack of it; None where all lights are integrated."""
+    job: Job, kept: Kept | None, tabled: Callable[..., geometry.FrameTable], raw: list[RawFrame],
+    reference: MeasuredFrame,
+) -> tuple[geometry.FrameTable, Addition | None, Way | None]:  # fmt: skip
+    """The frame table, what comes on top of kept sums, and the way to make the stack of it.
+
+    None and None where all lights are integrated.
+    """
+    sky = known_sky(kept, raw, reference)
+    table = tabled(sky=sky)
     if kept is None:
-        return None, None
+        return table, None, None
     found = added_to(kept, table, raw)
     if isinstance(found, Addition):
         way = choose_way(table, job.recipe.integrate)
         why = why_not(kept, way, table)
         if not why:
-            return found, way_on(kept, way)
+            return found.table, found, way_on(kept, way)
         found = why
     job.remarks.append(f"{found}: all {len(raw)} lights are integrated, not the new ones alone.")
-    return None, None
+    # the sky differences of the sums go with them
+    return tabled() if sky else table, None, None
 
 
 def _key(
