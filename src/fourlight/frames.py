@@ -113,6 +113,8 @@ class SetAside:
     reason: str
     role: Role | None = None
     """What it is for, where it could not be used from the start but says so."""
+    state: tuple[int, int] | None = None
+    """Size and time of the last change (ns) of the file, as far as a record keeps them."""
 
 
 @dataclass(frozen=True, slots=True)

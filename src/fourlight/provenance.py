@@ -19,7 +19,7 @@ from fourlight.errors import InputError
 from fourlight.frames import Role, SetAside
 from fourlight.recipe import Recipe
 
-__all__ = ["Provenance", "Step", "file_hash", "load", "record", "versions"]
+__all__ = ["Provenance", "Step", "file_hash", "file_state", "load", "record", "versions"]
 
 LIBRARIES = ("numpy", "scipy", "numba", "astropy", "rawpy", "pillow", "tifffile")
 
@@ -65,6 +65,15 @@ def file_hash(path: Path) -> str:
     """SHA-256 of a file as hexadecimal digits."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def file_state(path: Path) -> tuple[int, int] | None:
+    """Size and time of the last change (ns) of a file; None where it cannot be asked."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_size, state.st_mtime_ns
 
 
 def record(
@@ -165,12 +174,20 @@ def _step(item: Mapping[str, Any]) -> Step:
 
 
 def _told(item: SetAside) -> dict[str, Any]:
-    return {"path": str(item.path), "stage": item.stage, "reason": item.reason, "role": item.role}
+    return {
+        "path": str(item.path),
+        "stage": item.stage,
+        "reason": item.reason,
+        "role": item.role,
+        "state": item.state,
+    }
 
 
 def _aside(item: Mapping[str, Any]) -> SetAside:
     role = Role(item["role"]) if item.get("role") else None
-    return SetAside(Path(item["path"]), str(item["stage"]), str(item["reason"]), role)
+    size, time_ns = item.get("state") or (None, None)
+    state = None if size is None else (int(size), int(time_ns))
+    return SetAside(Path(item["path"]), str(item["stage"]), str(item["reason"]), role, state)
 
 
 def _no_record(path: Path, found: str) -> InputError:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from fourlight.errors import InputError
-from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role
+from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import MARKER, Scan, scan
 from fourlight.pipeline.claim import claimed
@@ -19,7 +19,7 @@ from fourlight.pipeline.kept import Kept, are_kept, finish_sums, inputs_key, rep
 from fourlight.pipeline.kinds import Kind
 from fourlight.pipeline.known import Known
 from fourlight.pipeline.swap import RECORD
-from fourlight.provenance import Provenance, file_hash, load
+from fourlight.provenance import Provenance, file_hash, file_state, load
 from fourlight.stages.calibration import Calibration
 
 __all__ = ["earlier_run", "keep", "known_reference", "need_earlier", "recall", "with_past"]
@@ -44,15 +44,22 @@ def earlier_run(out: Path) -> Provenance:
 def with_past(found: Scan, past: Provenance) -> Scan:
     """New frames together with those of an earlier run.
 
+    A file that was set aside and is found again is looked at anew where it has changed.
+
     Raises
     ------
     InputError
         No light is new, or a file of the earlier run is gone.
     """
-    told = {item.path for item in past.not_read}
+    still = _still_told(past.not_read, found)
+    told = {item.path for item in still}
     new = [frame for frame in found.frames if frame.path not in past.inputs and frame.path not in told]
+    aside = tuple(item for item in found.set_aside if item.path not in told | set(past.inputs))
     if not any(frame.role is Role.LIGHT for frame in new):
-        raise InputError("no light is new among the frames named; name the folder of the night to be added")
+        why = [f" ({item.path.name}: {item.reason})" for item in aside if item.role in (None, Role.LIGHT)]
+        raise InputError(
+            f"no light is new among the frames named{''.join(why[:1])}; name the folder of the night to be added"
+        )
     before = scan(past.searched, past.recipe.read, set(past.inputs))
     gone = sorted(
         set(past.inputs) - {frame.path for frame in before.frames} - {i.path for i in before.set_aside}
@@ -62,12 +69,27 @@ def with_past(found: Scan, past: Provenance) -> Scan:
             f"{gone[0]}: is gone since the earlier run; put it back, or run all that is left anew"
         )
     frames = tuple(sorted((*before.frames, *new), key=lambda frame: frame.path))
-    aside = tuple(item for item in found.set_aside if item.path not in told | set(past.inputs))
     return Scan(
         frames,
-        (*before.set_aside, *past.not_read, *aside),
+        (*before.set_aside, *still, *aside),
         tuple(dict.fromkeys((*before.notes, *found.notes))),
     )
+
+
+def _still_told(not_read: Sequence[SetAside], found: Scan) -> list[SetAside]:
+    """Files that were set aside before they were read, as far as what was said of them still holds.
+
+    It does where they are not among those found, or have not changed; of a folder that could not be read, until
+    frames are found in it.
+    """
+    again = {item.path for item in (*found.frames, *found.set_aside)}
+    opened = {folder for frame in found.frames for folder in frame.path.parents}
+    return [
+        item
+        for item in not_read
+        if item.path not in opened
+        and (item.path not in again or (item.state is not None and item.state == file_state(item.path)))
+    ]
 
 
 def recall(job: Job, past: Provenance) -> Kept | None:

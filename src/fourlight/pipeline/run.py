@@ -33,7 +33,7 @@ from fourlight.pipeline.memory import check_memory, piece_bytes, pixels_of
 from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
-from fourlight.provenance import Provenance, Step, record
+from fourlight.provenance import Provenance, Step, file_state, record
 from fourlight.recipe import Recipe
 from fourlight.stages import noise_check
 from fourlight.stages.calibration import Calibration
@@ -149,7 +149,7 @@ def _made(
         _anywhere(recipe),
         {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]},
         noise_check.SEED,
-        [replace(item, role=item.role or job.roles.get(item.path)) for item in job.set_aside],
+        [_to_record(job, item) for item in job.set_aside],
         steps,
     )
     job.progress.begin("picture and report", 5)
@@ -157,6 +157,13 @@ def _made(
     keep(job, lights_placed, [*lights, *others], reference, parts, calibration, stack, hashes)
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
+
+
+def _to_record(job: Job, item: SetAside) -> SetAside:
+    """A file that is set aside with its role and its state; of those told again, the state in which it was seen."""
+    return replace(
+        item, role=item.role or job.roles.get(item.path), state=item.state or file_state(item.path)
+    )
 
 
 def _mosaics(parts: Sequence[Kind]) -> str:
