@@ -30,7 +30,7 @@ def test_a_record_is_read_again(tmp_path):
     recipe = with_settings(Recipe(), ["integrate.pixfrac=0.9", "read.filter=Dual"])
     inputs = {Path("raw/a.fits"): "00ff", Path("raw/\u00e9.fits"): "11"}
     aside = [
-        SetAside(Path("raw/b.fits"), "read", "empty", Role.DARK),
+        SetAside(Path("raw/b.fits"), "read", "empty", Role.DARK, (2880, 1_900_000_000_000_000_001)),
         SetAside(Path("raw/a.fits"), "select", "a copy"),
     ]
     data = record(inputs, [Path("raw")], recipe, {"pixfrac": 0.9}, 7, aside)

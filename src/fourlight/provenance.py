@@ -185,8 +185,10 @@ def _told(item: SetAside) -> dict[str, Any]:
 
 def _aside(item: Mapping[str, Any]) -> SetAside:
     role = Role(item["role"]) if item.get("role") else None
-    size, time_ns = item.get("state") or (None, None)
-    state = None if size is None else (int(size), int(time_ns))
+    state = None
+    if item.get("state"):
+        size, time_ns = item["state"]
+        state = int(size), int(time_ns)
     return SetAside(Path(item["path"]), str(item["stage"]), str(item["reason"]), role, state)
 
 

@@ -140,3 +140,42 @@ def test_so_many_new_lights_that_the_way_changes(command: Any, skies: Path, tmp_
     assert "the stack is made by least squares: all 16 lights are integrated" in done.err
     run([skies / name for name in ("night3", "calibration", "night1", "night2")], whole, named(out))
     same(out, whole, 0.008)
+
+
+def test_copies_of_all_lights_that_are_better_named(command: Any, skies: Path, tmp_path: Path) -> None:
+    """The first stack is of copies; their originals are added, and each exposure counts once."""
+    copies, out, whole = tmp_path / "copies", tmp_path / "out", tmp_path / "whole"
+    copies.mkdir()
+    for path in (skies / "night3").iterdir():
+        shutil.copy(path, copies / f"{path.stem} (1).fits")
+    run([copies], out, with_settings(Recipe(), ["run.keep_sums=true"]))
+    done = command("run", "--add", skies / "night3", "--out", out)
+    assert done.code == 0, done.err
+    assert "all lights in the sums that were kept are set aside now: the other 4 are integrated" in done.err
+    run([skies / "night3", copies], whole, Recipe())
+    for plane, (value, variance) in planes(whole).items():
+        np.testing.assert_array_equal(planes(out)[plane][0], value)
+        np.testing.assert_array_equal(planes(out)[plane][1], variance)
+    again = command("run", "--again", out / "provenance.json", "--out", tmp_path / "again")
+    assert again.code == 0, again.err
+    np.testing.assert_array_equal(planes(tmp_path / "again")["G"][0], planes(out)["G"][0])
+
+
+def test_copies_of_all_lights_of_one_kind(command: Any, skies: Path, tmp_path: Path) -> None:
+    """The first kind leaves the sums; lights of the other kind are there still."""
+    first, new, out = tmp_path / "first", tmp_path / "new", tmp_path / "out"
+    for folder in (first / "a", first / "b", new):
+        folder.mkdir(parents=True)
+    for path in (skies / "night1").iterdir():
+        shutil.copy(path, first / "a" / f"{path.stem} (1).fits")
+        shutil.copy(path, new)
+    for path in (skies / "night3").iterdir():
+        with fits.open(path) as hdus:
+            hdus[0].header["INSTRUME"] = "second camera"
+            hdus.writeto(first / "b" / path.name)
+    run([first], out, with_settings(Recipe(), ["run.keep_sums=true"]))
+    done = command("run", "--add", new, "--out", out)
+    assert done.code == 0, done.err
+    assert "is set aside now: all 12 lights are integrated" in done.err
+    summary = json.loads((out / "summary.json").read_text())
+    assert sorted(len(kind["files"]) for kind in summary["kinds"]) == [4, 8]

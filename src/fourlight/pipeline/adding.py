@@ -22,7 +22,7 @@ from fourlight.pipeline.swap import RECORD
 from fourlight.provenance import Provenance, file_hash, file_state, load
 from fourlight.stages.calibration import Calibration
 
-__all__ = ["earlier_run", "keep", "known_reference", "need_earlier", "recall", "with_past"]
+__all__ = ["earlier_run", "keep", "known_reference", "need_earlier", "recall", "still_held", "with_past"]
 
 
 def earlier_run(out: Path) -> Provenance:
@@ -82,7 +82,7 @@ def _still_told(not_read: Sequence[SetAside], found: Scan) -> list[SetAside]:
     It does where they are not among those found, or have not changed; of a folder that could not be read, until
     frames are found in it.
     """
-    again = {item.path for item in (*found.frames, *found.set_aside)}
+    again = {frame.path for frame in found.frames} | {item.path for item in found.set_aside}
     opened = {folder for frame in found.frames for folder in frame.path.parents}
     return [
         item
@@ -127,6 +127,16 @@ def _why_not(job: Job, kept: Kept | None, past: Provenance) -> str:
     if kept.inputs != inputs_key(past.inputs):
         return "the sums that were kept are of other lights"
     return "" if kept.key == settings_key(job.recipe) else "the sums that were kept are of other settings"
+
+
+def still_held(job: Job, kept: Kept | None, lights: Sequence[RawFrame]) -> Kept | None:
+    """What the earlier run kept, where any of its lights is among those of this run."""
+    if kept is None or kept.parts(lights):
+        return kept
+    job.remarks.append(
+        f"all lights in the sums that were kept are set aside now: the other {len(lights)} are integrated."
+    )
+    return None
 
 
 def need_earlier(past: Provenance, found: Scan, lights: Sequence[RawFrame]) -> None:

@@ -108,12 +108,13 @@ class Kept:
             return None
 
     def parts(self, lights: Sequence[RawFrame]) -> list[Kind]:
-        """Its kinds of lights, as far as they are among these."""
+        """Its kinds of lights, as far as they are among these; without kinds of which none is."""
         there = {frame.path: frame for frame in lights}
-        return [
+        parts = [
             Kind(name, [there[path] for path in paths if path in there], [], found)
             for name, paths, found in self.kinds
         ]
+        return [part for part in parts if part.lights]
 
 
 def settings_key(recipe: Recipe) -> str:

@@ -17,7 +17,7 @@ from fourlight.engine import Crew, Progress, Silent, thread_count
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside, StarList
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
-from fourlight.pipeline.adding import keep, known_reference, need_earlier, recall, with_past
+from fourlight.pipeline.adding import keep, known_reference, need_earlier, recall, still_held, with_past
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
 from fourlight.pipeline.folder import check_apart
@@ -130,7 +130,8 @@ def _made(
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
     read, lights = len(lights), settled(job, lights, hashes)
-    earlier = kept.parts(lights) if kept else []
+    kept = still_held(job, kept, lights)
+    earlier, steps = (kept.parts(lights), steps) if kept else ([], ())
     parts = parted(job, lights, others, earlier)
     lights = [frame for part in parts for frame in part.lights]
     less = f"; {read - len(lights)} of {read} lights set aside" if len(lights) < read else ""
