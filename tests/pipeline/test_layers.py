@@ -1,9 +1,14 @@
 """The layers on disk: every pixel written once, and a stopped run that goes on where it was."""
 
+import errno
+import os
+
 import numpy as np
 import pytest
 
 from fourlight.engine import Crew, Silent
+from fourlight.errors import OutputError
+from fourlight.pipeline import layers
 from fourlight.pipeline.layers import integrate_tiles
 from fourlight.stages.geometry import Tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, PlaneLayers, TileResult
@@ -98,12 +103,52 @@ def test_a_torn_line_and_a_lost_layer(tmp_path):
     again = Work()
     check(run(tmp_path, again, tiles))
     assert len(again.made) == len(tiles) - 2
-    # the line after the torn one shares its line, so that tile is made once more, and counted once
+    # the line after the torn one is a line of its own
     third = Work()
     check(run(tmp_path, third, tiles))
-    assert len(third.made) <= 2
+    assert not third.made
     (tmp_path / "R_value.npy").unlink()
     check(run(tmp_path, Work(), tiles))
+
+
+class Full:
+    """A list of tiles on a disk that is full."""
+
+    def __init__(self, file):
+        self._file = file
+
+    def __getattr__(self, name):
+        return getattr(self._file, name)
+
+    def flush(self):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def close(self):
+        self._file.close()
+        self.flush()
+
+
+@pytest.mark.parametrize("settle_s", [0.0, 10.0], ids=["between tiles", "at the end"])
+def test_a_disk_that_is_full_when_tiles_are_noted(tmp_path, monkeypatch, settle_s):
+    begin = layers._Written.__init__
+
+    def begun(self, folder, known):
+        begin(self, folder, known)
+        self._journal = Full(self._journal)
+
+    monkeypatch.setattr(layers, "SETTLE_S", settle_s)
+    monkeypatch.setattr(layers._Written, "__init__", begun)
+    with pytest.raises(OutputError, match="cannot be written .*; free some space"):
+        run(tmp_path, Work(), cut(16, 30))
+
+
+def test_a_layer_that_cannot_be_flushed(tmp_path, monkeypatch):
+    def full(_):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(np.memmap, "flush", full)
+    with pytest.raises(OutputError, match="cannot be written"):
+        run(tmp_path, Work(), cut(16, 30))
 
 
 def test_no_pixels_give_no_ratio(tmp_path):

@@ -98,7 +98,11 @@ class _Written:
     def __init__(self, folder: Path, known: dict[Place, Line]) -> None:
         self._maps = {path: np.load(path, mmap_mode="r+") for path in _files(folder)}
         self._folder, self._known = folder, known
-        self._journal = _journal(folder).open("a", encoding="utf-8")
+        path = _journal(folder)
+        with writing(path):
+            torn = not path.read_bytes().endswith(b"\n")
+            self._journal = path.open("a", encoding="utf-8")
+            self._journal.write("\n" * torn)
         self._unsure: list[Line] = []
         self._last = time.monotonic()
 
@@ -106,8 +110,11 @@ class _Written:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._settle()
-        self._journal.close()
+        with writing(self._folder):  # what cannot be flushed cannot be closed either
+            try:
+                self._settle()
+            finally:
+                self._journal.close()
 
     def add(self, result: TileResult) -> None:
         """Write a tile. It is noted as done when the disk surely has it, with those of the next seconds."""
@@ -123,10 +130,11 @@ class _Written:
             self._settle()
 
     def _settle(self) -> None:
-        for array in self._maps.values():
-            array.flush()
-        self._journal.writelines(json.dumps(line) + "\n" for line in self._unsure)
-        self._journal.flush()
+        with writing(self._folder):
+            for array in self._maps.values():
+                array.flush()
+            self._journal.writelines(json.dumps(line) + "\n" for line in self._unsure)
+            self._journal.flush()
         self._unsure.clear()
         self._last = time.monotonic()
 
