@@ -138,7 +138,7 @@ def test_a_disk_that_is_full_when_tiles_are_noted(tmp_path, monkeypatch, settle_
 
     monkeypatch.setattr(layers, "SETTLE_S", settle_s)
     monkeypatch.setattr(layers._Written, "__init__", begun)
-    with pytest.raises(OutputError, match="cannot be written .*; free some space"):
+    with pytest.raises(OutputError, match=r"cannot be written .*; free some space"):
         run(tmp_path, Work(), cut(16, 30))
 
 
