@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from fields import frame_table, raw_frame
-from fourlight.pipeline.additions import Addition, added_to, why_not
+from fourlight.pipeline.additions import Addition, added_to, way_on, why_not
 from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import _added
 from fourlight.stages.way import Way
@@ -70,3 +70,22 @@ def test_drops_that_blur_are_not_kept_where_smaller_ones_do(before: float, now: 
     kept, table, _ = kept_and_now([1, 1, 1, 1, 1])
     kept = cast(Kept, SimpleNamespace(table=kept.table, way=Way("drizzle", "", before, "")))
     assert ("blur less" in why_not(kept, Way("drizzle", "", now, ""), table)) == again
+
+
+@pytest.mark.parametrize(
+    ("before_px", "now_px", "cells"), [(2.45, 2.55, 3), (2.55, 2.45, None), (2.45, 2.4, 3), (2.6, 2.55, 2)]
+)
+def test_sums_are_fine_enough_or_are_made_anew(before_px: float, now_px: float, cells: int | None) -> None:
+    """Stars under 2.5 px ask for three cells along a pixel, broader ones for two, which finer sums do for."""
+    kept, table, _ = kept_and_now([1, 1, 1, 1, 1], fwhm_px=np.full(4, before_px))
+    way = Way("least-squares", "", 1.0, "")
+    kept = cast(Kept, SimpleNamespace(table=kept.table, way=way))
+    table = replace(table, fwhm_px=np.full(4, now_px))
+    assert ("finer sums" in why_not(kept, way, table)) == (cells is None)
+    if cells:
+        on = way_on(kept, way)
+        assert on.of(table).fine == cells
+        # and so it stays, night by night, though the table is that of broad stars then
+        later = cast(Kept, SimpleNamespace(table=table, way=on))
+        assert not why_not(later, way, replace(table, fwhm_px=np.full(4, before_px)))
+        assert way_on(later, way).of(table).fine == cells

@@ -12,6 +12,8 @@ from astropy.io import fits
 
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
+from fourlight.stages import least_squares
+from fourlight.stages.tile_sums import TileSums
 
 KEEP = ["run.keep_sums=true"]
 
@@ -131,3 +133,31 @@ def test_new_lights_that_cannot_be_used_change_nothing(
         # the noise of both greens together is told from drops spread evenly (docs/outputs.md)
         assert np.nanmedian(ratio) == pytest.approx(1, abs=0.06)
         assert plane == "G" or np.nanpercentile(np.abs(ratio - 1), 98) < 0.005
+
+
+def test_finer_sums_than_stars_ask_for_now_are_added_to(
+    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They stay as fine as they are: no pixel changes where the same stars count as broad."""
+    other = tmp_path / "other"
+    shutil.copytree(out, other)
+    assert command("run", "--add", nights[1], "--out", out).code == 0
+    assert TileSums.load(next(sums(out).glob("*_*.npz"))).fine == 3
+    monkeypatch.setattr(least_squares, "FINE_BELOW_PX", 0.1)
+    done = command("run", "--add", nights[1], "--out", other)
+    assert done.code == 0, done.err
+    assert "5 lights added to 12" in done.err
+    for plane, (value, variance) in planes(out).items():
+        np.testing.assert_array_equal(planes(other)[plane][0], value)
+        np.testing.assert_array_equal(planes(other)[plane][1], variance)
+
+
+def test_coarser_sums_than_stars_ask_for_now_are_made_anew(
+    command: Any, nights: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(least_squares, "FINE_BELOW_PX", 0.1)
+    run([nights[0]], tmp_path / "out", with_settings(Recipe(), KEEP))
+    monkeypatch.undo()
+    done = command("run", "--add", nights[1], "--out", tmp_path / "out")
+    assert done.code == 0, done.err
+    assert "sharper, and need finer sums: all 17 lights are integrated" in done.err

@@ -184,7 +184,7 @@ def keep(
         reference.raw.path,
         tuple((part.name, tuple(frame.path for frame in part.lights), part.mosaic) for part in parts),
         calibration,
-        stack.way,
+        replace(stack.way, fine=stack.way.fineness(stack.table)),
         stack.tiles,
         replace(stack.table, trails=()),
     ).save(folder.new_sums)

@@ -12,7 +12,6 @@ from fourlight.core import bends
 from fourlight.frames import MeasuredFrame, RawFrame
 from fourlight.pipeline.kept import Kept
 from fourlight.stages.geometry import ROWS, FrameTable
-from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.way import Way
 
 __all__ = ["Addition", "added_to", "known_sky", "way_on", "why_not"]
@@ -101,8 +100,9 @@ def _place_px(before: FrameTable, now: FrameTable) -> float:
 
 
 def way_on(kept: Kept, way: Way) -> Way:
-    """The way that all frames together ask for, with drops of the size that those in kept sums have."""
-    return replace(way, pixfrac=kept.way.pixfrac, pixfrac_reason=kept.way.pixfrac_reason)
+    """The way that all frames together ask for, with drops of the size, or cells as fine, as kept sums have them."""
+    fine = kept.way.fineness(kept.table) if way.method == "least-squares" else 0
+    return replace(way, pixfrac=kept.way.pixfrac, pixfrac_reason=kept.way.pixfrac_reason, fine=fine)
 
 
 def why_not(kept: Kept, way: Way, table: FrameTable) -> str:
@@ -111,7 +111,6 @@ def why_not(kept: Kept, way: Way, table: FrameTable) -> str:
         return f"with so many lights the stack is made by {way.words}"
     if way.method == "drizzle" and way.pixfrac < kept.way.pixfrac and kept.way.pixfrac > 1:
         return f"with so many lights the stack is made by {way.words}, which blur less"
-    fine = LeastSquares.fineness(kept.table)
-    if way.method == "least-squares" and LeastSquares.fineness(table) != fine:
+    if way.method == "least-squares" and way.fineness(table) > kept.way.fineness(kept.table):
         return "the new lights are sharper, and need finer sums"
     return ""

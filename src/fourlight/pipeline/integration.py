@@ -200,7 +200,8 @@ def _key(
 ) -> str:  # fmt: skip
     """Hash of all that shapes the layers."""
     return cache.digest(
-        job.base_key, job.recipe.integrate.model_dump(), way.method, way.pixfrac, [str(frame.path) for frame in lights],
+        job.base_key, job.recipe.integrate.model_dump(), way.method, way.pixfrac, way.fine,
+        [str(frame.path) for frame in lights],
         *(part.tolist() for part in (table.bend, table.sky, table.dark, table.floor, table.merit, table.shared)),
         *(part.tolist() for part in table.trails),
         [calibration.facts(frame) for frame in lights],

@@ -69,6 +69,8 @@ class LeastSquares:
         Called after each of the `STEPS` steps of a tile: the equations of a plane, or one of its fits.
     whole : FrameTable or None
         All frames of the stack, where ``table`` holds only those that are added to earlier sums.
+    fine : int
+        Fine cells along a pixel, those of earlier sums; 0: from `fineness`.
     """
 
     FIXED_BYTES: ClassVar[dict[int, int]] = {2: 1150, 3: 1650}
@@ -76,10 +78,14 @@ class LeastSquares:
     STEPS: ClassVar[int] = len(PLANES) + 3 * len(OUTPUT_PLANES)
 
     def __init__(
-        self, table: FrameTable, told: Callable[[], None] = nothing, whole: FrameTable | None = None
+        self,
+        table: FrameTable,
+        told: Callable[[], None] = nothing,
+        whole: FrameTable | None = None,
+        fine: int = 0,
     ) -> None:
         self._told = told
-        self.fine = self.fineness(table)
+        self.fine = fine or self.fineness(table)
         whole = whole or table
         # A plane has one sample in four of a frame's pixels.
         self._least = whole.density.min(axis=0) / 4
@@ -88,7 +94,7 @@ class LeastSquares:
 
     @staticmethod
     def fineness(table: FrameTable) -> int:
-        """Fine cells along a pixel of the stack."""
+        """Fine cells along a pixel of the stack that the width of stars asks for."""
         return 3 if table.fwhm_px.min() < FINE_BELOW_PX else 2
 
     def planes(

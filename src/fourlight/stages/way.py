@@ -56,6 +56,8 @@ class Way:
     """Empty where the recipe sets it."""
     warning: str = ""
     """What a user must know of what the recipe asks for; empty where nothing is wrong with it."""
+    fine: int = 0
+    """Fine cells along a pixel that least squares sums samples on; 0: as many as the width of stars asks for."""
 
     def of(
         self, table: FrameTable, told: Callable[[], None] = nothing, whole: FrameTable | None = None
@@ -65,8 +67,12 @@ class Way:
         ``whole`` is the table of all frames where the other holds only those that are added to earlier sums.
         """
         if self.method == "least-squares":
-            return LeastSquares(table, told, whole)
+            return LeastSquares(table, told, whole, self.fineness(table))
         return Drops(table, self.pixfrac, whole)
+
+    def fineness(self, table: FrameTable) -> int:
+        """Fine cells along a pixel of the stack; least squares only."""
+        return self.fine or LeastSquares.fineness(table)
 
     @property
     def steps(self) -> int:
@@ -82,12 +88,12 @@ class Way:
     def fixed_bytes(self, table: FrameTable) -> int:
         """Memory per pixel of a tile that does not depend on the number of frames."""
         if self.method == "least-squares":
-            return LeastSquares.FIXED_BYTES[LeastSquares.fineness(table)]
+            return LeastSquares.FIXED_BYTES[self.fineness(table)]
         return Drops.FIXED_BYTES
 
     def kept_bytes(self, table: FrameTable) -> int:
         """Memory per pixel of a tile that sums take that are added to or kept."""
-        cells = LeastSquares.fineness(table) ** 2 * 6 if self.method == "least-squares" else 5
+        cells = self.fineness(table) ** 2 * 6 if self.method == "least-squares" else 5
         return 4 * 2 * 4 * cells * 2  # float32, two halves, four planes; and once more while they are packed
 
     @property
