@@ -12,7 +12,7 @@ from astropy.io import fits
 
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
-from fourlight.stages import least_squares
+from fourlight.stages import integrate, least_squares
 from fourlight.stages.tile_sums import TileSums
 
 KEEP = ["run.keep_sums=true"]
@@ -161,3 +161,29 @@ def test_coarser_sums_than_stars_ask_for_now_are_made_anew(
     done = command("run", "--add", nights[1], "--out", tmp_path / "out")
     assert done.code == 0, done.err
     assert "sharper, and need finer sums: all 17 lights are integrated" in done.err
+
+
+def test_an_equal_run_finds_its_tiles_and_sums(
+    raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the work is kept no tile is made again, though its sums have moved since; changed settings make all."""
+    made: list[Any] = []
+    plain = integrate.integrate_tile
+    monkeypatch.setattr(integrate, "integrate_tile", lambda *words: made.append(words[0]) or plain(*words))
+    recipe = with_settings(Recipe(), [*KEEP, "run.keep_work=true"])
+    out = tmp_path / "out"
+    run([raw], out, recipe)
+    assert made
+    made.clear()
+    before = {path.name: path.read_bytes() for path in sums(out).iterdir()}
+    run([raw], out, recipe)
+    assert not made
+    assert {path.name: path.read_bytes() for path in sums(out).iterdir()}.keys() == before.keys()
+    tile = next(sums(out).glob("*_*.npz"))
+    assert tile.read_bytes() == before[tile.name]
+    tile.unlink()
+    run([raw], out, recipe)
+    assert len(made) == 1
+    made.clear()
+    run([raw], out, with_settings(recipe, ["integrate.pixfrac=1.1"]))
+    assert len(made) == len(before) - 3  # key, facts and table lie beside the sums

@@ -218,7 +218,7 @@ def _layers(
     crew = job.crew(pixel_bytes * largest, WAITING * RESULT_BYTES * largest)
     job.progress.begin("integrate", steps * len(tiles))
     if work.keep is not None:
-        begin_sums(work.keep, key)
+        begin_sums(work.keep, key, None if work.earlier else job.folder.sums)
     return integrate_tiles(
         job.sent(work, work.frames, crew), tiles, work.table.shape, job.folder.layers, key, crew, job.progress, steps,
         lambda tile: work.keep is None or sums_file(work.keep, tile).exists(),

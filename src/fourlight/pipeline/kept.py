@@ -27,7 +27,7 @@ from fourlight.stages.way import Way
 
 __all__ = ["Kept", "are_kept", "begin_sums", "finish_sums", "inputs_key", "replace_sums", "settings_key"]
 
-FACTS, TABLE = "kept.json", "table.npz"
+FACTS, TABLE, NOTE = "kept.json", "table.npz", "key"
 """Files beside the sums of tiles."""
 
 LAYOUT = 2
@@ -128,14 +128,26 @@ def inputs_key(hashes: Mapping[Path, str]) -> str:
     return digest(sorted((str(path), sha256) for path, sha256 in hashes.items()))
 
 
-def begin_sums(folder: Path, key: str) -> None:
-    """Make the folder for the sums of a run, empty unless a stopped run with the same key has begun to fill it."""
-    note = folder / "key"
+def begin_sums(folder: Path, key: str, done: Path | None = None) -> None:
+    """Make the folder for the sums of a run, empty unless a run with the same key has begun to fill it.
+
+    ``done`` is where a run with the same key that came to its end has put them; None where they are added to.
+    """
     with writing(folder):
-        if not note.exists() or note.read_text(encoding="utf-8") != key:
-            shutil.rmtree(folder, ignore_errors=True)
-            folder.mkdir()
-            note.write_text(key, encoding="utf-8")
+        if _key(folder) == key:
+            return
+        shutil.rmtree(folder, ignore_errors=True)
+        if done is not None and _key(done) == key:
+            done.rename(folder)
+            return
+        folder.mkdir()
+        (folder / NOTE).write_text(key, encoding="utf-8")
+
+
+def _key(folder: Path) -> str:
+    """Of the run that filled a folder of sums; empty where none did."""
+    note = folder / NOTE
+    return note.read_text(encoding="utf-8") if note.exists() else ""
 
 
 def are_kept(folder: Path) -> bool:
