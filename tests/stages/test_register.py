@@ -128,6 +128,15 @@ def test_frames_that_cannot_be_placed_are_set_aside_with_the_reason():
         assert words in found.reason
 
 
+def test_a_reference_of_few_stars_asks_for_no_more_than_it_has():
+    """Ten of its twelve stars are there, where a recipe asks for forty: the two that miss are what is told."""
+    reference = seen("a.fits", STILL, 1, stars=12)
+    part = star_list(*(getattr(reference.stars, name)[:10] for name in ("x", "y", "flux")))
+    found = register(frame_of("b.fits", part), reference, Registration(min_matches=40))
+    assert isinstance(found, SetAside)
+    assert found.reason == "10 stars matched, 12 needed (all that the reference has)"
+
+
 def test_few_stars_are_flagged():
     placed = register(seen("b.fits", STILL, 2, stars=12), seen("a.fits", STILL, 1, stars=12), Registration())
     assert isinstance(placed, RegisteredFrame)

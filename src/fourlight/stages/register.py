@@ -145,7 +145,8 @@ def _too_vague(found: matching.Match, needed: int, settings: Registration) -> st
     """Why a match does not place a frame well enough; empty where it does."""
     pairs = len(found.source_index)
     if pairs < needed:
-        return f"{pairs} stars matched, {settings.min_matches} needed (registration.min_matches)"
+        why = "registration.min_matches" if needed == settings.min_matches else "all that the reference has"
+        return f"{pairs} stars matched, {needed} needed ({why})"
     allowed = f"{settings.max_rms_px} allowed (registration.max_rms_px)"
     if found.rms_px > settings.max_rms_px:
         return f"stars miss by {found.rms_px:.2f} px rms, {allowed}"
