@@ -100,11 +100,13 @@ def seams() -> Iterator[Line]:
     scene = scene_of("count = 20", seed=74)
     planes, usual = [], geometry.TILE_BYTES
     with tempfile.TemporaryDirectory() as folder:
-        for size in (usual, usual / 12):
-            geometry.TILE_BYTES = size
-            with made(scene, "integrate.method=least-squares", folder=Path(folder)) as found:
-                planes.append((found.plane("R"), found.plane("VAR_R")))
-        geometry.TILE_BYTES = usual
+        try:
+            for size in (usual, usual / 12):
+                geometry.TILE_BYTES = size
+                with made(scene, "integrate.method=least-squares", folder=Path(folder)) as found:
+                    planes.append((found.plane("R"), found.plane("VAR_R")))
+        finally:
+            geometry.TILE_BYTES = usual
     apart = (planes[1][0] - planes[0][0]) / np.sqrt(planes[0][1])
     rows, columns = (np.nanmean(apart, axis=axis) for axis in (1, 0))
     rims = max(float(np.nanmax(np.abs(np.diff(line[8:-8])))) for line in (rows, columns))

@@ -158,7 +158,7 @@ def _memory(found: dict[str, Any]) -> list[str]:
             f"processor time per light, {many} over {few} lights",
             "<= 1",
             f"{cost[1] / cost[0]:.2g}",
-            cost[1] <= 1.05 * cost[0],
+            cost[1] <= cost[0],
             each,
         ),
     ]
