@@ -131,6 +131,45 @@ def test_what_cannot_be_added_is_told(
     assert (out / "stack.fits").read_bytes() == before
 
 
+def test_another_night_in_the_place_of_one_that_was_added_is_told(
+    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path
+) -> None:
+    """As where a folder is emptied, and filled anew from a camera that numbers its files from one."""
+    folder = tmp_path / "new"
+    folder.mkdir()
+    lights = sorted((nights[1] / "night2").iterdir())
+    for number, light in enumerate(lights[:2]):
+        shutil.copy(light, folder / f"l{number}.fits")
+    assert command("run", "--add", folder, "--out", out).code == 0
+    for number, light in enumerate(lights[2:4]):
+        shutil.copy(light, folder / f"l{number}.fits")
+    done = command("run", "--add", folder, "--out", out)
+    assert done.code == 2
+    assert "l0.fits: has changed since the earlier run; keep every night in files of its own" in done.line
+
+
+def test_nights_in_folders_of_one_name_are_added(
+    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path
+) -> None:
+    """Files of one name in folders of one name: the stack is that of the same lights under names of their own."""
+    lights, other = sorted((nights[1] / "night2").iterdir()), tmp_path / "other"
+    shutil.copytree(out, other)
+    for place, some in (("a", lights[:2]), ("b", lights[2:4])):
+        folder = tmp_path / place / "new"
+        folder.mkdir(parents=True)
+        for number, light in enumerate(some):
+            shutil.copy(light, folder / f"l{number}.fits")
+        assert command("run", "--add", folder, "--out", out).code == 0
+        assert command("run", "--add", *some, "--out", other).code == 0
+    ours = planes(out)
+    for plane, (value, variance) in planes(other).items():
+        np.testing.assert_array_equal(ours[plane][0], value)
+        np.testing.assert_array_equal(ours[plane][1], variance)
+    names = [frame["file"] for frame in json.loads((out / "summary.json").read_text())["frames"]]
+    assert len(set(names)) == 16
+    assert {"a/new/l0.fits", "b/new/l0.fits"} <= set(names)
+
+
 def test_an_old_light_that_was_changed_or_is_gone_is_told(
     command: Any, nights: tuple[Path, Path], tmp_path: Path
 ) -> None:

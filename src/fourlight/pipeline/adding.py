@@ -56,10 +56,7 @@ def with_past(found: Scan, past: Provenance) -> Scan:
     new = [frame for frame in found.frames if frame.path not in past.inputs and frame.path not in told]
     aside = tuple(item for item in found.set_aside if item.path not in told | set(past.inputs))
     if not any(frame.role is Role.LIGHT for frame in new):
-        why = [f" ({item.path.name}: {item.reason})" for item in aside if item.role in (None, Role.LIGHT)]
-        raise InputError(
-            f"no light is new among the frames named{''.join(why[:1])}; name the folder of the night to be added"
-        )
+        raise InputError(_nothing_new(found, past, aside))
     before = scan(past.searched, past.recipe.read, set(past.inputs))
     gone = sorted(
         set(past.inputs) - {frame.path for frame in before.frames} - {i.path for i in before.set_aside}
@@ -73,6 +70,20 @@ def with_past(found: Scan, past: Provenance) -> Scan:
         frames,
         (*before.set_aside, *still, *aside),
         tuple(dict.fromkeys((*before.notes, *found.notes))),
+    )
+
+
+def _nothing_new(found: Scan, past: Provenance, aside: Sequence[SetAside]) -> str:
+    """Why frames that were named bring no new light: another night may lie in the place of one that was read."""
+    before = [frame.path for frame in found.frames if frame.role is Role.LIGHT and frame.path in past.inputs]
+    if any(file_hash(path) != past.inputs[path] for path in before[:1]):
+        return (
+            f"{before[0]}: has changed since the earlier run; keep every night in files of its own, or run all frames "
+            "anew"
+        )
+    why = [f" ({item.path.name}: {item.reason})" for item in aside if item.role in (None, Role.LIGHT)]
+    return (
+        f"no light is new among the frames named{''.join(why[:1])}; name the folder of the night to be added"
     )
 
 
