@@ -187,7 +187,7 @@ def _plain(calibration: Calibration) -> dict[str, Any]:
         "masters": [_master(master) for master in calibration.masters],
         "plans": [
             [str(path), hdu, _master(plan.offset), _master(plan.factor), plan.saturation, plan.extra,
-             1 + noises.index(plan.noise), plan.pattern]
+             1 + noises.index(plan.noise), plan.pattern, plan.masters]
             for (path, hdu), plan in calibration.plans.items()
         ],
     }  # fmt: skip
@@ -198,9 +198,9 @@ def _calibration(facts: Mapping[str, Any], masters: Path, open_source: OpenSourc
     plans = {
         (Path(path), hdu): Plan(
             _number_or_master(offset, masters), _number_or_master(factor, masters), saturation, tuple(extra),
-            noises[noise], pattern,
+            noises[noise], pattern, behind,
         )
-        for path, hdu, offset, factor, saturation, extra, noise, pattern in facts["plans"]
+        for path, hdu, offset, factor, saturation, extra, noise, pattern, behind in facts["plans"]
     }  # fmt: skip
     held = [_number_or_master(master, masters) for master in facts["masters"]]
     return Calibration(

@@ -205,8 +205,9 @@ def _plans(
         sky = np.nan_to_num(np.maximum(seen.levels - zero, 0.0))
         relative = np.zeros(4) if flat is None else np.array(flat.variance)
         extra = (np.array(offset.variance) + sky**2 * relative) * noise.scale**2
+        behind = " ".join(part.path.name if isinstance(part, Master) else "" for part in (offset.value, flat))
         plans[light.path, light.hdu] = Plan(
-            offset.value, factor, float(limit), tuple(extra.tolist()), noise, bench.pattern
+            offset.value, factor, float(limit), tuple(extra.tolist()), noise, bench.pattern, behind
         )
     return plans
 

@@ -34,6 +34,8 @@ class Plan:
     noise: NoiseModel
     pattern: str
     """Mosaic pattern in array order."""
+    masters: str = ""
+    """Names of the combined frames behind offset and factor: kinds with the same flats have factors of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +99,7 @@ class Calibration:
 
     def masters_of(self, frame: RawFrame) -> str:
         """What the samples of a light are calibrated with, the same words for the same masters."""
-        plan = self._plan(frame)
-        return " ".join(
-            str(part.path) if isinstance(part, Master) else "" for part in (plan.offset, plan.factor)
-        )
+        return self._plan(frame).masters
 
     def saturation_level(self, frame: RawFrame) -> float:
         """Calibrated level from which a sample may be saturated (lowest over the frame); inf if not known."""
