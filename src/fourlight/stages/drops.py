@@ -37,7 +37,7 @@ class _Overlaps:
     def __init__(self, matrices: Float64, pixfrac: float) -> None:
         linear = matrices[:, :, :2].reshape(len(matrices), 4)
         step = 1 / 2000
-        widest = max(span(matrix[:, :2], pixfrac) for matrix in matrices)
+        widest = max((span(matrix[:, :2], pixfrac) for matrix in matrices), default=1)
         most = max(int(MOST_TABLE_BYTES / (4 * PHASES**2 * widest**2)), 1)
         while len(np.unique(np.round(linear / step), axis=0)) > most:
             step *= 2
