@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,7 +22,16 @@ from fourlight.pipeline.swap import RECORD
 from fourlight.provenance import Provenance, file_hash, file_state, load
 from fourlight.stages.calibration import Calibration
 
-__all__ = ["earlier_run", "keep", "known_reference", "need_earlier", "recall", "still_held", "with_past"]
+__all__ = [
+    "earlier_run",
+    "keep",
+    "known_reference",
+    "need_earlier",
+    "need_new",
+    "recall",
+    "still_held",
+    "with_past",
+]
 
 
 def earlier_run(out: Path) -> Provenance:
@@ -167,6 +176,23 @@ def need_earlier(past: Provenance, found: Scan, lights: Sequence[RawFrame]) -> N
             "the new lights are more than the earlier ones and do not go with them (another filter or binning, or "
             "another kind with read.mix_kinds=false): run them into another folder"
         )
+
+
+def need_new(job: Job, past: Provenance | None, lights: Iterable[RawFrame]) -> None:
+    """Refuse lights to be added of which none is left: nothing would change but the picture's file dates.
+
+    ``lights`` are those that may still be integrated; without an earlier run they need not be new.
+
+    Raises
+    ------
+    InputError
+        With the reasons for which the new ones were set aside.
+    """
+    if past is None or any(frame.path not in past.inputs for frame in lights):
+        return
+    told = past.inputs.keys() | {item.path for item in past.set_aside}
+    why = job.reasons(job.lights_among([item for item in job.set_aside if item.path not in told]))
+    raise InputError(f"no new light can be added{f' ({why})' if why else ''}; the stack stays as it was")
 
 
 def known_reference(kept: Kept, frames: Sequence[MeasuredFrame]) -> Path | None:

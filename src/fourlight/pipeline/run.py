@@ -17,7 +17,15 @@ from fourlight.engine import Crew, Progress, Silent, thread_count
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside, StarList
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
-from fourlight.pipeline.adding import keep, known_reference, need_earlier, recall, still_held, with_past
+from fourlight.pipeline.adding import (
+    keep,
+    known_reference,
+    need_earlier,
+    need_new,
+    recall,
+    still_held,
+    with_past,
+)
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
 from fourlight.pipeline.folder import check_apart
@@ -33,7 +41,7 @@ from fourlight.pipeline.memory import check_memory, piece_bytes, pixels_of
 from fourlight.pipeline.names import find_light, odd_ones, to_know
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.summary import Findings, summarise
-from fourlight.provenance import Provenance, Step, file_state, record
+from fourlight.provenance import Provenance, file_state, record
 from fourlight.recipe import Recipe
 from fourlight.stages import noise_check
 from fourlight.stages.calibration import Calibration
@@ -109,6 +117,7 @@ def _done(
     lights, others = chosen(job, found)
     if past is not None:
         need_earlier(past, found, lights)
+        need_new(job, past, lights)
     if job.folder.left_by:
         job.progress.begin("output", 1)
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
@@ -117,12 +126,12 @@ def _done(
     # Who is missing, or has too little memory, is told now.
     job.crew(piece_bytes(max(map(pixels_of, lights))))
     with begun():
-        return _made(job, lights, others, searched, kept, past.with_itself if past and kept else ())
+        return _made(job, lights, others, searched, past, kept)
 
 
 def _made(
-    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path], kept: Kept | None,
-    steps: Sequence[Step],
+    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path], past: Provenance | None,
+    kept: Kept | None,
 ) -> dict[str, Any]:  # fmt: skip
     """The results from frames that belong together; the summary."""
     recipe = job.recipe
@@ -130,8 +139,9 @@ def _made(
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
     read, lights = len(lights), settled(job, lights, hashes)
+    need_new(job, past, lights)
     kept = still_held(job, kept, lights)
-    earlier, steps = (kept.parts(lights), steps) if kept else ([], ())
+    earlier, steps = (kept.parts(lights), past.with_itself) if kept and past else ([], ())
     parts = parted(job, lights, others, earlier)
     lights = [frame for part in parts for frame in part.lights]
     less = f"; {read - len(lights)} of {read} lights set aside" if len(lights) < read else ""
@@ -141,6 +151,7 @@ def _made(
     calibration = calibrated(job, parts, kept.calibration if kept else None)
     frames = measured(job, lights, calibration, hashes)
     reference, lights_placed = placed(job, frames, known_reference(kept, frames) if kept else named)
+    need_new(job, past, [frame.measured.raw for frame in lights_placed])
     stack = integrated(job, lights_placed, reference, calibration, kept)
     findings = _findings(job, lights_placed, others, reference, stack, calibration, parts)
     summary = summarise(findings)
