@@ -46,7 +46,7 @@ def test_a_seed_that_is_no_number_is_said_in_plain_words(command: Any, seed: str
 
 def test_a_setting_that_cannot_be_is_no_fault_of_a_recipe(command: Any, tmp_path: Path) -> None:
     done = command("run", tmp_path, "--out", tmp_path / "out", "--set", "integrate.pixfrac=9")
-    assert (done.code, done.line) == (2, "setting: integrate.pixfrac = 9: must be more than 0 and at most 2")
+    assert (done.code, done.line) == (2, "setting: integrate.pixfrac = 9: must be 0.1 to 2")
 
 
 @pytest.mark.parametrize("text", ["tonight", "2031-08-14T25:00:00", "14.8.2031"])

@@ -20,7 +20,7 @@ __all__ = ["Drops"]
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-MOST_TABLE_BYTES = 32e6
+MOST_TABLE_BYTES = 100e6
 """Of all overlap tables: one takes a megabyte where drops touch 2 x 2 pixels, nine where they touch 6 x 6."""
 
 EVEN = 4

@@ -48,8 +48,8 @@ def choose_pixfrac(table: FrameTable) -> tuple[float, str]:
             f"with {frames} frames few red and blue samples fall on each pixel: drops of {size} are used, "
             "which blurs; more subs allow smaller ones."
         )
-    least = fewest(table) if pixfrac > 1 else frames
-    if least < FEW:
+    least = fewest(table)
+    if pixfrac > 1 and least < FEW:
         return pixfrac, (
             f"in a part of the field {least} of {frames} frames lie on each other, too few for red and blue samples on "
             f"every pixel: drops of {size} are used, which blurs; more subs of that part allow smaller ones."
