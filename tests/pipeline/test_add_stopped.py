@@ -25,6 +25,7 @@ MAIN = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
     "from fourlight.cli import main; main()"
 )
+# Windows sends Ctrl-C to all processes of a console, the tests among them.
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="Ctrl-C goes to the whole console elsewhere")
 
 

@@ -138,18 +138,8 @@ def _deposit(
             _drops(at, count, n, phases, ph, pw, drops)
             fetch(ref.ravel(), drops[2 * LANES :], count, level)
             weigh(
-                z[j, i:],
-                base[j, i:],
-                slope[j, i:],
-                bad[j, i:],
-                level,
-                count,
-                sky,
-                floor,
-                merit,
-                shared,
-                weights,
-            )
+                z[j, i:], base[j, i:], slope[j, i:], bad[j, i:], level, count, sky, floor, merit, shared, weights
+            )  # fmt: skip
             _lay(drops, count, weights, table.ravel(), n, pw, inverse.ravel(), sums.ravel())
 
 

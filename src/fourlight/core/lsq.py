@@ -120,16 +120,6 @@ def gathered(
             _fine_cells(at, count, fine, ph, pw, numbers, spots)
             fetch(ref.ravel(), numbers[n:], count, level)
             weigh(
-                z[j, i:],
-                base[j, i:],
-                slope[j, i:],
-                bad[j, i:],
-                level,
-                count,
-                sky,
-                floor,
-                merit,
-                shared,
-                weights,
-            )
+                z[j, i:], base[j, i:], slope[j, i:], bad[j, i:], level, count, sky, floor, merit, shared, weights
+            )  # fmt: skip
             _add_samples(numbers, spots, weights, count, cells.ravel(), pw)

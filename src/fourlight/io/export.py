@@ -5,7 +5,6 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from io import BytesIO
 from pathlib import Path
@@ -16,6 +15,7 @@ import numpy.typing as npt
 import tifffile
 from PIL import Image, ImageCms
 
+from fourlight.engine import in_order
 from fourlight.io.room import whole
 
 __all__ = ["jpeg_bytes", "save_picture", "shallow", "srgb_profile"]
@@ -66,8 +66,8 @@ def save_picture(rgb: Float32, stem: Path, jpeg_quality: int = 93, threads: int 
         with whole(paths[k]) as part:
             ways[k](rgb, part)
 
-    with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(write, range(len(paths))))
+    for _ in in_order(write, range(len(paths)), threads):
+        pass
     return paths
 
 

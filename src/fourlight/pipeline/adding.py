@@ -179,7 +179,7 @@ def need_earlier(past: Provenance, found: Scan, lights: Sequence[RawFrame]) -> N
 
 
 def need_new(job: Job, past: Provenance | None, lights: Iterable[RawFrame]) -> None:
-    """Refuse lights to be added of which none is left: nothing would change but the picture's file dates.
+    """Refuse lights to be added of which none is left: the stack would be made again from what it already holds.
 
     ``lights`` are those that may still be integrated; without an earlier run they need not be new.
 

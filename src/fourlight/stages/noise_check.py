@@ -93,11 +93,11 @@ def noise_factors(table: FrameTable, read: Reader) -> Float64:
     out, groups = np.empty((frames, 4)), -(-frames // GROUP)
     for first in range(groups):
         rows = range(first, frames, groups)
-        out[rows] = _factors(table.rows(rows), read_rows(read, rows))
+        out[rows] = _factors(table.rows(rows), _read_rows(read, rows))
     return out
 
 
-def read_rows(read: Reader, rows: Sequence[int]) -> Reader:
+def _read_rows(read: Reader, rows: Sequence[int]) -> Reader:
     """Samples of some of the frames, by their number among these."""
     return lambda f, *box: read(rows[f], *box)
 
