@@ -145,7 +145,10 @@ def odd() -> Iterator[Line]:
 
 
 def clarity(found: Made) -> dict[str, float]:
-    """Light of the object over the noise of 8 x 8 blocks, per plane: slope on the truth over the scatter, electrons."""
+    """Light of the object over the noise of 8 x 8 blocks, per plane: slope on the truth over the scatter, electrons.
+
+    Stacks are compared on the grid of one light: electrons are those of the reference, and its rim has few lights.
+    """
     out = {}
     for plane in PLANES:
         each = noise(found.stack, found.halves, found.truth, plane, 8)
@@ -155,18 +158,29 @@ def clarity(found: Made) -> dict[str, float]:
     return out
 
 
+def best_gain(frames: list[dict[str, Any]], first: int) -> dict[str, float]:
+    """Most that the frames behind the first ones can add to the SNR, by transparency and noise of each."""
+    merit = {
+        plane: np.array([(f["transparency"][plane] / f["noise"][plane]) ** 2 for f in frames])
+        for plane in PLANES
+    }
+    return {plane: float(np.sqrt(each.sum() / each[:first].sum())) for plane, each in merit.items()}
+
+
 def moon() -> Iterator[Line]:
     """A dark night, and the same with a night under the full Moon."""
     dark = "count = 16"
     lit = 'count = 16\nmoon_phase_deg = 0.0\nmoon_separation_deg = 70.0\nstart_utc = "2031-08-16T23:30:00"'
     with tempfile.TemporaryDirectory() as folder:
-        with made(scene_of(dark, seed=61), folder=Path(folder) / "one") as found:
+        first = "registration.reference=light_0001.fits"
+        with made(scene_of(dark, seed=61), first, folder=Path(folder) / "one") as found:
             alone = clarity(found)
         with made(scene_of(dark, lit, seed=61), REFERENCE, folder=Path(folder) / "both") as found:
-            both, sky = clarity(found), [frame["sky"]["G1"] for frame in found.summary["frames"]]
+            frames = found.summary["frames"]
+            both, best, sky = clarity(found), best_gain(frames, 16), [frame["sky"]["G1"] for frame in frames]
     gain = {plane: both[plane] / alone[plane] for plane in PLANES}
-    words = " / ".join(f"{gain[plane]:.3f}" for plane in PLANES)
+    words, most = (" / ".join(f"{each[plane]:.3f}" for plane in PLANES) for each in (gain, best))
     yield Line(
         f"16 dark lights and 16 under the full Moon (sky {max(sky) / min(sky):.1f} times as bright): SNR over that of "
-        "the dark ones, R / G1 / G2 / B", ">= 1.05", words, min(gain.values()) >= 1.05,
+        "the dark ones, R / G1 / G2 / B", ">= 1.05", f"{words} (at best {most})", min(gain.values()) >= 1.05,
     )  # fmt: skip
