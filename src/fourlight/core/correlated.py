@@ -59,7 +59,9 @@ def mean(values: npt.ArrayLike) -> Estimate:
     return contrast(known, np.ones((known.size, 1)), [1.0], np.zeros(known.size))
 
 
-def contrast(values: npt.ArrayLike, design: npt.ArrayLike, of: npt.ArrayLike, stretch: npt.ArrayLike) -> Estimate:
+def contrast(
+    values: npt.ArrayLike, design: npt.ArrayLike, of: npt.ArrayLike, stretch: npt.ArrayLike
+) -> Estimate:
     """A combination of the coefficients of a linear model, fitted by plain least squares.
 
     Parameters
@@ -102,12 +104,12 @@ def contrast(values: npt.ArrayLike, design: npt.ArrayLike, of: npt.ArrayLike, st
     if float(rest @ rest) <= 1e-24 * max(float(y @ y), 1e-300):
         return Estimate(value, (0.0,), (1.0,), float(freedom), number)
     variance, weights = _degrees(rest, basis, turned, nights, freedom)
-    return Estimate(
-        value, tuple(np.sqrt(variance).tolist()), tuple(weights.tolist()), float(freedom), number
-    )
+    return Estimate(value, tuple(np.sqrt(variance).tolist()), tuple(weights.tolist()), float(freedom), number)
 
 
-def _thinned(y: Float64, x: Float64, nights: npt.NDArray[np.generic]) -> tuple[Float64, Float64, npt.NDArray[np.generic]]:
+def _thinned(
+    y: Float64, x: Float64, nights: npt.NDArray[np.generic]
+) -> tuple[Float64, Float64, npt.NDArray[np.generic]]:
     """Means of as many neighbours of one night as keep every night short; what is left over at its end drops out."""
     names, counts = np.unique(nights, return_counts=True)
     step = -(-int(counts.max()) // MOST) if counts.size else 1
@@ -116,7 +118,9 @@ def _thinned(y: Float64, x: Float64, nights: npt.NDArray[np.generic]) -> tuple[F
     groups = [
         part
         for name in names
-        for part in np.flatnonzero(nights == name)[: counts[names == name][0] // step * step].reshape(-1, step)
+        for part in np.flatnonzero(nights == name)[: counts[names == name][0] // step * step].reshape(
+            -1, step
+        )
     ]
     order = sorted(groups, key=lambda part: int(part[0]))
     return (

@@ -80,7 +80,9 @@ NOTHING = Estimate(float("nan"), (float("inf"),), (1.0,), 0.0, 0)
 
 
 def _single(value: float, error: float, freedom: float, number: int) -> Estimate:
-    return Estimate(value, (error,), (1.0,), freedom, number) if freedom > 0 else replace(NOTHING, value=value)
+    return (
+        Estimate(value, (error,), (1.0,), freedom, number) if freedom > 0 else replace(NOTHING, value=value)
+    )
 
 
 def mean_of_nights(values: npt.ArrayLike) -> Estimate:
