@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from fourlight.core.trials import LEVEL
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side
@@ -50,9 +52,9 @@ def sentence(claim: Claim, plane: str, sides: tuple[Side, Side], sizes: tuple[fl
     sizes : tuple of float
         Effect, and the ends of its interval.
     """
-    effect, low, high = (f"{size:.3g}" for size in sizes)
+    effect, low, high = _rounded(sizes)
     means, where = QUANTITIES[claim.quantity].means, f"in {plane}, " if plane else ""
-    one, other = (side.words for side in sides)
+    one, other = (_words(side) for side in sides)
     equal = f" at equal {' and '.join(claim.at_equal)}" if claim.at_equal else ""
     if claim.compare == "share":
         among = "" if claim.among == "all lights" else f" of {Side('group', claim.among).words}"
@@ -66,6 +68,28 @@ def sentence(claim: Claim, plane: str, sides: tuple[Side, Side], sizes: tuple[fl
     else:
         said = f"{one} differs from {other} by {effect} of the {means} from place to place"
     return f"{said} ({LEVEL:.0%} interval {low} to {high}); {_bar(claim)} would matter"
+
+
+def _rounded(sizes: tuple[float, float, float]) -> list[str]:
+    """An effect and the ends of its interval, to the digits that half the interval has.
+
+    >>> _rounded((0.56034, 0.5558, 0.5648)), _rounded((3.03, 1.86, 4.93)), _rounded((1.0, 1.0, 1.0))
+    (['0.560', '0.556', '0.565'], ['3.0', '1.9', '4.9'], ['1.00', '1.00', '1.00'])
+    """
+    half = abs(sizes[2] - sizes[1]) / 2
+    digits = math.floor(math.log10(half)) if 0 < half < math.inf else -2
+    digits -= 0 < half < 3 * 10.0**digits
+    return [f"{size:.{min(max(-digits, 0), 6)}f}" for size in sizes]
+
+
+def _words(of: Side) -> str:
+    """Planes in words too.
+
+    >>> _words(Side("planes", "R+G+B"))
+    'R, G and B'
+    """
+    *most, last = of.planes or (of.words,)
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _bar(claim: Claim) -> str:

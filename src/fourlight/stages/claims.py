@@ -12,13 +12,13 @@ import numpy as np
 
 from fourlight.core.estimates import NOTHING
 from fourlight.core.trials import LEVEL
-from fourlight.stages import claim_effects, claim_patches, claim_words
+from fourlight.stages import claim_effects, claim_groups, claim_patches, claim_words
 from fourlight.stages.claim_effects import FRAMES, Effect
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claim_lights import Untold, group
 from fourlight.stages.claim_terms import NIGHT, Side
 from fourlight.stages.series import Series
-from fourlight.stages.verdicts import CANNOT_TELL, Bar, Verdict, verdicts, would_need
+from fourlight.stages.verdicts import CANNOT_TELL, CONTRADICTED, Bar, Verdict, verdicts, would_need
 
 __all__ = ["Finding", "Need", "tested"]
 
@@ -129,7 +129,7 @@ def _groups(series: Series, claim: Claim, plane: str) -> Effect:
     names = (claim.first.name, claim.second.name)
     fixed = any(NIGHT.fullmatch(name) or name.endswith(" night") for name in names)
     one, other = (group(series, name) for name in names)
-    return claim_effects.of_groups(series, claim, plane, one, other, fixed)
+    return claim_groups.of_groups(series, claim, plane, one, other, fixed)
 
 
 def _nights(series: Series, claim: Claim, plane: str) -> Iterator[_Case]:
@@ -143,7 +143,7 @@ def _nights(series: Series, claim: Claim, plane: str) -> Iterator[_Case]:
     other = Side("group", f"night {names[1]}") if len(names) == 2 else claim.second
     for name in names[:1] if len(names) == 2 else names:
         own = every == name
-        effect = partial(claim_effects.of_groups, series, claim, plane, own, ~own, fixed=True)
+        effect = partial(claim_groups.of_groups, series, claim, plane, own, ~own, fixed=True)
         both = f"{part}, {name}" if part else name
         yield _Case(claim, both, plane, (Side("group", f"night {name}"), other), effect)
 
@@ -162,10 +162,12 @@ def _effect(case: _Case) -> Effect | str:
 
 
 def _bar(claim: Claim) -> Bar:
-    scale = {"ratio": math.log, "slope": math.log, "unevenness": lambda x: x * abs(x)}.get(
-        claim.compare, float
-    )
-    return Bar(scale(claim.null), scale(claim.matters), claim.direction)
+    null, matters = claim.null, claim.matters
+    if claim.compare in ("ratio", "slope"):
+        null, matters = math.log(null), math.log(matters)
+    elif claim.compare == "unevenness":
+        null, matters = null**2, matters**2
+    return Bar(null, matters, claim.direction)
 
 
 def _size(claim: Claim, value: float) -> float:
@@ -192,6 +194,8 @@ def _finding(case: _Case, effect: Effect | str, bar: Bar, verdict: Verdict, toge
         f"{verdict.capitalize()} for {effect.scope}: {claim_words.sentence(claim, plane, case.sides, sizes)}."
     )
     need = _need(effect, bar) if verdict == CANNOT_TELL else None
+    if verdict == CONTRADICTED and bar.null != bar.matters and bar.p_of_effect(effect.estimate) < 1 - LEVEL:
+        said += " There is an effect, but one too small to matter."
     if together > 1 and verdict == CANNOT_TELL:
         said += f" Alone it would be told; of {together} claims tested together one as clear may be chance."
     if need:
