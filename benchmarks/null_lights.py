@@ -42,18 +42,14 @@ def drift(rng: np.random.Generator, n: int, memory: float, alone: float = 0.0) -
     return np.sqrt(1 - alone) * found + np.sqrt(alone) * rng.normal(size=n)
 
 
-def own_nights(rng: np.random.Generator, sky: Sky, groups: np.ndarray | None = None) -> np.ndarray:
-    """(nights,) what each night has of its own, variance one; of fewer than three nights, or in groups, about zero.
+def own_nights(rng: np.random.Generator, sky: Sky) -> np.ndarray:
+    """(nights,) what each night has of its own, variance one; of fewer than three nights about a mean of zero.
 
-    What is said of these frames alone is true of what these nights were: there nights differ, and their mean is exact.
+    What is said of these frames alone is true of what these nights were: they differ, and their mean is exact.
     """
     found = rng.normal(size=sky.nights)
     count = np.bincount(np.arange(sky.lights) % sky.nights)
-    if groups is None:
-        return found if sky.nights > 2 else found - np.average(found, weights=count)
-    for group in np.unique(groups):
-        found[groups == group] -= np.average(found[groups == group], weights=count[groups == group])
-    return found
+    return found if sky.nights > 2 else found - np.average(found, weights=count)
 
 
 def lights(

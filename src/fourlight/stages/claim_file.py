@@ -45,6 +45,14 @@ class Claim(Section):
     null: Annotated[float, Field(description="The effect where there is nothing to the claim")]
     matters: Annotated[float, Field(description="The smallest effect that matters")]
     direction: Annotated[Direction, Field(description="Which side of the null the claim is on")]
+    night_scatter: Annotated[
+        float,
+        Field(
+            ge=0,
+            le=1,
+            description="Relative scatter of nights for causes of their own, where too few nights are there to show it",
+        ),
+    ] = 0.0
     least_lights: Annotated[int, Field(ge=6, description="Lights that each side needs")] = 8
     least_nights: Annotated[int, Field(ge=1, description="Nights that the comparison needs")] = 1
 
@@ -115,6 +123,10 @@ class Claim(Section):
         yield (
             not self.at_equal or (one == "group" and self.compare in ("ratio", "slope")),
             ("at_equal is for ratios of groups and slopes"),
+        )
+        yield (
+            not self.night_scatter or (one == "group" and self.compare == "ratio"),
+            ("night_scatter is for ratios of groups"),
         )
         yield self.quantity not in (*self.at_equal, self.over), f"{self.quantity} at equal {self.quantity}"
         yield (

@@ -66,7 +66,7 @@ def of_groups(
         other=other,
         log_of_mean=ratio and not typical,
     )
-    return _by_nights(lights, fixed, claim.least_nights) or _by_lights(lights)
+    return _by_nights(lights, fixed, claim.least_nights) or _by_lights(lights, claim.night_scatter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +123,11 @@ def _by_nights(lights: _Two, fixed: bool, least: int) -> Effect | None:
     return None
 
 
-def _by_lights(lights: _Two) -> Effect:
-    """By pairs of neighbours where groups alternate, else by stretches of time."""
+def _by_lights(lights: _Two, scatter: float) -> Effect:
+    """By pairs of neighbours where groups alternate, else by stretches of time.
+
+    ``scatter``: of nights, for causes of their own: it adds to the error as far as the groups lie in different nights.
+    """
     if lights.log_of_mean:
         lights = replace(lights, values=_linear(lights.values, lights.one), log_of_mean=False)
     here, dummies = lights.cells()
@@ -134,10 +137,14 @@ def _by_lights(lights: _Two) -> Effect:
     sizes = dummies.sum(axis=0)
     asked = np.where(here, sizes / sizes[here].sum(), -sizes / sizes[~here].sum())
     design = np.hstack([dummies, lights.extra - lights.extra.mean(axis=0)])
-    found = contrast(
-        lights.values, design, np.concatenate([asked, np.zeros(lights.extra.shape[1])]), lights.nights
-    )
-    return Effect(found, FRAMES, "lights")
+    of = np.concatenate([asked, np.zeros(lights.extra.shape[1])])
+    found = contrast(lights.values, design, of, lights.nights)
+    each = dummies @ (asked / sizes)
+    names = np.unique(lights.nights)
+    nightly = scatter * float(np.linalg.norm([each[lights.nights == name].sum() for name in names]))
+    if found.told and nightly > found.reach() / 2:  # more lights would not help
+        return Effect(replace(found.widened(nightly), number=names.size), FRAMES, "nights")
+    return Effect(found.widened(nightly), FRAMES, "lights")
 
 
 def _linear(values: Float64, one: Mask) -> Float64:

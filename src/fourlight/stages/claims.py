@@ -20,7 +20,7 @@ from fourlight.stages.claim_terms import NIGHT, Side
 from fourlight.stages.series import Series
 from fourlight.stages.verdicts import CANNOT_TELL, CONTRADICTED, Bar, Verdict, verdicts, would_need
 
-__all__ = ["Finding", "Need", "tested"]
+__all__ = ["Finding", "Need", "findings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ class _Case:
     effect: Callable[[], Effect]
 
 
-def tested(series: Series, claims: Sequence[Claim]) -> list[Finding]:
+def findings(series: Series, claims: Sequence[Claim]) -> list[Finding]:
     """Test claims on the lights of a run.
 
     Verdicts depend on all claims that are tested together (`fourlight.stages.verdicts.verdicts`): to ask for one,
