@@ -80,6 +80,22 @@ def test_what_cannot_be_told() -> None:
     assert needed(mean_of_series([1.0]), 0.1, 1) == 0
 
 
+@pytest.mark.parametrize(("error", "freedom", "effect"), [(0.2, 9, 0.3), (0.5, 2, 1.0), (1.0, 30, 0.4)])
+def test_the_number_needed_has_the_power_of_the_noncentral_t(
+    error: float, freedom: int, effect: float
+) -> None:
+    """Four fifths by scipy's noncentral t, and not with four fewer."""
+    have = freedom + 1
+    number = needed(Trial(0.0, -1, 1, 0.5, error, freedom), effect, have)
+
+    def power(n: int) -> float:
+        away = effect / (error * np.sqrt(have / n))
+        return float(stats.nct.sf(stats.t.ppf(0.975, n - 1), n - 1, away))
+
+    assert power(number) >= 0.79
+    assert power(number - 4) < 0.8
+
+
 def test_as_many_as_are_said_to_be_needed_tell_it() -> None:
     """Four fifths of the time, less what the doubt about neighbours costs."""
     rng = np.random.default_rng(5)
