@@ -28,7 +28,7 @@ def tables() -> str:
         of = " and ".join(
             word for word, there in (("lights", each.lights), ("patches", each.patches)) if there
         )
-        rows.append(f"| {name} | {each.means} | {each.unit or 'none'} | {of} |")
+        rows.append(f"| {name} | {each.means}: {each.defined} | {each.unit or 'none'} | {of} |")
     rows += ["", "| side | what it is |", "|---|---|", "| R, G1, G2, B, G, or several joined by + | planes |"]
     rows += [f"| {name} | {words} |" for name, words in {**GROUPS, **TREATMENTS}.items()]
     rows += ["| night 2031-08-19 | lights of that night |", ""]
