@@ -91,13 +91,9 @@ def contrast(
     y, x, nights = _thinned(y, x, nights)
     if not y.size or not np.isfinite(x).all() or not np.isfinite(y).all():
         return NOTHING
-    # An orthonormal basis of what the columns span: columns that repeat others drop out.
-    left, size, right = np.linalg.svd(x, full_matrices=False)
-    kept = size > 1e-9 * size.max() if size.max() > 0 else np.zeros(size.shape, bool)
-    basis, turned = left[:, kept], (right[kept] @ c) / size[kept]
-    seen = right[kept].T @ (right[kept] @ c)
-    freedom = y.size - int(kept.sum())
-    if freedom < 1 or not np.allclose(seen, c, atol=1e-6 * max(float(np.abs(c).max()), 1e-300)):
+    basis, turned = _basis(x, c)
+    freedom = y.size - basis.shape[1]
+    if freedom < 1 or not turned.size:
         return NOTHING
     value = float(turned @ (basis.T @ y))
     rest = y - basis @ (basis.T @ y)
@@ -105,6 +101,19 @@ def contrast(
         return Estimate(value, (0.0,), (1.0,), float(freedom), number)
     variance, weights = _degrees(rest, basis, turned, nights, freedom)
     return Estimate(value, tuple(np.sqrt(variance).tolist()), tuple(weights.tolist()), float(freedom), number)
+
+
+def _basis(x: Float64, c: Float64) -> tuple[Float64, Float64]:
+    """(n, r) orthonormal basis of what the columns span, and (r,) the combination in it; empty where not determined.
+
+    Columns that repeat others drop out.
+    """
+    left, size, right = np.linalg.svd(x, full_matrices=False)
+    kept = size > 1e-9 * size.max(initial=1e-300)
+    told = right[kept] @ c
+    if not np.allclose(right[kept].T @ told, c, atol=1e-6 * max(float(np.abs(c).max()), 1e-300)):
+        return left[:, kept], np.zeros(0)
+    return left[:, kept], np.asarray(told / size[kept])
 
 
 def _thinned(
