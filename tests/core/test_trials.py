@@ -80,20 +80,22 @@ def test_what_cannot_be_told() -> None:
     assert needed(mean_of_series([1.0]), 0.1, 1) == 0
 
 
-@pytest.mark.parametrize(("error", "freedom", "effect"), [(0.2, 9, 0.3), (0.5, 2, 1.0), (1.0, 30, 0.4)])
+@pytest.mark.parametrize(
+    ("error", "have", "lost", "effect"),
+    [(0.2, 10, 1, 0.3), (0.5, 3, 1, 1.0), (1.0, 31, 1, 0.4), (0.6, 12, 8, 1.5)],
+)
 def test_the_number_needed_has_the_power_of_the_noncentral_t(
-    error: float, freedom: int, effect: float
+    error: float, have: int, lost: int, effect: float
 ) -> None:
-    """Four fifths by scipy's noncentral t, and not with four fewer."""
-    have = freedom + 1
-    number = needed(Trial(0.0, -1, 1, 0.5, error, freedom), effect, have)
+    """Four fifths by scipy's noncentral t to a hundredth, and not with one in ten fewer."""
+    number = needed(Trial(0.0, -1, 1, 0.5, error, have - lost), effect, have)
 
     def power(n: int) -> float:
         away = effect / (error * np.sqrt(have / n))
-        return float(stats.nct.sf(stats.t.ppf(0.975, n - 1), n - 1, away))
+        return float(stats.nct.sf(stats.t.ppf(0.975, n - lost), n - lost, away))
 
     assert power(number) >= 0.79
-    assert power(number - 4) < 0.8
+    assert power(number - 1 - number // 10) < 0.8
 
 
 def test_as_many_as_are_said_to_be_needed_tell_it() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -101,6 +103,29 @@ def test_nights_of_other_skies_are_allowed_for_only_where_groups_lie_in_them() -
         found = of_groups(brought(40, 2, logs), claim(**MOON, night_scatter=0.1), "R", first, ~first)
         assert min(found.estimate.errors) == pytest.approx(expected, abs=0.002)
         assert found.counted == ("nights" if expected else "lights")
+
+
+def test_nights_that_alternate_outweigh_nights_that_do_not() -> None:
+    """Two nights light by light in turns, and two short ones of one group: neighbours tell more than nights."""
+    nights = tuple(["2031-08-10"] * 20 + ["2031-08-11"] * 20 + ["2031-08-12"] * 3 + ["2031-08-13"] * 3)
+    first = (np.arange(46) % 2 == 0) & (np.arange(46) < 40)
+    values = {"information": columns(R=np.exp(RNG.normal(size=46)))}
+    given = replace(series(46, values=values), nights=nights)
+    found = of_groups(given, claim(**MOON), "R", first, ~first)
+    assert (found.scope, found.counted) == ("these frames", "pairs")
+
+
+def test_what_nights_differ_in_adds_to_what_lights_leave_open() -> None:
+    logs, first = RNG.normal(0, 0.3, 40), np.arange(40) < 20
+    errors = [
+        np.array(
+            of_groups(
+                brought(40, 2, logs), claim(**MOON, night_scatter=x), "R", first, ~first
+            ).estimate.errors
+        )
+        for x in (0.0, 0.05)
+    ]
+    assert errors[1] ** 2 - errors[0] ** 2 == pytest.approx(np.full(errors[0].size, 2 * 0.05**2))
 
 
 @pytest.mark.parametrize("compare", ["ratio", "difference"])

@@ -68,6 +68,21 @@ def test_among_many_claims_with_nothing_to_them_a_chance_find_does_not_hold() ->
     assert verdicts([chance, *others], [Bar(0.0, 0.5, "more")] * 20)[0] == "cannot tell"
 
 
+def test_effects_the_other_way_are_no_finds() -> None:
+    """Nineteen claims that are clearly wrong do not make a twentieth hold that alone would not among twenty."""
+    chance = one(float(stats.t.isf(0.015, 60)), 1.0)
+    assert verdicts([chance, *[one(-9.0, 1.0)] * 19], [Bar(0.0, 0.5, "more")] * 20)[0] == "cannot tell"
+
+
+def test_among_many_effects_that_matter_one_that_seems_small_is_not_contradicted() -> None:
+    """Effects of exactly what matters, one of them found smaller at p of 0.03 alone."""
+    bar = Bar(0.0, 5.0, "more")
+    small = one(5.0 - float(stats.t.isf(0.015, 60)), 1.0)
+    others = [one(5.0 + float(stats.t.isf(p / 2, 60)), 1.0) for p in np.linspace(0.3, 1.0, 19)]
+    assert verdicts([small], [bar]) == ["contradicted"]
+    assert verdicts([small, *others], [bar] * 20) == ["cannot tell", *["supported"] * 19]
+
+
 def test_few_of_the_verdicts_of_a_run_are_chance() -> None:
     """Half of twenty claims have nothing to them, half exactly what matters; of each kind of verdict one in twenty."""
     rng = np.random.default_rng(8)
@@ -97,6 +112,13 @@ def test_as_many_as_are_needed_tell(value: float) -> None:
         )
         told += verdicts([found], [MORE]) != ["cannot tell"]
     assert told / 300 >= 0.74
+
+
+def test_an_effect_as_large_as_matters_to_a_hair_needs_no_endless_number() -> None:
+    """It is itself uncertain: a hair from the bar counts as half-way between bar and null."""
+    error, n = 0.45, 12
+    number = would_need(Estimate(0.999, (error,), (1.0,), n - 1.0, n), MORE)
+    assert number == would_need(Estimate(0.5, (error,), (1.0,), n - 1.0, n), MORE)
 
 
 def test_no_number_is_promised_that_is_out_of_reach() -> None:

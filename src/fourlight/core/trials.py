@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special, stats
 
 __all__ = ["LEVEL", "Trial", "discoveries", "jackknife", "mean_of_series", "needed"]
 
@@ -154,6 +154,6 @@ def needed(trial: Trial, effect: float, number: int, level: float = LEVEL, power
     found = number * (asked * trial.error / abs(effect)) ** 2
     for _ in range(20):  # converges within a few steps; the least freedom is that of three nights
         freedom = max(found - lost, 2.0)
-        asked = float(stats.t.ppf(0.5 + level / 2, freedom) + stats.t.ppf(power, freedom))
+        asked = float(special.stdtrit(freedom, 0.5 + level / 2) + special.stdtrit(freedom, power))
         found = number * (asked * trial.error / abs(effect)) ** 2
     return int(np.ceil(found))
