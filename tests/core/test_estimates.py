@@ -93,3 +93,18 @@ def test_what_cannot_be_told(found: Estimate) -> None:
 def test_values_that_are_all_equal_leave_no_doubt() -> None:
     found = mean_of_nights([2.0, 2.0, 2.0])
     assert (found.p(2.0), found.p(1.0), found.reach()) == (1.0, 0.0, 0.0)
+
+
+def test_intervals_of_skewed_values_hold_nearly_what_they_promise() -> None:
+    """Mean of 20 exponential values, true expectation one, 2,000 trials: bootstraps hold 0.92 of 0.95.
+
+    Efron & Tibshirani 1993 and scipy's percentile and BCa bootstraps (0.92 each, 400 trials): pseudo-values by
+    Student's t are within 0.03 of that.
+    """
+    rng = np.random.default_rng(11)
+    inside = 0
+    for _ in range(2000):
+        x = rng.exponential(size=20)
+        found = mean_of_nights(x)
+        inside += abs(found.value - 1.0) <= found.reach()
+    assert inside / 2000 == pytest.approx(0.92, abs=0.03)
