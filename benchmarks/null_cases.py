@@ -16,7 +16,8 @@ from fourlight.stages.series import Series
 
 __all__ = ["MEMORIES", "Case", "Rates", "cases", "found_from", "rates", "skies", "whole_runs"]
 
-MEMORIES, NIGHTS, LIGHTS, PATCHES = (0.3, 0.6, 0.9), (1, 2, 3, 5), (12, 24, 60), (16, 36)
+MEMORIES, NIGHTS, LIGHTS = (0.3, 0.6, 0.9), (1, 2, 3, 5), (12, 24, 60)
+PATCHES, PATCH_MEMORIES = (16, 36, 64), (0.0, 0.3, 0.6)
 SHAPES = (0.0, 0.5)
 """Parts of the drift that have no memory."""
 
@@ -141,7 +142,7 @@ def cases() -> list[Case]:
 
 def skies(case: Case) -> list[Sky]:
     if case.stacks:
-        return [Sky(m, 1, memory) for m, memory in itertools.product(PATCHES, MEMORIES)]
+        return [Sky(m, 1, memory) for m, memory in itertools.product(PATCHES, PATCH_MEMORIES)]
     plans = itertools.product(LIGHTS, case.nights, MEMORIES, SHAPES)
     return [Sky(n, nights, memory, alone) for n, nights, memory, alone in plans if n >= 4 * nights]
 

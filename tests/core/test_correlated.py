@@ -23,7 +23,7 @@ def test_known_correlation_is_that_of_generalised_least_squares(monkeypatch: pyt
     n, memory, share = 30, 0.75, 0.5
     grid = (((memory, share),), np.ones(1))
     correlated._kernels.cache_clear()
-    monkeypatch.setattr(correlated, "_grid", lambda: grid)
+    monkeypatch.setattr(correlated, "_grid", lambda alone=0.0: grid)
     y = drift(np.random.default_rng(1), n, memory, share)
     known = (1 - share) * np.eye(n) + share * memory ** np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
     ones = np.ones(n)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from claim_series import claim, columns, series
 from fourlight.stages.claim_lights import Untold
-from fourlight.stages.claim_patches import of_treatments, of_unevenness
+from fourlight.stages.claim_patches import of_treatments, of_unevenness, unevenness
 from fourlight.stages.series import Series
 
 RNG = np.random.default_rng(3)
@@ -56,16 +57,44 @@ def test_no_signal_has_no_ratio() -> None:
         of_treatments(stacks("without the worst tenth", blank, blank), asked, "R")
 
 
-def test_shadows_are_what_both_greens_see() -> None:
-    """Shadows of 5 per cent and an error of 5 per cent of each green: the square of what they share is left."""
-    shadow = RNG.normal(0, 0.05, (400, 1))
-    scene = np.exp(RNG.normal(0, 1, (400, 1)))
-    noise = RNG.normal(0, 0.05, (400, 5))
-    given = series(0, patches={"as run": {"signal": scene * np.ones((1, 5))},
-                               "no flats": {"signal": scene * np.exp(shadow + noise)}})  # fmt: skip
-    found = of_unevenness(given, claim(**FLATS)).estimate
-    assert np.sqrt(found.value) == pytest.approx(0.05, rel=0.1)
-    assert found.p(0.0) < 1e-3
+def shadowed(m: int, shadow: float, noise: float) -> Series:
+    """Both greens under the same shadows, each with noise of its own."""
+    scene = np.exp(RNG.normal(0, 1, (m, 1)))
+    changed = scene * np.exp(RNG.normal(0, shadow, (m, 1)) + RNG.normal(0, noise, (m, 5)))
+    return series(0, patches={"as run": {"signal": scene * np.ones((1, 5))}, "no flats": {"signal": changed}})
+
+
+@pytest.mark.parametrize(("shadow", "noise"), [(0.05, 0.05), (0.1, 0.01), (0.3, 0.02)])
+def test_shadows_are_what_both_greens_see(shadow: float, noise: float) -> None:
+    """To a fifth, four standard errors of 400 patches where noise and shadows are alike, and by the covariance."""
+    given = shadowed(400, shadow, noise)
+    found = of_unevenness(given, claim(**FLATS))
+    size = unevenness(found.estimate.value, found.noise)
+    assert size == pytest.approx(shadow, rel=0.2)
+    logs = np.log(given.patches["no flats"]["signal"] / given.patches["as run"]["signal"])[:, 1:3]
+    assert size == pytest.approx(np.sqrt(np.cov(logs.T)[0, 1]), rel=0.02)
+    assert found.noise == pytest.approx(noise, rel=0.2)
+
+
+def test_the_test_for_shadows_is_that_of_the_correlation() -> None:
+    """Pitman and Morgan: in normal values, variances of sum and difference are equal where there is no correlation.
+
+    Against scipy's test of the correlation coefficient, without and with a weak one: over many stacks the two agree.
+    """
+    ours, scipys = [], []
+    for k in range(60):
+        given = shadowed(200, 0.01 * (k % 3), 0.05)
+        logs = np.log(given.patches["no flats"]["signal"] / given.patches["as run"]["signal"])[:, 1:3]
+        found = of_unevenness(given, claim(**FLATS)).estimate
+        ours.append(found.value / np.min(found.errors))
+        scipys.append(np.arctanh(stats.pearsonr(*logs.T).statistic) * np.sqrt(197))
+    assert np.corrcoef(ours, scipys)[0, 1] > 0.98
+    assert np.polyfit(scipys, ours, 1)[0] == pytest.approx(1.0, abs=0.15)
+
+
+def test_strong_shadows_are_told_from_few_patches() -> None:
+    found = of_unevenness(shadowed(16, 0.2, 0.01), claim(**FLATS)).estimate
+    assert found.p(0.0) < 0.05
 
 
 def test_noise_alone_is_no_shadow() -> None:

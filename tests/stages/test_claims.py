@@ -13,7 +13,7 @@ from fourlight.stages.claim_file import loads, shipped
 from fourlight.stages.claims import Finding, findings
 from fourlight.stages.series import Series
 
-M = 24
+M = 48
 
 
 def run(true: bool) -> Series:
