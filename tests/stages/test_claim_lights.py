@@ -67,6 +67,19 @@ def test_best_and_worst_are_chosen_by_all_colours_alike() -> None:
     found = series(20, values={"weight": columns(R=red, G=10.0, B=blue)})
     assert np.flatnonzero(group(found, "worst")).tolist() == [3, 4]
     assert np.flatnonzero(~group(found, "rest")).tolist() == [3, 4]
+    assert group(found, "best").sum() == 10
+
+
+def test_planes_without_values_do_not_choose() -> None:
+    """A filter that passes no blue."""
+    red = np.where(np.arange(20) == 3, 0.1, 1.0)
+    found = series(20, values={"information": columns(R=red, G=1.0)})
+    assert np.flatnonzero(group(found, "worst")).tolist() == [
+        0,
+        3,
+    ]  # a tenth is two; of all that are equal the first
+    with pytest.raises(Untold, match="was not measured"):
+        group(series(20, values={"information": columns(G1=np.ones(20))}), "best")
 
 
 def test_nights_and_halves() -> None:

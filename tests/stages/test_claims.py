@@ -170,3 +170,13 @@ def test_slopes_and_users_own_claims_are_tested_alike() -> None:
     assert found.verdict == "supported"
     assert found.effect == pytest.approx(np.exp(0.2), rel=0.02)
     assert found.unit == "times for 10 C more temperature"
+
+
+def test_what_changed_only_together_is_not_told_apart() -> None:
+    """The sky brightens exactly as the sensor warms."""
+    asked = claim(of="all lights", against="", compare="slope", quantity="noise", over="temperature",
+                  at_equal=("sky",), planes=("R",))  # fmt: skip
+    warm = np.linspace(0, 20, 30)
+    values = {"noise": columns(R=np.exp(warm / 50)), "sky": columns(R=np.exp(warm / 10))}
+    (found,) = findings(series(30, temperature_c=warm, values=values), [asked])
+    assert found.sentence == "Cannot tell: the values at hand do not tell it apart from what else changes."

@@ -78,10 +78,8 @@ def of_unevenness(series: Series, claim: Claim) -> Effect:
         for kind in (claim.of, claim.against)
     ]
     kept = _known(*parts[0], *parts[1])
-    for treatment in parts:
-        for values in treatment:
-            with np.errstate(invalid="ignore"):
-                kept &= values > PRESENT * max(float(np.nanmedian(values)), 0.0)
+    for values in [*parts[0], *parts[1]] if kept.any() else []:
+        kept &= values > PRESENT * max(float(np.nanmedian(values)), 0.0)
     one, other = (np.log(parts[0][k][kept] / parts[1][k][kept]) for k in (0, 1))
 
     def variance(values: Float64) -> float:

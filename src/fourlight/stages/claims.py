@@ -158,7 +158,7 @@ def _effect(case: _Case) -> Effect | str:
         found = case.effect()
     except Untold as reason:
         return str(reason)
-    return found if found.estimate.told else "too few values are left to tell its error"
+    return found if found.estimate.told else "the values at hand do not tell it apart from what else changes"
 
 
 def _bar(claim: Claim, effect: Effect | str) -> Bar:
