@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import functools
-import json
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +40,13 @@ EXTENSION = {"value": "{}", "variance": "VAR_{}", "samples": "SAMPLES_{}"}
 """Names of the layers of a plane in the files."""
 
 
+class Stack(StackReader, Protocol):
+    """The layers of a finished stack, with its rejected samples."""
+
+    def rejected_map(self) -> Float32:
+        """Number of rejected samples of all planes on each pixel (ny, nx)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finished:
     """A stack and its lights, in time order, as the rows of the table."""
@@ -50,9 +56,7 @@ class Finished:
     reference: MeasuredFrame
     calibration: Calibration
     table: FrameTable
-    layers: StackReader
-    summary: dict[str, Any]
-    """As ``summary.json`` has it."""
+    layers: Stack
 
     @property
     def samples(self) -> Samples:
@@ -107,6 +111,13 @@ class StackFiles:
         """One layer (ny, nx), mapped."""
         kind, _, half = layer.partition("_")
         name = EXTENSION[kind].format(plane) + (f"_{half.upper()}" if half else "")
+        return self._native(name)
+
+    def rejected_map(self) -> Float32:
+        """Number of rejected samples of all planes on each pixel (ny, nx), mapped."""
+        return self._native("REJECTED")
+
+    def _native(self, name: str) -> Float32:
         with self._lock:
             if name not in self._layers:
                 stored = self._stored[name]
@@ -143,10 +154,9 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
         hashes = {path: known.sha256 for path, known in kept.files.items()}
         frames = tuple(_again(job, lights, kept.calibration, hashes))
         reference = next(frame for frame in frames if frame.raw.path == kept.reference)
-        summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
         canvas = Canvas(folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)
         layers = StackFiles(folder.root, canvas)
-        yield Finished(job, frames, reference, kept.calibration, kept.table, layers, summary)
+        yield Finished(job, frames, reference, kept.calibration, kept.table, layers)
 
 
 def _again(

@@ -8,7 +8,7 @@ may lead in one and trail in another; they are never mixed.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -112,7 +112,7 @@ def _of_frames(found: Ledger, use: Bool, kind: str, balance: Float64) -> Float64
     if kind == "luminance":
         red, green, blue = LUMINANCE_WEIGHTS * balance
         return np.array([red, green / 2, green / 2, blue])[:, None] * light
-    power = mean(found.cross) if kind == "detail" else light**2
+    power = mean(found.cross) if kind == "detail" else np.maximum(light, 0.0) ** 2
     with np.errstate(invalid="ignore", divide="ignore"):
         certain = np.where(weight > 0, 1 / (found.variance * found.believed), 0.0).sum(axis=0)
     return np.asarray(PER_CELL * power * certain)
@@ -185,4 +185,13 @@ def _trials(nights: Sequence[str | None], estimate: Callable[[Bool], Float64]) -
     count = len(nights)
     without = np.array([estimate(np.arange(count) != k) for k in range(count)])
     alone = count * whole - (count - 1) * without
-    return [[mean_of_series(alone[:, c, r]) for r in range(whole.shape[1])] for c in range(whole.shape[0])]
+    return [
+        [_about(float(whole[c, r]), mean_of_series(alone[:, c, r])) for r in range(whole.shape[1])]
+        for c in range(whole.shape[0])
+    ]
+
+
+def _about(value: float, trial: Trial) -> Trial:
+    """The same interval about the estimate itself, which differs from the mean of pseudo-values by its bias."""
+    shift = value - trial.value
+    return replace(trial, value=value, low=trial.low + shift, high=trial.high + shift)

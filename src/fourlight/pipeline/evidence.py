@@ -1,0 +1,198 @@
+"""The evidence step: what every channel of a finished stack did, measured on the raw samples of its lights."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import starcolour
+from fourlight.core.trials import Trial
+from fourlight.engine import Progress, at_once
+from fourlight.errors import InputError
+from fourlight.pipeline.finished import Finished, finished_run
+from fourlight.pipeline.products import write_again
+from fourlight.stages import contributions, region_samples, regions
+from fourlight.stages.canvas import some
+from fourlight.stages.contributions import FEWEST_NIGHTS, Ledger
+from fourlight.stages.geometry import padded_pixels
+from fourlight.stages.regions import OWN, Box, Regions
+from fourlight.stages.stack_layers import OUTPUT_PLANES
+
+__all__ = ["channels_of", "check_boxes", "evidence_on"]
+
+Float64 = npt.NDArray[np.float64]
+
+MOST_BOXES = 12
+"""Regions that a user can name in one call."""
+
+COLOURS = ("R", "G", "B")
+
+
+def evidence_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None = None) -> dict[str, Any]:
+    """Measure what the channels of a finished stack contributed, and write it beside the other results.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results of a run.
+    boxes : mapping of str to Box
+        Regions that the user names.
+    progress : Progress or None
+
+    Raises
+    ------
+    InputError, OutputError
+        There is no finished run, its lights have changed, or a region is not on the stack.
+    """
+    with finished_run(out, progress) as run:
+        found = channels_of(run, boxes)
+        run.job.progress.begin("report", 1)
+        write_again(run.job, run.layers, run.layers.rejected_map(), found)
+        run.job.progress.end(f"report in {out}")
+    return found
+
+
+def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
+    """Refuse regions that are not on the stack.
+
+    Raises
+    ------
+    InputError
+    """
+    ny, nx = shape
+    if len(boxes) > MOST_BOXES:
+        raise InputError(f"{len(boxes)} regions named; {MOST_BOXES} at most can be looked at at a time")
+    for name, (x0, y0, x1, y1) in boxes.items():
+        box = f"region {name}={x0},{y0},{x1},{y1}"
+        if name in OWN:
+            raise InputError(f"{box}: {name} is found by the program; choose another name")
+        if not (0 <= x0 < x1 <= nx and 0 <= y0 < y1 <= ny):
+            raise InputError(
+                f"{box}: is not on the stack, whose pixels run from 0,0 to {nx},{ny}; give the left, upper, right "
+                "and lower edge"
+            )
+
+
+def channels_of(run: Finished, boxes: Mapping[str, Box]) -> dict[str, Any]:
+    """What every channel did, as ``channels.json`` holds it.
+
+    Parameters
+    ----------
+    run : Finished
+    boxes : mapping of str to Box
+        Regions that the user names.
+
+    Raises
+    ------
+    InputError
+        A region is not on the stack, or holds nothing.
+    """
+    table, job = run.table, run.job
+    check_boxes(boxes, table.shape)
+    found = regions.find_regions(run.layers.read, run.stars, boxes, table.full / table.zoom**2)
+    for name in boxes:
+        if name not in found.names:
+            raise InputError(f"region {name}: no light covers it; choose it inside the picture")
+    ledger = _ledger(run, found)
+    balance, stars = _balance(run)
+    shares = contributions.shares(ledger, run.nights, balance)
+    nights = len(contributions.nights_of(run.nights))
+    job.progress.end(_words(shares))
+    return {
+        "lights": len(run.frames),
+        "nights": nights,
+        "scope": "nights like these" if nights >= FEWEST_NIGHTS else "these frames",
+        "regions": _regions(run, found, ledger, boxes),
+        "balance": {"factors": dict(zip(COLOURS, balance.tolist(), strict=True)), "stars": stars},
+        "shares": _known_shares(shares, run),
+        "notes": _notes(found),
+    }
+
+
+def _ledger(run: Finished, found: Regions) -> Ledger:
+    """Light and noise of the samples of every light in every region."""
+    table, job = run.table, run.job
+    tiles = region_samples.cut(table)
+    job.progress.begin("channels", len(tiles))
+    each = region_samples.pixel_bytes(table) * padded_pixels(tiles)
+    threads = at_once(each, job.recipe.run.memory_gb * 1e9, job.threads)
+    sums = region_samples.gathered(
+        table, run.samples.read, run.layers, found, threads, job.progress.step, tiles
+    )
+    return contributions.ledger(sums, found, table)
+
+
+def _balance(run: Finished) -> tuple[Float64, int]:
+    """What makes white equal in R, G and B, and from how many stars that is known."""
+    stars = run.stars
+    planes, variances = ([run.layers.read(c, name) for c in COLOURS] for name in ("value", "variance"))
+    widths = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
+    radius = max(2.0, 1.4 * float(np.median(widths))) if len(widths) else 4.0
+    light = starcolour.star_light(planes, variances, stars.x, stars.y, radius)
+    noise = np.array([float(np.nanmedian(some(variance))) for variance in variances])
+    return starcolour.white_balance(light, ~stars.saturated, noise)
+
+
+def _regions(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, Box]) -> dict[str, Any]:
+    total = int(np.count_nonzero(np.isfinite(run.layers.read("G", "value"))))
+    return {
+        name: {
+            "pixels": int(found.pixels[r]),
+            "share_of_stack": float(found.pixels[r]) / max(total, 1),
+            "box": list(boxes[name]) if name in boxes else None,
+            "signal": dict(zip(OUTPUT_PLANES, found.signal[r].tolist(), strict=True)),
+            "noise_over_model": dict(
+                zip(OUTPUT_PLANES[:4], np.sqrt(ledger.believed[:, r]).tolist(), strict=True)
+            ),
+        }
+        for r, name in enumerate(found.names)
+    }
+
+
+def _known_shares(
+    shares: Mapping[str, Mapping[str, Mapping[str, Trial]]], run: Finished
+) -> dict[str, dict[str, dict[str, Any]]]:
+    """As plain data; nothing is said of the light of the sky where the level of no light is not known."""
+    dark_known = run.calibration.noise.pedestal_adu is not None
+    return {
+        kind: {
+            region: {channel: _interval(trial, 0.0, 1.0) for channel, trial in found.items()}
+            for region, found in by_region.items()
+            if region != "sky" or kind == "detail" or dark_known
+        }
+        for kind, by_region in shares.items()
+    }
+
+
+def _interval(trial: Trial, least: float = -np.inf, most: float = np.inf) -> dict[str, float]:
+    return {
+        "value": trial.value,
+        "low": float(np.clip(trial.low, least, most)),
+        "high": float(np.clip(trial.high, least, most)),
+    }
+
+
+def _notes(found: Regions) -> list[str]:
+    notes = []
+    if "object" not in found.names:
+        notes.append("No extended object stands out of the sky: shares are told for stars and sky alone.")
+    if found.filled:
+        notes.append(
+            "Faint light fills the field: its darkest parts are taken for the sky, so that light which covers all "
+            "of it counts as sky."
+        )
+    return notes
+
+
+def _words(shares: Mapping[str, Mapping[str, Mapping[str, Trial]]]) -> str:
+    """The chief finding in words."""
+    by_region = shares["information"]
+    region = "object" if "object" in by_region else "stars"
+    if region not in by_region:
+        return "nothing stands out of the sky"
+    parts = ", ".join(f"{c} {100 * by_region[region][c].value:.1f} %" for c in COLOURS)
+    return f"information on the {region}: {parts}"
