@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from fourlight.stages.contributions import KINDS, Ledger, nights_of, shares
+from fourlight.stages.contributions import KINDS, Ledger, ratios, shares
+from fourlight.stages.nights import nights_of
 
 WHITE = np.ones(3)
 
@@ -97,3 +98,11 @@ def test_all_kinds_are_told():
 
 def test_frames_of_no_night_are_one_night():
     assert [mask.sum() for mask in nights_of([None, "a", None])] == [2, 1]
+
+
+def test_ratios_of_light():
+    found = ratios(ledger([30, 50, 40, 9], [60, 60, 60, 60]), ["a"] * 6)["object"]
+    assert found["R_over_G"].value == pytest.approx(30 / 45)
+    assert found["B_over_G"].value == pytest.approx(9 / 45)
+    assert found["G1_over_G2"].value == pytest.approx(50 / 40)
+    assert np.isnan(ratios(ledger([30, -50, 40, 9], [60] * 4), ["a"] * 6)["object"]["R_over_G"].value)

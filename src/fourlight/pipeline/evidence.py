@@ -10,15 +10,17 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starcolour
-from fourlight.core.trials import Trial
+from fourlight.core.trials import Trial, estimated
 from fourlight.engine import Progress, at_once
 from fourlight.errors import InputError
 from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.products import write_again
 from fourlight.stages import contributions, region_samples, regions
 from fourlight.stages.canvas import some
-from fourlight.stages.contributions import FEWEST_NIGHTS, Ledger
+from fourlight.stages.common_light import common_structure, crosstalk
+from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import padded_pixels
+from fourlight.stages.nights import nights_of, scope
 from fourlight.stages.regions import OWN, Box, Regions
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
@@ -100,15 +102,17 @@ def channels_of(run: Finished, boxes: Mapping[str, Box]) -> dict[str, Any]:
     ledger = _ledger(run, found)
     balance, stars = _balance(run)
     shares = contributions.shares(ledger, run.nights, balance)
-    nights = len(contributions.nights_of(run.nights))
     job.progress.end(_words(shares))
     return {
         "lights": len(run.frames),
-        "nights": nights,
-        "scope": "nights like these" if nights >= FEWEST_NIGHTS else "these frames",
+        "nights": len(nights_of(run.nights)),
+        "scope": scope(run.nights),
         "regions": _regions(run, found, ledger, boxes),
         "balance": {"factors": dict(zip(COLOURS, balance.tolist(), strict=True)), "stars": stars},
         "shares": _known_shares(shares, run),
+        "light": _light(contributions.ratios(ledger, run.nights)),
+        "common": _common(run, found),
+        "measured": _measured(run),
         "notes": _notes(found),
     }
 
@@ -165,6 +169,51 @@ def _known_shares(
             if region != "sky" or kind == "detail" or dark_known
         }
         for kind, by_region in shares.items()
+    }
+
+
+def _light(found: Mapping[str, Mapping[str, Trial]]) -> dict[str, Any]:
+    """Ratios of light in each region, and in that of the object over that of the stars, whose light is continuous."""
+    out: dict[str, Any] = {
+        region: {name: _interval(trial, 0.0) for name, trial in trials.items()}
+        for region, trials in found.items()
+        if region != "sky"
+    }
+    if "object" in found and "stars" in found:
+        out["object_over_stars"] = {
+            name: _interval(_over(found["object"][name], found["stars"][name]), 0.0)
+            for name in ("R_over_G", "B_over_G")
+        }
+    return out
+
+
+def _over(one: Trial, other: Trial) -> Trial:
+    """A ratio of two estimates whose errors are small and independent."""
+    value = one.value / other.value
+    error = abs(value) * float(np.hypot(one.error / one.value, other.error / other.value))
+    return estimated(value, error, min(one.freedom, other.freedom))
+
+
+def _common(run: Finished, found: Regions) -> dict[str, Any]:
+    """What green shows that red and blue show too, and what filters pass of each other's light."""
+    return {
+        "structure_of_green": {
+            region: {others: _interval(trial, 0.0, 1.0) for others, trial in trials.items()}
+            for region, trials in common_structure(run.layers.read, found).items()
+        },
+        "response_where_another_leads": {c: list(ends) for c, ends in crosstalk().items()},
+    }
+
+
+def _measured(run: Finished) -> dict[str, Any]:
+    """How much of each channel was measured: in a frame that is filled in, and in this stack."""
+    samples = {plane: some(run.layers.read(plane, "samples")) for plane in OUTPUT_PLANES}
+    return {
+        "in_one_frame": {"R": 0.25, "G": 0.5, "B": 0.25},
+        "samples_per_pixel": {
+            plane: float(np.median(held[np.isfinite(held)])) if np.isfinite(held).any() else 0.0
+            for plane, held in samples.items()
+        },
     }
 
 

@@ -7,8 +7,8 @@ may lead in one and trail in another; they are never mixed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -16,11 +16,12 @@ import numpy.typing as npt
 
 from fourlight.core import regionsums as part
 from fourlight.core.colour import LUMINANCE_WEIGHTS
-from fourlight.core.trials import Trial, jackknife, mean_of_series
+from fourlight.core.trials import Trial
 from fourlight.stages.geometry import FrameTable
+from fourlight.stages.nights import left_out
 from fourlight.stages.regions import Regions
 
-__all__ = ["CHANNELS", "FEWEST_NIGHTS", "KINDS", "Ledger", "ledger", "nights_of", "shares"]
+__all__ = ["CHANNELS", "KINDS", "Ledger", "ledger", "ratios", "shares"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -28,8 +29,6 @@ Bool = npt.NDArray[np.bool_]
 KINDS = ("electrons", "luminance", "information", "detail")
 CHANNELS = ("R", "G", "G1", "G2", "B")
 """R, G and B are the whole; G1 and G2 are the parts of G."""
-FEWEST_NIGHTS = 3
-"""Nights from which on an interval is for nights like these; of fewer it is for these frames alone."""
 PER_CELL = 0.25
 """Samples of one plane for each pixel of the mosaic."""
 ENOUGH = 1000
@@ -100,22 +99,30 @@ def _believed(sums: Float64) -> Float64:
 
 def _of_frames(found: Ledger, use: Bool, kind: str, balance: Float64) -> Float64:
     """(4, r) what the planes contributed in some of the frames; of luminance per frame, of the rest in all."""
-    weight = np.where(use[:, None, None] & np.isfinite(found.away), found.weight, 0.0)
-    total = np.maximum(weight.sum(axis=0), 1e-30)
-
-    def mean(values: Float64) -> Float64:
-        return np.asarray(np.where(weight > 0, weight * values, 0.0).sum(axis=0) / total)
-
-    light = found.signal.T + mean(found.away)
+    light, weight = _light(found, use), _weight(found, use)
     if kind == "electrons":
         return np.asarray(PER_CELL * light)
     if kind == "luminance":
         red, green, blue = LUMINANCE_WEIGHTS * balance
         return np.array([red, green / 2, green / 2, blue])[:, None] * light
-    power = mean(found.cross) if kind == "detail" else np.maximum(light, 0.0) ** 2
+    power = _mean(weight, found.cross) if kind == "detail" else np.maximum(light, 0.0) ** 2
     with np.errstate(invalid="ignore", divide="ignore"):
         certain = np.where(weight > 0, 1 / (found.variance * found.believed), 0.0).sum(axis=0)
     return np.asarray(PER_CELL * power * certain)
+
+
+def _light(found: Ledger, use: Bool) -> Float64:
+    """(4, r) mean light per sample in some of the frames."""
+    return np.asarray(found.signal.T + _mean(_weight(found, use), found.away))
+
+
+def _weight(found: Ledger, use: Bool) -> Float64:
+    return np.where(use[:, None, None] & np.isfinite(found.away), found.weight, 0.0)
+
+
+def _mean(weight: Float64, values: Float64) -> Float64:
+    total = np.maximum(weight.sum(axis=0), 1e-30)
+    return np.asarray(np.where(weight > 0, weight * values, 0.0).sum(axis=0) / total)
 
 
 def _as_shares(planes: Float64) -> Float64:
@@ -126,16 +133,6 @@ def _as_shares(planes: Float64) -> Float64:
         return np.asarray(
             np.stack([red, first + second, first, second, blue]) / np.where(total > 0, total, np.nan)
         )
-
-
-def nights_of(names: Sequence[str | None]) -> list[Bool]:
-    """Which frames belong to each night, in order; frames of no known night are one together.
-
-    >>> [mask.tolist() for mask in nights_of(["2025-03-01", "2025-03-02", "2025-03-01"])]
-    [[True, False, True], [False, True, False]]
-    """
-    labels = np.array([name or "" for name in names])
-    return [labels == name for name in dict.fromkeys(labels.tolist())]
 
 
 def shares(
@@ -160,7 +157,7 @@ def shares(
     """
     out: dict[str, dict[str, dict[str, Trial]]] = {}
     for kind in KINDS:
-        trials = _trials(nights, partial(_shares_of, found, kind=kind, balance=balance))
+        trials = left_out(nights, partial(_shares_of, found, kind=kind, balance=balance))
         out[kind] = {
             region: {channel: trials[c][r] for c, channel in enumerate(CHANNELS)}
             for r, region in enumerate(found.names)
@@ -172,26 +169,21 @@ def _shares_of(found: Ledger, use: Bool, kind: str, balance: Float64) -> Float64
     return _as_shares(_of_frames(found, use, kind, balance))
 
 
-def _trials(nights: Sequence[str | None], estimate: Callable[[Bool], Float64]) -> list[list[Trial]]:
-    """An estimate (5, r) from all frames, with what leaving out some of them shows."""
-    everyone = np.ones(len(nights), dtype=bool)
-    whole, groups = estimate(everyone), nights_of(nights)
-    if len(groups) >= FEWEST_NIGHTS:
-        without = np.array([estimate(~group) for group in groups])
-        return [
-            [jackknife(float(whole[c, r]), without[:, c, r]) for r in range(whole.shape[1])]
-            for c in range(whole.shape[0])
-        ]
-    count = len(nights)
-    without = np.array([estimate(np.arange(count) != k) for k in range(count)])
-    alone = count * whole - (count - 1) * without
-    return [
-        [_about(float(whole[c, r]), mean_of_series(alone[:, c, r])) for r in range(whole.shape[1])]
-        for c in range(whole.shape[0])
-    ]
+def ratios(found: Ledger, nights: Sequence[str | None]) -> dict[str, dict[str, Trial]]:
+    """Light of one channel over that of another, per sample, by region: R_over_G, B_over_G and G1_over_G2.
 
+    NaN where there is no light in the other. Intervals as in `shares`.
+    """
+    names = ("R_over_G", "B_over_G", "G1_over_G2")
 
-def _about(value: float, trial: Trial) -> Trial:
-    """The same interval about the estimate itself, which differs from the mean of pseudo-values by its bias."""
-    shift = value - trial.value
-    return replace(trial, value=value, low=trial.low + shift, high=trial.high + shift)
+    def estimate(use: Bool) -> Float64:
+        red, first, second, blue = _light(found, use)
+        green = (first + second) / 2
+        with np.errstate(invalid="ignore", divide="ignore"):
+            over = np.stack([red / green, blue / green, first / second])
+            return np.asarray(np.where(np.minimum(green, second) > 0, over, np.nan))
+
+    trials = left_out(nights, estimate)
+    return {
+        region: {name: trials[k][r] for k, name in enumerate(names)} for r, region in enumerate(found.names)
+    }
