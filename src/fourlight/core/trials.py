@@ -139,12 +139,21 @@ def discoveries(p: npt.ArrayLike, share: float = 0.05) -> npt.NDArray[np.bool_]:
 def needed(trial: Trial, effect: float, number: int, level: float = LEVEL, power: float = 0.8) -> int:
     """Frames or nights in all that would tell an effect of this size from the null, as noisy as those seen.
 
+    By Student's t with as many degrees of freedom fewer than the number as those seen have: three nights need far
+    clearer effects than the normal distribution says. 0 where nothing is known of the noise.
+
     Examples
     --------
     >>> needed(Trial(0.1, -0.3, 0.5, 0.6, 0.2, 9), effect=0.3, number=10)
-    35
+    37
     """
-    if not (np.isfinite(trial.error) and effect != 0):
+    if not (np.isfinite(trial.error) and trial.error > 0 and effect != 0 and number > 0):
         return 0
-    reach = float(stats.norm.ppf(0.5 + level / 2) + stats.norm.ppf(power))
-    return int(np.ceil(number * (reach * trial.error / abs(effect)) ** 2))
+    lost = number - trial.freedom
+    asked = float(stats.norm.ppf(0.5 + level / 2) + stats.norm.ppf(power))
+    found = number * (asked * trial.error / abs(effect)) ** 2
+    for _ in range(20):  # converges within a few steps; the least freedom is that of three nights
+        freedom = max(found - lost, 2.0)
+        asked = float(stats.t.ppf(0.5 + level / 2, freedom) + stats.t.ppf(power, freedom))
+        found = number * (asked * trial.error / abs(effect)) ** 2
+    return int(np.ceil(found))
