@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from fourlight.pipeline.evidence import evidence_on
+from fourlight.pipeline.evidence import channels_on
 
 from .conftest import made
 
@@ -67,7 +67,7 @@ def true_information(night):
 
 def test_the_run_and_the_command_tell_the_same(disc):
     before = json.loads((disc.out / "channels.json").read_text())
-    again = evidence_on(disc.out, {})
+    again = channels_on(disc.out, {})
     assert set(before["regions"]) == {"object", "sky", "stars"}
     for kind, regions in before["shares"].items():
         for region, channels in regions.items():
@@ -76,7 +76,7 @@ def test_the_run_and_the_command_tell_the_same(disc):
 
 
 def test_information_shares_are_the_true_ones(disc):
-    found = evidence_on(disc.out, {"core": BOX})
+    found = channels_on(disc.out, {"core": BOX})
     for channel, share in true_information(disc).items():
         got = found["shares"]["information"]["core"][channel]
         assert got["value"] == pytest.approx(share, abs=0.005), "half a percentage point"

@@ -30,12 +30,12 @@ def channels(
     if len(boxes) < len(region or ()):
         raise InputError("two regions of one name; give each its own")
     from fourlight.cli.progress import TerminalProgress
-    from fourlight.pipeline.evidence import evidence_on
+    from fourlight.pipeline.evidence import channels_on
     from fourlight.pipeline.outputs import plain_json
 
     progress = TerminalProgress()
     try:
-        found = evidence_on(out, boxes, progress)
+        found = channels_on(out, boxes, progress)
         for note in found["notes"]:
             progress.line("to know", note)
         progress.line("look at", f"{out / 'report.html'} and {out / 'channels.json'}")

@@ -2,39 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import starcolour
-from fourlight.core.trials import Trial, estimated
 from fourlight.engine import Progress, at_once
 from fourlight.errors import InputError
+from fourlight.pipeline.channels import channels_of
+from fourlight.pipeline.claims import claims_of
 from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.products import write_again
 from fourlight.stages import contributions, region_samples, regions
-from fourlight.stages.canvas import some
-from fourlight.stages.common_light import common_structure, crosstalk
+from fourlight.stages.claim_file import Claim, chosen, shipped, with_own
 from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import padded_pixels
-from fourlight.stages.nights import nights_of, scope
 from fourlight.stages.regions import OWN, Box, Regions
-from fourlight.stages.stack_layers import OUTPUT_PLANES
 
-__all__ = ["channels_of", "check_boxes", "evidence_on"]
+__all__ = ["Evidence", "channels_on", "check_boxes", "claims_on", "evidence_of"]
 
 Float64 = npt.NDArray[np.float64]
 
 MOST_BOXES = 12
 """Regions that a user can name in one call."""
 
-COLOURS = ("R", "G", "B")
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What was measured on the lights of a finished stack; None where it was not asked for."""
+
+    channels: dict[str, Any] | None = None
+    """Content of ``channels.json``."""
+    claims: list[dict[str, Any]] | None = None
+    """Content of ``claims.json``."""
 
 
-def evidence_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None = None) -> dict[str, Any]:
+def evidence_of(run: Finished) -> Evidence:
+    """What the recipe of a run asks for, on the lights of its stack."""
+    asked = run.job.recipe.evidence
+    if not (asked.channels or asked.claims):
+        return Evidence()
+    found, ledger = _looked_at(run, {})
+    channels = channels_of(run, found, ledger, {}) if asked.channels else None
+    claims = claims_of(run, ledger, widths_of(run), shipped()) if asked.claims else None
+    return Evidence(channels, claims)
+
+
+def channels_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None = None) -> dict[str, Any]:
     """Measure what the channels of a finished stack contributed, and write it beside the other results.
 
     Parameters
@@ -51,11 +68,40 @@ def evidence_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None =
         There is no finished run, its lights have changed, or a region is not on the stack.
     """
     with finished_run(out, progress) as run:
-        found = channels_of(run, boxes)
-        run.job.progress.begin("report", 1)
-        write_again(run.job, run.layers, run.layers.rejected_map(), found)
-        run.job.progress.end(f"report in {out}")
-    return found
+        check_boxes(boxes, run.table.shape)
+        found, ledger = _looked_at(run, boxes)
+        channels = channels_of(run, found, ledger, boxes)
+        write_again(run.job, run.layers, channels=channels)
+    return channels
+
+
+def claims_on(
+    out: Path, names: Sequence[str], own: Sequence[Claim], progress: Progress | None = None
+) -> list[dict[str, Any]]:
+    """Test claims on the lights of a finished stack, and write the findings beside the other results.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results of a run.
+    names : sequence of str
+        Claims to be told; empty: all. All are tested together whichever are told.
+    own : sequence of Claim
+        Claims of the user's, beside those of the program.
+    progress : Progress or None
+
+    Raises
+    ------
+    InputError, OutputError, RecipeError
+        There is no finished run, its lights have changed, or no claim has such a name.
+    """
+    claims = with_own(shipped(), own)
+    told = {claim.name for claim in chosen(claims, names)} if names else {claim.name for claim in claims}
+    with finished_run(out, progress) as run:
+        _, ledger = _looked_at(run, {})
+        found = claims_of(run, ledger, widths_of(run), claims)
+        write_again(run.job, run.layers, claims=found)
+    return [finding for finding in found if any(finding["claim"].startswith(name) for name in told)]
 
 
 def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
@@ -79,42 +125,22 @@ def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
             )
 
 
-def channels_of(run: Finished, boxes: Mapping[str, Box]) -> dict[str, Any]:
-    """What every channel did, as ``channels.json`` holds it.
-
-    Parameters
-    ----------
-    run : Finished
-    boxes : mapping of str to Box
-        Regions that the user names.
-
-    Raises
-    ------
-    InputError
-        A region is not on the stack, or holds nothing.
-    """
-    table, job = run.table, run.job
-    check_boxes(boxes, table.shape)
+def _looked_at(run: Finished, boxes: Mapping[str, Box]) -> tuple[Regions, Ledger]:
+    """Regions of the stack, and what the samples of every light say of them."""
+    table = run.table
     found = regions.find_regions(run.layers.read, run.stars, boxes, table.full / table.zoom**2)
     for name in boxes:
         if name not in found.names:
             raise InputError(f"region {name}: no light covers it; choose it inside the picture")
-    ledger = _ledger(run, found)
-    balance, stars = _balance(run)
-    shares = contributions.shares(ledger, run.nights, balance)
-    job.progress.end(_words(shares))
-    return {
-        "lights": len(run.frames),
-        "nights": len(nights_of(run.nights)),
-        "scope": scope(run.nights),
-        "regions": _regions(run, found, ledger, boxes),
-        "balance": {"factors": dict(zip(COLOURS, balance.tolist(), strict=True)), "stars": stars},
-        "shares": _known_shares(shares, run),
-        "light": _light(contributions.ratios(ledger, run.nights)),
-        "common": _common(run, found),
-        "measured": _measured(run),
-        "notes": _notes(found),
-    }
+    return found, _ledger(run, found)
+
+
+def widths_of(run: Finished) -> Float64:
+    """(f, 5) width of stars in each light and plane, pixels of the reference."""
+    zoom = run.table.zoom
+    scale = np.sqrt(np.abs(np.linalg.det(run.table.matrix[:, :, :2]))) / zoom
+    widths = np.array([frame.fwhm_px for frame in run.frames]) * scale[:, None]
+    return np.column_stack([widths, widths[:, 1:3].mean(axis=1)])
 
 
 def _ledger(run: Finished, found: Regions) -> Ledger:
@@ -128,120 +154,3 @@ def _ledger(run: Finished, found: Regions) -> Ledger:
         table, run.samples.read, run.layers, found, threads, job.progress.step, tiles
     )
     return contributions.ledger(sums, found, table)
-
-
-def _balance(run: Finished) -> tuple[Float64, int]:
-    """What makes white equal in R, G and B, and from how many stars that is known."""
-    stars = run.stars
-    planes, variances = ([run.layers.read(c, name) for c in COLOURS] for name in ("value", "variance"))
-    widths = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
-    radius = max(2.0, 1.4 * float(np.median(widths))) if len(widths) else 4.0
-    light = starcolour.star_light(planes, variances, stars.x, stars.y, radius)
-    noise = np.array([float(np.nanmedian(some(variance))) for variance in variances])
-    return starcolour.white_balance(light, ~stars.saturated, noise)
-
-
-def _regions(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, Box]) -> dict[str, Any]:
-    total = int(np.count_nonzero(np.isfinite(run.layers.read("G", "value"))))
-    return {
-        name: {
-            "pixels": int(found.pixels[r]),
-            "share_of_stack": float(found.pixels[r]) / max(total, 1),
-            "box": list(boxes[name]) if name in boxes else None,
-            "signal": dict(zip(OUTPUT_PLANES, found.signal[r].tolist(), strict=True)),
-            "noise_over_model": dict(
-                zip(OUTPUT_PLANES[:4], np.sqrt(ledger.believed[:, r]).tolist(), strict=True)
-            ),
-        }
-        for r, name in enumerate(found.names)
-    }
-
-
-def _known_shares(
-    shares: Mapping[str, Mapping[str, Mapping[str, Trial]]], run: Finished
-) -> dict[str, dict[str, dict[str, Any]]]:
-    """As plain data; nothing is said of the light of the sky where the level of no light is not known."""
-    dark_known = run.calibration.noise.pedestal_adu is not None
-    return {
-        kind: {
-            region: {channel: _interval(trial, 0.0, 1.0) for channel, trial in found.items()}
-            for region, found in by_region.items()
-            if region != "sky" or kind == "detail" or dark_known
-        }
-        for kind, by_region in shares.items()
-    }
-
-
-def _light(found: Mapping[str, Mapping[str, Trial]]) -> dict[str, Any]:
-    """Ratios of light in each region, and in that of the object over that of the stars, whose light is continuous."""
-    out: dict[str, Any] = {
-        region: {name: _interval(trial, 0.0) for name, trial in trials.items()}
-        for region, trials in found.items()
-        if region != "sky"
-    }
-    if "object" in found and "stars" in found:
-        out["object_over_stars"] = {
-            name: _interval(_over(found["object"][name], found["stars"][name]), 0.0)
-            for name in ("R_over_G", "B_over_G")
-        }
-    return out
-
-
-def _over(one: Trial, other: Trial) -> Trial:
-    """A ratio of two estimates whose errors are small and independent."""
-    value = one.value / other.value
-    error = abs(value) * float(np.hypot(one.error / one.value, other.error / other.value))
-    return estimated(value, error, min(one.freedom, other.freedom))
-
-
-def _common(run: Finished, found: Regions) -> dict[str, Any]:
-    """What green shows that red and blue show too, and what filters pass of each other's light."""
-    return {
-        "structure_of_green": {
-            region: {others: _interval(trial, 0.0, 1.0) for others, trial in trials.items()}
-            for region, trials in common_structure(run.layers.read, found).items()
-        },
-        "response_where_another_leads": {c: list(ends) for c, ends in crosstalk().items()},
-    }
-
-
-def _measured(run: Finished) -> dict[str, Any]:
-    """How much of each channel was measured: in a frame that is filled in, and in this stack."""
-    samples = {plane: some(run.layers.read(plane, "samples")) for plane in OUTPUT_PLANES}
-    return {
-        "in_one_frame": {"R": 0.25, "G": 0.5, "B": 0.25},
-        "samples_per_pixel": {
-            plane: float(np.median(held[np.isfinite(held)])) if np.isfinite(held).any() else 0.0
-            for plane, held in samples.items()
-        },
-    }
-
-
-def _interval(trial: Trial, least: float = -np.inf, most: float = np.inf) -> dict[str, float]:
-    return {
-        "value": trial.value,
-        "low": float(np.clip(trial.low, least, most)),
-        "high": float(np.clip(trial.high, least, most)),
-    }
-
-
-def _notes(found: Regions) -> list[str]:
-    notes = []
-    if "object" not in found.names:
-        notes.append("No extended object stands out of the sky: shares are told for stars and sky alone.")
-    if found.filled:
-        notes.append(
-            "Faint light fills the field: its darkest parts are taken for the sky, so that light which covers all "
-            "of it counts as sky."
-        )
-    return notes
-
-
-def _words(shares: Mapping[str, Mapping[str, Mapping[str, Trial]]]) -> str:
-    """The chief finding in words."""
-    by_region = shares["information"]
-    region = "object" if "object" in by_region else "stars"
-    if region not in by_region:
-        return "nothing stands out of the sky"
-    parts = ", ".join(f"{c} {100 * by_region[region][c].value:.1f} %" for c in COLOURS)
-    return f"information on the {region}: {parts}"

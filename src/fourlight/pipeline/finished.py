@@ -31,6 +31,7 @@ from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.geometry import FrameTable
 from fourlight.stages.grid import Grid
 from fourlight.stages.region_samples import StackReader
+from fourlight.stages.way import Way
 
 __all__ = ["Finished", "StackFiles", "finished_run"]
 
@@ -57,6 +58,8 @@ class Finished:
     calibration: Calibration
     table: FrameTable
     layers: Stack
+    way: Way
+    """How the stack was made."""
 
     @property
     def samples(self) -> Samples:
@@ -156,7 +159,7 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
         reference = next(frame for frame in frames if frame.raw.path == kept.reference)
         canvas = Canvas(folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)
         layers = StackFiles(folder.root, canvas)
-        yield Finished(job, frames, reference, kept.calibration, kept.table, layers)
+        yield Finished(job, frames, reference, kept.calibration, kept.table, layers, kept.way)
 
 
 def _again(

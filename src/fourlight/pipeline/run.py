@@ -28,7 +28,7 @@ from fourlight.pipeline.adding import (
 )
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
-from fourlight.pipeline.evidence import channels_of
+from fourlight.pipeline.evidence import evidence_of
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.folder import check_apart
 from fourlight.pipeline.foreseen import with_odd
@@ -167,16 +167,14 @@ def _made(
         steps,
     )
     finished = Finished(
-        job,
-        tuple(frame.measured for frame in lights_placed),
-        reference,
-        calibration,
-        stack.table,
-        stack.layers,
-    )
-    channels = channels_of(finished, {})
+        job, tuple(frame.measured for frame in lights_placed), reference, calibration, stack.table, stack.layers,
+        replace(stack.way, fine=stack.way.fineness(stack.table)),
+    )  # fmt: skip
+    evidence = evidence_of(finished)
     job.progress.begin("picture and report", 5)
-    products.write_all(job, stack.layers, summary, provenance, finished.stars, channels)
+    products.write_all(
+        job, stack.layers, summary, provenance, finished.stars, evidence.channels, evidence.claims
+    )
     keep(job, lights_placed, [*lights, *others], reference, parts, calibration, stack, hashes)
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary

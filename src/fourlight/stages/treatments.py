@@ -1,9 +1,4 @@
-"""Other treatments of the same lights, made side by side on parts of the stack: what if no darks had been used?
-
-Noise is told by both greens, which see the same light through different samples of the sensor: what they disagree on is
-photon noise, read noise and every fixed pattern that is left, and nothing of the object. Red and blue have no second
-plane; there the halves tell the noise of the stack as run, and what a treatment scatters more is added to it.
-"""
+"""Other treatments of the same lights, made side by side on parts of the stack: what if no darks had been used?"""
 
 from __future__ import annotations
 
@@ -13,36 +8,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import bends, maps, starlet
+from fourlight.core import bends, maps
 from fourlight.engine import in_order
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.grid import Grid
 from fourlight.stages.integrate import integrate_tile
+from fourlight.stages.parts import finest_detail, part_noise, part_widths
+from fourlight.stages.series import AS_RUN
 from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
 from fourlight.stages.tile_samples import Reader
 from fourlight.stages.way import Way
 
-__all__ = ["AS_RUN", "Treatment", "made", "patches", "treatments", "zoomed"]
+__all__ = ["Treatment", "made", "patches", "treatments", "zoomed"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-AS_RUN = "as run"
 FEWEST_LIGHTS = 10
 """Of which the worst tenth or a half are left out."""
 WORST = 0.1
-ROWS, COLUMNS = 3, 4
+ROWS, COLUMNS = 4, 5
 """Parts of the stack."""
 SHARE = 1 / 8
 """Of the stack that all parts together take at most."""
-LEAST_SIDE, MOST_SIDE = 48, 160
-STEEP_SIGMA = 5.0
-"""Fine detail in units of the noise, from which pixels do not tell it."""
-BEYOND = 8.0
-"""Scatter in units of the noise of the stack as run, up to which a pixel counts in full."""
-SCALES = 3
-"""Of the starlet: noise is what varies within some 8 px."""
+LEAST_SIDE, MOST_SIDE = 48, 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +133,7 @@ def patches(shape: tuple[int, int]) -> list[Tile]:
 
 def made(
     found: Mapping[str, Treatment], settings: Integrate, way: Way, places: Sequence[Tile], threads: int,
-    told: Callable[[], None], resolved: Callable[[Mapping[str, PlaneLayers], float], Float64],
+    told: Callable[[], None],
 ) -> dict[str, dict[str, Float64]]:  # fmt: skip
     """Signal, noise and resolution of every treatment, plane and part of the stack.
 
@@ -159,15 +149,13 @@ def made(
     threads : int
     told : callable
         Called after each treatment of a part.
-    resolved : callable
-        Size of the finest detail (5,) of the planes of a part, in pixels of the reference, from its layers and the
-        zoom of its grid.
 
     Returns
     -------
     dict
         ``[treatment][quantity]`` (m, 5), NaN where it cannot be told. ``signal`` is the mean level, sky included,
-        ``noise`` the scatter within some 8 px.
+        ``noise`` the scatter within some 8 px, ``resolution`` the period of the finest detail in pixels of the
+        reference, stars and all, ``width_px`` that of its stars.
     """
 
     def of(place: Tile) -> dict[str, dict[str, Float64]]:
@@ -180,11 +168,14 @@ def made(
                 cut, treatment.table, treatment.read, settings, way.of(treatment.table)
             ).planes
             base = base or planes
-            comparable = zoom == 1
+            comparable, same = zoom == 1, len(treatment.table.half) == len(found[AS_RUN].table.half)
             out[name] = {
                 "signal": np.array([float(np.nanmean(planes[p].layers["value"])) for p in OUTPUT_PLANES]),
-                "noise": _noise(planes, base) if comparable else np.full(len(OUTPUT_PLANES), np.nan),
-                "resolution": resolved(planes, treatment.table.zoom),
+                "noise": part_noise(planes, base, same=same)
+                if comparable
+                else np.full(len(OUTPUT_PLANES), np.nan),
+                "width_px": part_widths(planes, treatment.table, cut),
+                "resolution": finest_detail(planes, treatment.table.zoom),
             }
             told()
         return out
@@ -194,39 +185,3 @@ def made(
         name: {quantity: np.array([part[name][quantity] for part in parts]) for quantity in parts[0][name]}
         for name in found
     }
-
-
-def _noise(planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers]) -> Float64:
-    """(5,) noise of a pixel of R, G1, G2, B, G; ``base`` is the stack as run."""
-    halves = {p: [base[p].layers[f"value_{half}"] for half in "ab"] for p in OUTPUT_PLANES}
-    noise = {p: _fine((a - b) * np.float32(0.5)) for p, (a, b) in halves.items()}
-    sigma = {p: float(np.sqrt(_variance(part, part == part))) for p, part in noise.items()}
-    joint = _fine(base["G"].layers["value"])
-    even = np.isfinite(joint) & (np.abs(joint) < STEEP_SIGMA * sigma["G"])
-    fine = {p: _fine(planes[p].layers["value"]) for p in OUTPUT_PLANES}
-    apart = _variance(_capped(fine["G1"] - fine["G2"], sigma["G1"]), even)
-    out = {"G1": apart / 2, "G2": apart / 2, "G": apart / 4}
-    for p in ("R", "B"):
-        more = _variance(_capped(fine[p], sigma[p]), even) - _variance(
-            _capped(_fine(base[p].layers["value"]), sigma[p]), even
-        )
-        out[p] = sigma[p] ** 2 + more
-    return np.sqrt(np.maximum([out[p] for p in OUTPUT_PLANES], 0.0))
-
-
-def _fine(image: Float32) -> Float32:
-    """What varies within some pixels."""
-    smooth = image
-    for scale in range(SCALES):
-        smooth = starlet.smooth_step(smooth, scale)
-    return image - smooth
-
-
-def _capped(values: Float32, sigma: float) -> Float32:
-    return np.clip(values, -BEYOND * sigma, BEYOND * sigma)
-
-
-def _variance(values: Float32, use: npt.NDArray[np.bool_]) -> float:
-    """Mean square of the values that count; NaN where they are few."""
-    chosen = values[use & np.isfinite(values)].astype(np.float64)
-    return float(np.mean(chosen**2)) if chosen.size >= 256 else float("nan")
