@@ -31,8 +31,8 @@ CHANNELS = ("R", "G", "G1", "G2", "B")
 """R, G and B are the whole; G1 and G2 are the parts of G."""
 PER_CELL = 0.25
 """Samples of one plane for each pixel of the mosaic."""
-UNLIKE, UNLIKE_UNSCALED = 0.01, 0.2
-"""How far regions may differ in their variance over that of the noise model: with a known gain, and without."""
+UNLIKE = 0.1
+"""How far regions may differ in their variance over that of the noise model."""
 OF_THREES = 3.9
 """Relative variance of a mean of squared second differences, times their number: 2 (1 + 2 (4/6)^2 + 2 (1/6)^2)."""
 
@@ -49,8 +49,6 @@ class Ledger:
     """(f, 4, r) variance of one sample, as the noise model has it."""
     even: Float64
     """(f, 4, r, 3) what neighbours in even light disagree about, what of it is expected, and their number."""
-    unlike: float
-    """How far regions may differ in the ratio of the two."""
     cross: Float64
     """(f, 4, r) mean square of the fine detail that a frame and the other half both show."""
     weight: Float64
@@ -81,8 +79,7 @@ def ledger(sums: Float64, regions: Regions, table: FrameTable) -> Ledger:
     signal = regions.signal[:, :4] * table.zoom**2
     seen = sums[..., part.RESIDUAL] - sums[..., part.GRAIN]
     even = np.stack([seen, sums[..., part.EXPECTED], sums[..., part.FLAT]], axis=-1)
-    unlike = UNLIKE if (table.poisson > 0).all() else UNLIKE_UNSCALED
-    return Ledger(signal, away, variance, even, unlike, cross, weight, regions.names)
+    return Ledger(signal, away, variance, even, cross, weight, regions.names)
 
 
 def _sky_beside(table: FrameTable) -> Float64:
@@ -94,7 +91,7 @@ def _sky_beside(table: FrameTable) -> Float64:
 def believed(found: Ledger, use: Bool | None = None) -> Float64:
     """(4, r) variance of samples over that of the noise model, as the neighbours in some of the frames show it.
 
-    Regions lend each other what they know: they differ by little where the gain is right.
+    A region of few samples takes over what all of them show.
     """
     seen, expected, count = np.moveaxis((found.even if use is None else found.even[use]).sum(axis=0), -1, 0)
 
@@ -104,7 +101,7 @@ def believed(found: Ledger, use: Bool | None = None) -> Float64:
         return np.where(np.isfinite(known) & (known > 0), known, 1.0)
 
     together = ratio(seen.sum(axis=1), expected.sum(axis=1))[:, None]
-    trust = found.unlike**2 / (found.unlike**2 + OF_THREES / np.maximum(count, 1.0))
+    trust = UNLIKE**2 / (UNLIKE**2 + OF_THREES / np.maximum(count, 1.0))
     return np.asarray(together + trust * (ratio(seen, expected) - together))
 
 
