@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-__all__ = ["LEVEL", "Trial", "discoveries", "jackknife", "mean_of_series", "needed"]
+__all__ = ["LEVEL", "Trial", "discoveries", "doubted", "jackknife", "mean_of_series", "needed"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -109,6 +109,28 @@ def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: fl
         return _trial(whole, np.inf, 0.0, null, level)
     error = float(np.sqrt((k - 1) / k * ((left - left.mean()) ** 2).sum()))
     return _trial(whole, error, k - 1, null, level)
+
+
+def doubted(trial: Trial, doubt: float, null: float = 0.0, level: float = LEVEL) -> Trial:
+    """The same value with an error that more of the same does not make smaller, such as a bias known to be below it.
+
+    Parameters
+    ----------
+    trial : Trial
+    doubt : float
+        One standard error, added in square; degrees of freedom by Welch (1947) and Satterthwaite (1946).
+    null, level : float
+
+    Examples
+    --------
+    >>> found = doubted(Trial(1.0, 0.4, 1.6, 0.01, 0.3, 10.0), 0.4)
+    >>> round(found.error, 3), round(found.freedom)
+    (0.5, 77)
+    """
+    error = float(np.hypot(trial.error, doubt))
+    if not (np.isfinite(error) and trial.error > 0):
+        return _trial(trial.value, error, trial.freedom, null, level)
+    return _trial(trial.value, error, trial.freedom * (error / trial.error) ** 4, null, level)
 
 
 def discoveries(p: npt.ArrayLike, share: float = 0.05) -> npt.NDArray[np.bool_]:

@@ -1,0 +1,82 @@
+"""How much wider stars are in one colour than in another, over many lights, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.trials import LEVEL, Trial, doubted, jackknife, mean_of_series
+from fourlight.stages.widths import FrameWidths
+
+__all__ = ["DEFINITION", "WidthRatio", "log_ratios", "width_ratio"]
+
+Float64 = npt.NDArray[np.float64]
+
+DEFINITION = (
+    "Scale of one star profile common to all colours of a light, pixel excluded: ratios are the same for the full "
+    "width at half maximum and for the radius that holds half of the light."
+)
+
+METHOD = 0.001
+"""Bias of a ratio that the method itself may have, one standard error (docs/channels.md)."""
+
+FEWEST_NIGHTS = 3
+"""From which nights to come can be spoken of."""
+
+
+@dataclass(frozen=True, slots=True)
+class WidthRatio:
+    """Width of the stars of one colour over that of another."""
+
+    colour: str
+    to: str
+    trial: Trial
+    """Of the ratio itself; p is against 1, ``error`` is relative. What the method may be wrong by is in it."""
+    frames: int
+    nights: int
+    scope: str
+    """What it speaks of: 'these frames', or 'nights like these'."""
+
+
+def log_ratios(widths: Sequence[FrameWidths], colour: str, to: str = "G") -> Float64:
+    """(f,) logarithm of the ratio in each light; NaN where either has too little starlight."""
+    return np.array([frame.log_ratio(colour, to)[0] for frame in widths])
+
+
+def width_ratio(
+    widths: Sequence[FrameWidths],
+    colour: str,
+    to: str = "G",
+    nights: Sequence[str | None] | None = None,
+    level: float = LEVEL,
+) -> WidthRatio:
+    """Geometric mean of the ratio over lights, in order of time.
+
+    Parameters
+    ----------
+    widths : sequence of FrameWidths
+        One for each light.
+    colour, to : str
+        Of `fourlight.stages.widths.COLOURS`.
+    nights : sequence of str, optional
+        Of each light. From three on, the interval is from leaving out one night after the other, else from the lights.
+    level : float
+        Of the interval.
+    """
+    log = log_ratios(widths, colour, to)
+    known = np.isfinite(log)
+    night = np.array([name or "" for name in nights] if nights else [""] * len(log))[known]
+    log, names = log[known], np.unique(night)
+    many = len(names) >= FEWEST_NIGHTS
+    if many:
+        found = jackknife(float(log.mean()), [log[night != name].mean() for name in names], level=level)
+    else:
+        found = mean_of_series(log, level=level)
+    sure = doubted(found, METHOD, level=level)
+    value, low, high = (float(np.exp(part)) for part in (sure.value, sure.low, sure.high))
+    trial = Trial(value, low, high, sure.p, sure.error, sure.freedom)
+    scope = "nights like these" if many else "these frames"
+    return WidthRatio(colour, to, trial, len(log), len(names), scope)
