@@ -118,19 +118,17 @@ def doubted(trial: Trial, doubt: float, null: float = 0.0, level: float = LEVEL)
     ----------
     trial : Trial
     doubt : float
-        One standard error, added in square; degrees of freedom by Welch (1947) and Satterthwaite (1946).
+        One standard error, added in square. Degrees of freedom stay: with more of them, as the sum of both has by Welch
+        1947, the interval of few values could become narrower.
     null, level : float
 
     Examples
     --------
-    >>> found = doubted(Trial(1.0, 0.4, 1.6, 0.01, 0.3, 10.0), 0.4)
-    >>> round(found.error, 3), round(found.freedom)
-    (0.5, 77)
+    >>> found = doubted(Trial(1.0, 0.3, 1.7, 0.01, 0.3, 10.0), 0.4)
+    >>> round(found.error, 3), round(found.high, 3)
+    (0.5, 2.114)
     """
-    error = float(np.hypot(trial.error, doubt))
-    if not (np.isfinite(error) and trial.error > 0):
-        return _trial(trial.value, error, trial.freedom, null, level)
-    return _trial(trial.value, error, trial.freedom * (error / trial.error) ** 4, null, level)
+    return _trial(trial.value, float(np.hypot(trial.error, doubt)), trial.freedom, null, level)
 
 
 def discoveries(p: npt.ArrayLike, share: float = 0.05) -> npt.NDArray[np.bool_]:

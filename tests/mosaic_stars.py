@@ -1,6 +1,6 @@
-"""Small mosaic frames of stars whose light is integrated over pixels by GalSim, for benchmarks and tests of widths.
+"""Small mosaic frames of stars whose light is integrated over pixels by GalSim, for tests and benchmarks of widths.
 
-Places fall on sixteenths of a pixel: what a sample holds is then a value of GalSim's own picture, finely sampled, of the
+Places fall on sixteenths of a pixel: what a sample holds is then a value of GalSim's own finely sampled picture of the
 profile over a pixel, and nothing is interpolated.
 """
 
