@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import stats
 
 from fourlight.core.trials import LEVEL, Trial, doubted, jackknife, mean_of_series
 from fourlight.stages.widths import FrameWidths
@@ -22,6 +23,10 @@ DEFINITION = (
 
 METHOD = 0.001
 """Bias of a ratio that the method itself may have, one standard error (docs/channels.md)."""
+
+ALIKE = 0.05
+"""Likelihood of errors that scatter as little as they do, below which lights share them: lights that are not dithered
+have the same stars on the same samples, and what a profile misses there is the same in all of them."""
 
 FEWEST_NIGHTS = 3
 """From which nights to come can be spoken of."""
@@ -75,8 +80,22 @@ def width_ratio(
         found = jackknife(float(log.mean()), [log[night != name].mean() for name in names], level=level)
     else:
         found = mean_of_series(log, level=level)
-    sure = doubted(found, METHOD, level=level)
+    shared = _shared(log, np.array([frame.log_ratio(colour, to)[1] for frame in widths])[known])
+    sure = doubted(found, float(np.hypot(METHOD, shared)), level=level)
     value, low, high = (float(np.exp(part)) for part in (sure.value, sure.low, sure.high))
     trial = Trial(value, low, high, sure.p, sure.error, sure.freedom)
     scope = "nights like these" if many else "these frames"
     return WidthRatio(colour, to, trial, len(log), len(names), scope)
+
+
+def _shared(log: Float64, error: Float64) -> float:
+    """Error that all lights have in common: what stars say it is, less what lights show of it by their scatter."""
+    n = log.size
+    if n < 2:
+        return 0.0
+    # from steps, so that a real change with time is no scatter; they tell as much as two thirds of the values
+    scatter, said = 0.5 * float(np.mean(np.diff(log) ** 2)), float(np.mean(error**2))
+    freedom = (n - 1) / 1.5
+    return (
+        float(np.sqrt(said - scatter)) if scatter < said * stats.chi2.ppf(ALIKE, freedom) / freedom else 0.0
+    )
