@@ -72,6 +72,13 @@ def test_half_of_the_light_lies_inside_the_radius(beta):
     assert half_light_radius(3.1, 1 / beta) == pytest.approx(star.half_light_radius, rel=1e-6)
 
 
+@pytest.mark.parametrize("beta", [1.7, 2.5, 4.765])
+def test_half_of_the_light_that_counts(beta):
+    """GalSim's profile, cut off at 2.2 times its width."""
+    star = galsim.Moffat(beta=beta, fwhm=3.1, trunc=2.2 * 3.1)
+    assert half_light_radius(3.1, 1 / beta, 2.2) == pytest.approx(star.half_light_radius, rel=1e-4)
+
+
 def test_half_of_the_light_of_a_gaussian():
     """External value: half-light radius = FWHM / 2."""
     assert half_light_radius(3.0, LEAST_WINGS) == pytest.approx(1.5, rel=2e-3)

@@ -78,15 +78,15 @@ def widths_of(shape: Float64) -> tuple[float, float, float]:
     return 2.0 / (small * large) ** 0.25, math.sqrt(large / small), 0.5 * math.atan2(-2 * b, c - a)
 
 
-def half_light_radius(fwhm_px: npt.ArrayLike, wings: npt.ArrayLike) -> Float64:
-    """Radius (pixels) inside which half of a star's light lies, by the profile carried on without end.
+def half_light_radius(fwhm_px: npt.ArrayLike, wings: float, within: float = math.inf) -> Float64:
+    """Radius (pixels) inside which half of a star's light lies, of that inside ``within`` times the FWHM.
 
     Of a Moffat profile the share outside of r is (1 + r^2 / alpha^2)^(1 - beta).
 
     >>> half_light_radius(2.0, 1e-6).round(4).item()  # a Gaussian: half the FWHM
     1.0
     """
-    t = np.asarray(wings, dtype=np.float64)
-    # r^2 / hwhm^2 = (2^(t / (1 - t)) - 1) / (2^t - 1)
-    square = np.expm1(np.log(2.0) * t / (1.0 - t)) / np.expm1(np.log(2.0) * t)
-    return np.asarray(0.5 * np.asarray(fwhm_px, dtype=np.float64) * np.sqrt(square))
+    power, m = 1.0 - 1.0 / wings, math.expm1(math.log(2.0) * wings)
+    outside = math.exp(power * math.log1p(4.0 * m * within * within)) if math.isfinite(within) else 0.0
+    square = math.expm1(math.log(0.5 * (1.0 + outside)) / power) / m
+    return np.asarray(0.5 * math.sqrt(square) * np.asarray(fwhm_px, dtype=np.float64))

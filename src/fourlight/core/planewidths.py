@@ -4,7 +4,8 @@ Where a profile does not match the stars exactly, its width depends on how sampl
 colour, a brighter colour would come out narrower or wider than a faint one that is as sharp. Every star therefore has
 the same weights in all colours: from the mean over the colours of the variance of a sample over the square of the
 star's light there. Strength of the wings is one number for all colours; places are given; each star has its own light
-and sky in each plane, which are linear and projected out.
+and sky in each plane, which are linear and projected out. What the profile lacks is taken from the stars of all colours
+together.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.pixelprofile import LEAST_WINGS, MOST_WINGS
+from fourlight.core.profilerest import add_rest, settled_rest
 from fourlight.core.widthequations import star_sums
 
-__all__ = ["Evidence", "Fitted", "Weights", "fit_shapes"]
+__all__ = ["Evidence", "Fitted", "Weights", "fit_shapes", "refined_rest"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -69,8 +71,6 @@ class Fitted:
     pull: Float64
     """(n, m) what each star adds to the logarithm of each colour's width: the sum over stars is zero, its squares
     add up to the variance (the covariance of two colours: the sum of their products)."""
-    misfit: Float64
-    """(n, m) mean over a star's samples of squared residuals over variance."""
     settled: bool
 
 
@@ -78,19 +78,18 @@ class _Trial:
     """Equations of all colours at one set of shapes."""
 
     def __init__(
-        self, evidence: Evidence, groups: list[Int64], weights: Weights, shapes: Float64, wings: float
-    ):
-        n, m = len(evidence.x), len(groups)
-        self.matrix, self.scores = np.zeros((m, 6, 6)), np.zeros((m, n, 6))
-        squares, count = np.zeros((m, n)), np.zeros((m, n))
+        self, evidence: Evidence, groups: list[Int64], weights: Weights, shapes: Float64, wings: float,
+        rest: Float64, stretch: Float64,
+    ) -> None:  # fmt: skip
+        self.matrix, self.scores = np.zeros((len(groups), 6, 6)), np.zeros((len(groups), len(evidence.x), 6))
+        self.squares = 0.0
         for g, planes in enumerate(groups):
-            star_sums(
+            self.squares += star_sums(
                 evidence.image, evidence.cell, planes, evidence.x, evidence.y, evidence.radius, weights.scale,
-                weights.flat, weights.photon, weights.shape, weights.wings, shapes[g], wings, self.matrix[g],
-                self.scores[g], squares[g], count[g],
+                weights.flat, weights.photon, weights.shape, weights.wings, shapes[g], wings, rest, stretch[g],
+                self.matrix[g], self.scores[g],
             )  # fmt: skip
         self.matrix += np.tril(self.matrix, -1).transpose(0, 2, 1)
-        self.squares, self.misfit = float(squares.sum()), (squares / np.maximum(count, 1)).T
 
     def whole(self, free_wings: bool) -> tuple[Float64, Float64]:
         """Normal equations of all unknowns, (5 m + 1) or (5 m), and each star's right-hand side (n, unknowns)."""
@@ -113,6 +112,7 @@ def fit_shapes(
     weights: Weights,
     start: Float64,
     wings: float,
+    rest: Float64,
     *,
     free_wings: bool,
 ) -> Fitted:
@@ -127,18 +127,21 @@ def fit_shapes(
     start : (m, 5) float64
     wings : float
         ``t`` of `fourlight.core.pixelprofile`.
+    rest : (m, m) float64
+        What is added to the profile, at the width of ``weights.shape``; see `fourlight.core.profilerest`.
     free_wings : bool
         Whether it is fitted, too.
     """
     shapes, damping, settled = start.copy(), 1e-3, False
-    now = _Trial(evidence, groups, weights, shapes, wings)
+    stretch = _stretches(start, weights)
+    now = _Trial(evidence, groups, weights, shapes, wings, rest, stretch)
     for _ in range(MOST_STEPS):
         normal, right = now.whole(free_wings)
         new, new_wings = _moved(shapes, wings, normal, right.sum(axis=0), damping)
         if not _sound(new, shapes, evidence.radius):
             damping *= 10.0
             continue
-        then = _Trial(evidence, groups, weights, new, new_wings)
+        then = _Trial(evidence, groups, weights, new, new_wings, rest, stretch)
         if then.squares > now.squares:
             damping *= 10.0
             settled = then.squares < now.squares * (1 + SETTLED)
@@ -147,7 +150,28 @@ def fit_shapes(
             shapes, wings, now, damping = new, new_wings, then, damping * 0.1
         if settled:
             break
-    return Fitted(shapes, wings, _pulls(*now.whole(free_wings), shapes), now.misfit, settled)
+    return Fitted(shapes, wings, _pulls(*now.whole(free_wings), shapes), settled)
+
+
+def refined_rest(
+    evidence: Evidence, groups: list[Int64], weights: Weights, found: Fitted, rest: Float64
+) -> Float64:
+    """What stars have in common beside their profile, from a fit with what was known of it."""
+    total, sure = np.zeros_like(rest), np.zeros_like(rest)
+    for planes, shape, stretch in zip(groups, found.shapes, _stretches(found.shapes, weights), strict=True):
+        add_rest(
+            evidence.image, evidence.cell, planes, evidence.x, evidence.y, evidence.radius, weights.scale,
+            weights.flat, weights.photon, weights.shape, weights.wings, shape, found.wings, rest, stretch, total,
+            sure,
+        )  # fmt: skip
+    return settled_rest(rest, total, sure)
+
+
+def _stretches(shapes: Float64, weights: Weights) -> Float64:
+    """(m,) width of the profile of the weights over that of each colour."""
+    a, b, c = np.concatenate([shapes[:, :3], weights.shape[None]]).T
+    wide = (a * c - b * b) ** 0.25
+    return np.asarray(wide[:-1] / wide[-1])
 
 
 def _moved(

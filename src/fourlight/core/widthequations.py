@@ -7,6 +7,7 @@ import numpy.typing as npt
 from numba import njit
 
 from fourlight.core.pixelprofile import fill_profile, point_value
+from fourlight.core.profilerest import rest_at
 from fourlight.core.starmodel import disc_room, disc_samples
 
 __all__ = ["levels", "star_sums"]
@@ -57,15 +58,40 @@ def _sums(
 @njit(cache=True, nogil=True, error_model="numpy")
 def star_sums(
     image: Float32, cell: Int64, planes: Int64, x: Float64, y: Float64, radius: int, scale: Float64, flat: Float64,
-    photon: Float64, weighting: Float64, common_wings: float, shape: Float64, wings: float, matrix: Float64,
-    scores: Float64, squares: Float64, count: Float64,
-) -> None:  # fmt: skip
-    """Fill normal equations (6, 6) of all stars, and each star's right-hand side (n, 6), squares and samples (n,)."""
+    photon: Float64, weighting: Float64, common_wings: float, shape: Float64, wings: float, rest: Float64,
+    stretch: float, matrix: Float64, scores: Float64,
+) -> float:  # fmt: skip
+    """Fill normal equations (6, 6) of all stars and each star's right-hand side (n, 6); returns the sum of squares.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32
+        Calibrated mosaic frame; NaN left out.
+    cell : (2, 2) int64
+        Plane index of ``[y % 2, x % 2]``.
+    planes : (p,) int64
+        Those of the colour.
+    x, y : (n, 4) float64
+        Places of the stars in each plane, pixels.
+    radius : int
+        Of the disc around each star, pixels.
+    scale, flat, photon, weighting, common_wings
+        Weights, as in `fourlight.core.planewidths.Weights`.
+    shape : (5,) float64
+        ``a, b, c`` and shift of the colour.
+    wings : float
+    rest : (m, m) float64
+        What is added to the profile, see `fourlight.core.profilerest`, ``stretch`` times as far from the star.
+    stretch : float
+    matrix, scores
+        Filled; the lower triangle of ``matrix``.
+    """
     room = disc_room(cell, radius)
     samples, profile = np.zeros((4, room, 1)), np.empty((room, 7))
     values, weight = np.empty(room), np.empty(room)
     matrix[:] = 0.0
-    scores[:], squares[:], count[:] = 0.0, 0.0, 0.0
+    scores[:] = 0.0
+    squares = 0.0
     for k in range(x.shape[0]):
         for plane in planes:
             cx, cy = x[k, plane], y[k, plane]
@@ -73,13 +99,13 @@ def star_sums(
             n = disc_samples(image, cell, plane, x0, y0, radius, samples, 0)
             for i in range(n):
                 dx, dy = samples[0, i, 0] + x0 - cx, samples[1, i, 0] + y0 - cy
-                fill_profile(dx - shape[3], dy - shape[4], shape, wings, profile[i])
+                u, v = dx - shape[3], dy - shape[4]
+                fill_profile(u, v, shape, wings, profile[i])
+                profile[i, 6] += rest_at(rest, stretch * u, stretch * v)
                 values[i] = samples[2, i, 0] / scale[k, plane]
                 weight[i] = 1.0 / (flat[k] + photon[k] * point_value(dx, dy, weighting, common_wings))
-            found = _sums(profile, values, weight, n, matrix, scores[k])
-            if found >= 0:
-                squares[k] += found
-                count[k] += n
+            squares += max(_sums(profile, values, weight, n, matrix, scores[k]), 0.0)
+    return squares
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -15,7 +15,8 @@ import numpy.typing as npt
 
 from fourlight.core import cfa
 from fourlight.core.pixelprofile import half_light_radius, widths_of
-from fourlight.core.planewidths import Evidence, Fitted, Weights, fit_shapes
+from fourlight.core.planewidths import Evidence, Fitted, Weights, fit_shapes, refined_rest
+from fourlight.core.profilerest import no_rest
 from fourlight.core.widthequations import levels
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.shared_places import Places, places_in, shared_places
@@ -37,6 +38,15 @@ _GREENS: dict[str, tuple[int, ...]] = {"G1": (1,), "G2": (2,)}
 LEAST_STARS = 8
 """Clear stars that a width is measured from."""
 
+WITHIN = 2.2
+"""Radius, over the FWHM, inside which light counts: farther out is a matter of faith."""
+
+MANY_STARS = 25
+"""From which what the profile lacks is taken from the stars."""
+
+TURNS = 5
+"""Fits, each with weights, stars and what the profile lacks as the one before left them."""
+
 CLEAR = 10.0
 """Light of a star over its error, in each colour, from which it counts."""
 
@@ -54,7 +64,7 @@ class FrameWidths:
     fwhm_px: Float64
     """(5,) full width at half maximum, pixels of this light, pixel excluded."""
     half_light_px: Float64
-    """(5,) radius that holds half of the light, pixels."""
+    """(5,) radius that holds half of the light inside `WITHIN` FWHM of the star, pixels."""
     elongation: Float64
     """(5,)"""
     angle_deg: Float64
@@ -163,25 +173,27 @@ class _Frame:
         live = _live(height / error)
         groups = {name: planes for name, planes in _FITTED.items() if name in live}
         self._keep(_clear(height / error, list(groups.values())))
-        start = np.tile([*self.shape, 0.0, 0.0], (len(groups), 1))
-        for _ in range(3):
+        start, rest = np.tile([*self.shape, 0.0, 0.0], (len(groups), 1)), no_rest(self.radius)
+        for turn in range(TURNS):
             if not groups or len(self.x) < LEAST_STARS:
                 return _nothing()
             weights = self._weights(groups)
             evidence = Evidence(self.samples.image, self.cell, self.x, self.y, self.radius)
-            found = fit_shapes(evidence, _planes(groups), weights, start, self.wings, free_wings=True)
+            found = fit_shapes(evidence, _planes(groups), weights, start, self.wings, rest, free_wings=True)
             start, self.wings = found.shapes, found.wings
-            self.shape = found.shapes[:, :3].mean(axis=0)
-            last = self.x, self.y
-            self._keep(_usual(found.pull, weights))
+            if turn < TURNS - 1:
+                if turn == 0:
+                    self.shape = found.shapes[:, :3].mean(axis=0)
+                elif len(self.x) >= MANY_STARS:
+                    rest = refined_rest(evidence, _planes(groups), weights, found, rest)
+                self._keep(_usual(found.pull, weights))
         if not found.settled:
             return _nothing()
-        self.x, self.y = last
         greens = {name: planes for name, planes in _GREENS.items() if "G" in groups}
         alone = None
         if greens:
             each = np.repeat(found.shapes[list(groups).index("G")][None], 2, axis=0)
-            alone = fit_shapes(evidence, _planes(greens), weights, each, self.wings, free_wings=False)
+            alone = fit_shapes(evidence, _planes(greens), weights, each, self.wings, rest, free_wings=False)
         return _told([*groups], found, [*greens], alone)
 
     def _keep(self, kept: Bool) -> None:
@@ -248,7 +260,7 @@ def _told(names: list[str], found: Fitted, greens: list[str], alone: Fitted | No
     pull = np.concatenate([found.pull, alone.pull], axis=1) if alone else found.pull
     width, long, angle = np.array([widths_of(shape) for shape in shapes]).T
     out.fwhm_px[order] = width
-    out.half_light_px[order] = half_light_radius(width, found.wings)
+    out.half_light_px[order] = half_light_radius(width, found.wings, WITHIN)
     out.elongation[order] = long
     out.angle_deg[order] = np.degrees(angle) % 180.0
     out.covariance[np.ix_(order, order)] = pull.T @ pull
