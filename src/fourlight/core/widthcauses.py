@@ -7,6 +7,7 @@ part plus a few unknowns, each within bounds:
 - seeing: ``((lambda_c / lambda_G)^(-2/5) - 1) / 2`` of that part of the squared width that is not of the telescope;
 - diffraction: ``d^2 ((lambda_c / lambda_G)^2 - 1) / (2 w_G^2)``, d known where the aperture is;
 - focus and colour of the lens: ``E_c / (2 w_G^2)``, any E for red and for blue; drifting: E changes evenly with time;
+- both: turbulence in full, and any E;
 - dispersion inside a filter: rms spread grows with the tangent of the zenith distance, along the vertical only. It also
   stretches stars: squared width along the vertical less that across, over w_G^2, is four times its y.
 """
@@ -14,7 +15,7 @@ part plus a few unknowns, each within bounds:
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -126,6 +127,11 @@ def _drift(seen: Seen) -> _Model:
     return _Model(lens.given, terms, np.full(4, -np.inf), np.full(4, np.inf))
 
 
+def _both(seen: Seen) -> _Model:
+    """The part of the width that is not of the telescope makes the E of the lens a little larger or smaller."""
+    return replace(_lens(seen), given=_seeing(seen).given)
+
+
 def _dispersion(seen: Seen) -> _Model:
     known = seen.tangent is not None and seen.arcsec
     square = seen.spread_arcsec[[0, 2]] ** 2 - seen.spread_arcsec[1] ** 2
@@ -136,7 +142,7 @@ def _dispersion(seen: Seen) -> _Model:
 
 
 CAUSES: dict[str, Callable[[Seen], _Model]] = {
-    "none": _none, "seeing": _seeing, "diffraction": _diffraction, "lens": _lens, "drift": _drift,
+    "none": _none, "seeing": _seeing, "diffraction": _diffraction, "lens": _lens, "drift": _drift, "both": _both,
     "dispersion": _dispersion,
 }  # fmt: skip
 

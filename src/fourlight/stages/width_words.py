@@ -26,8 +26,15 @@ NAMES = {
     "diffraction": "diffraction, which makes red blurrier in proportion to wavelength",
     "lens": "focus and colour of the lens",
     "drift": "focus and colour of the lens, with a focus that drifts through the night",
+    "both": "turbulence, which makes red sharper, together with focus and colour of the lens",
     "dispersion": "spread of colours by the atmosphere inside each filter",
 }
+
+KINDS = {"drift": {"lens"}, "both": {"lens", "seeing"}}
+"""What causes are made of, where that is not themselves."""
+
+NO_BOUND = 10.0
+"""Ratio beyond which the end of an interval says nothing."""
 
 TELLS = {
     frozenset(
@@ -71,9 +78,12 @@ def statement(
         Of air mass in the width.
     """
     said = [_measured(ratios)]
-    if all(not ratio.trial.p < 0.05 for ratio in ratios.values()):
-        return said[0] + " There is no difference to explain."
     causes = [each for each in ranked if each.cause != "none"]
+    better = min(each.score for each in ranked if each.cause == "none") - causes[0].score
+    if all(not ratio.trial.p < 0.05 for ratio in ratios.values()):
+        if better < CLOSE:
+            return said[0] + " There is no difference to explain."
+        said.append("On average that may be chance, but it changes in a way that has a cause.")
     best, rivals = causes[0], _rivals(causes)
     if best.p < BY_CHANCE:
         said.append(
@@ -88,24 +98,28 @@ def statement(
         said.append(
             f"Width in green goes as air mass to the power {power.value:.1f} ± {power.error:.1f} (0.6 by turbulence)."
         )
-    tells = {TELLS[pair] for each in rivals if (pair := frozenset({_kind(best), _kind(each)})) in TELLS}
-    if tells:
-        said.append(f"What would tell: {'; '.join(sorted(tells))}.")
+    if tells := _tells(best, rivals):
+        said.append(f"What would tell: {'; '.join(tells)}.")
     return " ".join(said)
 
 
-def _kind(each: Explained) -> str:
-    return "lens" if each.cause == "drift" else each.cause
+def _kinds(each: Explained) -> set[str]:
+    return KINDS.get(each.cause, {each.cause})
 
 
 def _rivals(causes: Sequence[Explained]) -> list[Explained]:
-    """Causes that fit nearly as well as the first, one of each kind."""
+    """Causes that fit nearly as well as the first and have nothing in common with it or with each other."""
     out: list[Explained] = []
     for each in causes[1:]:
-        kinds = {_kind(other) for other in [causes[0], *out]}
-        if each.score < causes[0].score + CLOSE and each.p >= BY_CHANCE and _kind(each) not in kinds:
+        named = set().union(*(_kinds(other) for other in [causes[0], *out]))
+        if each.score < causes[0].score + CLOSE and each.p >= BY_CHANCE and not _kinds(each) & named:
             out.append(each)
     return out
+
+
+def _tells(best: Explained, rivals: Sequence[Explained]) -> list[str]:
+    pairs = [frozenset({one, other}) for each in rivals for one in _kinds(best) for other in _kinds(each)]
+    return sorted({TELLS[pair] for pair in pairs if pair in TELLS})
 
 
 def _measured(ratios: Mapping[str, WidthRatio]) -> str:
@@ -117,8 +131,9 @@ def _measured(ratios: Mapping[str, WidthRatio]) -> str:
 
 def _wider(trial: Trial) -> str:
     value, low, high = (100 * (part - 1) for part in (trial.value, trial.low, trial.high))
-    if not np.isfinite(low):
-        return f"{abs(value):.1f} % {'wider' if value > 0 else 'narrower'} (no interval)"
+    if not (np.isfinite(low) and trial.high < NO_BOUND):
+        what = "wider" if value > 0 else "narrower"
+        return f"{abs(value):.1f} % {what} (no interval: lights are too few or too much like the one before)"
     if value < 0:
         value, low, high = -value, -high, -low
         return f"{value:.1f} % narrower ({low:.1f} to {high:.1f})"
@@ -133,7 +148,7 @@ def _named(each: Explained, seen: Seen, unit: str) -> str:
     """A cause with what it says of red and blue, and its size."""
     red, blue = 100 * (np.sqrt(np.maximum(1 + 2 * each.predicted, 0.0)) - 1)
     size = f"red {red:+.1f} %, blue {blue:+.1f} %"
-    if _kind(each) == "lens":
+    if "lens" in _kinds(each):
         size += f"; {_blurs(each, unit)}"
     if each.cause == "dispersion" and (seen.tangent is None or not seen.arcsec):
         size += "; altitude or scale is not known, so its size cannot be checked"
@@ -143,12 +158,12 @@ def _named(each: Explained, seen: Seen, unit: str) -> str:
 
 
 def _blurs(each: Explained, unit: str) -> str:
-    """Extra blur of red and blue, in square beside the rest."""
+    """How much more or less blur red and blue have than green, in square beside the rest."""
     parts = [
-        f"{name} {'blurred' if square > 0 else 'sharper'} by {np.sqrt(abs(square)):.2f} {unit} in square"
+        f"{np.sqrt(abs(square)):.2f} {unit} {'more' if square > 0 else 'less'} blur in {name}"
         for name, square in zip(("red", "blue"), each.unknowns[:2], strict=True)
     ]
-    return ", ".join(parts)
+    return f"{' and '.join(parts)}, added in square"
 
 
 def _against(
@@ -156,7 +171,7 @@ def _against(
     seeing: Float64,
 ) -> list[str]:  # fmt: skip
     """Why turbulence, which everybody thinks of first, is not among the causes named."""
-    if any(each.cause == "seeing" for each in [best, *rivals]):
+    if any("seeing" in _kinds(each) for each in [best, *rivals]):
         return []
     red = ratios["R"].trial
     given = f"by itself it makes red {seeing[0]:+.1f} % and blue {seeing[1]:+.1f} % wide"
