@@ -1,7 +1,5 @@
 """Widths of each colour in lights whose stars GalSim drew: equal where they are equal, different where they are not."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -155,7 +153,15 @@ def test_noise_alone_has_no_width(stars):
     assert of_one(np.full(SHAPE, np.nan, dtype=np.float32), *stars).stars == 0
 
 
-def test_a_light_without_a_width_is_passed_over(stars):
-    samples = LightSamples(np.zeros(SHAPE, dtype=np.float32), PATTERN, NOISE, True, 1e9)
-    x = np.repeat(stars[0][:, :1], 4, axis=1)
-    assert replace(frame_widths(samples, x, x, x[:, 0], x[:, 0], float("nan"))).stars == 0
+def test_a_light_without_stars_is_passed_over(stars):
+    """Next to one that has them."""
+    good = mosaic(np.random.default_rng(11), *stars)
+    images, found = [good, np.random.default_rng(12).normal(300, 17, SHAPE).astype(np.float32)], []
+    for k, image in enumerate(images):
+        raw = raw_frame(f"{k}", SHAPE)
+        found.append(measure(raw, image, PATTERN, electrons=True, saturation=1e9, settings=Measure()))
+    frames = [RegisteredFrame(frame, np.eye(2, 3), 0.0, 0) for frame in found]
+    assert len(frames[1].measured.stars) == 0
+    each = measure_widths(frames, lambda k: LightSamples(images[k], PATTERN, found[k].noise, True, 1e9))
+    assert each[0].fwhm_px[4] == pytest.approx(2.6, rel=0.01)
+    assert each[1].stars == 0

@@ -121,7 +121,8 @@ def measure_widths(
     common = places or shared_places(frames)
     out = []
     for k, frame in enumerate(frames):
-        width = float(np.nanmean(frame.measured.fwhm_px))
+        known = frame.measured.fwhm_px[np.isfinite(frame.measured.fwhm_px)]
+        width = float(known.mean()) if known.size else float("nan")
         out.append(frame_widths(read(k), *places_in(frame, common), common.light, common.size, width))
     return out
 
