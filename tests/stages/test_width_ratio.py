@@ -2,28 +2,51 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from fourlight.core.trials import mean_of_series
-from fourlight.stages.width_ratio import METHOD, log_ratios, width_ratio
+from fourlight.stages.width_ratio import log_ratios, width_ratio
 from fourlight.stages.widths import FrameWidths
 
 
-def light(red, blue=1.0, green=3.0):
+def light(red, blue=1.0, green=3.0, error=1e-3):
     """A light with these ratios."""
     width = green * np.array([red, 1.0, 1.0, blue, 1.0])
-    return FrameWidths(width, 0.6 * width, np.ones(5), np.zeros(5), 1e-6 * np.eye(5), 3.0, 50)
+    return FrameWidths(width, 0.6 * width, np.ones(5), np.zeros(5), 0.5 * error**2 * np.eye(5), 3.0, 50)
 
 
-def test_the_ratio_is_a_geometric_mean_with_the_interval_of_a_series():
-    log = np.random.default_rng(1).normal(0.03, 0.01, 12)
+def test_the_ratio_is_a_geometric_mean_with_its_error():
+    """Of lights that differ by chance alone, the interval is that of scipy but for doubts: at most half wider."""
+    log = np.random.default_rng(1).normal(0.03, 0.01, 24)
     found = width_ratio([light(np.exp(part)) for part in log], "R")
-    known = mean_of_series(log)
+    known = stats.ttest_1samp(log, 0.0).confidence_interval(0.95)
     assert found.trial.value == pytest.approx(np.exp(log.mean()))
-    assert (found.frames, found.nights, found.scope) == (12, 1, "these frames")
-    assert found.trial.error == pytest.approx(np.hypot(known.error, METHOD))
-    assert found.trial.low < np.exp(known.low) < np.exp(known.high) < found.trial.high
+    assert (found.frames, found.nights, found.scope) == (24, 1, "these frames")
+    width = np.log(found.trial.high / found.trial.low)
+    assert 0.7 < width / (known.high - known.low) < 1.5
     back = width_ratio([light(np.exp(part)) for part in log], "G", "R").trial
     assert (back.value, back.low) == pytest.approx((1 / found.trial.value, 1 / found.trial.high))
+
+
+def test_intervals_of_these_lights_hold_their_mean():
+    """Ratios that really change from light to light, slowly, measured to 0.3 per cent."""
+    rng, inside = np.random.default_rng(3), 0
+    for _ in range(400):
+        true = 0.04 + 0.02 * np.sin(np.linspace(0, rng.uniform(1, 6), 12) + rng.uniform(0, 6))
+        found = width_ratio(
+            [light(np.exp(part + rng.normal(0, 0.003)), error=0.003) for part in true], "R"
+        ).trial
+        assert found.p < 0.05
+        inside += found.low <= np.exp(true.mean()) <= found.high
+    # 95 per cent or more: the doubt about the method is in it, too
+    assert inside >= 0.95 * 400
+
+
+def test_errors_that_lights_share_are_added():
+    """Not dithered: all lights wrong by the same per cent, and their stars say so."""
+    lights = [light(1.01 + 1e-4 * (k % 2), error=0.01) for k in range(12)]
+    assert width_ratio(lights, "R").trial.error > 0.01
+    honest = [light(1.01 + 0.01 * (-1) ** k, error=0.01) for k in range(12)]
+    assert width_ratio(honest, "R").trial.error < 0.006
 
 
 def test_three_nights_speak_of_nights():

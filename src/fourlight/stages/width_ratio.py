@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-from fourlight.core.trials import LEVEL, Trial, doubted, jackknife, mean_of_series
+from fourlight.core.trials import LEVEL, Trial, doubted, jackknife, mean_of_series, trial_of
 from fourlight.stages.widths import FrameWidths
 
 __all__ = ["DEFINITION", "WidthRatio", "log_ratios", "width_ratio"]
@@ -67,7 +67,8 @@ def width_ratio(
     colour, to : str
         Of `fourlight.stages.widths.COLOURS`.
     nights : sequence of str, optional
-        Of each light. From three on, the interval is from leaving out one night after the other, else from the lights.
+        Of each light. From three on, the interval is from leaving out one night after the other, and speaks of nights
+        like these; else it is that of the mean over these lights, and speaks of nothing else.
     level : float
         Of the interval.
     """
@@ -75,17 +76,41 @@ def width_ratio(
     known = np.isfinite(log)
     night = np.array([name or "" for name in nights] if nights else [""] * len(log))[known]
     log, names = log[known], np.unique(night)
+    error = np.array([frame.log_ratio(colour, to)[1] for frame in widths])[known]
     many = len(names) >= FEWEST_NIGHTS
     if many:
         found = jackknife(float(log.mean()), [log[night != name].mean() for name in names], level=level)
     else:
-        found = mean_of_series(log, level=level)
-    shared = _shared(log, np.array([frame.log_ratio(colour, to)[1] for frame in widths])[known])
-    sure = doubted(found, float(np.hypot(METHOD, shared)), level=level)
+        found = _of_these(log, error, level)
+    sure = doubted(found, float(np.hypot(METHOD, _shared(log, error))), level=level)
     value, low, high = (float(np.exp(part)) for part in (sure.value, sure.low, sure.high))
     trial = Trial(value, low, high, sure.p, sure.error, sure.freedom)
     scope = "nights like these" if many else "these frames"
     return WidthRatio(colour, to, trial, len(log), len(names), scope)
+
+
+def _of_these(log: Float64, error: Float64, level: float) -> Trial:
+    """Mean over the lights there are, with the error of measuring it: that of their stars, or their scatter if larger.
+
+    What really changes from light to light, as a lens does more harm where seeing is good, is no error of the mean of
+    these lights; taken for one (`fourlight.core.trials.mean_of_series`), a dozen lights of slowly changing seeing could
+    not tell five per cent. Their scatter is therefore from steps.
+    """
+    n = log.size
+    if n < 2:
+        return mean_of_series(log, level=level)
+    variance = max(_steps(log), float(np.mean(error**2)))
+    return trial_of(float(log.mean()), float(np.sqrt(variance / n)), _freedom(n), level=level)
+
+
+def _steps(log: Float64) -> float:
+    """Variance of one value from the differences of neighbours (von Neumann 1941)."""
+    return 0.5 * float(np.mean(np.diff(log) ** 2))
+
+
+def _freedom(n: int) -> float:
+    """Degrees of freedom of `_steps`: differences of neighbours tell two thirds of what deviations do."""
+    return (n - 1) / 1.5
 
 
 def _shared(log: Float64, error: Float64) -> float:
@@ -93,9 +118,6 @@ def _shared(log: Float64, error: Float64) -> float:
     n = log.size
     if n < 2:
         return 0.0
-    # from steps, so that a real change with time is no scatter; they tell as much as two thirds of the values
-    scatter, said = 0.5 * float(np.mean(np.diff(log) ** 2)), float(np.mean(error**2))
-    freedom = (n - 1) / 1.5
-    return (
-        float(np.sqrt(said - scatter)) if scatter < said * stats.chi2.ppf(ALIKE, freedom) / freedom else 0.0
-    )
+    scatter, said = _steps(log), float(np.mean(error**2))
+    least = said * stats.chi2.ppf(ALIKE, _freedom(n)) / _freedom(n)
+    return float(np.sqrt(said - scatter)) if scatter < least else 0.0
