@@ -1,12 +1,15 @@
 """What is said of the cause of different widths."""
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
 import galsim
 import numpy as np
 import pytest
 
-from fields import measured_frame, star_list
+from fields import measured_frame, raw_frame, star_list
 from fourlight.frames import RegisteredFrame
-from fourlight.stages.width_cause import Sky, mosaic_bands, vertical, width_cause
+from fourlight.stages.width_cause import Sky, known_sky, mosaic_bands, vertical, width_cause
 from fourlight.stages.widths import FrameWidths
 
 WAVE, SPREAD = mosaic_bands()
@@ -143,3 +146,29 @@ def test_the_vertical_is_where_blue_is_shifted_from_red():
     assert vertical(frame) == pytest.approx(135.0)
     still = RegisteredFrame(measured_frame("a", stars, (100, 100)), np.eye(2, 3), 0.1, 9)
     assert np.isnan(vertical(still))
+
+
+def test_what_headers_tell_of_the_sky():
+    """Venus of Meeus, example 13.b: 15.12 degrees high at 1987 April 10, 19h21m UT."""
+    stars = star_list(np.ones(1), np.ones(1), np.ones((1, 4)))
+    facts = {
+        "ra_deg": 347.3193375,
+        "dec_deg": -6.719892,
+        "latitude_deg": 38.921389,
+        "longitude_deg": -77.065556,
+    }
+    frames = []
+    for minute in (21, 51):
+        when = datetime(1987, 4, 10, 19, minute, tzinfo=UTC)
+        raw = raw_frame("a", (100, 100), time=when, night="1987-04-10", **facts)
+        measured = replace(measured_frame("a", stars, (100, 100)), raw=raw)
+        frames.append(RegisteredFrame(measured, 2.0 * np.eye(2, 3), 0.1, 9))
+    sky = known_sky(frames, 1.5, 80.0)
+    np.testing.assert_allclose(sky.hours, [0.0, 0.5])
+    assert sky.altitude_deg[0] == pytest.approx(15.12, abs=0.01)
+    np.testing.assert_allclose(sky.arcsec_px, 3.0)
+    assert np.isnan(sky.vertical_deg).all()
+    bare = known_sky([RegisteredFrame(measured_frame("a", stars, (9, 9)), np.eye(2, 3), 0.1, 9)] * 3)
+    assert bare.altitude_deg is None
+    assert bare.arcsec_px is None
+    assert bare.hours.tolist() == [0.0, 1.0, 2.0]

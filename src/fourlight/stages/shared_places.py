@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from fourlight.core import bends, maps
 from fourlight.frames import RegisteredFrame
 
-__all__ = ["Places", "places_in", "shared_places"]
+__all__ = ["Places", "places_in", "shared_places", "zoom"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -47,7 +47,7 @@ def shared_places(frames: Sequence[RegisteredFrame]) -> Places:
     most = max(frames, key=lambda frame: len(frame.measured.stars))
     stars = most.measured.stars
     x, y = _to_reference(most, stars.x, stars.y)
-    reach = SAME * float(np.nanmean(most.measured.fwhm_px)) * _zoom(most) if len(stars) else 1.0
+    reach = SAME * float(np.nanmean(most.measured.fwhm_px)) * zoom(most) if len(stars) else 1.0
     tree = cKDTree(np.column_stack([x, y]))
     sums, size = np.zeros((3, len(stars))), np.zeros((2, len(stars)))
     for frame in frames:
@@ -56,9 +56,9 @@ def shared_places(frames: Sequence[RegisteredFrame]) -> Places:
             continue
         there = np.column_stack(_to_reference(frame, own.x, own.y))
         gap, star = tree.query(there)
-        near = gap < max(reach, SAME * float(np.nanmean(frame.measured.fwhm_px)) * _zoom(frame))
+        near = gap < max(reach, SAME * float(np.nanmean(frame.measured.fwhm_px)) * zoom(frame))
         error = np.sqrt((own.flux_error**2).sum(axis=1)) / np.maximum(own.flux.sum(axis=1), 1e-30)
-        weight = 1.0 / ((_zoom(frame) * own.fwhm_px * error / 2.355) ** 2 + FLOOR_PX**2)
+        weight = 1.0 / ((zoom(frame) * own.fwhm_px * error / 2.355) ** 2 + FLOOR_PX**2)
         weight = np.where(near & ~own.saturated, weight, 0.0)
         for k, part in enumerate((there[:, 0], there[:, 1], np.ones(len(own)))):
             sums[k] += np.bincount(star, weight * part, len(stars))
@@ -90,6 +90,6 @@ def _to_reference(frame: RegisteredFrame, x: Float64, y: Float64) -> tuple[Float
     return bends.apply(frame.bend, x, y)
 
 
-def _zoom(frame: RegisteredFrame) -> float:
+def zoom(frame: RegisteredFrame) -> float:
     """Pixels of the reference per pixel of a light."""
     return float(np.sqrt(abs(np.linalg.det(frame.matrix[:, :2]))))

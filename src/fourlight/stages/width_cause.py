@@ -16,11 +16,13 @@ from fourlight.core.trials import Trial, jackknife
 from fourlight.core.widthcauses import Explained, Seen, explained
 from fourlight.frames import RegisteredFrame
 from fourlight.sensor.response import WAVE_NM, sensor_curves
+from fourlight.stages.fringe_facts import altitude_of
+from fourlight.stages.shared_places import zoom
 from fourlight.stages.width_ratio import METHOD, WidthRatio, width_ratio
 from fourlight.stages.width_words import statement
 from fourlight.stages.widths import COLOURS, FrameWidths
 
-__all__ = ["Cause", "Sky", "mosaic_bands", "vertical", "width_cause"]
+__all__ = ["Cause", "Sky", "known_sky", "mosaic_bands", "vertical", "width_cause"]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
@@ -49,7 +51,8 @@ class Sky:
     nights: Sequence[str | None] | None = None
     altitude_deg: Float64 | None = None
     """(f,)"""
-    arcsec_px: float | None = None
+    arcsec_px: float | Float64 | None = None
+    """Side of a pixel of the lights: one for all, or (f,)."""
     aperture_mm: float | None = None
     vertical_deg: Float64 | None = None
     """(f,) direction of the vertical on the light, from +x towards +y; NaN where it is not known."""
@@ -87,6 +90,24 @@ def vertical(frame: RegisteredFrame) -> float:
     middle = np.array([(frame.measured.raw.nx - 1) / 2, (frame.measured.raw.ny - 1) / 2, 1.0])
     dx, dy = (frame.offset[3] - frame.offset[0]) @ middle
     return float(np.degrees(np.arctan2(dy, dx))) if np.hypot(dx, dy) > LEAST_SHIFT_PX else float("nan")
+
+
+def known_sky(
+    frames: Sequence[RegisteredFrame], arcsec_px: float | None = None, aperture_mm: float | None = None
+) -> Sky:
+    """What headers and stars tell of each light; ``arcsec_px`` is the side of a pixel of the reference.
+
+    Lights without a time are taken as evenly spaced.
+    """
+    raws = [frame.measured.raw for frame in frames]
+    times = [raw.time.timestamp() / 3600 if raw.time is not None else None for raw in raws]
+    known = [time for time in times if time is not None]
+    hours = np.array(known) - min(known) if len(known) == len(raws) and known else np.arange(float(len(raws)))
+    heights = [altitude_of(raw) for raw in raws]
+    altitude = None if None in heights else np.array(heights, dtype=np.float64)
+    scale = None if arcsec_px is None else arcsec_px * np.array([zoom(frame) for frame in frames])
+    up = np.array([vertical(frame) for frame in frames])
+    return Sky(hours, [raw.night for raw in raws], altitude, scale, aperture_mm, up)
 
 
 def width_cause(
@@ -130,8 +151,9 @@ def _seen(widths: list[FrameWidths], sky: Sky, known: Int64, wave: Float64, spre
     stretch, stretch_error = (
         _stretch(widths, sky.vertical_deg[known]) if sky.vertical_deg is not None else (None, None)
     )
+    scale = np.broadcast_to(1.0 if sky.arcsec_px is None else sky.arcsec_px, sky.hours.shape)[known]
     return Seen(
-        excess, np.maximum(log[:, :, 1] * slope, _scatter(excess)), METHOD, width * (sky.arcsec_px or 1.0),
+        excess, np.maximum(log[:, :, 1] * slope, _scatter(excess)), METHOD, width * scale,
         sky.arcsec_px is not None, _hours_of_night(sky, known), tangent, wave, spread, sky.aperture_mm, stretch,
         stretch_error,
     )  # fmt: skip
