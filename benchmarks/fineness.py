@@ -101,7 +101,9 @@ def scene_of(seed: int, count: int, width_px: float, size: int, dither: float = 
     """An invented field; wider stars go with a brighter object, so that its detail is seen in all."""
     seeing = np.sqrt(max((width_px * PIXEL_ARCSEC) ** 2 - OTHER_ARCSEC**2, 0.5))
     return loads(
-        SCENE.format(seed=seed, count=count, size=size, dither=dither, seeing=seeing, rayleigh=2000 * width_px)
+        SCENE.format(
+            seed=seed, count=count, size=size, dither=dither, seeing=seeing, rayleigh=2000 * width_px
+        )
     )
 
 
@@ -143,7 +145,11 @@ def measure(scene: Scene, out: Path, given: dict[str, Any]) -> list[Row]:
     world = build_world(scene, plans)
     reference = next(Path(f["path"]).parts[-2:] for f in summary["frames"] if f["rms_px"] is None)
     plan = next(p for p in plans if Path(p.name).parts[-2:] == reference)
-    light, stars, lights = truth(world, plan, zoom), star_list(world, plan, zoom), Lights.of(summary["frames"], zoom)
+    light, stars, lights = (
+        truth(world, plan, zoom),
+        star_list(world, plan, zoom),
+        Lights.of(summary["frames"], zoom),
+    )
     with fits.open(out / "halves.fits") as file:
         halves = {
             plane: (file[f"{plane}_A"].data.astype(np.float32), file[f"{plane}_B"].data.astype(np.float32))
@@ -156,7 +162,9 @@ def measure(scene: Scene, out: Path, given: dict[str, Any]) -> list[Row]:
     for plane, ours in found.items():
         rings = known[plane].sums.rings(known[plane].share)
         square = np.maximum(rings.value, 0) ** 2
-        like_halves = Rings(rings.frequency, square / (2 - square), rings.count)  # a half is a seventh here, see with_truth
+        like_halves = Rings(
+            rings.frequency, square / (2 - square), rings.count
+        )  # a half is a seventh here, see with_truth
         true = crossing(like_halves, ONE_SEVENTH, 1.0)[0]
         each = [float(zoom * value) for value in (*ours.seventh, ours.half[0], true, ours.finest)]
         rows.append(Row(**given, plane=plane, found=each[0], low=each[1], high=each[2], half_bit=each[3],
@@ -173,7 +181,11 @@ def sets(scene: Scene, count: int, width: float) -> list[Row]:
         for method in METHODS:
             for grid in GRIDS:
                 out = Path(folder) / f"{method}-{grid}"
-                chosen = [f"integrate.method={method}", f"integrate.grid={grid}", "registration.min_matches=5"]
+                chosen = [
+                    f"integrate.method={method}",
+                    f"integrate.grid={grid}",
+                    "registration.min_matches=5",
+                ]
                 run([nights], out, with_settings(Recipe(), chosen))
                 given = {"count": count, "width": width, "method": method, "grid": grid}
                 rows += measure(scene, out, given)
@@ -183,7 +195,9 @@ def sets(scene: Scene, count: int, width: float) -> list[Row]:
 
 def _told(row: Row) -> str:
     if row.reason:
-        return f"{row.count} {row.width} {row.method} {row.grid} {row.plane}: {row.reason} (true {row.true:.4f})"
+        return (
+            f"{row.count} {row.width} {row.method} {row.grid} {row.plane}: {row.reason} (true {row.true:.4f})"
+        )
     return (
         f"{row.count} {row.width} {row.method} {row.grid} {row.plane}: {row.found:.4f} ({row.low:.4f} to"
         f" {row.high:.4f}), true {row.true:.4f}, {100 * (row.found / min(row.true, row.limit) - 1):+.1f} %"
@@ -192,11 +206,11 @@ def _told(row: Row) -> str:
 
 def table(rows: list[Row]) -> str:
     """Lines for each number of lights, width, method and grid, over planes and seeds."""
-    lines = [
-        "| lights | star width, px | method | grid | true, cycles/px | found over true, median | worst | within its"
-        " one sigma | at the limit |",
-        "|---" * 9 + "|",
-    ]
+    heads = (
+        "lights", "star width, px", "method", "grid", "true, cycles/px", "found over true, median", "worst",
+        "within its one sigma", "at the limit",
+    )  # fmt: skip
+    lines = [f"| {' | '.join(heads)} |", "|---" * len(heads) + "|"]
     for key in sorted({(r.count, r.width, r.method, r.grid) for r in rows}):
         chosen = [r for r in rows if (r.count, r.width, r.method, r.grid) == key and not r.reason]
         if not chosen:
@@ -229,7 +243,9 @@ def main() -> None:
                 rows += sets(scene_of(100 * seed + count, count, width, chosen.size), count, width)
     still = sets(scene_of(3, 20, 3.0, chosen.size, dither=0.0), 20, 3.0)
     print(table(rows))
-    print(f"without dithering: {sum(bool(row.reason) for row in still)} of {len(still)} planes without a number")
+    print(
+        f"without dithering: {sum(bool(row.reason) for row in still)} of {len(still)} planes without a number"
+    )
     if chosen.write:
         written("fineness", table(rows), PAGE)
 

@@ -43,8 +43,8 @@ def crossing(rings: Rings, threshold: Float64 | float, finest: float = 0.5) -> t
 
     Examples
     --------
-    >>> frequency = np.linspace(0.01, 0.5, 50)
-    >>> rings = Rings(frequency, 1 / (1 + (frequency / 0.1) ** 6), np.full(50, 400.0))
+    >>> frequency = np.linspace(0.001, 0.5, 500)
+    >>> rings = Rings(frequency, 1 / (1 + (frequency / 0.1) ** 6), np.full(500, 400.0))
     >>> round(crossing(rings, 0.5)[0], 6)
     0.1
     """

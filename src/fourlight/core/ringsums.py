@@ -24,6 +24,8 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int32 = npt.NDArray[np.int32]
 
+ROUNDING = 1e-10
+"""Variance of the sharing, below which it is that of rounding; n lights in each half have 1 / (2 n^2)."""
 CROSS, FIRST, SECOND, SHARED, SHARED_SQUARED, CROSS_SHARED = range(6)
 
 
@@ -44,7 +46,7 @@ class Net:
         """Rings one Fourier pixel of the shorter side wide, up to half a cycle per pixel.
 
         >>> Net.of((64, 80)).frequency.round(3)[[0, -1]].tolist()
-        [0.016, 0.499]
+        [0.017, 0.5]
         """
         ny, nx = shape
         radius = np.hypot(fft.fftfreq(ny)[:, None], fft.rfftfreq(nx)[None, :])
@@ -56,7 +58,8 @@ class Net:
             twice[:, -1] = 1.0
         count = min(shape) // 2 + 1
         pixels, total = (
-            np.bincount(number.ravel(), values.ravel(), count)[1:] for values in (twice, twice * radius)
+            np.asarray(np.bincount(number.ravel(), values.ravel(), count)[1:], dtype=np.float64)
+            for values in (twice, twice * radius)
         )
         return cls(shape, number, pixels, total / pixels)
 
@@ -74,6 +77,9 @@ class RingSums:
     """Cross spectrum against the sharing of a pattern, each less its ring's mean, and over the variance."""
     square: float = 0.0
     """The same of the sharing against itself: slope over square is the pattern."""
+    varied: float = 0.0
+    """Variance of the sharing around rings, sum over windows."""
+    windows: int = 0
 
     def __post_init__(self) -> None:
         self.sums = np.zeros((3, len(self.net.pixels)))
@@ -101,6 +107,8 @@ class RingSums:
         itself = sums[SHARED_SQUARED] - sums[SHARED] * mean[SHARED]
         self.slope += float((against * noise / np.where(good, variance, 1.0))[good].sum())
         self.square += float((itself * noise**2 / np.where(good, variance, 1.0))[good].sum())
+        self.windows += 1
+        self.varied += float(itself.sum() / self.net.pixels.sum())
         self.sums += sums[:3]
         self.sharing += noise * sums[SHARED]
 
@@ -110,6 +118,8 @@ class RingSums:
         self.sharing += other.sharing
         self.slope += other.slope
         self.square += other.square
+        self.varied += other.varied
+        self.windows += other.windows
 
     def pattern(self, share: float) -> tuple[float, float]:
         """Power of the pattern of one light over the noise power of a half, and its standard error.
@@ -117,22 +127,30 @@ class RingSums:
         Parameters
         ----------
         share : float
-            Independent Fourier pixels over all: what windows and masks leave.
+            Independent Fourier pixels over those of one window: what windows and masks leave.
 
         Returns
         -------
         power, error
             The error is infinite where halves share all of a pattern in every direction, as without dithering.
         """
-        if self.square * share < 1e-6:
+        known = (
+            0.5 * self.square * share / max(self.windows, 1)
+        )  # half: of conjugate pixels one tells nothing new
+        if known <= 0 or self.varied < ROUNDING * self.windows:
             return 0.0, float("inf")
-        return self.slope / self.square, float(1 / np.sqrt(self.square * share))
+        return self.slope / self.square, float(1 / np.sqrt(known))
 
     def rings(self, share: float, pattern: float = 0.0) -> Rings:
-        """The correlation, less that of a pattern; NaN where an image holds nothing."""
+        """The correlation, less that of a pattern; NaN where an image holds nothing.
+
+        What halves share of a pattern counts as noise, and twice in their sum, as it does not average out there: so
+        that 1/7 still is where their sum correlates with the truth by one half.
+        """
         cross, first, second = self.sums
+        common = max(pattern, 0.0) * self.sharing
         with np.errstate(invalid="ignore", divide="ignore"):
-            value = (cross - max(pattern, 0.0) * self.sharing) / np.sqrt(first * second)
+            value = (cross - common) / (np.sqrt(first * second) + common)
         return Rings(self.net.frequency, value, self.net.pixels * share)
 
     def shared(self) -> Float64:

@@ -179,10 +179,12 @@ def _window(
     for name, pair in halves.items():
         curve = Curve(RingSums(net))
         (first, covered, gaps), (second, also, more) = (half_window(half, patch, mask) for half in pair)
-        weight = rim * mask * np.minimum(covered, also)
+        kept = mask * np.minimum(covered, also)
+        weight = rim * kept
         curve.sums.add(first * weight, second * weight, shared)
-        squares = weight.astype(np.float64) ** 2
-        curve.area, curve.area_squared = float(squares.sum()), float((squares * weight**2 / np.maximum(rim, 1e-6) ** 2).sum())
+        squares = weight * weight
+        curve.area = float(squares.sum(dtype=np.float64))
+        curve.area_squared = float(np.vdot(squares, kept * kept))
         curve.gaps.append(max(gaps, more))
         found[name] = curve
     return found
@@ -210,8 +212,8 @@ def _reason(plane: str, curve: Curve, lights: Lights, places: float, shape: tupl
         if fewest < 3:
             return f"too few lights: {fewest} in a half stack, 3 or more are needed"
         return (
-            "the lights are not dithered: their samples lie on the same places in both halves, and what is between"
-            " them looks alike whatever it is"
+            "the lights are not dithered, or by whole cells of the mosaic: their samples lie on the same places in"
+            " both halves, and what is between them looks alike whatever it is"
         )
     if curve.area < LEAST_LEFT * shape[0] * shape[1]:
         return "stars and rims leave too little of the stack"
