@@ -18,6 +18,8 @@ from fourlight.report.figure_pictures import loss_figure, planes_figure, without
 from fourlight.report.figure_resolution import resolution_figure
 from fourlight.report.figure_shares import shares_figure
 from fourlight.report.figure_style import DARK, LIGHT, NARROW, WIDE, line_of, write_figure
+from fourlight.stages.fineness import without
+from fourlight.stages.fineness_facts import resolution_facts
 
 PLANES = ("R", "G1", "G2", "B", "G")
 
@@ -97,8 +99,9 @@ def planes(shape=(120, 160)):
             1.5,
         ),
         ({"R": facts(0.2), "B": facts(0.2, reason="too few lights"), "L": facts(0.05)}, 1.5),
+        ({"R": resolution_facts(without("the stack is smaller than 64 pixels"), 1.5)}, 1.5),
     ],
-    ids=["all", "pixels", "limit", "reasons", "mixed"],
+    ids=["all", "pixels", "limit", "reasons", "mixed", "empty"],
 )
 def test_words_of_the_resolution_can_be_read(monkeypatch, given, width):
     made = captured(monkeypatch, figure_resolution)

@@ -114,11 +114,12 @@ def _curves(
     axes.hlines([0, 0.25, 0.5, 0.75, 1.0], 0, end, color=look.rule, linewidth=0.9, zorder=0)
     axes.set_ylabel("Correlation of the halves", fontsize=points(13), color=look.soft, labelpad=2)
     limit = max((1 / resolution[n]["finest_px"] for n in names if resolution[n]["finest_px"]), default=end)
-    axes.axvspan(limit, end, color=look.panel, zorder=-1)
-    axes.text(
-        0.5 * (limit + end), 0.97, "not claimed" if narrow else "finer than\nis claimed", ha="center", va="top",
-        fontsize=points(12), color=look.soft, linespacing=1.2, rotation=90 if narrow else 0,
-    )  # fmt: skip
+    if limit < end:
+        axes.axvspan(limit, end, color=look.panel, zorder=-1)
+        axes.text(
+            0.5 * (limit + end), 0.97, "not claimed" if narrow else "finer than\nis claimed", ha="center", va="top",
+            fontsize=points(12), color=look.soft, linespacing=1.2, rotation=90 if narrow else 0,
+        )  # fmt: skip
     axes.hlines(1 / 7, 0, end, color=look.ink, linewidth=1.2)
     _half_bit(axes, resolution[names[-1]], end, look)
     for name in names:

@@ -25,7 +25,7 @@ from fourlight.stages.canvas import some
 from fourlight.stages.fineness_windows import Patch, half_window, patches, star_mask, star_radii
 from fourlight.stages.sampling import CELL, Lights, own_nyquist
 
-__all__ = ["Curve", "Fineness", "curves", "fineness", "mask_radii"]
+__all__ = ["Curve", "Fineness", "curves", "fineness", "mask_radii", "without"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -129,7 +129,7 @@ def fineness(halves: Halves, stars: StarList, lights: Lights, threads: int = 1) 
     if len(shapes) != 1:
         raise ValueError(f"half stacks of one shape are needed; not {sorted(shapes)}")
     if min(next(iter(shapes))) < LEAST_PX:
-        return {name: _without(f"the stack is smaller than {LEAST_PX} pixels") for name in halves}
+        return {name: without(f"the stack is smaller than {LEAST_PX} pixels") for name in halves}
     found = curves(halves, stars, lights, threads)
     return {name: _judged(name, curve, lights, next(iter(shapes))) for name, curve in found.items()}
 
@@ -235,7 +235,8 @@ def _doubt(curve: Curve, frequency: float) -> str:
     return "the same sensor pixels lie on the same places in both halves: what they have in common may be the sensor's"
 
 
-def _without(reason: str) -> Fineness:
+def without(reason: str) -> Fineness:
+    """No curve and no number, and why."""
     nothing = np.zeros(0)
     unknown = (float("nan"),) * 3
     return Fineness(
