@@ -189,6 +189,18 @@ class Finish(Section):
     jpeg_quality: Annotated[int, Field(ge=50, le=100, description="JPEG quality")] = 93
 
 
+class Evidence(Section):
+    """What is measured on the lights of the finished stack."""
+
+    channels: Annotated[
+        bool,
+        Field(description="Tell what every channel contributed; false: fourlight channels can do so later"),
+    ] = True
+    claims: Annotated[
+        bool, Field(description="Test claims on the lights; false: fourlight claims can do so later")
+    ] = True
+
+
 class Run(Section):
     """How and where the work is done; no field here changes a pixel."""
 
@@ -223,6 +235,7 @@ class Recipe(Section):
     registration: Registration = Registration()
     integrate: Integrate = Integrate()
     finish: Finish = Finish()
+    evidence: Evidence = Evidence()
     run: Run = Run()
 
 

@@ -19,6 +19,7 @@ SAID = 4
 
 BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
 KINDS = (
+    ("missing", "must be given"),
     ("int", "must be a whole number"),
     ("float", "must be a number"),
     ("finite", "must be a finite number"),
@@ -72,6 +73,9 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
         faults = [
             f for f in faults if not any(o["loc"][: len(f["loc"])] == f["loc"] != o["loc"] for o in faults)
         ]
+        faults.sort(
+            key=lambda fault: fault["type"] != "extra_forbidden"
+        )  # a wrong name is why another is missing
         told = [_fault(fault, known, model) for fault in faults[:SAID]]
         more = len(faults) - len(told)
         also = [f"{name} = {value!r}: {words}" if value is not None else f"{name}: {words}"
@@ -85,7 +89,7 @@ def _fault(fault: ErrorDetails, known: Sequence[str], model: type[Section]) -> t
     """Name of a setting, what was given (None where that is a whole section), and what is wrong with it."""
     name = _name(fault["loc"])
     given = fault["input"]
-    value = None if isinstance(given, (dict, list)) else given
+    value = None if isinstance(given, (dict, list)) or fault["type"] == "missing" else given
     if fault["type"] != "extra_forbidden":
         words = _words(fault, limits(_field(model, fault["loc"])))
         return (name, None, f"no value is given; {words}") if given == "" else (name, value, words)

@@ -158,7 +158,7 @@ def _levels(cells: Float32, step: float) -> FloatArray:
     """Levels (n,) of cells of sorted samples (n, m)."""
     out, sums = np.empty(len(cells)), np.empty((2, SUMS), dtype=np.float32)
     for i in range(len(cells)):
-        out[i] = sky_level(cells[i], step, sums)
+        out[i] = sky_level(cells[i], cells[i], step, sums)
     return out
 
 

@@ -14,6 +14,9 @@ __all__ = ["Excess", "cell_levels", "cell_side", "filled", "interpolated", "inte
 
 Float32 = npt.NDArray[np.float32]
 
+FEW = 448
+"""Samples of a cell of which all are sorted; of more, the level is only begun from a seventh of them."""
+
 
 def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int, step: float = 0.0) -> Float32:
     """Robust sky level per plane and cell.
@@ -54,9 +57,10 @@ def cell_levels(image: Float32, cell: npt.NDArray[np.int64], side: int, step: fl
     for j in range(my):
         y0 = j * ny // my
         _gather(image[y0 : (j + 1) * ny // my], y0, samples, total)
-        samples.sort(axis=-1)  # numpy sorts many values at a time where the processor can
+        some = samples[..., :: _every(samples.shape[-1])].copy()
+        some.sort(axis=-1)  # numpy sorts many values at a time where the processor can
         for y, x in np.ndindex(2, 2):
-            _levels(samples[y, x], total[y, x], step, out[cell[y, x], j])
+            _levels(some[y, x], samples[y, x], total[y, x], step, out[cell[y, x], j])
     return out
 
 
@@ -84,16 +88,25 @@ def _gather(rows: Float32, y0: int, samples: Float32, total: npt.NDArray[np.int6
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _levels(cells: Float32, total: npt.NDArray[np.int64], step: float, out: Float32) -> None:
-    """Level of each cell (mx, n) of sorted samples, NaN and infinite ones last; left alone where too few are usable."""
+def _levels(some: Float32, cells: Float32, total: npt.NDArray[np.int64], step: float, out: Float32) -> None:
+    """Level of each cell (mx, n) of samples; left alone where too few are usable.
+
+    ``some`` (mx, m) are an even part of them, sorted, NaN and infinite ones last; few of all are usable where few of
+    them are.
+    """
     sums = np.empty((2, SUMS), dtype=np.float32)
     for i in range(len(cells)):
-        part = cells[i]
+        part = some[i]
         n = len(part)
         while n > 0 and part[n - 1] - part[n - 1] != 0.0:
             n -= 1
-        if n >= 4 and 4 * n >= total[i]:
-            out[i] = sky_level(part[:n], step, sums)
+        if n >= 4 and 4 * n * cells.shape[1] >= total[i] * len(part):
+            out[i] = sky_level(part[:n], cells[i], step, sums)
+
+
+def _every(count: int) -> int:
+    """Every how many of so many samples are sorted; odd, so that they do not all lie in the same columns."""
+    return 7 if count >= FEW else 1
 
 
 def cell_side(shape: tuple[int, ...], wanted: int) -> int:

@@ -37,11 +37,12 @@ _SETTLED = 0.1
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def sky_level(part: Float32, step: float, sums: Float32) -> float:
-    """Level of sorted samples (n,) of one colour, from the mean of their middle half on.
+def sky_level(part: Float32, every: Float32, step: float, sums: Float32) -> float:
+    """Level of samples ``every`` (n,) of one colour, in any order, NaN left out.
 
-    ``step`` is that of the digitiser, 0 where samples are not whole numbers of it; ``sums`` (2, SUMS) is work space.
-    The standard deviation comes from the lower half alone, which stars and nebulae do not reach.
+    ``part`` (m,) are some of them or all, sorted, finite: the mean of their middle half is where it is looked for, and
+    the lower half, which stars and nebulae do not reach, gives the standard deviation. ``step`` is that of the
+    digitiser, 0 where samples are not whole numbers of it; ``sums`` (2, SUMS) is work space.
     """
     kept = _kept(part, _LEAST_SIGMA * step)
     quarter = kept // 4
@@ -56,7 +57,7 @@ def sky_level(part: Float32, step: float, sums: Float32) -> float:
     # Newton's step where the samples are normal
     gain = 1.0 + (sigma / width) ** 2
     for _ in range(_ROUNDS):
-        move = gain * _weighted_mean(part, centre, width, sums)
+        move = gain * _weighted_mean(every, centre, width, sums)
         centre += move
         if abs(move) < _SETTLED * sigma:
             break
@@ -74,15 +75,16 @@ def _mean(values: Float32) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _weighted_mean(values: Float32, centre: float, width: float, sums: Float32) -> float:
-    """Weighted mean of the distances of the values from a centre."""
+    """Weighted mean of the distances of the values from a centre, NaN left out."""
     sums[:] = 0.0
     totals, firsts = sums[0], sums[1]
     middle, scale = np.float32(centre), np.float32(0.5 / (width**2 * _POWER))
-    one, nothing = np.float32(1.0), np.float32(0.0)
+    one, nothing, far = np.float32(1.0), np.float32(0.0), np.float32(5.0 * width)
     for start in range(0, len(values), SUMS):
         part = values[start : start + SUMS]
         for i in range(len(part)):
             away = part[i] - middle
+            away = away if abs(away) < far else far
             weight = max(one - scale * away * away, nothing)
             for _ in range(_DOUBLINGS):
                 weight *= weight

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["TYPICAL_SENSOR", "StarLight", "balance_from_stars", "star_light", "star_mask"]
+__all__ = [
+    "TYPICAL_SENSOR",
+    "StarLight",
+    "balance_from_stars",
+    "star_light",
+    "star_mask",
+    "star_reach",
+    "white_balance",
+]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -143,6 +151,31 @@ def balance_from_stars(
     return np.exp(-(mixed - mixed.mean())), count
 
 
+def white_balance(light: StarLight, usable: Bool, variance: Float64) -> tuple[Float64, int]:
+    """Factor per channel (R, G, B) from the stars, held by a guess between the sky and a usual sensor where few.
+
+    The light of the sky is judged from the noise, because the pedestal of the planes may be unknown.
+
+    Parameters
+    ----------
+    light, usable
+        As for `balance_from_stars`.
+    variance : (3,) float64
+        Usual variance of a pixel of each channel.
+
+    Returns
+    -------
+    factors : (3,) float64
+    count : int
+        Stars used.
+    """
+    noise = np.maximum(np.nan_to_num(variance), 1e-30)
+    factors, count = balance_from_stars(
+        light, usable, np.sqrt(noise / noise.max() * np.array(TYPICAL_SENSOR))
+    )
+    return np.clip(factors, 0.05, 20.0), count
+
+
 def star_mask(shape: tuple[int, int], x: Float64, y: Float64, radius_px: Float64) -> Bool:
     """True inside discs around stars.
 
@@ -157,3 +190,12 @@ def star_mask(shape: tuple[int, int], x: Float64, y: Float64, radius_px: Float64
             rows, columns = np.ogrid[y0:y1, x0:x1]
             mask[y0:y1, x0:x1] |= (rows - cy) ** 2 + (columns - cx) ** 2 <= radius**2
     return mask
+
+
+def star_reach(fwhm_px: float, brightness: Float64) -> Float64:
+    """Radius (n,) within which a star stands out of the sky, pixels; ``brightness`` (n,) is in that of a typical one.
+
+    >>> star_reach(2.0, np.array([0.0, 1.0, 7.0])).tolist()
+    [3.0, 5.0, 9.0]
+    """
+    return np.asarray(fwhm_px * (1.5 + np.log2(1 + brightness)))

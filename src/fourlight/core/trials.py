@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-__all__ = ["LEVEL", "Trial", "discoveries", "jackknife", "mean_of_series", "needed"]
+__all__ = ["LEVEL", "Trial", "discoveries", "estimated", "jackknife", "mean_of_series", "needed"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -35,7 +35,7 @@ class Trial:
     """Degrees of freedom of that error."""
 
 
-def _trial(value: float, error: float, freedom: float, null: float, level: float) -> Trial:
+def estimated(value: float, error: float, freedom: float, null: float = 0.0, level: float = LEVEL) -> Trial:
     """From a value and an error with so many degrees of freedom, by Student's t."""
     if not (freedom > 0 and np.isfinite(value) and np.isfinite(error)):
         return Trial(value, -np.inf, np.inf, float("nan"), np.inf, max(freedom, 0.0))
@@ -71,7 +71,7 @@ def mean_of_series(values: npt.ArrayLike, null: float = 0.0, level: float = LEVE
     known = known[np.isfinite(known)]
     n = known.size
     if n < 2:
-        return _trial(float(known.mean()) if n else float("nan"), np.inf, 0.0, null, level)
+        return estimated(float(known.mean()) if n else float("nan"), np.inf, 0.0, null, level)
     rest = known - known.mean()
     power = float(rest @ rest)
     r = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
@@ -80,7 +80,7 @@ def mean_of_series(values: npt.ArrayLike, null: float = 0.0, level: float = LEVE
     alone = max(n * (1 - r) / (1 + r), 1.5)
     # Deviations from the mean of correlated values are too small by what their mean takes with it.
     spread = power / (n - n / alone)
-    return _trial(float(known.mean()), float(np.sqrt(spread / alone)), max(alone - 1, 0.5), null, level)
+    return estimated(float(known.mean()), float(np.sqrt(spread / alone)), max(alone - 1, 0.5), null, level)
 
 
 def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: float = LEVEL) -> Trial:
@@ -106,9 +106,9 @@ def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: fl
     left = np.asarray(without, dtype=np.float64)
     k = left.size
     if k < 3:
-        return _trial(whole, np.inf, 0.0, null, level)
+        return estimated(whole, np.inf, 0.0, null, level)
     error = float(np.sqrt((k - 1) / k * ((left - left.mean()) ** 2).sum()))
-    return _trial(whole, error, k - 1, null, level)
+    return estimated(whole, error, k - 1, null, level)
 
 
 def discoveries(p: npt.ArrayLike, share: float = 0.05) -> npt.NDArray[np.bool_]:
@@ -139,12 +139,21 @@ def discoveries(p: npt.ArrayLike, share: float = 0.05) -> npt.NDArray[np.bool_]:
 def needed(trial: Trial, effect: float, number: int, level: float = LEVEL, power: float = 0.8) -> int:
     """Frames or nights in all that would tell an effect of this size from the null, as noisy as those seen.
 
+    By Student's t with as many degrees of freedom fewer than the number as those seen have: three nights need far
+    clearer effects than the normal distribution says. 0 where nothing is known of the noise.
+
     Examples
     --------
     >>> needed(Trial(0.1, -0.3, 0.5, 0.6, 0.2, 9), effect=0.3, number=10)
-    35
+    37
     """
-    if not (np.isfinite(trial.error) and effect != 0):
+    if not (np.isfinite(trial.error) and trial.error > 0 and effect != 0 and number > 0):
         return 0
-    reach = float(stats.norm.ppf(0.5 + level / 2) + stats.norm.ppf(power))
-    return int(np.ceil(number * (reach * trial.error / abs(effect)) ** 2))
+    lost = number - trial.freedom
+    asked = float(stats.norm.ppf(0.5 + level / 2) + stats.norm.ppf(power))
+    found = number * (asked * trial.error / abs(effect)) ** 2
+    for _ in range(20):  # converges within a few steps; the least freedom is that of three nights
+        freedom = max(found - lost, 2.0)
+        asked = float(stats.t.ppf(0.5 + level / 2, freedom) + stats.t.ppf(power, freedom))
+        found = number * (asked * trial.error / abs(effect)) ** 2
+    return int(np.ceil(found))

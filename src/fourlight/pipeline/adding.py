@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import shutil
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +14,15 @@ from fourlight.io.scan import MARKER, Scan, scan
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.integration import Integrated
 from fourlight.pipeline.job import Job
-from fourlight.pipeline.kept import Kept, are_kept, finish_sums, inputs_key, replace_sums, settings_key
+from fourlight.pipeline.kept import (
+    Kept,
+    are_kept,
+    begin_facts,
+    finish_sums,
+    inputs_key,
+    replace_sums,
+    settings_key,
+)
 from fourlight.pipeline.kinds import Kind
 from fourlight.pipeline.known import Known
 from fourlight.pipeline.swap import RECORD
@@ -139,9 +146,9 @@ def recall(job: Job, past: Provenance) -> Kept | None:
 
 def _why_not(job: Job, kept: Kept | None, past: Provenance) -> str:
     """Why what an earlier run kept cannot be added to; empty where it can."""
-    if kept is None:
-        if are_kept(job.folder.sums):
-            return "the sums of the earlier lights cannot be read"
+    if kept is None and are_kept(job.folder.sums):
+        return "the sums of the earlier lights cannot be read"
+    if kept is None or not kept.summed:
         return "no sums of the earlier lights were kept (run.keep_sums=true keeps them)"
     # A run that was ended after its results came into their places, and before its sums did.
     if kept.inputs != inputs_key(past.inputs):
@@ -204,12 +211,10 @@ def keep(
     job: Job, frames: Sequence[RegisteredFrame], raw: Sequence[RawFrame], reference: MeasuredFrame,
     parts: Sequence[Kind], calibration: Calibration, stack: Integrated, hashes: Mapping[Path, str],
 ) -> None:  # fmt: skip
-    """Leave the sums of the stack for lights that may be added, where the recipe asks for it; else none."""
-    folder = job.folder
-    if not job.recipe.run.keep_sums:
-        for place in (folder.sums, folder.new_sums):
-            shutil.rmtree(place, ignore_errors=True)
-        return
+    """Leave what is known of the lights of the stack, and its sums where the recipe asks for them."""
+    folder, summed = job.folder, job.recipe.run.keep_sums
+    if not summed:
+        begin_facts(folder.new_sums)
     lights = [frame.measured.raw for frame in frames]
     # as they are now: with their blank rows and what was said of them
     files = {frame.path: frame for frame in [*raw, *lights]}
@@ -224,5 +229,6 @@ def keep(
         replace(stack.way, fine=stack.way.fineness(stack.table)),
         stack.tiles,
         replace(stack.table, trails=()),
+        summed,
     ).save(folder.new_sums)
     replace_sums(folder.new_sums, folder.sums)

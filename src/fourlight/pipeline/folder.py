@@ -47,12 +47,12 @@ class OutputFolder:
 
     @property
     def sums(self) -> Path:
-        """Sums of the stack to which lights can be added."""
+        """What is known of the lights of the stack, and sums to which lights can be added."""
         return self.work / "sums"
 
     @property
     def new_sums(self) -> Path:
-        """Sums of the stack that is being made."""
+        """The same of the stack that is being made."""
         return self.work / "new-sums"
 
     @property

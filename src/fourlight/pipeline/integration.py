@@ -32,7 +32,7 @@ from fourlight.stages.table import Sampling, frame_table
 from fourlight.stages.tile_sums import TileSums, sums_file
 from fourlight.stages.way import Way, choose_way
 
-__all__ = ["Integrated", "TileWork", "integrated"]
+__all__ = ["Integrated", "Samples", "TileWork", "integrated"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -105,7 +105,7 @@ class TileWork:
 
 
 @dataclass(frozen=True, slots=True)
-class _Samples:
+class Samples:
     """Calibrated samples of all frames, and their flat response."""
 
     sources: list[CalibratedSource]
@@ -114,7 +114,7 @@ class _Samples:
         return self.sources[f].read(y0, y1, x0, x1), self.sources[f].response(y0, y1, x0, x1)
 
 
-_Open: TypeAlias = tuple[_Samples, Method]
+_Open: TypeAlias = tuple[Samples, Method]
 _OPEN: dict[str, _Open] = {}
 """What this process has opened for the run that sent it work last: another run of the same lights has other masters."""
 _OPENING = threading.Lock()
@@ -122,7 +122,7 @@ _OPENING = threading.Lock()
 
 def _opened(work: TileWork) -> _Open:
     sources = [work.calibration.open(frame) for frame in work.frames]
-    return _Samples(sources), work.way.of(work.table, work.told, work.whole)
+    return Samples(sources), work.way.of(work.table, work.told, work.whole)
 
 
 def integrated(
@@ -135,7 +135,7 @@ def integrated(
     """
     settings = job.recipe.integrate
     raw = [frame.measured.raw for frame in frames]
-    samples = _Samples([calibration.open(frame) for frame in raw])
+    samples = Samples([calibration.open(frame) for frame in raw])
     sampling = [
         _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
     ]
@@ -242,13 +242,13 @@ def _cut(table: geometry.FrameTable, way: Way) -> tuple[list[geometry.Tile], flo
 
 
 def _with_noise(
-    job: Job, table: geometry.FrameTable, new: list[int], samples: _Samples, sampling: list[Sampling],
+    job: Job, table: geometry.FrameTable, new: list[int], samples: Samples, sampling: list[Sampling],
     frames: list[RegisteredFrame],
 ) -> geometry.FrameTable:  # fmt: skip
     """The table with the noise of its new frames checked on the residuals between them."""
     if not new:
         return table
-    part, sources = table.rows(new), _Samples([samples.sources[row] for row in new])
+    part, sources = table.rows(new), Samples([samples.sources[row] for row in new])
     factor = np.ones((len(new), 4))
     response = np.array([sampling[row].response for row in new])
     if len(new) >= FEWEST_FRAMES:

@@ -1,4 +1,7 @@
-"""What a run keeps so that lights can be added to its stack: how its lights were read, placed and weighed."""
+"""What a run keeps of its lights: how they were read, placed and weighed, and, where asked for, their sums.
+
+With it the samples of the lights can be looked at again; with the sums, lights can be added to the stack.
+"""
 
 from __future__ import annotations
 
@@ -25,18 +28,27 @@ from fourlight.stages.mosaic import MosaicDecision
 from fourlight.stages.tile_sums import sums_file
 from fourlight.stages.way import Way
 
-__all__ = ["Kept", "are_kept", "begin_sums", "finish_sums", "inputs_key", "replace_sums", "settings_key"]
+__all__ = [
+    "Kept",
+    "are_kept",
+    "begin_facts",
+    "begin_sums",
+    "finish_sums",
+    "inputs_key",
+    "replace_sums",
+    "settings_key",
+]
 
 FACTS, TABLE, NOTE = "kept.json", "table.npz", "key"
 """Files beside the sums of tiles."""
 
-LAYOUT = 2
+LAYOUT = 3
 """Of all these files; raised where those kept before can no longer be read or added to."""
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """Everything about the lights in kept sums."""
+    """Everything about the lights of a stack."""
 
     key: str
     """From `settings_key`."""
@@ -53,9 +65,12 @@ class Kept:
     way: Way
     tiles: tuple[Tile, ...]
     table: FrameTable
+    summed: bool
+    """Whether the sums of the tiles are kept too."""
 
     def save(self, folder: Path) -> None:
-        """Write beside the sums of tiles; the facts come last, so that they stand for all of it."""
+        """Write to a folder, that of the sums of tiles; the facts come last, so that they stand for all of it."""
+        held = self.tiles if self.summed else ()
         facts = {
             "key": self.key,
             "inputs": self.inputs,
@@ -66,7 +81,8 @@ class Kept:
             "calibration": _plain(self.calibration),
             "way": asdict(self.way),
             "tiles": [asdict(tile) for tile in self.tiles],
-            "bytes": [sums_file(folder, tile).stat().st_size for tile in self.tiles],
+            "summed": self.summed,
+            "bytes": [sums_file(folder, tile).stat().st_size for tile in held],
             "shape": list(self.table.shape),
             "zoom": self.table.zoom,
         }
@@ -87,7 +103,8 @@ class Kept:
                 arrays = {name: data[name] for name in data.files}
             table = FrameTable(**arrays, shape=tuple(facts["shape"]), zoom=facts["zoom"])
             tiles = tuple(Tile(**tile) for tile in facts["tiles"])
-            if [sums_file(folder, tile).stat().st_size for tile in tiles] != facts["bytes"]:
+            held = tiles if facts["summed"] else ()
+            if [sums_file(folder, tile).stat().st_size for tile in held] != facts["bytes"]:
                 return None
             return cls(
                 facts["key"],
@@ -103,6 +120,7 @@ class Kept:
                 Way(**facts["way"]),
                 tiles,
                 table,
+                facts["summed"],
             )
         except Exception:  # only a short cut: whatever is wrong with it, all lights are integrated again
             return None
@@ -128,6 +146,13 @@ def inputs_key(hashes: Mapping[Path, str]) -> str:
     return digest(sorted((str(path), sha256) for path, sha256 in hashes.items()))
 
 
+def begin_facts(folder: Path) -> None:
+    """Make the folder for what is known of a stack whose sums are not kept."""
+    with writing(folder):
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+
+
 def begin_sums(folder: Path, key: str, done: Path | None = None) -> None:
     """Make the folder for the sums of a run, empty unless a run with the same key has begun to fill it.
 
@@ -151,7 +176,7 @@ def _key(folder: Path) -> str:
 
 
 def are_kept(folder: Path) -> bool:
-    """Whether there are sums, to be read or not."""
+    """Whether what is known of a stack is there, to be read or not."""
     return (folder / FACTS).exists()
 
 

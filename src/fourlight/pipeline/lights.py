@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from fourlight.stages.register import choose_reference, finer_reference, registe
 from fourlight.stages.star_colours import unlike_most
 from fourlight.stages.transparency import steadied
 
-__all__ = ["MEASURE_BYTES", "Measuring", "calibrated", "measured", "placed"]
+__all__ = ["MEASURE_BYTES", "Measuring", "calibrated", "each_measured", "measured", "placed"]
 
 MEASURE_BYTES = 10
 """Per pixel of a light while it is measured."""
@@ -81,6 +81,21 @@ def measured(
     hashes: dict[Path, str],
 ) -> list[MeasuredFrame]:
     """What was measured of each light that can be used; lights measured in an earlier run are not measured again."""
+    frames = _usable(job, each_measured(job, lights, calibration, hashes))
+    cache.prune(job.folder.measured, set(_places(job, lights, calibration, hashes).values()))
+    job.measured = {frame.raw.path: frame for frame in frames}
+    frames, aside = judge.judge_shapes(frames)
+    job.drop(aside)
+    job.remarks += judge.poor_nights(frames)
+    stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
+    job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
+    return frames
+
+
+def each_measured(
+    job: Job, lights: list[RawFrame], calibration: Calibration, hashes: Mapping[Path, str]
+) -> list[MeasuredFrame | SetAside]:
+    """What was measured of each light, from this run or an earlier one, or why it cannot be used."""
     job.progress.begin("measure", len(lights))
     places = _places(job, lights, calibration, hashes)
     found: dict[Path, MeasuredFrame | SetAside] = {}
@@ -97,22 +112,14 @@ def measured(
             cache.save(places[result.raw.path], result)
         found[result.raw.path if isinstance(result, MeasuredFrame) else result.path] = result
         job.progress.step()
-    frames = _usable(job, [found[frame.path] for frame in lights])
-    cache.prune(job.folder.measured, set(places.values()))
-    job.measured = {frame.raw.path: frame for frame in frames}
-    frames, aside = judge.judge_shapes(frames)
-    job.drop(aside)
-    job.remarks += judge.poor_nights(frames)
-    stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
-    job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
-    return frames
+    return [found[frame.path] for frame in lights]
 
 
 def _places(
     job: Job,
     lights: list[RawFrame],
     calibration: Calibration,
-    hashes: dict[Path, str],
+    hashes: Mapping[Path, str],
 ) -> dict[Path, Path]:
     """Where what is measured of each light is kept: another place where the light or anything before it changes."""
     key = cache.digest(job.base_key, job.recipe.measure.model_dump(), cache.FORMAT)

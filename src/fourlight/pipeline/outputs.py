@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -101,13 +101,13 @@ def write_halves(path: Path, layers: StackLayers, summary: Mapping[str, Any]) ->
     write_planes(path, primary_cards(summary), extensions())
 
 
-def write_json(path: Path, data: Mapping[str, Any]) -> None:
+def write_json(path: Path, data: Mapping[str, Any] | Sequence[Any]) -> None:
     """A JSON file, complete or not at all; numbers that are not finite become null."""
     with whole(path) as part:
         part.write_text(plain_json(data) + "\n", encoding="utf-8", newline="")
 
 
-def plain_json(data: Mapping[str, Any]) -> str:
+def plain_json(data: Mapping[str, Any] | Sequence[Any]) -> str:
     """JSON text of anything a summary holds; numbers that are not finite become null."""
     text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
     # Bytes of a file name that are no UTF-8 become escapes of JSON, which read back as the same name.

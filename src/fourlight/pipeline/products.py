@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+import tifffile
+
+from fourlight.core.cfa import PLANES
 from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.io.export import save_picture
 from fourlight.io.room import writing
 from fourlight.pipeline import outputs
+from fourlight.pipeline.finished import Stack
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.swap import RECORD, publish
@@ -20,17 +28,22 @@ from fourlight.stages.canvas import Canvas
 from fourlight.stages.finish import Picture, finish
 from fourlight.stages.way import misfit
 
-__all__ = ["write_all"]
+Float32 = npt.NDArray[np.float32]
 
+__all__ = ["write_again", "write_all"]
+
+CHANNELS, CLAIMS = "channels.json", "claims.json"
 COLOURS = ("R", "G", "B")
 
 
 def write_all(
-    job: Job, layers: StackLayers, summary: dict[str, Any], provenance: dict[str, Any], stars: StarList
-) -> None:
+    job: Job, layers: StackLayers, summary: dict[str, Any], provenance: dict[str, Any], stars: StarList,
+    channels: dict[str, Any] | None = None, claims: list[dict[str, Any]] | None = None,
+) -> None:  # fmt: skip
     """Write every result of a run; OUT holds the results of one run at any time, the old ones or the new.
 
-    ``summary`` gains the notes of the picture before it is written.
+    ``summary`` gains the notes of the picture before it is written; ``channels`` and ``claims`` are what was measured
+    on its lights, None where the recipe does not ask for it.
     """
     folder, recipe, progress = job.folder, job.recipe, job.progress
     place = folder.new
@@ -42,12 +55,47 @@ def write_all(
     summary["picture"] = {"window": list(picture.window), "notes": list(picture.notes)}
     outputs.write_json(place / "summary.json", summary)
     outputs.write_csv(place / "frames.csv", summary)
+    for name, data in ((CHANNELS, channels), (CLAIMS, claims)):
+        if data is not None:
+            outputs.write_json(place / name, data)
     outputs.write_json(place / RECORD, provenance)
     progress.step()
-    planes = {name: layers.read(name, "value") for name in ("R", "G1", "G2", "B")}
-    write_report(folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map())
+    planes = {name: layers.read(name, "value") for name in PLANES}
+    write_report(
+        folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map(), channels
+    )
     publish(place, folder.root, folder.old)
     progress.step()
+
+
+def write_again(
+    job: Job, layers: Stack, channels: dict[str, Any] | None = None, claims: list[dict[str, Any]] | None = None
+) -> None:  # fmt: skip
+    """Write what was measured anew on a finished stack beside its other results, and the report with it."""
+    folder, progress = job.folder, job.progress
+    place, root = folder.new, folder.root
+    progress.begin("report", 1)
+    with writing(place):
+        place.mkdir()
+    for name, data in ((CHANNELS, channels), (CLAIMS, claims)):
+        if data is not None:
+            outputs.write_json(place / name, data)
+    summary, provenance = _read(root / "summary.json"), _read(root / RECORD)
+    picture = tifffile.imread(root / "picture.tif").astype(np.float32) / np.float32(65535)
+    planes = {name: layers.read(name, "value") for name in PLANES}
+    write_report(
+        root, summary, picture, planes, provenance, place, layers.rejected_map(),
+        _read(root / CHANNELS) if channels is None else channels, _read(root / CLAIMS) if claims is None else claims,
+    )  # fmt: skip
+    progress.step()
+    shutil.copyfile(root / RECORD, place / RECORD)
+    publish(place, root, folder.old)
+    progress.end(f"report in {job.folder.root}")
+
+
+def _read(path: Path) -> Any:
+    """A JSON file of the results; None where there is none."""
+    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else None
 
 
 def _written_beside(job: Job, layers: StackLayers, summary: dict[str, Any], stars: StarList) -> Picture:

@@ -28,6 +28,8 @@ from fourlight.pipeline.adding import (
 )
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
+from fourlight.pipeline.evidence import evidence_of
+from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.folder import check_apart
 from fourlight.pipeline.foreseen import with_odd
 from fourlight.pipeline.gathering import checked, chosen, once, settled
@@ -164,8 +166,15 @@ def _made(
         [_to_record(job, item) for item in job.set_aside],
         steps,
     )
+    finished = Finished(
+        job, tuple(frame.measured for frame in lights_placed), reference, calibration, stack.table, stack.layers,
+        replace(stack.way, fine=stack.way.fineness(stack.table)),
+    )  # fmt: skip
+    evidence = evidence_of(finished)
     job.progress.begin("picture and report", 5)
-    products.write_all(job, stack.layers, summary, provenance, findings.grid.stars(reference.stars))
+    products.write_all(
+        job, stack.layers, summary, provenance, finished.stars, evidence.channels, evidence.claims
+    )
     keep(job, lights_placed, [*lights, *others], reference, parts, calibration, stack, hashes)
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary

@@ -17,6 +17,8 @@ from fourlight.io.room import whole
 from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
 from fourlight.report.calibration import calibration_rows, dropped_later
+from fourlight.report.claims import claims_table
+from fourlight.report.contributions import contributions
 from fourlight.report.fringes import fringe_words
 from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.kinds import kinds_table
@@ -49,7 +51,8 @@ CHARTED = (
 
 def write_report(
     out: Path, summary: Facts, picture: Float32, planes: Mapping[str, Float32], provenance: Facts,
-    place: Path | None = None, rejected: Float32 | None = None,
+    place: Path | None = None, rejected: Float32 | None = None, channels: Facts | None = None,
+    claims: Sequence[Facts] | None = None,
 ) -> None:  # fmt: skip
     """Write ``report.html`` into a folder.
 
@@ -69,13 +72,17 @@ def write_report(
         Folder to write into, from which the page is moved to ``out`` later; None: ``out`` itself.
     rejected : (ny, nx) float32 or None
         Rejected samples on each pixel of the stack.
+    channels : mapping or None
+        Content of ``channels.json``.
+    claims : sequence of mapping or None
+        Content of ``claims.json``.
 
     Raises
     ------
     OutputError
         The page cannot be written.
     """
-    text = page(summary, picture, planes, provenance, out, rejected)
+    text = page(summary, picture, planes, provenance, out, rejected, channels, claims)
     with whole((place or out) / "report.html") as part:
         part.write_text(text, encoding="utf-8", errors="backslashreplace")
 
@@ -87,6 +94,8 @@ def page(
     provenance: Facts,
     out: Path | None = None,
     rejected: Float32 | None = None,
+    channels: Facts | None = None,
+    claims: Sequence[Facts] | None = None,
 ) -> str:
     """The page as text; it needs no other file and no network."""
     environment = jinja2.Environment(
@@ -103,6 +112,8 @@ def page(
         **mosaic(summary),
         "kinds": kinds_table(summary),
         **plane_table(summary),
+        **contributions(channels),
+        **claims_table(claims),
         **_frames(summary),
         **origin(provenance, out),
         "style": Markup(style),

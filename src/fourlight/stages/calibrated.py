@@ -55,6 +55,20 @@ class CalibratedSource:
             return np.empty((0, 0), dtype=np.float32)
         return np.float32(self.unit_per_adu) / self.factor[y0:y1, x0:x1]
 
+    def without_offset(self, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32Array, Float32Array]:
+        """The same samples and their response where one level is taken off in place of an offset map."""
+        samples = self.read(y0, y1, x0, x1)
+        if isinstance(self.offset, np.ndarray):
+            pattern = self.offset[y0:y1, x0:x1] - np.float32(np.median(self.offset[::16, ::16]))
+            factor = self.factor[y0:y1, x0:x1] if isinstance(self.factor, np.ndarray) else self.factor
+            samples += pattern * factor
+        return samples, self.response(y0, y1, x0, x1)
+
+    def without_flat(self, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32Array, Float32Array]:
+        """The same samples where no flat is used, and their response: 1 everywhere."""
+        samples, response = self.read(y0, y1, x0, x1), self.response(y0, y1, x0, x1)
+        return (samples * response if response.size else samples), np.empty((0, 0), dtype=np.float32)
+
     def median_response(self) -> npt.NDArray[np.float64]:
         """(2, 2) median response of the samples at ``[y % 2, x % 2]``, from every eighth row and column."""
         if not isinstance(self.factor, np.ndarray):

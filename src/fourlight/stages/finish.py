@@ -164,7 +164,7 @@ def _take_off_gradient(
 ) -> tuple[Bool, Bool]:
     """Take the sky surface off the channels; the pixels of empty sky, and of stars."""
     shape = sheet.shape
-    radius = field.fwhm_px * (1.5 + np.log2(1 + field.brightness))
+    radius = starcolour.star_reach(field.fwhm_px, field.brightness)
     mask = starcolour.star_mask(shape, field.x, field.y, radius)
     if mask.mean() > 0.5:
         mask = starcolour.star_mask(shape, field.x, field.y, np.full(len(field.x), field.fwhm_px))
@@ -211,14 +211,9 @@ def _less(images: list[Float32], surfaces: list[background.Surface], canvas: Can
 
 
 def _balance(sheet: Sheet, light: starcolour.StarLight, field: Field, notes: list[str]) -> Float64:
-    """Factor per channel from the stars, held by a guess between the sky and a usual sensor where few.
-
-    The light of the sky is judged from the noise, because the pedestal of the planes may be unknown.
-    """
-    noise = np.array([max(float(np.nanmedian(v)), 1e-30) for v in sheet.some_variance()])
-    prior = np.sqrt(noise / noise.max() * np.array(starcolour.TYPICAL_SENSOR))
-    factors, count = starcolour.balance_from_stars(light, ~field.saturated, prior)
-    factors = np.clip(factors, 0.05, 20.0)
+    """Factor per channel, and a note on where it comes from."""
+    noise = np.array([float(np.nanmedian(v)) for v in sheet.some_variance()])
+    factors, count = starcolour.white_balance(light, ~field.saturated, noise)
     guess = "the light of the sky and of white light in a usual colour sensor"
     if count == 0:
         source = f"no star could be used; a mean of {guess} is taken as neutral"

@@ -1,0 +1,65 @@
+"""``fourlight claims``: what the lights of a finished stack say to claims that people argue about."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fourlight.errors import InputError
+
+__all__ = ["claims"]
+
+
+def claims(
+    out: Annotated[Path | None, typer.Argument(metavar="OUT", help="Folder of the results of a run.")] = None,
+    claim: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Tell of this claim alone; repeat it for more. All are tested."),
+    ] = None,
+    own: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Claims of your own (TOML), tested beside those of the program."),
+    ] = None,
+    listed: Annotated[
+        bool, typer.Option("--list", help="Say which claims there are, and test none.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON at the end.")] = False,
+) -> None:
+    """Test claims on the lights of a finished stack: supported, contradicted, or cannot tell."""
+    from fourlight.stages.claim_file import chosen, shipped, with_own
+
+    mine = _own(own) if own else ()
+    if listed:
+        every = with_own(shipped(), mine)
+        for each in chosen(every, claim) if claim else every:
+            typer.echo(f"{each.name}\n    {each.question}")
+        return
+    if out is None:
+        raise InputError("no results named; give the OUT of a finished run, or --list")
+    from fourlight.cli.progress import TerminalProgress
+    from fourlight.pipeline.evidence import claims_on
+    from fourlight.pipeline.outputs import plain_json
+
+    progress = TerminalProgress()
+    try:
+        found = claims_on(out, claim or (), mine, progress)
+        for finding in found:
+            progress.line(finding["verdict"], f"{finding['claim']}: {finding['sentence']}")
+        progress.line("look at", f"{out / 'report.html'} and {out / 'claims.json'}")
+    finally:
+        progress.close()
+    if as_json:
+        sys.stdout.write(plain_json(found) + "\n")
+
+
+def _own(path: Path):  # type: ignore[no-untyped-def]
+    from fourlight.stages.claim_file import loads
+
+    try:
+        return loads(path.read_text(encoding="utf-8"), str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "it is no text in UTF-8"
+        raise InputError(f"{path}: cannot be read ({why}); name a TOML file of claims") from None

@@ -1,0 +1,1 @@
+"""Tables and declarations that the program ships."""

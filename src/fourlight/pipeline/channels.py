@@ -1,0 +1,172 @@
+"""What every channel did, put together as ``channels.json`` holds it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import starcolour
+from fourlight.core.trials import Trial, estimated
+from fourlight.pipeline.finished import Finished
+from fourlight.stages import contributions
+from fourlight.stages.canvas import some
+from fourlight.stages.common_light import common_structure, crosstalk
+from fourlight.stages.contributions import Ledger
+from fourlight.stages.nights import nights_of, scope
+from fourlight.stages.regions import Box, Regions
+from fourlight.stages.stack_layers import OUTPUT_PLANES
+
+__all__ = ["channels_of"]
+
+Float64 = npt.NDArray[np.float64]
+
+COLOURS = ("R", "G", "B")
+
+
+def channels_of(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, Box]) -> dict[str, Any]:
+    """What every channel did, as ``channels.json`` holds it.
+
+    Parameters
+    ----------
+    run : Finished
+    found : Regions
+    ledger : Ledger
+        Light and noise of the regions.
+    boxes : mapping of str to Box
+        Those of the regions that the user named.
+    """
+    balance, stars = _balance(run)
+    shares = contributions.shares(ledger, run.nights, balance)
+    run.job.progress.end(_words(shares))
+    return {
+        "lights": len(run.frames),
+        "nights": len(nights_of(run.nights)),
+        "scope": scope(run.nights),
+        "regions": _regions(run, found, ledger, boxes),
+        "balance": {"factors": dict(zip(COLOURS, balance.tolist(), strict=True)), "stars": stars},
+        "shares": _known_shares(shares, run),
+        "light": _light(contributions.ratios(ledger, run.nights)),
+        "common": _common(run, found),
+        "measured": _measured(run),
+        "notes": _notes(found),
+    }
+
+
+def _balance(run: Finished) -> tuple[Float64, int]:
+    """What makes white equal in R, G and B, and from how many stars that is known."""
+    stars = run.stars
+    planes, variances = ([run.layers.read(c, name) for c in COLOURS] for name in ("value", "variance"))
+    widths = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
+    radius = max(2.0, 1.4 * float(np.median(widths))) if len(widths) else 4.0
+    light = starcolour.star_light(planes, variances, stars.x, stars.y, radius)
+    noise = np.array([float(np.nanmedian(some(variance))) for variance in variances])
+    return starcolour.white_balance(light, ~stars.saturated, noise)
+
+
+def _regions(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, Box]) -> dict[str, Any]:
+    total = int(np.count_nonzero(np.isfinite(run.layers.read("G", "value"))))
+    return {
+        name: {
+            "pixels": int(found.pixels[r]),
+            "share_of_stack": float(found.pixels[r]) / max(total, 1),
+            "box": list(boxes[name]) if name in boxes else None,
+            "signal": dict(zip(OUTPUT_PLANES, found.signal[r].tolist(), strict=True)),
+            "noise_over_model": dict(
+                zip(OUTPUT_PLANES[:4], np.sqrt(ledger.believed[:, r]).tolist(), strict=True)
+            ),
+        }
+        for r, name in enumerate(found.names)
+    }
+
+
+def _known_shares(
+    shares: Mapping[str, Mapping[str, Mapping[str, Trial]]], run: Finished
+) -> dict[str, dict[str, dict[str, Any]]]:
+    """As plain data; nothing is said of the light of the sky where the level of no light is not known."""
+    dark_known = run.calibration.noise.pedestal_adu is not None
+    return {
+        kind: {
+            region: {channel: _interval(trial, 0.0, 1.0) for channel, trial in found.items()}
+            for region, found in by_region.items()
+            if region != "sky" or kind == "detail" or dark_known
+        }
+        for kind, by_region in shares.items()
+    }
+
+
+def _light(found: Mapping[str, Mapping[str, Trial]]) -> dict[str, Any]:
+    """Ratios of light in each region, and in that of the object over that of the stars, whose light is continuous."""
+    out: dict[str, Any] = {
+        region: {name: _interval(trial, 0.0) for name, trial in trials.items()}
+        for region, trials in found.items()
+        if region != "sky"
+    }
+    if "object" in found and "stars" in found:
+        out["object_over_stars"] = {
+            name: _interval(_over(found["object"][name], found["stars"][name]), 0.0)
+            for name in ("R_over_G", "B_over_G")
+        }
+    return out
+
+
+def _over(one: Trial, other: Trial) -> Trial:
+    """A ratio of two estimates whose errors are small and independent."""
+    value = one.value / other.value
+    error = abs(value) * float(np.hypot(one.error / one.value, other.error / other.value))
+    return estimated(value, error, min(one.freedom, other.freedom))
+
+
+def _common(run: Finished, found: Regions) -> dict[str, Any]:
+    """What green shows that red and blue show too, and what filters pass of each other's light."""
+    return {
+        "structure_of_green": {
+            region: {others: _interval(trial, 0.0, 1.0) for others, trial in trials.items()}
+            for region, trials in common_structure(run.layers.read, found).items()
+        },
+        "response_where_another_leads": {c: list(ends) for c, ends in crosstalk().items()},
+    }
+
+
+def _measured(run: Finished) -> dict[str, Any]:
+    """How much of each channel was measured: in a frame that is filled in, and in this stack."""
+    samples = {plane: some(run.layers.read(plane, "samples")) for plane in OUTPUT_PLANES}
+    return {
+        "in_one_frame": {"R": 0.25, "G": 0.5, "B": 0.25},
+        "samples_per_pixel": {
+            plane: float(np.median(held[np.isfinite(held)])) if np.isfinite(held).any() else 0.0
+            for plane, held in samples.items()
+        },
+    }
+
+
+def _interval(trial: Trial, least: float = -np.inf, most: float = np.inf) -> dict[str, float]:
+    return {
+        "value": trial.value,
+        "low": float(np.clip(trial.low, least, most)),
+        "high": float(np.clip(trial.high, least, most)),
+    }
+
+
+def _notes(found: Regions) -> list[str]:
+    notes = []
+    if "object" not in found.names:
+        notes.append("No extended object stands out of the sky: shares are told for stars and sky alone.")
+    if found.filled:
+        notes.append(
+            "Faint light fills the field: its darkest parts are taken for the sky, so that light which covers all "
+            "of it counts as sky."
+        )
+    return notes
+
+
+def _words(shares: Mapping[str, Mapping[str, Mapping[str, Trial]]]) -> str:
+    """The chief finding in words."""
+    by_region = shares["information"]
+    region = "object" if "object" in by_region else "stars"
+    if region not in by_region:
+        return "nothing stands out of the sky"
+    parts = ", ".join(f"{c} {100 * by_region[region][c].value:.1f} %" for c in COLOURS)
+    return f"information on the {region}: {parts}"

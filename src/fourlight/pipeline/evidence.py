@@ -1,0 +1,156 @@
+"""The evidence step: what every channel of a finished stack did, measured on the raw samples of its lights."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.engine import Progress, at_once
+from fourlight.errors import InputError
+from fourlight.pipeline.channels import channels_of
+from fourlight.pipeline.claims import claims_of
+from fourlight.pipeline.finished import Finished, finished_run
+from fourlight.pipeline.products import write_again
+from fourlight.stages import contributions, region_samples, regions
+from fourlight.stages.claim_file import Claim, chosen, shipped, with_own
+from fourlight.stages.contributions import Ledger
+from fourlight.stages.geometry import padded_pixels
+from fourlight.stages.regions import OWN, Box, Regions
+
+__all__ = ["Evidence", "channels_on", "check_boxes", "claims_on", "evidence_of"]
+
+Float64 = npt.NDArray[np.float64]
+
+MOST_BOXES = 12
+"""Regions that a user can name in one call."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What was measured on the lights of a finished stack; None where it was not asked for."""
+
+    channels: dict[str, Any] | None = None
+    """Content of ``channels.json``."""
+    claims: list[dict[str, Any]] | None = None
+    """Content of ``claims.json``."""
+
+
+def evidence_of(run: Finished) -> Evidence:
+    """What the recipe of a run asks for, on the lights of its stack."""
+    asked = run.job.recipe.evidence
+    if not (asked.channels or asked.claims):
+        return Evidence()
+    found, ledger = _looked_at(run, {})
+    channels = channels_of(run, found, ledger, {}) if asked.channels else None
+    claims = claims_of(run, ledger, widths_of(run), shipped()) if asked.claims else None
+    return Evidence(channels, claims)
+
+
+def channels_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None = None) -> dict[str, Any]:
+    """Measure what the channels of a finished stack contributed, and write it beside the other results.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results of a run.
+    boxes : mapping of str to Box
+        Regions that the user names.
+    progress : Progress or None
+
+    Raises
+    ------
+    InputError, OutputError
+        There is no finished run, its lights have changed, or a region is not on the stack.
+    """
+    with finished_run(out, progress) as run:
+        check_boxes(boxes, run.table.shape)
+        found, ledger = _looked_at(run, boxes)
+        channels = channels_of(run, found, ledger, boxes)
+        write_again(run.job, run.layers, channels=channels)
+    return channels
+
+
+def claims_on(
+    out: Path, names: Sequence[str], own: Sequence[Claim], progress: Progress | None = None
+) -> list[dict[str, Any]]:
+    """Test claims on the lights of a finished stack, and write the findings beside the other results.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results of a run.
+    names : sequence of str
+        Claims to be told; empty: all. All are tested together whichever are told.
+    own : sequence of Claim
+        Claims of the user's, beside those of the program.
+    progress : Progress or None
+
+    Raises
+    ------
+    InputError, OutputError, RecipeError
+        There is no finished run, its lights have changed, or no claim has such a name.
+    """
+    claims = with_own(shipped(), own)
+    told = {claim.name for claim in chosen(claims, names)} if names else {claim.name for claim in claims}
+    with finished_run(out, progress) as run:
+        _, ledger = _looked_at(run, {})
+        found = claims_of(run, ledger, widths_of(run), claims)
+        write_again(run.job, run.layers, claims=found)
+    return [finding for finding in found if any(finding["claim"].startswith(name) for name in told)]
+
+
+def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
+    """Refuse regions that are not on the stack.
+
+    Raises
+    ------
+    InputError
+    """
+    ny, nx = shape
+    if len(boxes) > MOST_BOXES:
+        raise InputError(f"{len(boxes)} regions named; {MOST_BOXES} at most can be looked at at a time")
+    for name, (x0, y0, x1, y1) in boxes.items():
+        box = f"region {name}={x0},{y0},{x1},{y1}"
+        if name in OWN:
+            raise InputError(f"{box}: {name} is found by the program; choose another name")
+        if not (0 <= x0 < x1 <= nx and 0 <= y0 < y1 <= ny):
+            raise InputError(
+                f"{box}: is not on the stack, whose pixels run from 0,0 to {nx},{ny}; give the left, upper, right "
+                "and lower edge"
+            )
+
+
+def _looked_at(run: Finished, boxes: Mapping[str, Box]) -> tuple[Regions, Ledger]:
+    """Regions of the stack, and what the samples of every light say of them."""
+    table = run.table
+    found = regions.find_regions(run.layers.read, run.stars, boxes, table.full / table.zoom**2)
+    for name in boxes:
+        if name not in found.names:
+            raise InputError(f"region {name}: no light covers it; choose it inside the picture")
+    return found, _ledger(run, found)
+
+
+def widths_of(run: Finished) -> Float64:
+    """(f, 5) width of stars in each light and plane, pixels of the reference."""
+    zoom = run.table.zoom
+    scale = np.sqrt(np.abs(np.linalg.det(run.table.matrix[:, :, :2]))) / zoom
+    widths = np.array([frame.fwhm_px for frame in run.frames]) * scale[:, None]
+    return np.column_stack([widths, widths[:, 1:3].mean(axis=1)])
+
+
+def _ledger(run: Finished, found: Regions) -> Ledger:
+    """Light and noise of the samples of every light in every region."""
+    table, job = run.table, run.job
+    tiles = region_samples.cut(table)
+    job.progress.begin("channels", len(tiles))
+    each = region_samples.pixel_bytes(table) * padded_pixels(tiles)
+    threads = at_once(each, job.recipe.run.memory_gb * 1e9, job.threads)
+    sums = region_samples.gathered(
+        table, run.samples.read, run.layers, found, threads, job.progress.step, tiles
+    )
+    return contributions.ledger(sums, found, table)

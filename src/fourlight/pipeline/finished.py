@@ -1,0 +1,201 @@
+"""A finished stack with the lights it was made from, so that their samples can be looked at again."""
+
+from __future__ import annotations
+
+import functools
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+from astropy.io import fits
+
+from fourlight.engine import Progress, Silent, thread_count
+from fourlight.errors import InputError
+from fourlight.frames import MeasuredFrame, RawFrame, SetAside, StarList
+from fourlight.io.pixels import open_pixels
+from fourlight.io.scan import MARKER, scan
+from fourlight.pipeline.adding import earlier_run
+from fourlight.pipeline.claim import claimed
+from fourlight.pipeline.integration import Samples
+from fourlight.pipeline.job import Job
+from fourlight.pipeline.kept import Kept, finish_sums, inputs_key
+from fourlight.pipeline.lights import each_measured
+from fourlight.provenance import Provenance
+from fourlight.stages.calibration import Calibration
+from fourlight.stages.canvas import Canvas, bands
+from fourlight.stages.geometry import FrameTable
+from fourlight.stages.grid import Grid
+from fourlight.stages.region_samples import StackReader
+from fourlight.stages.way import Way
+
+__all__ = ["Finished", "StackFiles", "finished_run"]
+
+Float32 = npt.NDArray[np.float32]
+
+EXTENSION = {"value": "{}", "variance": "VAR_{}", "samples": "SAMPLES_{}"}
+"""Names of the layers of a plane in the files."""
+
+
+class Stack(StackReader, Protocol):
+    """The layers of a finished stack, with its rejected samples."""
+
+    def rejected_map(self) -> Float32:
+        """Number of rejected samples of all planes on each pixel (ny, nx)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """A stack and its lights, in time order, as the rows of the table."""
+
+    job: Job
+    frames: tuple[MeasuredFrame, ...]
+    reference: MeasuredFrame
+    calibration: Calibration
+    table: FrameTable
+    layers: Stack
+    way: Way
+    """How the stack was made."""
+
+    @property
+    def samples(self) -> Samples:
+        """Calibrated samples of the lights."""
+        return Samples([self.calibration.open(frame.raw) for frame in self.frames])
+
+    @property
+    def grid(self) -> Grid:
+        """Of the stack."""
+        return Grid.named(self.job.recipe.integrate.grid)
+
+    @property
+    def stars(self) -> StarList:
+        """Stars of the reference at their places on the stack."""
+        return self.grid.stars(self.reference.stars)
+
+    @property
+    def nights(self) -> list[str | None]:
+        """Night of each light."""
+        return [frame.raw.night for frame in self.frames]
+
+
+class StackFiles:
+    """Layers of a stack in ``stack.fits`` and ``halves.fits``, each turned once into an array that can be mapped.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the files are.
+    canvas : Canvas
+        Where the arrays are kept.
+
+    Raises
+    ------
+    InputError
+        A file is missing or is not one of a stack.
+    """
+
+    def __init__(self, folder: Path, canvas: Canvas) -> None:
+        self._canvas, self._lock = canvas, threading.Lock()
+        self._stored: dict[str, npt.NDArray[np.generic]] = {}
+        self._layers: dict[str, Float32] = {}
+        for name in ("stack.fits", "halves.fits"):
+            try:
+                with fits.open(folder / name, memmap=True) as units:
+                    self._stored |= {unit.name: unit.data for unit in units[1:]}
+            except (OSError, ValueError, TypeError) as error:
+                why = getattr(error, "strerror", None) or "it is not whole"
+                raise InputError(f"{folder / name}: cannot be read ({why}); run the lights again") from None
+
+    def read(self, plane: str, layer: str) -> Float32:
+        """One layer (ny, nx), mapped."""
+        kind, _, half = layer.partition("_")
+        name = EXTENSION[kind].format(plane) + (f"_{half.upper()}" if half else "")
+        return self._native(name)
+
+    def rejected_map(self) -> Float32:
+        """Number of rejected samples of all planes on each pixel (ny, nx), mapped."""
+        return self._native("REJECTED")
+
+    def _native(self, name: str) -> Float32:
+        with self._lock:
+            if name not in self._layers:
+                stored = self._stored[name]
+                self._layers[name] = made = self._canvas.new(stored.shape)
+                for rows in bands(stored.shape):
+                    made[rows] = stored[rows]
+        return self._layers[name]
+
+
+@contextmanager
+def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finished]:
+    """The run that left OUT, which no other run changes meanwhile.
+
+    Raises
+    ------
+    InputError
+        There is none, or its lights or what it kept of them are gone or have changed.
+    OutputError
+        Another run is at work in OUT.
+    """
+    if not (out / MARKER).exists():
+        raise InputError(f"{out}: is no folder of results; name the OUT of a finished run")
+    past = earlier_run(out)
+    progress = progress or Silent()
+    with claimed(out) as folder:
+        job = Job(past.recipe, progress, thread_count(past.recipe.run.threads), folder=folder)
+        finish_sums(folder.new_sums, folder.sums)
+        kept = Kept.load(folder.sums, folder.masters, functools.partial(open_pixels, decoded=folder.decoded))
+        if kept is None or kept.inputs != inputs_key(past.inputs):
+            raise InputError(
+                f"{out}: what the run knew of its lights is gone, or is of another version; run them again"
+            )
+        lights = _lights(past, kept)
+        hashes = {path: known.sha256 for path, known in kept.files.items()}
+        frames = tuple(_again(job, lights, kept.calibration, hashes))
+        reference = next(frame for frame in frames if frame.raw.path == kept.reference)
+        canvas = Canvas(folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)
+        layers = StackFiles(folder.root, canvas)
+        yield Finished(job, frames, reference, kept.calibration, kept.table, layers, kept.way)
+
+
+def _again(
+    job: Job, lights: list[RawFrame], calibration: Calibration, hashes: Mapping[Path, str]
+) -> Iterator[MeasuredFrame]:
+    """What was measured of each light, which is on disk unless somebody has tidied up."""
+    for item in each_measured(job, lights, calibration, hashes):
+        if isinstance(item, SetAside):
+            raise InputError(f"{item.path}: can no longer be used ({item.reason}); run the lights anew")
+        yield item
+
+
+def _lights(past: Provenance, kept: Kept) -> list[RawFrame]:
+    """The lights of the stack as the run saw them."""
+    for path in kept.lights:
+        _check(path, kept)
+    found = {frame.path: frame for frame in scan(past.searched, past.recipe.read, set(kept.lights)).frames}
+    missing = [path for path in kept.lights if path not in found]
+    if missing:
+        raise InputError(
+            f"{missing[0]}: can no longer be read as the light it was; put it back, or run all again"
+        )
+    return [_as_seen(found[path], kept) for path in kept.lights]
+
+
+def _check(path: Path, kept: Kept) -> None:
+    try:
+        same = kept.files[path].is_still(path)
+    except OSError:
+        raise InputError(
+            f"{path}: is gone since the run; put it back, or run all that is left anew"
+        ) from None
+    if not same:
+        raise InputError(f"{path}: has changed since the run; run all lights anew")
+
+
+def _as_seen(frame: RawFrame, kept: Kept) -> RawFrame:
+    known = kept.files[frame.path]
+    return replace(frame, blank_rows=known.blank_rows, problems=known.problems)

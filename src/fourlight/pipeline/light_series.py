@@ -1,0 +1,179 @@
+"""What each light of a finished stack brought, and what other treatments of the lights made: the ground of claims."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.engine import at_once
+from fourlight.pipeline.finished import Finished
+from fourlight.pipeline.integration import Samples
+from fourlight.sky.moon import lit_share, moon_altitudes
+from fourlight.stages import contributions, geometry, treatments
+from fourlight.stages.contributions import Ledger
+from fourlight.stages.geometry import padded_pixels
+from fourlight.stages.series import Series
+from fourlight.stages.tile_samples import Reader
+
+__all__ = ["light_series", "treated"]
+
+Float64 = npt.NDArray[np.float64]
+
+
+def light_series(
+    run: Finished, ledger: Ledger, widths: Float64, patches: Mapping[str, Mapping[str, Float64]],
+    absent: Mapping[str, str],
+) -> Series:  # fmt: skip
+    """Facts and values of the lights, in order of time.
+
+    Parameters
+    ----------
+    run : Finished
+    ledger : Ledger
+        Of its regions; the object tells the signal, without one the stars.
+    widths : (f, 5) float64
+        Width of stars in each light and plane, pixels of the reference.
+    patches, absent
+        From `treated`.
+    """
+    raw = [frame.raw for frame in run.frames]
+    times = [_middle(frame.time, frame.exposure_s) for frame in raw]
+    sites = [
+        (f.latitude_deg, f.longitude_deg)
+        for f in raw
+        if f.latitude_deg is not None and f.longitude_deg is not None
+    ]
+    return Series(
+        files=tuple(frame.path.name for frame in raw),
+        nights=tuple(frame.night or "" for frame in raw),
+        time_s=_seconds(times),
+        exposure_s=_numbers([frame.exposure_s for frame in raw]),
+        temperature_c=_numbers([frame.temperature_c for frame in raw]),
+        halves=tuple("AB"[half] for half in run.table.half.tolist()),
+        moon_lit=_where_known(times, lit_share),
+        moon_altitude_deg=_altitudes(times, sites),
+        values=_values(run, ledger, widths),
+        common=_common(ledger),
+        patches=patches,
+        absent=absent,
+    )
+
+
+def _middle(start: datetime | None, exposure_s: float | None) -> datetime | None:
+    return None if start is None else start + timedelta(seconds=(exposure_s or 0.0) / 2)
+
+
+def _seconds(times: list[datetime | None]) -> Float64:
+    """Seconds from the first light on; where one has no time, only the order is known."""
+    known = [moment for moment in times if moment is not None]
+    if len(known) < len(times):
+        return np.arange(len(times), dtype=np.float64)
+    return np.maximum.accumulate([(moment - known[0]).total_seconds() for moment in known])
+
+
+def _altitudes(times: list[datetime | None], sites: list[tuple[float, float]]) -> Float64:
+    if not sites:
+        return np.full(len(times), np.nan)
+    latitude, longitude = sites[0]
+    return _where_known(times, lambda given: moon_altitudes(given, latitude, longitude))
+
+
+def _numbers(values: list[float | None]) -> Float64:
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+
+def _where_known(times: list[datetime | None], of: Callable[[list[datetime]], Float64]) -> Float64:
+    out = np.full(len(times), np.nan)
+    there = [k for k, moment in enumerate(times) if moment is not None]
+    out[there] = of([moment for moment in times if moment is not None])
+    return out
+
+
+def _region(ledger: Ledger) -> int | None:
+    """The region whose light is told."""
+    chosen = [name for name in ("object", "stars") if name in ledger.names]
+    return ledger.names.index(chosen[0]) if chosen else None
+
+
+def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64]:
+    """(n, 5) by quantity, in the unit of the samples of each light."""
+    table, frames = run.table, run.frames
+    exposure = np.array([frame.raw.exposure_s or 1.0 for frame in frames])[:, None]
+    reference = run.reference.raw.exposure_s or 1.0
+    area = np.abs(np.linalg.det(table.matrix[:, :, :2]))[:, None] / table.zoom**2
+    values = {
+        "sky": _mean_green(np.array([frame.sky for frame in frames]) / exposure),
+        "transparency": _mean_green(table.scale / (area * exposure / reference)),
+        "weight": _with_green(table.density / table.density.max(), np.add),
+        "width_px": widths,
+    }
+    region = _region(ledger)
+    if region is None:
+        return values
+    light = ledger.signal[region] + np.nan_to_num(ledger.away[:, :, region])
+    variance = ledger.variance[:, :, region] * ledger.believed[:, region]
+    certain = contributions.PER_CELL * np.maximum(ledger.signal[region], 0.0) ** 2 / variance
+    return values | {
+        "signal": _mean_green(light * table.scale),
+        "noise": _mean_green(np.sqrt(variance) * table.scale),
+        "information": _with_green(certain, np.add),
+    }
+
+
+def _common(ledger: Ledger) -> dict[str, Float64]:
+    """(5,) relative error that the information of all lights has in common: that of the signal of the stack."""
+    region = _region(ledger)
+    if region is None:
+        return {}
+    away = ledger.away[:, :, region]
+    count = np.maximum(np.isfinite(away).sum(axis=0), 2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error = np.nanstd(away, axis=0, ddof=1) / np.sqrt(count) / np.maximum(ledger.signal[region], 1e-30)
+    planes = np.nan_to_num(error, posinf=1.0)
+    green = float(np.hypot(planes[1], planes[2])) / 2
+    return {"information": 2 * np.append(planes, green), "signal": np.append(planes, green)}
+
+
+def _with_green(planes: Float64, joined: Callable[[Float64, Float64], Float64]) -> Float64:
+    """(n, 4) planes with what both greens give together."""
+    return np.column_stack([planes, joined(planes[:, 1], planes[:, 2])])
+
+
+def _mean_green(planes: Float64) -> Float64:
+    return _with_green(planes, lambda one, other: (one + other) / 2)
+
+
+def treated(run: Finished) -> tuple[dict[str, dict[str, Float64]], dict[str, str]]:
+    """What other treatments of the lights make of parts of the stack, and why some cannot be made."""
+    table, job = run.table, run.job
+    samples = run.samples
+    bare, absent = _bare(run, samples)
+    found, others = treatments.treatments(table, samples.read, bare, job.recipe.integrate.grid)
+    places = treatments.patches(table.shape)
+    job.progress.begin("treatments", len(places) * len(found))
+    each = run.way.fixed_bytes(table) + geometry.BYTES_PER_SAMPLE * geometry.samples_beneath(table)
+    finest = 4  # pixels of the finer grid on one of the stack
+    threads = at_once(finest * each * padded_pixels(places), job.recipe.run.memory_gb * 1e9, job.threads)
+    made = treatments.made(found, job.recipe.integrate, run.way, places, threads, job.progress.step)
+    job.progress.end(f"{len(found) - 1} other treatments of the lights on {len(places)} parts of the stack")
+    return made, absent | others
+
+
+def _bare(run: Finished, samples: Samples) -> tuple[dict[str, Reader], dict[str, str]]:
+    """Samples without darks, and without flats, where lights had them."""
+    said = run.calibration.description
+    darkened = said["offset_taken_off"].get("dark", 0) + said["offset_taken_off"].get("scaled dark", 0)
+    bare: dict[str, Reader] = {}
+    absent: dict[str, str] = {}
+    if darkened:
+        bare["no darks"] = lambda f, *box: samples.sources[f].without_offset(*box)
+    else:
+        absent["no darks"] = "the run had no darks, so that it cannot be told what they change"
+    if said["lights_with_flat"]:
+        bare["no flats"] = lambda f, *box: samples.sources[f].without_flat(*box)
+    else:
+        absent["no flats"] = "the run had no flats, so that it cannot be told what they change"
+    return bare, absent

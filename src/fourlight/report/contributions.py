@@ -1,0 +1,88 @@
+"""What every channel contributed, as a table of shares with intervals for the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from markupsafe import Markup
+
+from fourlight.report.shares import share_bar
+
+__all__ = ["contributions"]
+
+Facts = Mapping[str, Any]
+
+KINDS = {
+    "electrons": ("Electrons", "what was counted"),
+    "luminance": ("Luminance", "what the eye makes of the balanced picture (Rec. 709)"),
+    "information": ("Information", "what fixes the light: SNR squared, sky and read noise counted"),
+    "detail": ("Fine detail", "information on what varies within a few pixels"),
+}
+REGIONS = {"object": "the object", "stars": "the stars", "sky": "the sky"}
+"""Names of the regions that are found; those of the user's are their own."""
+CHANNELS = ("R", "G", "B", "G1", "G2")
+
+
+def contributions(found: Facts | None) -> dict[str, Any]:
+    """Tables and bars of the shares in ``channels.json``; nothing where that is missing."""
+    if not found or not found.get("shares"):
+        return {"contributed": [], "contributed_scope": "", "contributed_notes": []}
+    regions = list(found.get("regions") or {})
+    order = [name for name in REGIONS if name in regions] + [name for name in regions if name not in REGIONS]
+    tables = [_table(found, name) for name in order]
+    return {
+        "contributed": [table for table in tables if table["rows"]],
+        "contributed_scope": _scope(found),
+        "contributed_notes": list(found.get("notes") or ()),
+    }
+
+
+def _table(found: Facts, region: str) -> dict[str, Any]:
+    rows = []
+    for kind, (label, meaning) in KINDS.items():
+        shares = found["shares"].get(kind, {}).get(region)
+        if shares:
+            planes = {plane: shares[plane]["value"] for plane in ("R", "G1", "G2", "B")}
+            rows.append(
+                {
+                    "label": label,
+                    "meaning": meaning,
+                    "bar": Markup(share_bar(planes, f"{label}, {_named(region)}")),
+                    "shares": [_share(shares[channel]) for channel in CHANNELS],
+                }
+            )
+    return {"name": _named(region), "rows": rows}
+
+
+def _named(region: str) -> str:
+    return REGIONS.get(region, f"“{region}”")
+
+
+def _share(part: Facts) -> str:
+    """A share in per cent with its error, that of half its interval.
+
+    >>> _share({"value": 0.5432, "low": 0.5411, "high": 0.5453}), _share({"value": None, "low": 0.0, "high": 1.0})
+    ('54.3 ± 0.2', 'not known')
+    """
+    value, low, high = part.get("value"), part.get("low"), part.get("high")
+    if value is None or low is None or high is None:
+        return "not known"
+    half = 50 * (high - low)
+    digits = 1 if half < 2 else 0
+    return f"{100 * value:.{digits}f} ± {max(half, 0.1 if digits else 1):.{digits}f}"
+
+
+def _scope(found: Facts) -> str:
+    """For what the intervals hold."""
+    nights, lights = found.get("nights") or 0, found.get("lights") or 0
+    if found.get("scope") == "nights like these":
+        return (
+            f"Intervals (95 %) are for nights like these: they come from leaving out one of the {nights} nights after "
+            "the other."
+        )
+    some = "one night" if nights == 1 else f"{nights} nights"
+    return (
+        f"Intervals (95 %) are for these {lights} lights and no more: {some} cannot say what another night would "
+        "bring; three or more can."
+    )

@@ -1,0 +1,154 @@
+"""The effect that a claim is about, with its error: between planes of the same lights, and over a covariate."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.correlated import contrast
+from fourlight.core.estimates import (
+    Estimate,
+    mean_of_nights,
+    pseudo_values,
+)
+from fourlight.stages.claim_file import Claim
+from fourlight.stages.claim_lights import (
+    Untold,
+    covariate,
+    group,
+    lights_of,
+)
+from fourlight.stages.claim_terms import COVARIATES, QUANTITIES
+from fourlight.stages.series import Series
+
+__all__ = ["ENOUGH", "FRAMES", "NIGHTS", "Effect", "need", "of_planes", "of_slope", "positive"]
+
+Float64 = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+FRAMES, NIGHTS = "these frames", "nights like these"
+ENOUGH = 3
+"""Nights that a statement on nights to come needs, and lights that a night needs to count as one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """An estimate, what it holds for, and what it was counted in."""
+
+    estimate: Estimate
+    """On the scale of the comparison: the logarithm of ratios and slopes, the signed square of unevenness."""
+    scope: str
+    counted: str
+    """'lights', 'pairs' of lights, 'nights' or 'patches'."""
+
+
+def need(count: int, least: int, what: str) -> None:
+    """Raises Untold where there are too few."""
+    if count < least:
+        raise Untold(f"{count} {what} found; at least {least} are needed")
+
+
+def of_planes(series: Series, claim: Claim) -> Effect:
+    """One or several planes against others, light by light."""
+    first, second = claim.first.planes, claim.second.planes
+    a, b = lights_of(series, claim.quantity, first), lights_of(series, claim.quantity, second)
+    rows = np.flatnonzero(group(series, claim.among) & np.isfinite(a) & np.isfinite(b))
+    typical = not QUANTITIES[claim.quantity].adds
+    if claim.compare == "ratio" and typical:
+        rows = rows[(a[rows] > 0) & (b[rows] > 0)]
+    need(rows.size, claim.least_lights, "lights of use")
+    nights = np.array(series.nights)[rows]
+    a, b = a[rows], b[rows]
+
+    def estimator(kept: npt.NDArray[np.intp]) -> float:
+        if claim.compare == "difference":
+            return float((a[kept] - b[kept]).mean())
+        if claim.compare == "share":
+            return float(a[kept].sum() / b[kept].sum())
+        return float(np.log(a[kept] / b[kept]).mean() if typical else np.log(a[kept].sum() / b[kept].sum()))
+
+    if not typical and not (positive(a) and positive(b)):
+        raise Untold(f"the {QUANTITIES[claim.quantity].means} is not above zero")
+    own = _over_nights(estimator, nights, claim.least_nights)
+    error = _common(series, claim, rows)
+    return Effect(own.estimate.widened(error), own.scope, own.counted)
+
+
+def positive(values: Float64) -> bool:
+    """Whether the mean stays above zero whichever value is left out."""
+    return bool(values.sum() - max(float(values.max()), 0.0) > 0)
+
+
+def _over_nights(
+    estimator: Callable[[npt.NDArray[np.intp]], float], nights: npt.NDArray[np.str_], least: int
+) -> Effect:
+    """From night to night where there are three or more; else from light to light within them."""
+    names, counts = np.unique(nights, return_counts=True)
+    enough = [name for name, count in zip(names, counts, strict=True) if count >= ENOUGH]
+    if least > 1:
+        need(len(enough), least, f"nights of {ENOUGH} lights or more")
+    if len(enough) >= ENOUGH:
+        found = mean_of_nights([estimator(np.flatnonzero(nights == name)) for name in enough])
+        return Effect(found, NIGHTS, "nights")
+    values = pseudo_values(estimator, nights.size)
+    design = (nights[:, None] == names).astype(np.float64)
+    return Effect(contrast(values, design, counts / nights.size, nights), FRAMES, "lights")
+
+
+def _common(series: Series, claim: Claim, rows: npt.NDArray[np.intp]) -> float:
+    """Error of a comparison of planes that all lights have in common, from relative errors plane by plane."""
+    first, second = claim.first.planes, claim.second.planes
+    mean = {p: float(lights_of(series, claim.quantity, [p])[rows].mean()) for p in {*first, *second}}
+    top, whole = sum(mean[p] for p in first), sum(mean[p] for p in second)
+    inner = {part for p in first for part in (("G1", "G2") if p == "G" else (p,))}
+    total = 0.0
+    for p, value in mean.items():
+        error = series.shared_error("information" if "information" in claim.quantity else claim.quantity, p)
+        if claim.compare == "share":
+            held = p in first or p in inner
+            slope = (
+                (value / whole * (1 - top / whole) if held else -value / whole * (top / whole))
+                if p in second
+                else 0.0
+            )
+        elif claim.compare == "difference":
+            slope = value
+        else:
+            slope = (value / top if p in first else 0.0) - (value / whole if p in second else 0.0)
+        total += (slope * error) ** 2
+    return float(np.sqrt(total))
+
+
+def of_slope(series: Series, claim: Claim, plane: str) -> Effect:
+    """How a quantity changes with a covariate, in the logarithm for each step."""
+    x = lights_of(series, claim.quantity, [plane])
+    along = covariate(series, claim.over, plane)
+    besides = [covariate(series, name, plane) for name in claim.at_equal]
+    with np.errstate(invalid="ignore"):
+        usable = (x > 0) & group(series, claim.of) & np.isfinite(along)
+    for column in besides:
+        usable &= np.isfinite(column)
+    rows = np.flatnonzero(usable)
+    need(rows.size, claim.least_lights, claim.first.words)
+    step = float(np.log(claim.step)) if COVARIATES[claim.over] == "times" else claim.step
+    nights, y, z = np.array(series.nights)[rows], np.log(x[rows]), along[rows] / step
+    design = np.column_stack([z - z.mean(), *(column[rows] - column[rows].mean() for column in besides)])
+    if not float(z.std()) > 0:
+        raise Untold(f"{claim.over} is the same for all lights")
+    names = [str(n) for n in np.unique(nights) if z[nights == n].std() > 0.25 * z.std()]
+    names = [n for n in names if (nights == n).sum() > design.shape[1] + ENOUGH]
+    if claim.least_nights > 1:
+        need(len(names), claim.least_nights, f"nights in which {claim.over} changes")
+    if len(names) >= ENOUGH:
+        return Effect(mean_of_nights([_slope(y, design, nights == n) for n in names]), NIGHTS, "nights")
+    dummies = (nights[:, None] == np.unique(nights)).astype(np.float64)
+    asked = np.eye(design.shape[1] + dummies.shape[1])[dummies.shape[1]]
+    return Effect(contrast(y, np.hstack([dummies, design]), asked, nights), FRAMES, "lights")
+
+
+def _slope(y: Float64, design: Float64, own: Mask) -> float:
+    columns = np.column_stack([np.ones(int(own.sum())), design[own]])
+    return float(np.linalg.lstsq(columns, y[own], rcond=None)[0][1])

@@ -1,0 +1,92 @@
+"""The effect of a treatment on the stack of the same lights, patch by patch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import correlated
+from fourlight.core.estimates import pseudo_values
+from fourlight.stages.claim_effects import FRAMES, Effect
+from fourlight.stages.claim_file import Claim
+from fourlight.stages.claim_lights import Untold, patches_of
+from fourlight.stages.claim_terms import QUANTITIES
+from fourlight.stages.series import Series
+
+__all__ = ["of_treatments", "of_unevenness"]
+
+Float64 = npt.NDArray[np.float64]
+
+LEAST = 8
+"""Patches without which nothing is told."""
+PRESENT = 0.05
+"""Share of the median signal below which a patch counts as holding nothing of the object, for unevenness."""
+
+
+def of_treatments(series: Series, claim: Claim, plane: str) -> Effect:
+    """A quantity of one treatment against that of another, in one plane."""
+    kinds = (claim.of, claim.against)
+    if claim.quantity == "snr":
+        signals = [patches_of(series, kind, "signal", plane) for kind in kinds]
+        noises = [patches_of(series, kind, "noise", plane) for kind in kinds]
+        kept = _known(*signals, *noises) & (noises[0] > 0) & (noises[1] > 0)
+        grain = np.log(noises[0][kept] / noises[1][kept])
+        return _effect(kept, _of_sums(signals[0][kept], signals[1][kept], grain, claim))
+    first, second = (patches_of(series, kind, claim.quantity, plane) for kind in kinds)
+    kept = _known(first, second)
+    if claim.compare == "difference":
+        return _effect(kept, lambda: first[kept] - second[kept])
+    if QUANTITIES[claim.quantity].adds:
+        return _effect(kept, _of_sums(first[kept], second[kept], np.zeros(int(kept.sum())), claim))
+    kept &= (first > 0) & (second > 0)
+    return _effect(kept, lambda: np.log(first[kept] / second[kept]))
+
+
+def _of_sums(first: Float64, second: Float64, less: Float64, claim: Claim) -> Callable[[], Float64]:
+    """Values of the logarithm of a ratio of sums, less the mean of something else: patches without light count too."""
+
+    def estimator(kept: npt.NDArray[np.intp]) -> float:
+        return float(np.log(first[kept].sum() / second[kept].sum()) - less[kept].mean())
+
+    def values() -> Float64:
+        for sums in (first, second):
+            if sums.sum() - max(float(sums.max(initial=0.0)), 0.0) <= 0:
+                raise Untold(f"the {QUANTITIES[claim.quantity].means} is not above zero on the patches")
+        return pseudo_values(estimator, first.size)
+
+    return values
+
+
+def of_unevenness(series: Series, claim: Claim) -> Effect:
+    """How far a treatment changes the object's brightness here more than there, as two planes agree on it.
+
+    The covariance over patches of the logarithm of the ratio of signals in two planes that share no samples: their
+    noise is independent and drops out, a shadow is in both.
+    """
+    parts = [
+        [patches_of(series, kind, claim.quantity, plane) for plane in claim.planes]
+        for kind in (claim.of, claim.against)
+    ]
+    kept = _known(*parts[0], *parts[1])
+    for treatment in parts:
+        for values in treatment:
+            with np.errstate(invalid="ignore"):
+                kept &= values > PRESENT * max(float(np.nanmedian(values)), 0.0)
+    logs = [np.log(parts[0][k][kept] / parts[1][k][kept]) for k in (0, 1)]
+
+    def estimator(rows: npt.NDArray[np.intp]) -> float:
+        return float(np.cov(logs[0][rows], logs[1][rows])[0, 1])
+
+    return _effect(kept, lambda: pseudo_values(estimator, int(kept.sum())))
+
+
+def _known(*columns: Float64) -> npt.NDArray[np.bool_]:
+    return np.asarray(np.isfinite(np.array(columns)).all(axis=0))
+
+
+def _effect(kept: npt.NDArray[np.bool_], values: Callable[[], Float64]) -> Effect:
+    if kept.sum() < LEAST:
+        raise Untold(f"{int(kept.sum())} patches of use found; at least {LEAST} are needed")
+    return Effect(correlated.mean(values()), FRAMES, "patches")

@@ -1,0 +1,138 @@
+"""Words that a claim is made of: quantities, planes, groups of lights, treatments."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from fourlight.stages.series import AS_RUN
+from fourlight.stages.stack_layers import OUTPUT_PLANES
+
+__all__ = ["COVARIATES", "GROUPS", "NIGHT", "QUANTITIES", "TREATMENTS", "Quantity", "Side", "nearest", "side"]
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What is compared."""
+
+    means: str
+    """In a sentence: 'had 1.2 times the ...'."""
+    unit: str
+    adds: bool = False
+    """Values of lights add up to that of the stack, so that means are compared, not typical values."""
+    lights: bool = True
+    patches: bool = False
+    made_of: tuple[str, ...] = ()
+    """Quantities that it is reckoned from; empty: it is given."""
+
+
+QUANTITIES = {
+    "signal": Quantity("signal of the object", "e-", adds=True, patches=True),
+    "noise": Quantity("noise", "e-", patches=True),
+    "snr": Quantity("signal-to-noise ratio", "", patches=True, made_of=("signal", "noise")),
+    "information": Quantity("information", "SNR^2", adds=True),
+    "information_per_hour": Quantity(
+        "information per hour", "SNR^2/h", adds=True, made_of=("information",)
+    ),
+    "width_px": Quantity("width of stars", "px"),
+    "sky": Quantity("brightness of the sky", "e-/s per px"),
+    "transparency": Quantity("transparency", ""),
+    "weight": Quantity("weight", "", adds=True),
+    "resolution": Quantity("size of the finest detail", "arcsec", lights=False, patches=True),
+}  # fmt: skip
+
+GROUPS = {
+    "all lights": "all lights",
+    "moonlit": "moonlit lights",
+    "dark": "lights without the Moon",
+    "best": "the better half of the lights",
+    "worst": "the worst tenth of the lights",
+    "rest": "lights other than the worst tenth",
+    "warm": "lights of a warm sensor",
+    "cold": "lights of a cold sensor",
+    "half A": "lights of half A",
+    "half B": "lights of half B",
+    "first night": "lights of the first night",
+    "last night": "lights of the last night",
+    "each night": "lights of each night",
+    "other nights": "lights of the other nights",
+}
+
+TREATMENTS = {
+    AS_RUN: "the stack as run",
+    "no darks": "the stack without darks",
+    "no flats": "the stack without flats",
+    "without the worst tenth": "the stack without the worst tenth of the lights",
+    "twice finer grid": "the stack on a grid twice as fine",
+    "half of the lights": "the stack of half of the lights",
+}
+
+COVARIATES = {
+    "temperature": "C",
+    "time": "h",
+    "moon altitude": "deg",
+    "exposure": "s",
+    "sky": "times",
+    "transparency": "times",
+}
+"""What a slope is taken over, and what lights are compared at equal values of; with the unit of one step."""
+
+NIGHT = re.compile(r"night (\d{4}-\d{2}-\d{2})")
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One side of a comparison."""
+
+    kind: str
+    """'planes', 'group' or 'treatment'."""
+    name: str
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return tuple(self.name.split("+")) if self.kind == "planes" else ()
+
+    @property
+    def words(self) -> str:
+        """In a sentence."""
+        if self.kind == "treatment":
+            return TREATMENTS[self.name]
+        return GROUPS.get(self.name, f"lights of {self.name}") if self.kind == "group" else self.name
+
+
+def side(text: str) -> Side:
+    """What a text stands for.
+
+    Raises
+    ------
+    ValueError
+        No such planes, group, night or treatment; the nearest known one is named.
+
+    Examples
+    --------
+    >>> side("G1 + G2"), side("night 2031-08-19").kind, side("no darks").kind
+    (Side(kind='planes', name='G1+G2'), 'group', 'treatment')
+    """
+    planes = [part.strip() for part in text.split("+")]
+    if all(part in OUTPUT_PLANES for part in planes):
+        if len(set(planes)) < len(planes) or ("G" in planes and {"G1", "G2"} & set(planes)):
+            raise ValueError(f"a plane counts twice in {text!r} (G is G1 and G2 together)")
+        return Side("planes", "+".join(planes))
+    if text in GROUPS or NIGHT.fullmatch(text):
+        return Side("group", text)
+    if text in TREATMENTS:
+        return Side("treatment", text)
+    raise ValueError(nearest(text, (*OUTPUT_PLANES, *GROUPS, *TREATMENTS, "night YYYY-MM-DD"), "such side"))
+
+
+def nearest(given: str, known: Iterable[str], what: str) -> str:
+    """That there is no such thing, and the nearest one or all there are.
+
+    >>> nearest("informtion", ["noise", "information"], "such quantity")
+    'no such quantity; did you mean information?'
+    """
+    names = list(known)
+    near = difflib.get_close_matches(given, names, n=1, cutoff=0.5)
+    return f"no {what}; did you mean {near[0]}?" if near else f"no {what}; known are {', '.join(names)}"

@@ -1,0 +1,213 @@
+"""Claims tested on the lights of a run: effect, interval, verdict, and what each holds for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from fourlight.core.estimates import NOTHING
+from fourlight.core.trials import LEVEL
+from fourlight.stages import claim_effects, claim_groups, claim_patches, claim_words
+from fourlight.stages.claim_effects import FRAMES, Effect
+from fourlight.stages.claim_file import Claim
+from fourlight.stages.claim_lights import Untold, group
+from fourlight.stages.claim_terms import NIGHT, Side
+from fourlight.stages.series import Series
+from fourlight.stages.verdicts import CANNOT_TELL, CONTRADICTED, Bar, Verdict, verdicts, would_need
+
+__all__ = ["Finding", "Need", "findings"]
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """How many more would tell."""
+
+    more: int
+    in_all: int
+    of: str
+    """'lights', 'nights' or 'patches'."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A claim, tested; numbers that are not known are None."""
+
+    claim: str
+    """Name, with the plane or the night where it is tested in several."""
+    question: str
+    plane: str
+    """Empty where planes are compared."""
+    effect: float | None
+    low: float | None
+    """Of the interval at `fourlight.core.trials.LEVEL`."""
+    high: float | None
+    unit: str
+    p: float | None
+    """Against the null, two-sided."""
+    verdict: Verdict
+    scope: str
+    """'these frames' or 'nights like these'."""
+    would_need: Need | None
+    """Where nothing can be told, and a number is within reach."""
+    sentence: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain types, fit for JSON."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One plane or night of a claim."""
+
+    claim: Claim
+    part: str
+    plane: str
+    sides: tuple[Side, Side]
+    effect: Callable[[], Effect]
+
+
+def findings(series: Series, claims: Sequence[Claim]) -> list[Finding]:
+    """Test claims on the lights of a run.
+
+    Verdicts depend on all claims that are tested together (`fourlight.stages.verdicts.verdicts`): to ask for one,
+    test all and show the one.
+
+    Parameters
+    ----------
+    series : Series
+    claims : sequence of Claim
+
+    Returns
+    -------
+    list of Finding
+        In the order of the claims, one for each plane or night.
+    """
+    cases = [case for claim in claims for case in _cases(series, claim)]
+    found = [_effect(case) for case in cases]
+    bars = [_bar(case.claim) for case in cases]
+    told = [effect.estimate if isinstance(effect, Effect) else NOTHING for effect in found]
+    judged = verdicts(told, bars)
+    alone = [verdicts([estimate], [bar])[0] for estimate, bar in zip(told, bars, strict=True)]
+    together = sum(estimate.told for estimate in told)
+    return [
+        _finding(case, effect, bar, verdict, together if single != verdict else 0)
+        for case, effect, bar, verdict, single in zip(cases, found, bars, judged, alone, strict=True)
+    ]
+
+
+def _cases(series: Series, claim: Claim) -> Iterator[_Case]:
+    """One for each plane; for each night too where the claim says so."""
+    sides = (claim.first, claim.second)
+    if claim.compare == "unevenness":
+        effect = partial(claim_patches.of_unevenness, series, claim)
+        yield _Case(claim, "", "+".join(claim.planes), sides, effect)
+    elif claim.first.kind == "planes":
+        yield _Case(claim, "", "", sides, partial(claim_effects.of_planes, series, claim))
+    elif claim.of == "each night":
+        for plane in claim.planes:
+            yield from _nights(series, claim, plane)
+    else:
+        for plane in claim.planes:
+            part = plane if len(claim.planes) > 1 else ""
+            yield _Case(claim, part, plane, sides, partial(_in_plane(claim), series, claim, plane))
+
+
+def _in_plane(claim: Claim) -> Callable[[Series, Claim, str], Effect]:
+    if claim.first.kind == "treatment":
+        return claim_patches.of_treatments
+    return claim_effects.of_slope if claim.compare == "slope" else _groups
+
+
+def _groups(series: Series, claim: Claim, plane: str) -> Effect:
+    """Two groups; certain nights stand for no others."""
+    names = (claim.first.name, claim.second.name)
+    fixed = any(NIGHT.fullmatch(name) or name.endswith(" night") for name in names)
+    one, other = (group(series, name) for name in names)
+    return claim_groups.of_groups(series, claim, plane, one, other, fixed)
+
+
+def _nights(series: Series, claim: Claim, plane: str) -> Iterator[_Case]:
+    """Each night against the others: of two nights the first against the second alone."""
+    names = sorted(set(series.nights))
+    every = np.array(series.nights)
+    part = plane if len(claim.planes) > 1 else ""
+    if len(names) < 2:
+        yield _Case(claim, part, plane, (claim.first, claim.second), partial(_too_few, len(names)))
+        return
+    other = Side("group", f"night {names[1]}") if len(names) == 2 else claim.second
+    for name in names[:1] if len(names) == 2 else names:
+        own = every == name
+        effect = partial(claim_groups.of_groups, series, claim, plane, own, ~own, fixed=True)
+        both = f"{part}, {name}" if part else name
+        yield _Case(claim, both, plane, (Side("group", f"night {name}"), other), effect)
+
+
+def _too_few(nights: int) -> Effect:
+    raise Untold(f"{nights} night{'s' if nights != 1 else ''} found; 2 are needed")
+
+
+def _effect(case: _Case) -> Effect | str:
+    """The effect, or why it cannot be told."""
+    try:
+        found = case.effect()
+    except Untold as reason:
+        return str(reason)
+    return found if found.estimate.told else "too few values are left to tell its error"
+
+
+def _bar(claim: Claim) -> Bar:
+    null, matters = claim.null, claim.matters
+    if claim.compare in ("ratio", "slope"):
+        null, matters = math.log(null), math.log(matters)
+    elif claim.compare == "unevenness":
+        null, matters = null**2, matters**2
+    return Bar(null, matters, claim.direction)
+
+
+def _size(claim: Claim, value: float) -> float:
+    """From the scale of the comparison to the unit of the effect."""
+    if claim.compare in ("ratio", "slope"):
+        return math.exp(min(value, 700.0))
+    return math.copysign(math.sqrt(abs(value)), value) if claim.compare == "unevenness" else value
+
+
+def _finding(case: _Case, effect: Effect | str, bar: Bar, verdict: Verdict, together: int) -> Finding:
+    """``together``: claims that are judged with this one, where that is why it cannot be told; else 0."""
+    claim = case.claim
+    name = claim_words.claim_name(claim, case.part)
+    of = claim_words.unit(claim)
+    if isinstance(effect, str):
+        said = f"Cannot tell: {effect}."
+        return Finding(
+            name, claim.question, case.plane, None, None, None, of, None, CANNOT_TELL, FRAMES, None, said
+        )
+    trial = effect.estimate.trial(bar.null, LEVEL)
+    sizes = (_size(claim, trial.value), _size(claim, trial.low), _size(claim, trial.high))
+    plane = case.plane if claim.compare != "unevenness" else ""
+    said = (
+        f"{verdict.capitalize()} for {effect.scope}: {claim_words.sentence(claim, plane, case.sides, sizes)}."
+    )
+    need = _need(effect, bar) if verdict == CANNOT_TELL else None
+    if verdict == CONTRADICTED and bar.null != bar.matters and bar.p_of_effect(effect.estimate) < 1 - LEVEL:
+        said += " There is an effect, but one too small to matter."
+    if together > 1 and verdict == CANNOT_TELL:
+        said += f" Alone it would be told; of {together} claims tested together one as clear may be chance."
+    if need:
+        said += f" About {need.more} more {need.of} like these would tell."
+    return Finding(name, claim.question, case.plane, *sizes, of, trial.p, verdict, effect.scope, need, said)
+
+
+def _need(effect: Effect, bar: Bar) -> Need | None:
+    """Where more lights or nights help: patches are what the field holds."""
+    number, seen = would_need(effect.estimate, bar), effect.estimate.number
+    if number is None or effect.counted == "patches":
+        return None
+    each = 2 if effect.counted == "pairs" else 1
+    more = max(number - seen, 1)
+    return Need(more * each, (seen + more) * each, "nights" if effect.counted == "nights" else "lights")

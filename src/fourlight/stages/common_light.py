@@ -1,0 +1,133 @@
+"""What the channels have in common: structure that several of them show, and light that their filters share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.trials import Trial, jackknife
+from fourlight.sensor import response
+from fourlight.stages.canvas import bands
+from fourlight.stages.regions import Regions
+
+__all__ = ["common_structure", "crosstalk", "explained"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+
+COLOURS = ("R", "G", "B")
+BLOCKS = 4
+"""Parts of the stack along each axis; a region is left out of one after the other."""
+FEWEST_PIXELS = 500
+"""Of a region, from which anything is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Moments:
+    """Sums over the pixels of each block: number, values (6,) and products (6, 6) of both halves of three colours."""
+
+    count: Float64
+    first: Float64
+    second: Float64
+
+    def covariance(self, use: npt.NDArray[np.bool_]) -> Float64:
+        """(3, 3) of the colours; noise drops out, for each product is of one half and the other."""
+        count, first = self.count[use].sum(), self.first[use].sum(axis=0)
+        joint = self.second[use].sum(axis=0) / max(count, 1.0)
+        mean = first / max(count, 1.0)
+        full = joint - np.outer(mean, mean)
+        cross = full[:3, 3:]
+        return np.asarray((cross + cross.T) / 2)
+
+
+def common_structure(read: Callable[[str, str], Float32], regions: Regions) -> dict[str, dict[str, Trial]]:
+    """Share of the structure of green that red, blue, or both show too, in each region.
+
+    Structure is how light differs from place to place. A share of 1 says that green shows nothing that the others do
+    not; it says nothing of noise, which is left out of all of it.
+
+    Parameters
+    ----------
+    read : callable
+        A layer (ny, nx) of a plane of the stack.
+    regions : Regions
+
+    Returns
+    -------
+    dict
+        ``[region]["R" | "B" | "R and B"]``, squared correlations (coefficients of determination), with intervals from
+        leaving out one part of the region after the other.
+    """
+    out = {}
+    for r, name in enumerate(regions.names):
+        if name == "sky" or regions.pixels[r] < FEWEST_PIXELS:
+            continue
+        moments = _moments(read, regions.labels, r)
+        filled = np.flatnonzero(moments.count > 0)
+        out[name] = {others: _told(moments, filled, others) for others in ("R", "B", "R and B")}
+    return out
+
+
+def _told(moments: _Moments, filled: npt.NDArray[np.int64], others: str) -> Trial:
+    def estimate(without: int | None) -> float:
+        use = np.isin(np.arange(len(moments.count)), filled)
+        if without is not None:
+            use[without] = False
+        return explained(moments.covariance(use), [COLOURS.index(c) for c in others.split(" and ")])
+
+    return jackknife(estimate(None), [estimate(int(block)) for block in filled])
+
+
+def explained(covariance: Float64, others: list[int]) -> float:
+    """Share of the variance of green (1) that a linear mixture of other colours gives; NaN where green has none.
+
+    >>> round(explained(np.array([[4.0, 2, 0], [2, 2, 1], [0, 1, 2]]), [0]), 6)
+    0.5
+    """
+    own, with_them = covariance[1, 1], covariance[others, 1]
+    among = covariance[np.ix_(others, others)]
+    if own <= 0 or np.linalg.eigvalsh(among).min() <= 0:
+        return float("nan")
+    return float(np.clip(with_them @ np.linalg.solve(among, with_them) / own, 0.0, 1.0))
+
+
+def _moments(read: Callable[[str, str], Float32], labels: npt.NDArray[np.uint16], region: int) -> _Moments:
+    ny, nx = labels.shape
+    layers = [read(c, f"value_{half}") for half in "ab" for c in COLOURS]
+    column = np.arange(nx) * BLOCKS // nx
+    moments = _Moments(np.zeros(BLOCKS**2), np.zeros((BLOCKS**2, 6)), np.zeros((BLOCKS**2, 6, 6)))
+    middle = np.array([float(np.nanmedian(layer[:: max(1, ny // 64)])) for layer in layers])
+    for rows in bands(labels.shape):
+        here = (labels[rows] >> region & 1).astype(bool)
+        values = np.stack([layer[rows][here] for layer in layers]).astype(np.float64) - middle[:, None]
+        y, x = np.nonzero(here)
+        block = (y + rows.start) * BLOCKS // ny * BLOCKS + column[x]
+        good = np.isfinite(values).all(axis=0)
+        for k in np.unique(block[good]):
+            part = values[:, good & (block == k)]
+            moments.count[k] += part.shape[1]
+            moments.first[k] += part.sum(axis=1)
+            moments.second[k] += part @ part.T
+    return moments
+
+
+def crosstalk() -> Mapping[str, tuple[float, float]]:
+    """Share of each channel's response that lies where another channel responds more, of known sensors least and most.
+
+    To light of as many photons at every wavelength, without a narrow filter. The camera's own curve is not known here:
+    the range over the published ones stands for it.
+
+    >>> low, high = crosstalk()["G"]
+    >>> bool(0.0 < low <= high < 0.5)
+    True
+    """
+    found = []
+    for name in response.SENSORS:
+        curves = response.sensor_curves(name)
+        leads = curves.argmax(axis=0)
+        found.append([1 - float(curve[leads == c].sum() / curve.sum()) for c, curve in enumerate(curves)])
+    low, high = np.min(found, axis=0), np.max(found, axis=0)
+    return {c: (float(low[k]), float(high[k])) for k, c in enumerate(COLOURS)}

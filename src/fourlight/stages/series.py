@@ -1,0 +1,72 @@
+"""What each light brought, plane by plane, and what other treatments of the same lights made: the ground of claims."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.stages.stack_layers import OUTPUT_PLANES
+
+__all__ = ["AS_RUN", "Series"]
+
+Float64 = npt.NDArray[np.float64]
+Texts = tuple[str, ...]
+
+AS_RUN = "as run"
+"""The treatment that all others are compared with."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Facts and values of n lights in order of time; what is not known is NaN.
+
+    Planes are those of `fourlight.stages.stack_layers.OUTPUT_PLANES`: R, G1, G2, B, and G of both greens.
+    """
+
+    files: Texts
+    nights: Texts
+    """Civil date of each light's night."""
+    time_s: Float64
+    """(n,) middle of the exposure, seconds from any one moment, never falling."""
+    exposure_s: Float64
+    temperature_c: Float64
+    halves: Texts
+    """'A' or 'B': the half stack that each light went into; empty where it went into none."""
+    moon_lit: Float64
+    """(n,) lit share of the Moon's disk, 0 to 1."""
+    moon_altitude_deg: Float64
+    values: Mapping[str, Float64] = field(default_factory=dict)
+    """(n, 5) by quantity; see `fourlight.stages.claim_terms.QUANTITIES` for names, meaning and units."""
+    common: Mapping[str, Float64] = field(default_factory=dict)
+    """(5,) relative standard error of a quantity that all its lights have in common, such as that of the object's
+    signal where it is measured once in the stack; 0 where a quantity is not named."""
+    patches: Mapping[str, Mapping[str, Float64]] = field(default_factory=dict)
+    """Treatment -> quantity -> (m, 5) on m separate patches of the stack, the same ones for every treatment."""
+    absent: Mapping[str, str] = field(default_factory=dict)
+    """Treatment that could not be made -> why, as the rest of a sentence without a full stop."""
+
+    def __post_init__(self) -> None:
+        n = len(self.files)
+        for each in fields(self):
+            found = getattr(self, each.name)
+            if not isinstance(found, Mapping) and len(found) != n:
+                raise ValueError(f"{each.name} holds {len(found)} values for {n} lights")
+        for name, values in self.values.items():
+            if np.shape(values) != (n, len(OUTPUT_PLANES)):
+                raise ValueError(f"{name} is {np.shape(values)}; ({n}, {len(OUTPUT_PLANES)}) is needed")
+        if n and not (np.diff(self.time_s) >= 0).all():
+            raise ValueError("lights are not in order of time")
+        sizes = {np.shape(values) for kind in self.patches.values() for values in kind.values()}
+        if len(sizes) > 1 or any(len(size) != 2 or size[1] != len(OUTPUT_PLANES) for size in sizes):
+            raise ValueError(f"patches of all treatments must be of one shape (m, 5), not {sorted(sizes)}")
+
+    def __len__(self) -> int:
+        return len(self.files)
+
+    def shared_error(self, quantity: str, plane: str) -> float:
+        """Relative standard error that a quantity of a plane has in common over all lights."""
+        known = self.common.get(quantity)
+        return 0.0 if known is None else float(known[OUTPUT_PLANES.index(plane)])

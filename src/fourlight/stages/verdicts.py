@@ -1,0 +1,90 @@
+"""Verdicts: supported, contradicted, cannot tell; one claim among the many of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from fourlight.core.estimates import Estimate
+from fourlight.core.trials import LEVEL, discoveries, needed
+
+__all__ = ["CANNOT_TELL", "CONTRADICTED", "SUPPORTED", "Bar", "Verdict", "verdicts", "would_need"]
+
+Verdict = Literal["supported", "contradicted", "cannot tell"]
+
+SUPPORTED: Verdict = "supported"
+CONTRADICTED: Verdict = "contradicted"
+CANNOT_TELL: Verdict = "cannot tell"
+
+REACH = 100
+"""Times as many lights or nights beyond which no number is promised."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """What an estimate is held against, on its own scale."""
+
+    null: float
+    matters: float
+    direction: Literal["more", "less", "either"]
+
+    def beyond(self, value: float) -> bool:
+        """Whether a value is as large an effect as matters, on the side of the claim."""
+        if self.direction == "either":
+            return abs(value - self.null) >= abs(self.matters - self.null)
+        return value >= self.matters if self.direction == "more" else value <= self.matters
+
+    def p_of_effect(self, found: Estimate) -> float:
+        """How likely chance is to show an effect as this or more, where there is none; 1 on the other side."""
+        if not found.told:
+            return float("nan")
+        away = (found.value - self.null) * {"more": 1, "less": -1}.get(self.direction, 0)
+        return 1.0 if away < 0 else found.p(self.null)
+
+    def p_of_smallness(self, found: Estimate) -> float:
+        """How likely chance is to show as little as this, where there is an effect that matters; 1 where it does."""
+        if not found.told:
+            return float("nan")
+        if self.beyond(found.value) and found.value != self.matters:
+            return 1.0
+        ends = [self.matters] if self.direction != "either" else [self.matters, 2 * self.null - self.matters]
+        return max(found.p(end) for end in ends)
+
+
+def verdicts(estimates: Sequence[Estimate], bars: Sequence[Bar], share: float = 1 - LEVEL) -> list[Verdict]:
+    """One for each estimate, such that few of those that are supported, and few of those contradicted, are chance.
+
+    A claim is supported where its effect is beyond what matters, and the null is among those that
+    `fourlight.core.trials.discoveries` gives up of all nulls of the run. It is contradicted where the effect that
+    matters is among those given up of all such effects: that nothing was found is not enough. Both at one share
+    (Benjamini & Hochberg 1995), each with two-sided p, so that a single claim is judged by its interval.
+    """
+    pairs = list(zip(estimates, bars, strict=True))
+    held = discoveries([bar.p_of_effect(found) for found, bar in pairs], share)
+    small = discoveries([bar.p_of_smallness(found) for found, bar in pairs], share)
+    told: list[Verdict] = []
+    for (found, bar), effect, none in zip(pairs, held, small, strict=True):
+        if effect and bar.beyond(found.value):
+            told.append(SUPPORTED)
+        else:
+            told.append(CONTRADICTED if none else CANNOT_TELL)
+    return told
+
+
+def would_need(found: Estimate, bar: Bar) -> int | None:
+    """Lights, nights or patches in all that would tell, if they are like those seen; None where no number is near.
+
+    What is to be told is the effect seen from the null, or, where it is smaller than what matters, from that; at least
+    half of what lies between the two, since the effect seen is itself uncertain.
+    """
+    if not (found.told and found.number):
+        return None
+    near = bar.null if bar.beyond(found.value) else bar.matters
+    if bar.direction == "either" and near != bar.null and found.value < bar.null:
+        near = 2 * bar.null - bar.matters
+    apart = max(abs(found.value - near), abs(bar.matters - bar.null) / 2)
+    number = needed(found.trial(bar.null), apart, found.number)
+    return number if 0 < number <= REACH * found.number and np.isfinite(number) else None

@@ -1,0 +1,80 @@
+"""``fourlight channels``: what it writes, and what it says where it cannot."""
+
+import json
+import os
+import shutil
+
+import pytest
+
+from fourlight.pipeline.run import run
+from fourlight.recipe import Recipe
+
+
+@pytest.fixture(scope="module")
+def finished(small_night, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("finished")
+    shutil.copytree(small_night, folder / "raw")
+    run([folder / "raw"], folder / "out", Recipe())
+    return folder
+
+
+def test_tells_shares_of_named_regions(command, finished, untouched):
+    with untouched(finished / "raw"):
+        done = command("channels", finished / "out", "--region", "mid=60,40,180,140", "--json")
+    assert done.code == 0, done.err
+    found = json.loads(done.out)
+    assert found == json.loads((finished / "out" / "channels.json").read_text())
+    assert set(found["shares"]) == {"electrons", "luminance", "information", "detail"}
+    assert set(found["shares"]["information"]["mid"]) == {"R", "G", "G1", "G2", "B"}
+    assert found["scope"] == "these frames"
+    assert "these 4 lights and no more" in (finished / "out" / "report.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("region", "said"),
+    [
+        ("mid=1,2,3", "write it as NAME=X0,Y0,X1,Y1"),
+        ("mid", "write it as NAME=X0,Y0,X1,Y1"),
+        ("mid=0,0,9000,20", "is not on the stack, whose pixels run from 0,0 to 240,180"),
+        ("mid=50,50,40,60", "is not on the stack"),
+        ("sky=0,0,10,10", "sky is found by the program"),
+    ],
+)
+def test_regions_that_are_none_are_refused(command, finished, region, said):
+    done = command("channels", finished / "out", "--region", region)
+    assert done.code == 2
+    assert said in done.line
+
+
+def test_two_regions_of_one_name_are_refused(command, finished):
+    done = command("channels", finished / "out", "--region", "a=0,0,9,9", "--region", "a=5,5,20,20")
+    assert done.code == 2
+    assert "two regions of one name" in done.line
+
+
+def test_a_folder_without_results_is_refused(command, tmp_path):
+    done = command("channels", tmp_path)
+    assert done.code == 2
+    assert "name the OUT of a finished run" in done.line
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_lights_that_are_gone_or_changed_are_said(command, finished, tmp_path):
+    shutil.copytree(finished / "raw", tmp_path / "raw")
+    assert command("run", tmp_path / "raw", "--out", tmp_path / "out").code == 0
+    light = sorted((tmp_path / "raw").glob("*.fits"))[1]
+    os.utime(light, (1, 1))
+    assert "has changed since the run" in command("channels", tmp_path / "out").line
+    light.unlink()
+    done = command("channels", tmp_path / "out")
+    assert done.code == 2
+    assert "is gone since the run" in done.line
+    assert (tmp_path / "out" / "report.html").exists()
+
+
+def test_what_the_run_knew_is_needed(command, finished, tmp_path):
+    shutil.copytree(finished / "out", tmp_path / "out")
+    shutil.rmtree(tmp_path / "out" / "work")
+    done = command("channels", tmp_path / "out")
+    assert done.code == 2
+    assert "run them again" in done.line

@@ -1,0 +1,122 @@
+"""Regions of a painted stack: the object and the sky where they were painted, and light above the sky as it was."""
+
+import numpy as np
+import pytest
+
+from fourlight.core.regionsums import STEEP
+from fourlight.frames import StarList
+from fourlight.stages.regions import find_regions
+
+SHAPE = (320, 400)
+Y, X = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+PLANES = {"R": 0.8, "G1": 1.0, "G2": 1.0, "B": 0.6, "G": 1.0}
+NOISE = 2.0
+FULL = np.full(4, 50_000.0)
+
+
+def stars_at(x, y, flux, saturated=False):
+    x, y = np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float))
+    n = len(x)
+    light = np.full((n, 4), float(flux))
+    return StarList(x, y, light, 0.01 * light, np.full(n, 3.0), np.ones(n), np.full(n, saturated))
+
+
+NO_STARS = stars_at([], [], 1)
+
+
+def painted(light, seed=1, sky=200.0, slope=0.0):
+    """Planes and halves of a stack with this light (ny, nx) in G, and sky with a slope across the field."""
+    rng = np.random.default_rng(seed)
+    layers = {}
+    for plane, share in PLANES.items():
+        base = share * light + share * sky * (1 + slope * (X / SHAPE[1] - 0.5))
+        a, b = (base + rng.normal(0, NOISE * np.sqrt(2), SHAPE) for _ in range(2))
+        layers[plane, "value_a"], layers[plane, "value_b"] = a.astype(np.float32), b.astype(np.float32)
+        layers[plane, "value"] = ((a + b) / 2).astype(np.float32)
+    return lambda plane, layer: layers[plane, layer]
+
+
+def masks(found):
+    return {name: (found.labels >> k & 1).astype(bool) for k, name in enumerate(found.names)}
+
+
+def disc(radius, height):
+    return height * np.exp(-0.5 * ((X - 220) ** 2 + (Y - 150) ** 2) / radius**2)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.1])
+def test_object_and_sky_are_found_and_the_sky_is_taken_off(slope):
+    light = disc(35, 60.0)
+    found = find_regions(painted(light, slope=slope), NO_STARS, {}, FULL)
+    here = masks(found)
+    assert set(found.names) == {"object", "sky"}
+    assert not found.filled
+    assert here["object"][140:160, 210:230].all()
+    assert light[here["sky"]].max() < 3.0
+    assert not here["object"][light < 0.01].any()
+    signal = found.signal[found.names.index("object")]
+    expected = light[here["object"]].mean()
+    for k, share in enumerate(PLANES.values()):
+        assert signal[k] == pytest.approx(share * expected, abs=0.15)
+
+
+def test_faint_light_that_fills_the_field_is_said_and_the_darkest_is_sky():
+    rng = np.random.default_rng(4)
+    waves = (
+        30
+        + 25 * np.sin(X / 47 + 2) * np.cos(Y / 61)
+        + 6 * np.sin((X + 2 * Y) / 23)
+        + rng.normal(0, 0.1, SHAPE)
+    )
+    waves -= waves.min()
+    found = find_regions(painted(waves), NO_STARS, {}, FULL)
+    assert found.filled
+    assert waves[masks(found)["sky"]].mean() < 8.0
+    assert found.signal[found.names.index("object"), 4] == pytest.approx(
+        waves[masks(found)["object"]].mean(), abs=8.0
+    )
+
+
+def test_stars_are_a_region_and_their_surroundings_steep():
+    stars = stars_at([60.0, 300.0], [60.0, 250.0], 4000)
+    light = sum(
+        1000 * np.exp(-0.5 * ((X - x) ** 2 + (Y - y) ** 2) / 1.3**2)
+        for x, y in zip(stars.x, stars.y, strict=True)
+    )
+    found = find_regions(painted(light), stars, {"all": (0, 0, 400, 320)}, FULL)
+    here = masks(found)
+    assert here["stars"].sum() == 2 * 29, "discs of radius 3"
+    assert not (here["sky"] & (light > 1)).any()
+    assert (found.labels[light > 50] >> STEEP == 1).all()
+    assert here["all"].all()
+
+
+def test_full_stars_count_nowhere():
+    stars = stars_at([60.0], [60.0], 4000, saturated=True)
+    light = 1000 * np.exp(-0.5 * ((X - 60) ** 2 + (Y - 60) ** 2) / 1.3**2)
+    found = find_regions(painted(light), stars, {"all": (0, 0, 400, 320)}, FULL)
+    assert "stars" not in found.names
+    assert not masks(found)["all"][light > 1].any()
+
+
+def test_full_light_that_is_no_star_counts_nowhere():
+    light = np.where((np.abs(X - 60) < 5) & (np.abs(Y - 60) < 5), 60_000.0, 0.0)
+    found = find_regions(painted(light), NO_STARS, {"all": (0, 0, 400, 320)}, FULL)
+    assert not masks(found)["all"][light > 0].any()
+    assert found.signal[found.names.index("all"), 4] < 1.0
+
+
+def test_empty_sky_has_no_object():
+    found = find_regions(painted(np.zeros(SHAPE)), NO_STARS, {}, FULL)
+    assert found.names == ("sky",)
+    assert found.signal[0, 4] == pytest.approx(200, abs=0.1)
+
+
+def test_what_is_not_covered_is_in_no_region():
+    read = painted(disc(35, 60.0))
+    for plane in PLANES:
+        read(plane, "value")[:, :100] = np.nan
+    found = find_regions(read, NO_STARS, {"left": (0, 0, 90, 320), "part": (90, 0, 120, 320)}, FULL)
+    assert "left" not in found.names
+    assert masks(found)["part"][:, 100:120].all()
+    assert not (found.labels[:, :100]).any()
