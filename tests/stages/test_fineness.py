@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from scipy import fft
 
+from fourlight.core.crossing import crossing
 from fourlight.core.resolution import ONE_SEVENTH
 from fourlight.frames import StarList
-from fourlight.stages.fineness import fineness
+from fourlight.stages.fineness import curves, fineness
 from fourlight.stages.fineness_facts import resolution_facts
 from fourlight.stages.sampling import Lights
+from fourlight.stages.star_covers import Covers
 
 WIDTH, NOISE = 2.0, 0.05
 """Sigma of the blur in pixels; noise of a half over the rms of the sharp truth."""
@@ -121,9 +123,11 @@ def test_bright_stars_do_not_make_the_object_sharp():
     stars = StarList(places[:, 0], places[:, 1], light, 0 * light, 2.8 * ones, ones, ones < 0)
     alone = fineness({"R": halves(np.random.default_rng(7), sky)}, no_stars(), dithered())["R"].seventh[0]
     pair = {"R": halves(np.random.default_rng(7), truth)}
-    masked, bare = (fineness(pair, who, dithered())["R"].seventh[0] for who in (stars, no_stars()))
-    assert masked == pytest.approx(alone, rel=0.04)
-    assert bare > 1.3 * alone
+    listed, missed = (fineness(pair, who, dithered())["R"].seventh[0] for who in (stars, no_stars()))
+    assert listed == pytest.approx(alone, rel=0.04)
+    assert missed == pytest.approx(alone, rel=0.04), "bright ones are found where the list has none"
+    bare = curves(pair, Covers(*np.zeros((4, 0))), dithered())["R"].rings
+    assert crossing(bare, ONE_SEVENTH)[0] > 1.3 * alone
 
 
 def test_gaps_and_uncovered_parts():

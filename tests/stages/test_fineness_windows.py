@@ -5,16 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fourlight.frames import StarList
-from fourlight.stages.fineness_windows import half_window, patches, star_mask, star_radii
-
-
-def stars(x, y, flux, width=3.0, saturated=False):
-    ones = np.ones(len(x))
-    light = np.asarray(flux, float)[:, None] * np.ones(4)
-    return StarList(
-        np.array(x, float), np.array(y, float), light, 0 * light, width * ones, ones, ones * saturated > 0
-    )
+from fourlight.stages.fineness_windows import half_window, patches
 
 
 @pytest.mark.parametrize(("shape", "most"), [((300, 400), 1024), ((700, 1000), 256), ((1030, 1024), 1024)])
@@ -68,34 +59,3 @@ def test_a_plane_that_holds_nothing_is_covered_nowhere():
     )
     assert not covered.any()
     assert np.isfinite(light).all()
-
-
-def test_masks_reach_to_where_stars_are_lost_in_noise():
-    """A Moffat star of exponent 3 and 1e5 electrons: its profile at the radius is 0.3 of the noise."""
-    found = stars([50, 20], [60, 20], [1e5, 30.0])
-    radius = star_radii(found, np.full(4, 5.0))
-    core = 1.5 / np.sqrt(2 ** (1 / 3) - 1)
-    wing = 1e5 * 2 / (np.pi * core**2) * (1 + (radius[0] / core) ** 2) ** -3
-    assert wing == pytest.approx(0.3 * 5, rel=1e-6)
-    assert radius[1] == 1.5 * 3  # what hardly rises above the noise still has its core masked
-    (patch,) = patches((128, 100))
-    mask = star_mask(patch, found, radius)
-    assert mask[60, 50] == 0
-    assert mask[110, 90] == 1
-    assert np.abs(np.diff(mask, axis=0)).max() < 0.3
-
-
-def test_masks_of_saturated_stars_are_wider_and_stars_outside_do_no_harm():
-    plain, full = (
-        star_radii(stars([5], [5], [1e4], saturated=kind), np.ones(4))[0] for kind in (False, True)
-    )
-    assert full == pytest.approx(2 * plain)
-    (patch,) = patches((64, 64))
-    away = stars([-500, 900], [10, 10], [1e6, 1e6])
-    assert (star_mask(patch, away, np.full(2, 20.0)) == 1).all()
-    assert star_mask(patch, stars([-3], [30], [1e4]), np.full(1, 10.0))[30, 0] == 0
-
-
-def test_a_star_without_width_or_light_gets_a_small_mask():
-    odd = stars([5.0], [5.0], [np.nan], width=np.nan)
-    assert star_radii(odd, np.ones(4)) == pytest.approx(1.5 * 2)

@@ -1,35 +1,32 @@
 """Resolution of each colour plane: how fine the detail is that both half stacks show.
 
-Stars are masked out, all that the list has: a single bright star holds more power at fine frequencies than a whole
-nebula, and with it the number would tell of the star's light, not of the detail beside it. What is given is the
-period (1 / frequency) at which the correlation of the halves falls to 1/7, where the stack correlates with the truth
-by one half, and to the half-bit curve.
+Stars are masked out, those of the list and those that it misses: a single bright star holds more power at fine
+frequencies than a whole nebula, and with it the number would tell of the star's light, not of the detail beside it.
+What is given is the period (1 / frequency) at which the correlation of the halves falls to 1/7, where the stack
+correlates with the truth by one half, and to the half-bit curve.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.cfa import PLANES
 from fourlight.core.crossing import crossing
 from fourlight.core.resolution import MOST, ONE_SEVENTH, Rings, half_bit
 from fourlight.core.ringsums import Net, RingSums, pattern_sharing
 from fourlight.engine import in_order
 from fourlight.frames import StarList
-from fourlight.stages.canvas import some
-from fourlight.stages.fineness_windows import Patch, half_window, patches, star_mask, star_radii
+from fourlight.stages.fineness_windows import Patch, half_window, patches
 from fourlight.stages.sampling import CELL, Lights, own_nyquist
+from fourlight.stages.star_covers import Covers, Halves, star_covers, star_mask
 
-__all__ = ["Curve", "Fineness", "curves", "fineness", "mask_radii", "without"]
+__all__ = ["Curve", "Fineness", "curves", "fineness", "without"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
-Halves = Mapping[str, tuple[Float32, Float32]]
 Range = tuple[float, float, float]
 
 LEAST_PX = 64
@@ -130,23 +127,17 @@ def fineness(halves: Halves, stars: StarList, lights: Lights, threads: int = 1) 
         raise ValueError(f"half stacks of one shape are needed; not {sorted(shapes)}")
     if min(next(iter(shapes))) < LEAST_PX:
         return {name: without(f"the stack is smaller than {LEAST_PX} pixels") for name in halves}
-    found = curves(halves, stars, lights, threads)
+    found = curves(halves, star_covers(stars, halves, threads), lights, threads)
     return {name: _judged(name, curve, lights, next(iter(shapes))) for name, curve in found.items()}
 
 
-def curves(
-    halves: Halves, stars: StarList, lights: Lights, threads: int = 1, radius: Float64 | None = None
-) -> dict[str, Curve]:
-    """Sums over all windows of each pair of images, which need not be halves.
-
-    ``radius`` (n,) are the radii of the stars' masks in pixels; None: to where their light is lost in the noise.
-    """
+def curves(halves: Halves, covers: Covers, lights: Lights, threads: int = 1) -> dict[str, Curve]:
+    """Sums over all windows of each pair of images, which need not be halves, with discs masked out."""
     shape = np.shape(next(iter(halves.values()))[0])
     cut = patches((shape[0], shape[1]))
     net = Net.of(cut[0].shape)
-    radius = mask_radii(stars, halves) if radius is None else radius
     found = {name: Curve(RingSums(net)) for name in halves}
-    work = partial(_window, halves, stars, radius, lights, net)
+    work = partial(_window, halves, covers, lights, net)
     for parts in in_order(work, cut, threads):
         for name, part in parts.items():
             found[name].sums.absorb(part.sums)
@@ -156,22 +147,9 @@ def curves(
     return found
 
 
-def mask_radii(stars: StarList, halves: Halves) -> Float64:
-    """(n,) radii of the masks of stars in pixels: to where their light is lost in the noise of the stack."""
-    found = np.full(4, np.inf)
-    for k, name in enumerate(PLANES):
-        if name in halves:
-            apart = some(halves[name][0]) - some(halves[name][1])
-            apart = apart[np.isfinite(apart)]
-            found[k] = 0.5 * 1.4826 * float(np.median(np.abs(apart))) if apart.size else np.inf
-    return star_radii(stars, found)
-
-
-def _window(
-    halves: Halves, stars: StarList, radius: Float64, lights: Lights, net: Net, patch: Patch
-) -> dict[str, Curve]:
+def _window(halves: Halves, covers: Covers, lights: Lights, net: Net, patch: Patch) -> dict[str, Curve]:
     """What one window says of every plane."""
-    mask, (ny, nx) = star_mask(patch, stars, radius), patch.shape
+    mask, (ny, nx) = star_mask(patch, covers), patch.shape
     place = lights.places(patch.x + 0.5 * (nx - 1), patch.y + 0.5 * (ny - 1))
     shared = pattern_sharing(patch.shape, place, lights.weight, lights.half, lights.alike())
     rim = np.outer(patch.rows, patch.columns).astype(np.float32)

@@ -1,4 +1,4 @@
-"""A pair of half stacks cut into windows for Fourier transforms: background off, gaps filled, stars masked smoothly."""
+"""Half stacks cut into windows for Fourier transforms: background off, gaps filled, what is not covered left out."""
 
 from __future__ import annotations
 
@@ -11,10 +11,8 @@ from scipy.ndimage import gaussian_filter, minimum_filter
 
 from fourlight.core.bspline import weights
 from fourlight.core.gaps import fill_gaps
-from fourlight.core.starmodel import BETA
-from fourlight.frames import StarList
 
-__all__ = ["Patch", "half_window", "patches", "star_mask", "star_radii"]
+__all__ = ["Patch", "half_window", "patches"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -25,15 +23,6 @@ RIM = 1 / 8
 """Share of a window's side over which it comes and goes."""
 CELL_PX, CELLS = 8, 3.0
 """The background is a mean of cells, smoothed over so many of them (sigma)."""
-SEEN = 0.3
-"""A star is masked out to where its profile falls below this part of the noise of a pixel."""
-NEAREST, FARTHEST = 1.5, 15.0
-"""Least and greatest radius of a mask over the star's width."""
-FULL = 2.0
-"""Radius of the mask of a saturated star over that of another of as much light: it has more light than is seen."""
-EDGE_PX = 6.0
-"""Width over which a mask ends, or the star's width if that is more; sharper edges would spread coarse light to fine
-frequencies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,42 +73,6 @@ def _lines(length: int, most_px: int) -> list[tuple[int, Float64]]:
     return found
 
 
-def star_radii(stars: StarList, noise: Float64) -> Float64:
-    """(n,) radius in pixels at which a star's light is lost in the noise of every plane.
-
-    Parameters
-    ----------
-    stars : StarList
-        On the grid of the stack.
-    noise : (4,) float64
-        Standard deviation of a pixel of each plane.
-    """
-    width = np.where(np.isfinite(stars.fwhm_px) & (stars.fwhm_px > 0), stars.fwhm_px, 2.0)
-    core = 0.5 * width / np.sqrt(2 ** (1 / BETA) - 1)
-    light = np.nan_to_num(stars.flux) / np.maximum(SEEN * noise, 1e-30)
-    peak = light.max(axis=1, initial=0.0) * (BETA - 1) / (np.pi * core**2)
-    radius = core * np.sqrt(np.maximum(np.maximum(peak, 1.0) ** (1 / BETA) - 1, 0.0))
-    radius = np.where(stars.saturated, FULL, 1.0) * radius
-    return np.asarray(np.clip(radius, NEAREST * width, FARTHEST * width))
-
-
-def star_mask(patch: Patch, stars: StarList, radius: Float64) -> Float32:
-    """(ny, nx) weights of a window, 0 at stars, rising to 1 around them along a raised cosine."""
-    (ny, nx), out = patch.shape, np.ones(patch.shape, dtype=np.float32)
-    edge = np.maximum(EDGE_PX, np.nan_to_num(stars.fwhm_px, nan=2.0))
-    reach, x, y = radius + edge, stars.x - patch.x, stars.y - patch.y
-    near = (x > -reach) & (x < nx + reach) & (y > -reach) & (y < ny + reach)
-    for k in np.flatnonzero(near):
-        rows = slice(max(0, int(y[k] - reach[k])), min(ny, int(y[k] + reach[k]) + 2))
-        columns = slice(max(0, int(x[k] - reach[k])), min(nx, int(x[k] + reach[k]) + 2))
-        apart = np.hypot(
-            np.arange(rows.start, rows.stop)[:, None] - y[k], np.arange(columns.start, columns.stop) - x[k]
-        )
-        rise = 0.5 - 0.5 * np.cos(np.pi * np.clip((apart - radius[k]) / edge[k], 0, 1))
-        out[rows, columns] *= rise.astype(np.float32)
-    return out
-
-
 def half_window(plane: Float32, patch: Patch, mask: Float32) -> tuple[Float32, Float32, float]:
     """Light of a half stack above its background in a window; a smooth weight, 0 where large parts are not covered.
 
@@ -131,7 +84,7 @@ def half_window(plane: Float32, patch: Patch, mask: Float32) -> tuple[Float32, F
         NaN where nothing covers.
     patch : Patch
     mask : (ny, nx) float32
-        From `star_mask`.
+        0 to 1, from `fourlight.stages.star_covers.star_mask`.
 
     Returns
     -------

@@ -9,6 +9,8 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.stages.geometry import FrameTable
+
 __all__ = ["Lights", "own_nyquist"]
 
 Float64 = npt.NDArray[np.float64]
@@ -45,6 +47,11 @@ class Lights:
         matrix = np.array([frame["matrix"] for frame in frames], dtype=np.float64).reshape(-1, 2, 3)
         weight = np.array([np.mean(list(frame["weight"].values())) for frame in frames])
         return cls(matrix, np.arange(len(frames)) % 2, weight, zoom)
+
+    @classmethod
+    def of_table(cls, table: FrameTable) -> Self:
+        """From the table of a stack's frames."""
+        return cls(table.matrix, table.half, table.density.mean(axis=1), table.zoom)
 
     def alike(self) -> Int64:
         """(f,) a number for each way in which lights are turned and scaled, as far as sensor patterns fit."""
