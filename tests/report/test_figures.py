@@ -18,6 +18,7 @@ from fourlight.report.figure_pictures import loss_figure, planes_figure, without
 from fourlight.report.figure_resolution import resolution_figure
 from fourlight.report.figure_shares import shares_figure
 from fourlight.report.figure_style import DARK, LIGHT, NARROW, WIDE, line_of, write_figure
+from fourlight.report.figures import write_figures
 from fourlight.stages.fineness import without
 from fourlight.stages.fineness_facts import resolution_facts
 
@@ -216,3 +217,27 @@ def test_the_drawing_library_is_not_loaded_before_a_figure_is_made():
         " fourlight.report.figure_resolution; sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_all_figures_of_a_run(tmp_path):
+    channels = {
+        "resolution": {name: dithered()[name] for name in ("R", "G", "B")},
+        "shares": shares(2, 1),
+        "balance": {"factors": {"R": 2.0, "G": 1.0, "B": 1.5}},
+    }
+    paths = write_figures(tmp_path / "figures", channels, planes(), 1.5)
+    names = {path.name for path in paths}
+    assert {
+        "resolution.svg",
+        "shares-narrow.png",
+        "planes.png",
+        "without-red-narrow.svg",
+        "without-green.webp",
+    } <= names
+    assert sorted(names) == sorted(path.name for path in (tmp_path / "figures").iterdir())
+
+
+def test_figures_of_a_run_without_lights_to_measure(tmp_path):
+    names = {path.name for path in write_figures(tmp_path, {"shares": {"electrons": {}}}, planes())}
+    assert "planes.svg" in names
+    assert not any(name.startswith(("resolution", "shares")) for name in names)

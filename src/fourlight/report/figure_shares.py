@@ -32,6 +32,9 @@ KINDS = {
     "electrons": "Electrons", "luminance": "Luminance, Rec. 709", "information": "Information, SNR²",
     "detail": "Sharp detail",
 }  # fmt: skip
+REGIONS = {"object": "The object", "stars": "The stars", "sky": "The sky"}
+"""Regions that the program finds; those of the user have their own names."""
+ORDER = ("R", "G", "G1", "G2", "B")
 BAR_PX, HEAD_PX, TITLE_PX = 25, 27, 34
 MORE = 1.06
 """The longest interval over the axis: bars are as long as they can be."""
@@ -112,7 +115,7 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
                 style="italic",
             )
             place += HEAD_PX
-        for channel, entry in channels.items():
+        for channel, entry in sorted(channels.items(), key=_rank):
             middle = place + BAR_PX / 2
             names.append((middle, NAMES.get(channel, channel)))
             _bar(axes, middle, channel, entry, look)
@@ -124,6 +127,11 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
     for label in axes.get_yticklabels():
         label.set_color(look.ink)
         label.set_fontsize(points(13))
+
+
+def _rank(item: tuple[str, Any]) -> int:
+    """Place of a channel among the others; those that are none of the mosaic's come last."""
+    return ORDER.index(item[0]) if item[0] in ORDER else len(ORDER)
 
 
 def _bar(axes: Axes, middle: float, channel: str, entry: Mapping[str, Any], look: Look) -> None:
