@@ -161,6 +161,18 @@ def test_the_same_figure_gives_the_same_bytes():
     assert (one.png, one.svg) == (other.png, other.svg)
 
 
+def test_greens_apart_are_thinner_than_both_together(monkeypatch):
+    made = captured(monkeypatch, figure_shares)
+    part = {"value": 0.3, "low": 0.28, "high": 0.32}
+    shares_figure(
+        {"electrons": {"object": {"B": part, "G": part, "G1": part, "R": part}, "own": {"R": part}}}
+    )
+    assert [bar.get_height() < 10 for bar in made[0].axes[0].patches] == [False, False, True, False, False]
+    said = [text for text, _, _ in words_of(made[0])]
+    assert said.index("Red") < said.index("Greens") < said.index("Green 1") < said.index("Blue")
+    assert {"The object", "own"} <= set(said)
+
+
 def test_channels_differ_by_more_than_colour():
     lines = [line_of(name, LIGHT) for name in PLANES]
     assert len({line["marker"] for line in lines}) == len(PLANES)
@@ -231,7 +243,7 @@ def test_all_figures_of_a_run(tmp_path):
         "resolution.svg",
         "shares-narrow.png",
         "planes.png",
-        "without-red-narrow.svg",
+        "without-red.svg",
         "without-green.webp",
     } <= names
     assert sorted(names) == sorted(path.name for path in (tmp_path / "figures").iterdir())

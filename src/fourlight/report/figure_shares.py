@@ -108,7 +108,7 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
             axes.text(
                 0.02 * end,
                 place + HEAD_PX - 7,
-                region,
+                REGIONS.get(region, region),
                 fontsize=points(13),
                 color=look.soft,
                 va="bottom",
@@ -116,16 +116,16 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
             )
             place += HEAD_PX
         for channel, entry in sorted(channels.items(), key=_rank):
-            middle = place + BAR_PX / 2
-            names.append((middle, NAMES.get(channel, channel)))
-            _bar(axes, middle, channel, entry, look)
+            middle, part = place + BAR_PX / 2, channel in ("G1", "G2") and "G" in channels
+            names.append((middle, NAMES.get(channel, channel), look.soft if part else look.ink))
+            _bar(axes, middle, channel, entry, look, 0.36 if part else 0.62)
             place += BAR_PX
     axes.set_ylim(place, 0)
     axes.set_xticks([])
     axes.axvline(0, color=look.soft, linewidth=1)
-    axes.set_yticks([middle for middle, _ in names], [name for _, name in names])
-    for label in axes.get_yticklabels():
-        label.set_color(look.ink)
+    axes.set_yticks([middle for middle, _, _ in names], [name for _, name, _ in names])
+    for label, (_, _, colour) in zip(axes.get_yticklabels(), names, strict=True):
+        label.set_color(colour)
         label.set_fontsize(points(13))
 
 
@@ -134,18 +134,21 @@ def _rank(item: tuple[str, Any]) -> int:
     return ORDER.index(item[0]) if item[0] in ORDER else len(ORDER)
 
 
-def _bar(axes: Axes, middle: float, channel: str, entry: Mapping[str, Any], look: Look) -> None:
-    """A bar, its interval, and both in words."""
+def _bar(axes: Axes, middle: float, channel: str, entry: Mapping[str, Any], look: Look, thick: float) -> None:
+    """A bar, its interval, and both in words; bars of parts of another are thinner."""
     line, value = line_of(channel, look), entry.get("value")
     style: dict[str, Any] = {"fontsize": points(13), "va": "center", "transform": axes.get_yaxis_transform()}
     if value is None:
         axes.text(1.03, middle, "not known", color=look.soft, **style)
         return
-    axes.barh(middle, value, height=0.62 * BAR_PX, color=line["color"], linewidth=0)
+    axes.barh(middle, value, height=thick * BAR_PX, color=line["color"], linewidth=0)
     low, high = entry.get("low"), entry.get("high")
     if low is not None and high is not None:
-        for colour, thick in ((look.paper, 3.8), (look.ink, 1.6)):  # a rim, so that it is seen on the bar too
-            axes.plot([low, high], [middle, middle], color=colour, linewidth=thick, solid_capstyle="butt")
+        for colour, stroke in (
+            (look.paper, 3.8),
+            (look.ink, 1.6),
+        ):  # a rim, so that it is seen on the bar too
+            axes.plot([low, high], [middle, middle], color=colour, linewidth=stroke, solid_capstyle="butt")
         axes.plot([low, high], [middle, middle], "|", color=look.ink, markersize=7.5, markeredgewidth=1.4)
     axes.text(1.03, middle, _said(value, low, high), color=look.ink, **style)
 
@@ -160,7 +163,7 @@ def _said(value: float, low: float | None, high: float | None) -> str:
         return f"{100 * value:.0f} %"
     up, down = 100 * (high - value), 100 * (value - low)
     digits = 1 if up + down < 4 else 0
-    if abs(up - down) <= 0.25 * (up + down) + 1e-9 or digits:
+    if abs(up - down) <= 0.1 * (up + down) + 1e-9 or digits:
         return f"{100 * value:.{digits}f} ± {max(0.5 * (up + down), 0.1 if digits else 1):.{digits}f} %"
     return f"{100 * value:.0f} ({100 * low:.0f}–{100 * high:.0f}) %"
 

@@ -170,8 +170,8 @@ def files(figure: Figure, words: str) -> Drawn:
     return Drawn(drawn["png"], drawn["svg"], words)
 
 
-def write_figure(folder: Path, name: str, drawn: Drawn) -> list[Path]:
-    """Write ``name.png`` and ``name.svg`` into a folder that is there.
+def write_figure(folder: Path, name: str, drawn: Drawn, *, vector: bool = True) -> list[Path]:
+    """Write ``name.png``, and with ``vector`` ``name.svg``, into a folder that is there.
 
     Raises
     ------
@@ -179,7 +179,7 @@ def write_figure(folder: Path, name: str, drawn: Drawn) -> list[Path]:
         They cannot be written.
     """
     paths = []
-    for kind, data in (("png", drawn.png), ("svg", drawn.svg)):
+    for kind, data in (("png", drawn.png), ("svg", drawn.svg))[: 1 + vector]:
         paths.append(folder / f"{name}.{kind}")
         with whole(paths[-1]) as part:
             part.write_bytes(data)

@@ -50,7 +50,7 @@ def write_figures(
     -------
     list of Path
         ``resolution``, ``shares``, ``planes``, ``without-red`` and so on, each as png and svg, and with ``-narrow``
-        for telephones; ``without-green.webp`` moves between both pictures.
+        for telephones (pictures as png alone); ``without-green.webp`` moves between both pictures.
 
     Raises
     ------
@@ -67,12 +67,12 @@ def write_figures(
         )
     if any(any(regions.values()) for regions in (channels.get("shares") or {}).values()):
         makers["shares"] = lambda width: shares_figure(channels["shares"], width=width, look=look)
-    makers["planes"] = lambda width: planes_figure(planes, width=width, look=look)
-    paths = []
-    for name, make in makers.items():
-        paths += _both(folder, name, make)
+    paths = [path for name, make in makers.items() for path in _both(folder, name, make)]
+    paths += _both(
+        folder, "planes", lambda width: planes_figure(planes, width=width, look=look), pictures=True
+    )
     for channel, colour in TAKEN_AWAY.items():
-        paths += _both(folder, f"without-{colour}", _loss(planes, channel, weights, look))
+        paths += _both(folder, f"without-{colour}", _loss(planes, channel, weights, look), pictures=True)
     loss = without_channel(planes, "G", weights)
     paths.append(folder / "without-green.webp")
     write_animation(paths[-1], before_after(loss.whole, loss.without, ("All channels", "Without green")))
@@ -85,6 +85,7 @@ def _loss(
     return lambda width: loss_figure(planes, channel, weights=weights, width=width, look=look)
 
 
-def _both(folder: Path, name: str, make: Callable[[int], Drawn]) -> list[Path]:
+def _both(folder: Path, name: str, make: Callable[[int], Drawn], *, pictures: bool = False) -> list[Path]:
     """Files of a figure at both widths."""
-    return [*write_figure(folder, name, make(WIDE)), *write_figure(folder, f"{name}-narrow", make(NARROW))]
+    wide = write_figure(folder, name, make(WIDE))
+    return [*wide, *write_figure(folder, f"{name}-narrow", make(NARROW), vector=not pictures)]
