@@ -162,7 +162,7 @@ def _said(value: float, low: float | None, high: float | None) -> str:
     if low is None or high is None:
         return f"{100 * value:.0f} %"
     up, down = 100 * (high - value), 100 * (value - low)
-    digits = 1 if up + down < 4 else 0
+    digits = 1 if up + down < 3.999 else 0
     if abs(up - down) <= 0.1 * (up + down) + 1e-9 or digits:
         return f"{100 * value:.{digits}f} ± {max(0.5 * (up + down), 0.1 if digits else 1):.{digits}f} %"
     return f"{100 * value:.0f} ({100 * low:.0f}–{100 * high:.0f}) %"
