@@ -73,9 +73,8 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
         faults = [
             f for f in faults if not any(o["loc"][: len(f["loc"])] == f["loc"] != o["loc"] for o in faults)
         ]
-        faults.sort(
-            key=lambda fault: fault["type"] != "extra_forbidden"
-        )  # a wrong name is why another is missing
+        # a wrong name is why another is missing
+        faults.sort(key=lambda fault: fault["type"] == "missing")
         told = [_fault(fault, known, model) for fault in faults[:SAID]]
         more = len(faults) - len(told)
         also = [f"{name} = {value!r}: {words}" if value is not None else f"{name}: {words}"

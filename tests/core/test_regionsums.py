@@ -42,33 +42,46 @@ def test_sums_are_those_of_a_slow_version():
     labels[:, 30:] |= np.uint16(1 << STEEP)
     matrix = [[1.0, 0.02, 4.3], [-0.02, 1.0, 5.6]]
     sums = gathered(z, base, slope, own, other, labels, maps_of(matrix), smooth, floor=1.0)
-    expected = np.zeros_like(sums)
+    expected, good = np.zeros_like(sums), {}
     for (j, i), value in np.ndenumerate(z):
         x, y = np.array(matrix) @ [i, j, 1]
         plane = CELL[j % 2, i % 2]
         if not (0 <= x < 59 and 0 <= y < 49) or np.isnan(value):
             continue
-        a, b = (map_coordinates(image[plane].astype(float), [[y], [x]], order=1)[0] for image in (own, other))
+        a, b, even = (
+            map_coordinates(image[plane].astype(float), [[y], [x]], order=1)[0]
+            for image in (own, other, smooth)
+        )
         near = int(np.floor(y + 0.5)), int(np.floor(x + 0.5))
-        level, detail = (a + b) / 2, b - smooth[plane][near]
+        level, detail = (a + b) / 2, b - even
         variance = max(4.0 + 0.5 * level, 1.0)
-        if abs(value - b) > 0.7 * abs(level - smooth[plane][near]) + 5 * np.sqrt(1.2 * variance):
+        if abs(value - b) > 0.7 * abs(level - even) + 5 * np.sqrt(1.2 * variance):
             continue
-        flat = labels[near] < 1 << STEEP
-        row = [1, value - level, variance, (value - smooth[plane][near]) * detail]
-        row += [1, (value - b) ** 2, (a - b) ** 2, variance] if flat else [0] * 4
         for region in range(2):
             if labels[near] >> region & 1:
-                expected[plane, region] += row
+                row = [1, value - level, variance, (value - even) * detail]
+                expected[plane, region, :4] += row
+        if 0 < labels[near] < 1 << STEEP:
+            good[j, i] = plane, labels[near], np.array([value - even, a - even, b - even, variance])
+    for (j, i), (plane, label, here) in good.items():
+        if (j, i - 2) in good and (j, i - 4) in good:
+            (_, second, near), (_, third, far) = good[j, i - 2], good[j, i - 4]
+            excess, one, other = (here - 2 * near + far)[:3]
+            row = [1, excess**2 / 6, one * other / 6, (here + 4 * near + far)[3] / 6]
+            for region in range(2):
+                if label & second & third & (1 << region):
+                    expected[plane, region, 4:] += row
     assert sums[..., part.COUNT].sum() > 1000
     np.testing.assert_allclose(sums, expected, rtol=2e-5, atol=1e-3)
 
 
-@pytest.mark.parametrize("frames", [4, 20])
-def test_variance_is_found_without_degrees_of_freedom(frames):
+@pytest.mark.parametrize("frames", [2, 4, 20])
+@pytest.mark.parametrize("grain", [0.0, 3.0])
+def test_variance_is_found_without_degrees_of_freedom(frames, grain):
     """Halves are means of half of the frames each; the variance of a sample comes out whatever their number is."""
     rng = np.random.default_rng(frames)
-    taken = [frame(rng, 9.0) for _ in range(frames)]
+    light = rng.normal(0, grain, SHAPE).astype(np.float32)
+    taken = [(z + light, *rest) for z, *rest in (frame(rng, 9.0) for _ in range(frames))]
     bend, labels = maps_of([[1, 0, 0], [0, 1, 0]]), np.ones(SHAPE, np.uint16)
     halves = [np.array([np.mean([z for z, _, _ in taken[half::2]], axis=0)] * 4) for half in range(2)]
     sums = sum(
@@ -78,8 +91,21 @@ def test_variance_is_found_without_degrees_of_freedom(frames):
         for k, values in enumerate(taken)
     )
     total = sums[:, 0].sum(axis=0)
-    seen = (total[part.RESIDUAL] - total[part.HALVES] / 2) / total[part.FLAT]
-    assert seen == pytest.approx(9.0, rel=4 * np.sqrt(2 / total[part.FLAT]))
+    seen = (total[part.RESIDUAL] - total[part.GRAIN]) / total[part.FLAT]
+    assert seen == pytest.approx(9.0, rel=4 * np.sqrt(4 / total[part.FLAT]))
+
+
+def test_slow_errors_of_light_are_no_noise():
+    """A frame that is 10 % brighter than the others, on a slope of light: the variance stays that of the samples."""
+    rng = np.random.default_rng(8)
+    slope = np.linspace(0, 300, SHAPE[1])[None, :].repeat(SHAPE[0], axis=0).astype(np.float32)
+    bend, labels = maps_of([[1, 0, 0], [0, 1, 0]]), np.ones(SHAPE, np.uint16)
+    smooth = np.array([slope] * 4).astype(np.float32)
+    halves = [smooth + rng.normal(0, 1, smooth.shape).astype(np.float32) for _ in range(2)]
+    z, base, steepness = frame(rng, 400.0)
+    total = gathered(z + 1.1 * slope, base, steepness, *halves, labels, bend, smooth)[:, 0].sum(axis=0)
+    seen = (total[part.RESIDUAL] - total[part.GRAIN]) / total[part.FLAT]
+    assert seen == pytest.approx(400.0, rel=4 * np.sqrt(4 / total[part.FLAT]))
 
 
 def test_nothing_where_no_region_is_or_a_half_has_a_hole():

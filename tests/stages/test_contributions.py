@@ -1,9 +1,11 @@
 """Shares of the channels: worked by hand, against ITU-R BT.709, and their intervals on series whose truth is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from fourlight.stages.contributions import KINDS, Ledger, ratios, shares
+from fourlight.stages.contributions import KINDS, Ledger, believed, ratios, shares
 from fourlight.stages.nights import nights_of
 
 WHITE = np.ones(3)
@@ -16,7 +18,7 @@ def ledger(signal, variance, frames=6, away=None, cross=1.0):
         signal[None, :],
         np.zeros(shape) if away is None else away[:, :, None],
         np.broadcast_to(variance[None, :, None], shape).copy(),
-        np.ones((4, 1)),
+        np.ones((*shape, 3)),
         np.full(shape, cross),
         np.broadcast_to(1000 / variance[None, :, None], shape).copy(),
         ("object",),
@@ -106,3 +108,13 @@ def test_ratios_of_light():
     assert found["B_over_G"].value == pytest.approx(9 / 45)
     assert found["G1_over_G2"].value == pytest.approx(50 / 40)
     assert np.isnan(ratios(ledger([30, -50, 40, 9], [60] * 4), ["a"] * 6)["object"]["R_over_G"].value)
+
+
+def test_noise_that_neighbours_show_takes_the_place_of_the_model():
+    """A region of few samples takes over what all show; of many, what it shows itself."""
+    found = ledger([50] * 4, [60] * 4)
+    found.even[..., 0], found.even[..., 2] = 1.2, 1e9
+    assert believed(found) == pytest.approx(np.full((4, 1), 1.2))
+    few = replace(found, even=np.concatenate([found.even, found.even * [2e-9, 1e-9, 1e-9]], axis=2))
+    assert believed(few)[:, 1] == pytest.approx(believed(few)[:, 0], rel=0.05)
+    assert believed(few)[:, 0] == pytest.approx(np.full(4, 1.2), rel=0.05)

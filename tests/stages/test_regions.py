@@ -91,12 +91,13 @@ def test_stars_are_a_region_and_their_surroundings_steep():
     assert here["all"].all()
 
 
-def test_full_stars_count_nowhere():
+def test_full_stars_are_no_stars_to_measure():
     stars = stars_at([60.0], [60.0], 4000, saturated=True)
     light = 1000 * np.exp(-0.5 * ((X - 60) ** 2 + (Y - 60) ** 2) / 1.3**2)
     found = find_regions(painted(light), stars, {"all": (0, 0, 400, 320)}, FULL)
     assert "stars" not in found.names
-    assert not masks(found)["all"][light > 1].any()
+    assert not masks(found)["sky"][light > 1].any()
+    assert masks(found)["all"].all(), "their wings are light like any other"
 
 
 def test_full_light_that_is_no_star_counts_nowhere():

@@ -1,8 +1,10 @@
 """What raw samples say of the light and the noise in regions of a stack, beside what the stack says.
 
-A sample is compared with the half stack in which it is not: its residual then has the variance of the sample plus that
-of the half at its place, which the difference of the two halves shows at the same places. No number of degrees of
-freedom has to be known, whichever way the halves were made.
+Noise is what three neighbours of one plane disagree about: the second difference of samples, less the smooth light of
+the half stack in which they are not, knows nothing of sky, transparency or slopes. Grain of the light itself, faint
+stars and filaments, is in it too; its power is the product of the second differences of both halves, whose noise is
+independent.
+No number of degrees of freedom has to be known, whichever way the halves were made, and however few frames are in them.
 """
 
 from __future__ import annotations
@@ -18,8 +20,9 @@ __all__ = [
     "COUNT",
     "CROSS",
     "DEVIATION",
+    "EXPECTED",
     "FLAT",
-    "HALVES",
+    "GRAIN",
     "PARTS",
     "RESIDUAL",
     "STEEP",
@@ -32,10 +35,10 @@ Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 UInt16 = npt.NDArray[np.uint16]
 
-COUNT, DEVIATION, VARIANCE, CROSS, FLAT, RESIDUAL, HALVES, EXPECTED = range(8)
+COUNT, DEVIATION, VARIANCE, CROSS, FLAT, RESIDUAL, GRAIN, EXPECTED = range(8)
 """Sums over the samples in a region: number; sample less the stack; expected variance; sample and half stack, both less
-their smooth light, multiplied; then of those in even light alone: number; square of sample less other half; square of
-one half less the other; expected variance."""
+their smooth light, multiplied; then over three neighbours each in even light: number of them; a sixth of the square of
+the second difference of samples; a sixth of the product of those of both halves; mean expected variance."""
 
 PARTS = 8
 
@@ -60,16 +63,24 @@ def _between(image: Float32, j: int, i: int, v: float, u: float) -> float:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add(
     z: float, base: float, slope: float, floor: float, own: float, other: float, own_smooth: float,
-    other_smooth: float, spread: float, label: int, sums: Float64,
-) -> None:  # fmt: skip
-    """Add one sample to the regions (r, PARTS) that its label names."""
+    other_smooth: float, spread: float, label: int, before: Float64, sums: Float64,
+) -> int:  # fmt: skip
+    """Add one sample to the regions (r, PARTS) that its label names; the label if it is good and in even light, else 0.
+
+    ``before`` (2, 5) holds excess over the smooth light, detail of both halves, expected variance and label of the last
+    neighbours, the nearer one first.
+    """
     level = 0.5 * (own + other)
     variance = expected_variance(base, slope, level, floor)
-    residual, detail = z - other, other - other_smooth
-    allowed = TOLERANCE * abs(level - 0.5 * (own_smooth + other_smooth)) + LIMIT * np.sqrt(variance * spread)
+    residual, detail, fine = z - other, other - other_smooth, own - own_smooth
+    allowed = TOLERANCE * 0.5 * abs(fine + detail) + LIMIT * np.sqrt(variance * spread)
     if not abs(residual) <= allowed:
-        return
-    apart, cross, flat = own - other, (z - own_smooth) * detail, label >> STEEP == 0
+        return 0
+    flat, excess, cross = label >> STEEP == 0, z - other_smooth, (z - own_smooth) * detail
+    near, far = before
+    three = label & int(near[4]) & int(far[4]) if flat else 0
+    bend = excess - 2 * near[0] + far[0]
+    grain = (fine - 2 * near[1] + far[1]) * (detail - 2 * near[2] + far[2])
     for region in range(sums.shape[0]):
         if label >> region & 1:
             part = sums[region]
@@ -77,11 +88,14 @@ def _add(
             part[DEVIATION] += z - level
             part[VARIANCE] += variance
             part[CROSS] += cross
-            if flat:
+            if three >> region & 1:
                 part[FLAT] += 1
-                part[RESIDUAL] += residual * residual
-                part[HALVES] += apart * apart
-                part[EXPECTED] += variance
+                part[RESIDUAL] += bend * bend / 6
+                part[GRAIN] += grain / 6
+                part[EXPECTED] += (variance + 4 * near[3] + far[3]) / 6
+    far[:] = near
+    near[0], near[1], near[2], near[3] = excess, fine, detail, variance
+    return label if flat else 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -116,12 +130,14 @@ def region_sums(
     """
     h, w = z.shape
     ph, pw = labels.shape
-    row = np.empty((2, 4))
+    row, before = np.empty((2, 4)), np.zeros((2, 5))
     for j in range(h):
         for left in range(min(2, w)):
             plane = cell[(y0 + j) % 2, (x0 + left) % 2]
             along_row(bend[plane], y0 + j, ox, oy, row)
+            before[:, 4] = 0
             for i in range(left, w, 2):
+                last, before[0, 4] = before[0, 4], 0
                 value = z[j, i]
                 x, y = place(row[0], x0 + i), place(row[1], x0 + i)
                 if value != value or not (0.0 <= x < pw - 1.0 and 0.0 <= y < ph - 1.0):
@@ -131,8 +147,9 @@ def region_sums(
                     continue
                 jj, ii = int(y), int(x)
                 v, u = y - jj, x - ii
-                _add(
+                before[0, 4] = last
+                before[0, 4] = _add(
                     value, base[j, i], slope[j, i], floor[plane], _between(own[plane], jj, ii, v, u),
-                    _between(other[plane], jj, ii, v, u), own_smooth[plane, int(y + 0.5), int(x + 0.5)],
-                    other_smooth[plane, int(y + 0.5), int(x + 0.5)], spread, label, sums[plane],
+                    _between(other[plane], jj, ii, v, u), _between(own_smooth[plane], jj, ii, v, u),
+                    _between(other_smooth[plane], jj, ii, v, u), spread, label, before, sums[plane],
                 )  # fmt: skip

@@ -68,15 +68,14 @@ def _balance(run: Finished) -> tuple[Float64, int]:
 
 def _regions(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, Box]) -> dict[str, Any]:
     total = int(np.count_nonzero(np.isfinite(run.layers.read("G", "value"))))
+    noise = np.sqrt(contributions.believed(ledger))
     return {
         name: {
             "pixels": int(found.pixels[r]),
             "share_of_stack": float(found.pixels[r]) / max(total, 1),
             "box": list(boxes[name]) if name in boxes else None,
             "signal": dict(zip(OUTPUT_PLANES, found.signal[r].tolist(), strict=True)),
-            "noise_over_model": dict(
-                zip(OUTPUT_PLANES[:4], np.sqrt(ledger.believed[:, r]).tolist(), strict=True)
-            ),
+            "noise_over_model": dict(zip(OUTPUT_PLANES[:4], noise[:, r].tolist(), strict=True)),
         }
         for r, name in enumerate(found.names)
     }

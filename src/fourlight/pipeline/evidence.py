@@ -22,7 +22,7 @@ from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import padded_pixels
 from fourlight.stages.regions import OWN, Box, Regions
 
-__all__ = ["Evidence", "channels_on", "check_boxes", "claims_on", "evidence_of"]
+__all__ = ["Evidence", "channels_on", "check_boxes", "claims_on", "evidence_of", "looked_at", "widths_of"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -45,7 +45,7 @@ def evidence_of(run: Finished) -> Evidence:
     asked = run.job.recipe.evidence
     if not (asked.channels or asked.claims):
         return Evidence()
-    found, ledger = _looked_at(run, {})
+    found, ledger = looked_at(run, {})
     channels = channels_of(run, found, ledger, {}) if asked.channels else None
     claims = claims_of(run, ledger, widths_of(run), shipped()) if asked.claims else None
     return Evidence(channels, claims)
@@ -69,7 +69,7 @@ def channels_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None =
     """
     with finished_run(out, progress) as run:
         check_boxes(boxes, run.table.shape)
-        found, ledger = _looked_at(run, boxes)
+        found, ledger = looked_at(run, boxes)
         channels = channels_of(run, found, ledger, boxes)
         write_again(run.job, run.layers, channels=channels)
     return channels
@@ -98,7 +98,7 @@ def claims_on(
     claims = with_own(shipped(), own)
     told = {claim.name for claim in chosen(claims, names)} if names else {claim.name for claim in claims}
     with finished_run(out, progress) as run:
-        _, ledger = _looked_at(run, {})
+        _, ledger = looked_at(run, {})
         found = claims_of(run, ledger, widths_of(run), claims)
         write_again(run.job, run.layers, claims=found)
     return [finding for finding in found if any(finding["claim"].startswith(name) for name in told)]
@@ -125,7 +125,7 @@ def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
             )
 
 
-def _looked_at(run: Finished, boxes: Mapping[str, Box]) -> tuple[Regions, Ledger]:
+def looked_at(run: Finished, boxes: Mapping[str, Box]) -> tuple[Regions, Ledger]:
     """Regions of the stack, and what the samples of every light say of them."""
     table = run.table
     found = regions.find_regions(run.layers.read, run.stars, boxes, table.full / table.zoom**2)

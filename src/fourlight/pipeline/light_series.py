@@ -114,7 +114,7 @@ def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64
     if region is None:
         return values
     light = ledger.signal[region] + np.nan_to_num(ledger.away[:, :, region])
-    variance = ledger.variance[:, :, region] * ledger.believed[:, region]
+    variance = ledger.variance[:, :, region] * contributions.believed(ledger)[:, region]
     certain = contributions.PER_CELL * np.maximum(ledger.signal[region], 0.0) ** 2 / variance
     return values | {
         "signal": _mean_green(light * table.scale),

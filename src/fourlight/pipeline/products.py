@@ -62,7 +62,7 @@ def write_all(
     progress.step()
     planes = {name: layers.read(name, "value") for name in PLANES}
     write_report(
-        folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map(), channels
+        folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map(), channels, claims
     )
     publish(place, folder.root, folder.old)
     progress.step()

@@ -12,19 +12,40 @@ CLASSES = {"supported": "yes", "contradicted": "no", "cannot tell": "open"}
 
 
 def claims_table(claims: Sequence[Mapping[str, Any]] | None) -> dict[str, Any]:
-    """Rows of the findings, those that tell something first; none where claims were not tested."""
-    rows = [
-        {
-            "claim": finding["claim"],
-            "question": finding["question"],
-            "verdict": finding["verdict"],
-            "sign": CLASSES.get(finding["verdict"], "open"),
-            "sentence": _without_verdict(finding),
-        }
-        for finding in claims or ()
-    ]
-    rows.sort(key=lambda row: ORDER.index(row["verdict"]) if row["verdict"] in ORDER else len(ORDER))
-    return {"claims": rows}
+    """Rows of the findings, those that tell something first; none where claims were not tested.
+
+    Planes to which the same is said share a row.
+    """
+    rows: dict[tuple[str, str, str], dict[str, Any]] = {}
+    for finding in claims or ():
+        name, part = _parted(str(finding["claim"]))
+        said = _without_verdict(finding)
+        row = rows.setdefault(
+            (name, finding["verdict"], said),
+            {
+                "name": name,
+                "parts": [],
+                "question": finding["question"],
+                "verdict": finding["verdict"],
+                "sign": CLASSES.get(finding["verdict"], "open"),
+                "sentence": said,
+            },
+        )
+        row["parts"] += [part] if part else []
+    found = sorted(rows.values(), key=lambda row: ORDER.index(row["verdict"]))
+    for row in found:
+        row["claim"] = f"{row['name']} ({', '.join(row['parts'])})" if row["parts"] else row["name"]
+    return {"claims": found}
+
+
+def _parted(claim: str) -> tuple[str, str]:
+    """Name of a claim, and the plane or night that it is tested in.
+
+    >>> _parted("darks were needed (G)"), _parted("green is idle")
+    (('darks were needed', 'G'), ('green is idle', ''))
+    """
+    name, bracket, rest = claim.rpartition(" (")
+    return (name, rest[:-1]) if bracket and rest.endswith(")") else (claim, "")
 
 
 def _without_verdict(finding: Mapping[str, Any]) -> str:
@@ -32,10 +53,11 @@ def _without_verdict(finding: Mapping[str, Any]) -> str:
 
     >>> _without_verdict({"verdict": "cannot tell", "sentence": "Cannot tell: the run had no darks."})
     'The run had no darks.'
+    >>> _without_verdict({"verdict": "supported", "sentence": "Supported for these frames: R is wide."})
+    'For these frames: R is wide.'
     """
     said = str(finding.get("sentence") or "")
-    for start in (f"{finding['verdict']}: ", f"{finding['verdict']} for "):
-        if said.lower().startswith(start):
-            rest = said[len(start) :]
-            return rest[:1].upper() + rest[1:]
-    return said
+    verdict = str(finding["verdict"])
+    if said.lower().startswith(verdict):
+        said = said[len(verdict) :].lstrip(": ")
+    return said[:1].upper() + said[1:]

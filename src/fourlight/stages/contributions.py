@@ -21,7 +21,7 @@ from fourlight.stages.geometry import FrameTable
 from fourlight.stages.nights import left_out
 from fourlight.stages.regions import Regions
 
-__all__ = ["CHANNELS", "KINDS", "Ledger", "ledger", "ratios", "shares"]
+__all__ = ["CHANNELS", "KINDS", "Ledger", "believed", "ledger", "ratios", "shares"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -31,8 +31,10 @@ CHANNELS = ("R", "G", "G1", "G2", "B")
 """R, G and B are the whole; G1 and G2 are the parts of G."""
 PER_CELL = 0.25
 """Samples of one plane for each pixel of the mosaic."""
-ENOUGH = 1000
-"""Samples in even light that tell the noise of a region; where there are fewer, all regions together do."""
+UNLIKE = 0.1
+"""How far regions may differ in their variance over that of the noise model."""
+OF_THREES = 3.9
+"""Relative variance of a mean of squared second differences, times their number: 2 (1 + 2 (4/6)^2 + 2 (1/6)^2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +47,8 @@ class Ledger:
     """(f, 4, r) what a frame shows more than the stack; NaN where it does not cover the region."""
     variance: Float64
     """(f, 4, r) variance of one sample, as the noise model has it."""
-    believed: Float64
-    """(4, r) what residuals from the other half say of that variance, over it."""
+    even: Float64
+    """(f, 4, r, 3) what neighbours in even light disagree about, what of it is expected, and their number."""
     cross: Float64
     """(f, 4, r) mean square of the fine detail that a frame and the other half both show."""
     weight: Float64
@@ -75,7 +77,9 @@ def ledger(sums: Float64, regions: Regions, table: FrameTable) -> Ledger:
         own = np.arange(len(regions.names)) == regions.names.index("sky")
         away = np.where(own, _sky_beside(table)[:, :, None], away - np.nan_to_num(sky))
     signal = regions.signal[:, :4] * table.zoom**2
-    return Ledger(signal, away, variance, _believed(sums), cross, weight, regions.names)
+    seen = sums[..., part.RESIDUAL] - sums[..., part.GRAIN]
+    even = np.stack([seen, sums[..., part.EXPECTED], sums[..., part.FLAT]], axis=-1)
+    return Ledger(signal, away, variance, even, cross, weight, regions.names)
 
 
 def _sky_beside(table: FrameTable) -> Float64:
@@ -84,17 +88,21 @@ def _sky_beside(table: FrameTable) -> Float64:
     return np.asarray((table.sky * powers.prod(axis=1)).sum(axis=2) / table.scale)
 
 
-def _believed(sums: Float64) -> Float64:
-    """(4, r) variance seen in even light over the one expected; that of all regions where one has few samples."""
+def believed(found: Ledger, use: Bool | None = None) -> Float64:
+    """(4, r) variance of samples over that of the noise model, as the neighbours in some of the frames show it.
 
-    def ratio(total: Float64) -> Float64:
+    A region of few samples takes over what all of them show.
+    """
+    seen, expected, count = np.moveaxis((found.even if use is None else found.even[use]).sum(axis=0), -1, 0)
+
+    def ratio(one: Float64, other: Float64) -> Float64:
         with np.errstate(invalid="ignore", divide="ignore"):
-            seen = (total[..., part.RESIDUAL] - 0.5 * total[..., part.HALVES]) / total[..., part.EXPECTED]
-        return np.where(np.isfinite(seen) & (seen > 0), seen, 1.0)
+            known = one / other
+        return np.where(np.isfinite(known) & (known > 0), known, 1.0)
 
-    total = sums.sum(axis=0)
-    together = ratio(total.sum(axis=1))[:, None]
-    return np.where(total[..., part.FLAT] >= ENOUGH, ratio(total), together)
+    together = ratio(seen.sum(axis=1), expected.sum(axis=1))[:, None]
+    trust = UNLIKE**2 / (UNLIKE**2 + OF_THREES / np.maximum(count, 1.0))
+    return np.asarray(together + trust * (ratio(seen, expected) - together))
 
 
 def _of_frames(found: Ledger, use: Bool, kind: str, balance: Float64) -> Float64:
@@ -107,7 +115,7 @@ def _of_frames(found: Ledger, use: Bool, kind: str, balance: Float64) -> Float64
         return np.array([red, green / 2, green / 2, blue])[:, None] * light
     power = _mean(weight, found.cross) if kind == "detail" else np.maximum(light, 0.0) ** 2
     with np.errstate(invalid="ignore", divide="ignore"):
-        certain = np.where(weight > 0, 1 / (found.variance * found.believed), 0.0).sum(axis=0)
+        certain = np.where(weight > 0, 1 / (found.variance * believed(found, use)), 0.0).sum(axis=0)
     return np.asarray(PER_CELL * power * certain)
 
 

@@ -75,7 +75,7 @@ def find_regions(
     stars : StarList
         At places of the stack.
     boxes : mapping of str to Box
-        Rectangles by name, inside the stack. They hold all that lies in them but full stars.
+        Rectangles by name, inside the stack. They hold all that lies in them but full samples.
     level : (4,) float64
         Of R, G1, G2, B per pixel of the stack, from which samples may be full.
     order : int
@@ -91,19 +91,19 @@ def find_regions(
     covered = np.logical_and.reduce([np.isfinite(values[c]) for c in COLOURS])
     light, near, full = _star_masks(stars, (shape[0], shape[1]))
     side = max(CELL_PX, -(-max(shape) // MOST_CELLS))
-    full |= _burnt(values, level)
-    near |= full
+    burnt = _burnt(values, level)
+    near |= burnt
     found = _cells(values, near | ~covered, side)
     use, above, order = _sky_and_object(found, order)
     surfaces = {plane: background.fit_surface(found[plane], use, order) for plane in OUTPUT_PLANES}
     masks = {
         "object": _spread(above, side, shape) & ~near & covered,
         "sky": _spread(use, side, shape) & ~near & covered,
-        "stars": light & covered & ~full,
+        "stars": light & covered & ~full & ~burnt,
     }
     for name, (x0, y0, x1, y1) in boxes.items():
         masks[name] = np.zeros(shape, dtype=bool)
-        masks[name][y0:y1, x0:x1] = covered[y0:y1, x0:x1] & ~full[y0:y1, x0:x1]
+        masks[name][y0:y1, x0:x1] = covered[y0:y1, x0:x1] & ~burnt[y0:y1, x0:x1]
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     labels = ((near | _steep(read)).astype(np.uint16) << STEEP).astype(np.uint16)
     for bit, mask in enumerate(masks.values()):

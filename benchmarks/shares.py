@@ -1,0 +1,175 @@
+"""Shares of information of the channels against simulated truth, and how often their intervals hold it.
+
+Usage: python benchmarks/shares.py [--repeats 200] [--write]
+
+Accuracy: 40 lights over three nights of several scenes, a rectangle on the object. Coverage: many sets of three nights
+of four lights whose skies, haze and seeing differ from night to night; the truth is the mean over all sets.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from accuracy import Truth
+
+from fourlight.pipeline.evidence import channels_on
+from fourlight.pipeline.run import run
+from fourlight.recipe import Recipe, with_settings
+from fourlight.simulate.render import simulate
+from fourlight.simulate.scene import loads
+
+Float64 = npt.NDArray[np.float64]
+Box = tuple[int, int, int, int]
+
+PAGE = Path(__file__).parent.parent / "docs" / "channels.md"
+COLOURS = ("R", "G", "B")
+ONLY_CHANNELS = ["evidence.claims=false"]
+
+SCENE = """
+seed = {seed}
+exposure_s = 180.0
+[object]
+kind = "disc"
+{object}
+[filter]
+name = "{filter}"
+[camera]
+width_px = {width}
+height_px = {height}
+[stars]
+count = {stars}
+brightest_mag = 14.0
+cluster_count = 0
+[calibration]
+darks = {calibration}
+flats = {calibration}
+bias = {calibration}
+"""
+NIGHT = """
+[[nights]]
+count = {count}
+start_utc = "2031-08-{day}T23:30:00"
+sky_mag = {sky:.3f}
+seeing_arcsec = {seeing:.3f}
+transparency = {transparency:.3f}
+gradient = {gradient:.3f}
+gradient_angle_deg = {angle:.1f}
+"""
+
+
+def scene(
+    seed: int, counts: tuple[int, ...], size: tuple[int, int], filter_name: str = "none", calibration: int = 8,
+    sky: float = 21.2, scatter: float = 0.15,
+) -> str:  # fmt: skip
+    """A disc in the middle of the field, under nights that differ."""
+    random = np.random.default_rng(seed)
+    text = SCENE.format(
+        seed=seed, object="", filter=filter_name, width=size[0], height=size[1], calibration=calibration,
+        stars=round(size[0] * size[1] / 1500),
+    )  # fmt: skip
+    for k, count in enumerate(counts):
+        text += NIGHT.format(
+            count=count, day=12 + 2 * k, sky=sky + scatter * random.standard_normal(),
+            seeing=2.4 * np.exp(0.1 * random.standard_normal()), transparency=random.uniform(0.8, 1.0),
+            gradient=random.uniform(0, 0.1), angle=random.uniform(0, 360),
+        )  # fmt: skip
+    return text
+
+
+def true_information(folder: Path, summary: dict[str, Any], box: Box) -> dict[str, float]:
+    """Share of each channel in the rectangle: n s^2 / v of every light, with what was simulated."""
+    truth, data = Truth(folder, summary), json.loads((folder / "truth" / "truth.json").read_text())
+    camera, exposure = data["scene"]["camera"], data["scene"]["exposure_s"]
+    still = (
+        camera["dark_e_per_s"] * exposure + camera["read_noise_e"] ** 2 + camera["gain_e_per_adu"] ** 2 / 12
+    )
+    x0, y0, x1, y1 = box
+    parts = []
+    for colour, plane in enumerate(("R", "G1", "B")):
+        light = truth.object(plane) + truth.stars(plane) * truth.reference["transparency"]
+        mean, total = float(light[y0:y1, x0:x1].mean()), 0.0
+        for frame in summary["frames"]:
+            true = truth.frames[str(Path(frame["path"]).resolve())]
+            signal = mean * truth.light(frame)
+            total += signal**2 / (signal + true["sky_e"][colour] + still)
+        parts.append(total * (2 if plane == "G1" else 1))
+    return dict(zip(COLOURS, (np.array(parts) / sum(parts)).tolist(), strict=True))
+
+
+def measured(text: str, box: Box) -> tuple[dict[str, Any], dict[str, float]]:
+    """Shares of information found and true."""
+    with tempfile.TemporaryDirectory() as work:
+        folder, out = Path(work) / "raw", Path(work) / "out"
+        simulate(loads(text), folder)
+        summary = run([folder], out, with_settings(Recipe(), ONLY_CHANNELS))
+        found = channels_on(out, {"core": box})
+        return found["shares"]["information"]["core"], true_information(folder, summary, box)
+
+
+CASES = {
+    "no filter, dark": {},
+    "no filter, bright sky": {"sky": 18.5},
+    "dual 7 nm": {"filter_name": "dual-7nm"},
+    "dual wide, bright sky": {"filter_name": "dual-wide", "sky": 19.0},
+}
+
+
+def accuracy() -> list[str]:
+    """Rows of the table of accuracy: 40 lights over three nights."""
+    rows = ["| 40 lights | found, R / G / B % | true | off by, points |", "|---|---|---|---|"]
+    for number, (name, options) in enumerate(CASES.items()):
+        found, true = measured(
+            scene(4200 + number, (14, 13, 13), (900, 700), **options), (330, 230, 570, 470)
+        )
+        values = [found[c]["value"] for c in COLOURS]
+        off = max(abs(v - true[c]) for v, c in zip(values, COLOURS, strict=True))
+        rows.append(f"| {name} | {_row(values)} | {_row([true[c] for c in COLOURS])} | {100 * off:.2f} |")
+        print(rows[-1], flush=True)
+    return rows
+
+
+def _row(values: list[float]) -> str:
+    return " / ".join(f"{100 * value:.2f}" for value in values)
+
+
+def coverage(repeats: int) -> list[str]:
+    """Rows of the table of coverage: how often intervals of three nights hold the truth of all."""
+    sets = []
+    for number in range(repeats):
+        sets.append(measured(scene(9000 + number, (4, 4, 4), (300, 240), calibration=4), (100, 70, 200, 170)))
+        print(f"{number + 1} of {repeats}", end="\r", flush=True)
+    rows = [
+        "| channel | true share % | intervals that hold it, of " + str(repeats) + " | half width, points |",
+        "|---|---|---|---|",
+    ]
+    for c in COLOURS:
+        true = float(np.mean([truth[c] for _, truth in sets]))
+        held = sum(found[c]["low"] <= true <= found[c]["high"] for found, _ in sets)
+        half = float(np.median([found[c]["high"] - found[c]["low"] for found, _ in sets])) / 2
+        rows.append(f"| {c} | {100 * true:.2f} | {held} ({100 * held / repeats:.1f} %) | {100 * half:.2f} |")
+        print(rows[-1], flush=True)
+    return rows
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--repeats", type=int, default=200)
+    parser.add_argument("--write", action="store_true", help="write the tables into docs/channels.md")
+    options = parser.parse_args()
+    tables = {"accuracy": accuracy(), "coverage": coverage(options.repeats)}
+    if options.write:
+        text = PAGE.read_text(encoding="utf-8")
+        for name, rows in tables.items():
+            start, end = f"<!-- {name}: table -->\n", f"\n<!-- {name}: end -->"
+            text = text[: text.index(start) + len(start)] + "\n".join(rows) + text[text.index(end) :]
+        PAGE.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,91 @@
+"""``fourlight claims``: what it tells, and what it says where it cannot."""
+
+import json
+import shutil
+
+import pytest
+
+from fourlight.pipeline.run import run
+from fourlight.recipe import Recipe
+
+OWN = """
+[[claims]]
+name = "{name}"
+question = "Is blue of any use?"
+quantity = "{quantity}"
+compare = "share"
+of = "B"
+against = "R+G+B"
+null = 0.1
+matters = 0.1
+direction = "more"
+"""
+
+
+@pytest.fixture(scope="module")
+def finished(small_night, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("claimed")
+    shutil.copytree(small_night, folder / "raw")
+    run([folder / "raw"], folder / "out", Recipe())
+    return folder
+
+
+def test_a_run_tests_all_claims(finished):
+    found = json.loads((finished / "out" / "claims.json").read_text())
+    keys = {"claim", "question", "effect", "low", "high", "p", "verdict", "scope", "would_need"}
+    assert all(keys <= set(finding) for finding in found)
+    assert {finding["verdict"] for finding in found} <= {"supported", "contradicted", "cannot tell"}
+    assert {finding["scope"] for finding in found} == {"these frames"}, "one night"
+    assert any("no darks" in finding["sentence"] for finding in found)
+    assert "What the lights say to claims" in (finished / "out" / "report.html").read_text()
+
+
+def test_one_claim_is_told(command, finished, untouched):
+    with untouched(finished / "raw"):
+        done = command("claims", finished / "out", "--claim", "green is idle", "--json")
+    assert done.code == 0, done.err
+    assert [finding["claim"] for finding in json.loads(done.out)] == ["green is idle"]
+    kept = json.loads((finished / "out" / "claims.json").read_text())
+    assert len(kept) > 10, "all are tested and kept"
+    assert (finished / "out" / "channels.json").exists()
+
+
+def test_claims_are_listed_without_results(command):
+    done = command("claims", "--list")
+    assert done.code == 0
+    for name in ("green is idle", "darks were needed", "more subs would still help", "cooling mattered"):
+        assert name in done.out
+
+
+def test_claims_of_the_user_are_tested_too(command, finished, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(OWN.format(name="blue matters", quantity="information"))
+    done = command("claims", finished / "out", "--own", mine, "--claim", "blue matters", "--json")
+    assert done.code == 0, done.err
+    assert json.loads(done.out)[0]["question"] == "Is blue of any use?"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--claim", "green is idel"], "green is idle"),
+        (["--own", "missing.toml"], "cannot be read"),
+    ],
+)
+def test_what_is_not_known_is_refused(command, finished, words, said):
+    done = command("claims", finished / "out", *words)
+    assert done.code == 2
+    assert said in done.line
+
+
+def test_a_claim_on_what_is_not_measured_is_refused(command, finished, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(OWN.format(name="blue matters", quantity="informatoin"))
+    done = command("claims", finished / "out", "--own", mine)
+    assert done.code == 2
+    assert "information" in done.line
+
+
+def test_results_must_be_named(command, tmp_path):
+    assert "give the OUT of a finished run" in command("claims").line
+    assert "name the OUT of a finished run" in command("claims", tmp_path).line
