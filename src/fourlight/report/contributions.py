@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -27,7 +28,7 @@ CHANNELS = ("R", "G", "B", "G1", "G2")
 def contributions(found: Facts | None) -> dict[str, Any]:
     """Tables and bars of the shares in ``channels.json``; nothing where that is missing."""
     if not found or not found.get("shares"):
-        return {"contributed": [], "contributed_scope": "", "contributed_notes": []}
+        return {"contributed": [], "contributed_scope": "", "contributed_notes": [], "sharp": [], "cause": ""}
     regions = list(found.get("regions") or {})
     order = [name for name in REGIONS if name in regions] + [name for name in regions if name not in REGIONS]
     tables = [_table(found, name) for name in order]
@@ -35,7 +36,35 @@ def contributions(found: Facts | None) -> dict[str, Any]:
         "contributed": [table for table in tables if table["rows"]],
         "contributed_scope": _scope(found),
         "contributed_notes": list(found.get("notes") or ()),
+        "sharp": [_sharpness(found, channel) for channel in CHANNELS] if found.get("width") else [],
+        "cause": found.get("cause") or "",
     }
+
+
+def _sharpness(found: Facts, channel: str) -> dict[str, str]:
+    """Width of stars and finest detail of a channel, in arcseconds where the scale is known."""
+    width, detail = (found.get(key, {}).get(channel) or {} for key in ("width", "resolution"))
+    reason = detail.get("reason")
+    return {
+        "name": channel,
+        "width": _size(width),
+        "detail": reason or ("down to " if detail.get("at_limit") else "") + _size(detail),
+    }
+
+
+def _size(part: Facts) -> str:
+    """A size with its error, in pixels, and in arcseconds where known.
+
+    >>> _size({"value": 2.0, "low": 1.9, "high": 2.1, "arcsec": {"value": 3.0, "low": 2.85, "high": 3.15}})
+    '2.00 ± 0.10 px, 3.00 ± 0.15″'
+    """
+    said = []
+    for facts, unit in ((part, " px"), (part.get("arcsec") or {}, "″")):
+        value, low, high = (facts.get(key) for key in ("value", "low", "high"))
+        if value is None or low is None or high is None or not math.isfinite(high - low):
+            continue
+        said.append(f"{value:.2f} ± {max((high - low) / 2, 0.01):.2f}{unit}")
+    return ", ".join(said) or "not known"
 
 
 def _table(found: Facts, region: str) -> dict[str, Any]:
