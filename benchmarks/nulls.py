@@ -47,7 +47,7 @@ def wrong(case: Case, sets: int) -> list[str]:
 
     def shown(found: list[Rates], of: Callable[[Rates], float]) -> tuple[float, str]:
         values = 100 * np.array([of(each) for each in found])
-        by = ", ".join(f"{values[memory == each].mean():.1f}" for each in MEMORIES)
+        by = ", ".join(f"{values[memory == each].mean():.1f}" for each in np.unique(memory))
         return values.mean(), f"{values.mean():.1f} ({by}; {values.max():.1f})"
 
     (supported, first), (contradicted, second) = (
@@ -71,7 +71,7 @@ def wrong(case: Case, sets: int) -> list[str]:
 def power(case: Case, sets: int) -> list[list[str]]:
     """The effect from which on four of five runs tell it."""
     rows = []
-    plans = [Sky(m, 1, 0.6) for m in (16, 36, 100)] if case.stacks else [
+    plans = [Sky(m, 1, 0.3) for m in (16, 36, 64)] if case.stacks else [
         Sky(n, nights, 0.6, 0.5) for nights in case.nights if nights in (case.nights[0], 5) for n in (12, 40, 100)
         if n >= 4 * nights and n // nights >= 6
     ]  # fmt: skip

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from fourlight.stages import geometry
+from fourlight.stages.claim_file import shipped
 
 BENCHMARKS = str(Path(__file__).parents[1] / "benchmarks")
 
@@ -47,6 +48,23 @@ def test_tiles_have_their_size_again_where_a_benchmark_fails(monkeypatch):
         next(stars.seams())
     assert seen == [usual, usual / 12]
     assert usual == geometry.TILE_BYTES
+
+
+def test_every_shipped_claim_is_tried_on_lights_with_known_truth(monkeypatch):
+    """With an effect that no run should miss, and with none that matters, in the largest plan of each case."""
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    trials = importlib.import_module("null_cases")
+    cases = trials.cases()
+    assert {claim.name for claim in shipped()} <= {case.claim.name for case in cases}
+    told = {"supported": set(), "contradicted": set()}
+    for case in cases:
+        sky = trials.skies(case)[-1]
+        for size, verdict in ((case.far, "supported"), (case.none, "contradicted")):
+            found = trials.rates(case, sky, size, 4)
+            assert getattr(found, {"supported": "contradicted", "contradicted": "supported"}[verdict]) == 0
+            told[verdict] |= {case.claim.name} if getattr(found, verdict) >= 0.75 else set()
+    assert {claim.name for claim in shipped()} <= told["supported"]
+    assert len(told["contradicted"]) >= 6
 
 
 def test_a_table_of_resolution_holds_what_was_found_against_the_true_or_the_limit(monkeypatch):

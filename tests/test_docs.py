@@ -17,6 +17,7 @@ import pytest
 from fourlight.cli.app import COMMANDS, build
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from fourlight.stages.claim_file import loads as loads_claims
 
 ROOT = Path(__file__).parent.parent
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
@@ -128,13 +129,21 @@ def test_make_targets_of_the_readme_exist() -> None:
     ] == []
 
 
-def test_recipe_page_is_current() -> None:
-    spec = importlib.util.spec_from_file_location("recipe_docs", ROOT / "builders" / "recipe_docs.py")
+@pytest.mark.parametrize("name", ["recipe", "claims"])
+def test_pages_made_from_the_program_are_current(name: str) -> None:
+    spec = importlib.util.spec_from_file_location(f"{name}_docs", ROOT / "builders" / f"{name}_docs.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    assert (ROOT / "docs" / "recipe.md").read_text(encoding="utf-8") == module.page()
+    assert (ROOT / "docs" / f"{name}.md").read_text(encoding="utf-8") == module.page()
+
+
+def test_the_example_of_a_claim_can_be_used() -> None:
+    (text,) = re.findall(
+        r"```toml\n(.*?)```", (ROOT / "docs" / "claims.md").read_text(encoding="utf-8"), flags=re.S
+    )
+    assert [claim.name for claim in loads_claims(text)] == ["noise grows with temperature"]
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)

@@ -26,16 +26,19 @@ MEMORY = (0.2, 0.4, 0.6, 0.75, 0.85, 0.9, 0.95, 0.98)
 SHARE = (0.25, 0.5, 0.75, 1.0)
 """Of the drifting part in the variance."""
 ALONE = 0.3
-"""Probability beforehand of no drift at all; a drift is the likelier the larger its share, as its square."""
+"""Probability beforehand of no drift at all, of lights; a drift is the likelier the larger its share, as its square.
+
+Chosen so that of 12 to 60 values with a memory of up to 0.9 chance is rarely taken for an effect (see docs/claims.md).
+"""
 MOST = 160
 """Values of one stretch that are told apart; of more, neighbours are averaged."""
 
 
-def _grid() -> tuple[tuple[tuple[float, float], ...], Float64]:
+def _grid(alone: float = ALONE) -> tuple[tuple[tuple[float, float], ...], Float64]:
     """Degrees of correlation (memory, share), and their probabilities beforehand."""
     drift = [(memory, share) for memory in MEMORY for share in SHARE]
     weight = np.array([share**2 for _, share in drift])
-    return ((0.0, 0.0), *drift), np.concatenate(([ALONE], (1 - ALONE) * weight / weight.sum()))
+    return ((0.0, 0.0), *drift), np.concatenate(([alone], (1 - alone) * weight / weight.sum()))
 
 
 @lru_cache(maxsize=12)
@@ -48,7 +51,7 @@ def _kernels(n: int) -> tuple[Float64, Float64, Float64]:
     return found, np.linalg.inv(found), np.linalg.slogdet(found)[1]
 
 
-def mean(values: npt.ArrayLike) -> Estimate:
+def mean(values: npt.ArrayLike, alone: float = ALONE) -> Estimate:
     """Mean of values in order of time; see `contrast`.
 
     >>> found = mean([1.0, 3.0, 2.0, 4.0, 1.0, 3.0])
@@ -56,11 +59,15 @@ def mean(values: npt.ArrayLike) -> Estimate:
     (2.333, 6)
     """
     known = np.asarray(values, dtype=np.float64)
-    return contrast(known, np.ones((known.size, 1)), [1.0], np.zeros(known.size))
+    return contrast(known, np.ones((known.size, 1)), [1.0], np.zeros(known.size), alone)
 
 
 def contrast(
-    values: npt.ArrayLike, design: npt.ArrayLike, of: npt.ArrayLike, stretch: npt.ArrayLike
+    values: npt.ArrayLike,
+    design: npt.ArrayLike,
+    of: npt.ArrayLike,
+    stretch: npt.ArrayLike,
+    alone: float = ALONE,
 ) -> Estimate:
     """A combination of the coefficients of a linear model, fitted by plain least squares.
 
@@ -74,6 +81,8 @@ def contrast(
         The combination of coefficients that is asked for.
     stretch : (n,) array_like
         Night of each value: values of different nights have nothing in common.
+    alone : float
+        Probability beforehand that neighbours have nothing in common.
 
     Returns
     -------
@@ -91,20 +100,29 @@ def contrast(
     y, x, nights = _thinned(y, x, nights)
     if not y.size or not np.isfinite(x).all() or not np.isfinite(y).all():
         return NOTHING
-    # An orthonormal basis of what the columns span: columns that repeat others drop out.
-    left, size, right = np.linalg.svd(x, full_matrices=False)
-    kept = size > 1e-9 * size.max() if size.max() > 0 else np.zeros(size.shape, bool)
-    basis, turned = left[:, kept], (right[kept] @ c) / size[kept]
-    seen = right[kept].T @ (right[kept] @ c)
-    freedom = y.size - int(kept.sum())
-    if freedom < 1 or not np.allclose(seen, c, atol=1e-6 * max(float(np.abs(c).max()), 1e-300)):
+    basis, turned = _basis(x, c)
+    freedom = y.size - basis.shape[1]
+    if freedom < 1 or not turned.size:
         return NOTHING
     value = float(turned @ (basis.T @ y))
     rest = y - basis @ (basis.T @ y)
     if float(rest @ rest) <= 1e-24 * max(float(y @ y), 1e-300):
         return Estimate(value, (0.0,), (1.0,), float(freedom), number)
-    variance, weights = _degrees(rest, basis, turned, nights, freedom)
+    variance, weights = _degrees(rest, basis, turned, nights, alone)
     return Estimate(value, tuple(np.sqrt(variance).tolist()), tuple(weights.tolist()), float(freedom), number)
+
+
+def _basis(x: Float64, c: Float64) -> tuple[Float64, Float64]:
+    """(n, r) orthonormal basis of what the columns span, and (r,) the combination in it; empty where not determined.
+
+    Columns that repeat others drop out.
+    """
+    left, size, right = np.linalg.svd(x, full_matrices=False)
+    kept = size > 1e-9 * size.max(initial=1e-300)
+    told = right[kept] @ c
+    if not np.allclose(right[kept].T @ told, c, atol=1e-6 * max(float(np.abs(c).max()), 1e-300)):
+        return left[:, kept], np.zeros(0)
+    return left[:, kept], np.asarray(told / size[kept])
 
 
 def _thinned(
@@ -131,10 +149,10 @@ def _thinned(
 
 
 def _degrees(
-    rest: Float64, basis: Float64, turned: Float64, nights: npt.NDArray[np.generic], freedom: int
+    rest: Float64, basis: Float64, turned: Float64, nights: npt.NDArray[np.generic], alone: float
 ) -> tuple[Float64, Float64]:
     """(k,) variances of the combination for each degree of correlation, and the probabilities of the degrees."""
-    p, prior = basis.shape[1], _grid()[1]
+    p, prior, freedom = basis.shape[1], _grid(alone)[1], rest.size - basis.shape[1]
     k = prior.size
     normal, side, power = np.zeros((k, p, p)), np.zeros((k, p)), np.zeros(k)
     middle, logs = np.zeros((k, p, p)), np.zeros(k)

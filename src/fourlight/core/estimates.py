@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from fourlight.core.trials import LEVEL, Trial
 
@@ -50,13 +50,13 @@ class Estimate:
 
     def _beyond(self, away: float) -> float:
         errors = np.maximum(np.asarray(self.errors), 1e-300)
-        return float(np.asarray(self.weights) @ stats.t.sf(away / errors, self.freedom))
+        return float(np.asarray(self.weights) @ special.stdtr(self.freedom, -away / errors))
 
     def reach(self, level: float = LEVEL) -> float:
         """Half the width of the interval; inf where nothing can be told."""
         if not self.told:
             return float("inf")
-        single = float(stats.t.ppf(0.5 + level / 2, self.freedom))
+        single = float(special.stdtrit(self.freedom, 0.5 + level / 2))
         least, most = single * min(self.errors), single * max(self.errors)
         if most - least <= 1e-12 * most:
             return most
@@ -67,7 +67,7 @@ class Estimate:
         if not self.told:
             return Trial(self.value, -np.inf, np.inf, float("nan"), np.inf, max(self.freedom, 0.0))
         reach = self.reach(level)
-        error = reach / float(stats.t.ppf(0.5 + level / 2, self.freedom))
+        error = reach / float(special.stdtrit(self.freedom, 0.5 + level / 2))
         return Trial(self.value, self.value - reach, self.value + reach, self.p(null), error, self.freedom)
 
     def widened(self, error: float) -> Estimate:

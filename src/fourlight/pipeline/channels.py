@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starcolour
-from fourlight.core.trials import Trial, estimated
+from fourlight.core.trials import Trial, trial_of
 from fourlight.pipeline.finished import Finished
 from fourlight.stages import contributions
 from fourlight.stages.canvas import some
@@ -115,7 +115,7 @@ def _over(one: Trial, other: Trial) -> Trial:
     """A ratio of two estimates whose errors are small and independent."""
     value = one.value / other.value
     error = abs(value) * float(np.hypot(one.error / one.value, other.error / other.value))
-    return estimated(value, error, min(one.freedom, other.freedom))
+    return trial_of(value, error, min(one.freedom, other.freedom))
 
 
 def _common(run: Finished, found: Regions) -> dict[str, Any]:

@@ -39,10 +39,12 @@ class Effect:
     """An estimate, what it holds for, and what it was counted in."""
 
     estimate: Estimate
-    """On the scale of the comparison: the logarithm of ratios and slopes, the signed square of unevenness."""
+    """On the scale of the comparison: the logarithm of ratios and slopes; see `claim_patches.unevenness`."""
     scope: str
     counted: str
     """'lights', 'pairs' of lights, 'nights' or 'patches'."""
+    noise: float = 1.0
+    """Of unevenness: relative noise of a patch, which the estimate is in units of."""
 
 
 def need(count: int, least: int, what: str) -> None:

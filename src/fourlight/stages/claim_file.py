@@ -88,7 +88,9 @@ class Claim(Section):
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
-        faults = [words for fits, words in (*self._sides_fit(), *self._sizes_fit()) if not fits]
+        faults = [
+            words for fits, words in (*self._sides_fit(), *self._words_fit(), *self._sizes_fit()) if not fits
+        ]
         if faults:
             raise ValueError(f"of {self.name!r}: {faults[0]}")
         return self
@@ -120,6 +122,9 @@ class Claim(Section):
             quantity.adds or not any("+" in name for name in (self.of, self.against)) or one != "planes",
             (f"{self.quantity} of planes does not add up"),
         )
+
+    def _words_fit(self) -> Iterable[tuple[bool, str]]:
+        one = self.first.kind
         yield (
             not self.at_equal or (one == "group" and self.compare in ("ratio", "slope")),
             ("at_equal is for ratios of groups and slopes"),

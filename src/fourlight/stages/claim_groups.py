@@ -41,31 +41,7 @@ def of_groups(
     Untold
         Too few lights, or values that cannot be compared.
     """
-    x = lights_of(series, claim.quantity, [plane])
-    typical = bool(claim.at_equal) or not QUANTITIES[claim.quantity].adds
-    ratio = claim.compare == "ratio"
-    usable = np.isfinite(x) & (first ^ second)
-    if ratio and typical:
-        with np.errstate(invalid="ignore"):
-            usable &= x > 0
-    besides = [covariate(series, name, plane) for name in claim.at_equal]
-    for column in besides:
-        usable &= np.isfinite(column)
-    rows = np.flatnonzero(usable)
-    one, other = first[rows], second[rows]
-    need(int(one.sum()), claim.least_lights, claim.first.words)
-    need(int(other.sum()), claim.least_lights, claim.second.words)
-    x = x[rows]
-    if ratio and not typical and not (positive(x[one]) and positive(x[other])):
-        raise Untold(f"the {QUANTITIES[claim.quantity].means} is not above zero")
-    lights = _Two(
-        values=np.log(x) if ratio and typical else x,
-        extra=np.array([column[rows] for column in besides]).reshape(len(besides), rows.size).T,
-        nights=np.array(series.nights)[rows],
-        one=one,
-        other=other,
-        log_of_mean=ratio and not typical,
-    )
+    lights = _of_use(series, claim, plane, first, second)
     return _by_nights(lights, fixed, claim.least_nights) or _by_lights(lights, claim.night_scatter)
 
 
@@ -93,6 +69,35 @@ class _Two:
         )
         names, where = np.unique(here, return_inverse=True)
         return np.array([name.endswith("/a") for name in names]), np.eye(names.size)[where]
+
+
+def _of_use(series: Series, claim: Claim, plane: str, first: Mask, second: Mask) -> _Two:
+    """Lights of either group whose values are known, on the scale of the comparison."""
+    x = lights_of(series, claim.quantity, [plane])
+    typical = bool(claim.at_equal) or not QUANTITIES[claim.quantity].adds
+    ratio = claim.compare == "ratio"
+    usable = np.isfinite(x) & (first ^ second)
+    if ratio and typical:
+        with np.errstate(invalid="ignore"):
+            usable &= x > 0
+    besides = [covariate(series, name, plane) for name in claim.at_equal]
+    for column in besides:
+        usable &= np.isfinite(column)
+    rows = np.flatnonzero(usable)
+    one, other = first[rows], second[rows]
+    need(int(one.sum()), claim.least_lights, claim.first.words)
+    need(int(other.sum()), claim.least_lights, claim.second.words)
+    x = x[rows]
+    if ratio and not typical and not (positive(x[one]) and positive(x[other])):
+        raise Untold(f"the {QUANTITIES[claim.quantity].means} is not above zero")
+    return _Two(
+        values=np.log(x) if ratio and typical else x,
+        extra=np.array([column[rows] for column in besides]).reshape(len(besides), rows.size).T,
+        nights=np.array(series.nights)[rows],
+        one=one,
+        other=other,
+        log_of_mean=ratio and not typical,
+    )
 
 
 def _by_nights(lights: _Two, fixed: bool, least: int) -> Effect | None:

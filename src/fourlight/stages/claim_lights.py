@@ -100,13 +100,15 @@ def _quality(series: Series, name: str) -> Mask:
     if known is None:
         raise Untold("what single lights bring was not measured")
     columns = known[:, [OUTPUT_PLANES.index(plane) for plane in ("R", "G", "B")]]
-    brought = (columns / np.nanmedian(columns, axis=0)).mean(axis=1)
-    if not np.isfinite(brought).any():
+    columns = columns[:, np.isfinite(columns).any(axis=0)]
+    if not columns.size:
         raise Untold("what single lights bring was not measured")
-    if name == "best":
-        return np.asarray(brought >= np.nanmedian(brought))
-    worst = np.asarray(brought <= np.nanquantile(brought, 0.1))
-    return worst if name == "worst" else np.isfinite(brought) & ~worst
+    brought = (columns / np.nanmedian(columns, axis=0)).mean(axis=1)
+    order = np.argsort(brought, kind="stable")[: np.isfinite(brought).sum()]  # what is not known comes last
+    tenth, half = -(-order.size // 10), order.size // 2
+    found = np.zeros(len(series), dtype=np.bool_)
+    found[{"best": order[half:], "worst": order[:tenth]}.get(name, order[tenth:])] = True
+    return found
 
 
 def lights_of(series: Series, quantity: str, planes: Sequence[str]) -> Float64:

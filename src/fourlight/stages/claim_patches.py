@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,12 +17,16 @@ from fourlight.stages.claim_lights import Untold, patches_of
 from fourlight.stages.claim_terms import QUANTITIES
 from fourlight.stages.series import Series
 
-__all__ = ["of_treatments", "of_unevenness"]
+__all__ = ["agreement", "of_treatments", "of_unevenness", "unevenness"]
 
 Float64 = npt.NDArray[np.float64]
 
 LEAST = 8
 """Patches without which nothing is told."""
+LEAST_NOISE = 1e-6
+"""Relative noise of a patch that is always counted on."""
+APART = 0.6
+"""Probability beforehand that patches have nothing in common: they share no samples, though darks and background."""
 PRESENT = 0.05
 """Share of the median signal below which a patch counts as holding nothing of the object, for unevenness."""
 
@@ -62,24 +68,45 @@ def _of_sums(first: Float64, second: Float64, less: Float64, claim: Claim) -> Ca
 def of_unevenness(series: Series, claim: Claim) -> Effect:
     """How far a treatment changes the object's brightness here more than there, as two planes agree on it.
 
-    The covariance over patches of the logarithm of the ratio of signals in two planes that share no samples: their
-    noise is independent and drops out, a shadow is in both.
+    The logarithm of the ratio of signals has, over patches, a part that both planes share and noise that they do not,
+    where they share no samples. Their sum holds both, their difference the noise alone: estimated is half the logarithm
+    of the ratio of the two variances (the test of Pitman 1939 and Morgan 1939 for a correlation), whose error does not
+    depend on what it is. What they share is that times the noise; see `unevenness`.
     """
     parts = [
         [patches_of(series, kind, claim.quantity, plane) for plane in claim.planes]
         for kind in (claim.of, claim.against)
     ]
     kept = _known(*parts[0], *parts[1])
-    for treatment in parts:
-        for values in treatment:
-            with np.errstate(invalid="ignore"):
-                kept &= values > PRESENT * max(float(np.nanmedian(values)), 0.0)
-    logs = [np.log(parts[0][k][kept] / parts[1][k][kept]) for k in (0, 1)]
+    for values in [*parts[0], *parts[1]] if kept.any() else []:
+        kept &= values > PRESENT * max(float(np.nanmedian(values)), 0.0)
+    one, other = (np.log(parts[0][k][kept] / parts[1][k][kept]) for k in (0, 1))
+
+    def variance(values: Float64) -> float:
+        return float(values.var(ddof=1)) + LEAST_NOISE**2
 
     def estimator(rows: npt.NDArray[np.intp]) -> float:
-        return float(np.cov(logs[0][rows], logs[1][rows])[0, 1])
+        return 0.5 * math.log(variance((one + other)[rows]) / variance((one - other)[rows]))
 
-    return _effect(kept, lambda: pseudo_values(estimator, int(kept.sum())))
+    found = _effect(kept, lambda: pseudo_values(estimator, int(kept.sum())))
+    return replace(found, noise=math.sqrt(variance(one - other) / 2))
+
+
+def unevenness(estimate: float, noise: float) -> float:
+    """What two planes share, from half the logarithm of the ratio of variances of their sum and difference.
+
+    Below zero where they are less alike than chance has it.
+
+    >>> round(unevenness(agreement(0.03, 0.01), 0.01), 12), unevenness(0.0, 0.01)
+    (0.03, 0.0)
+    """
+    excess = math.expm1(2 * estimate) / 2
+    return noise * math.copysign(math.sqrt(abs(excess)), excess)
+
+
+def agreement(uneven: float, noise: float) -> float:
+    """The reverse of `unevenness`."""
+    return 0.5 * math.log1p(2 * (uneven / noise) ** 2)
 
 
 def _known(*columns: Float64) -> npt.NDArray[np.bool_]:
@@ -89,4 +116,4 @@ def _known(*columns: Float64) -> npt.NDArray[np.bool_]:
 def _effect(kept: npt.NDArray[np.bool_], values: Callable[[], Float64]) -> Effect:
     if kept.sum() < LEAST:
         raise Untold(f"{int(kept.sum())} patches of use found; at least {LEAST} are needed")
-    return Effect(correlated.mean(values()), FRAMES, "patches")
+    return Effect(correlated.mean(values(), APART), FRAMES, "patches")

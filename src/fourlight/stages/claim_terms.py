@@ -20,6 +20,8 @@ class Quantity:
     means: str
     """In a sentence: 'had 1.2 times the ...'."""
     unit: str
+    defined: str
+    """What exactly it is, for those who fill it in and for the page on claims."""
     adds: bool = False
     """Values of lights add up to that of the stack, so that means are compared, not typical values."""
     lights: bool = True
@@ -29,18 +31,22 @@ class Quantity:
 
 
 QUANTITIES = {
-    "signal": Quantity("signal of the object", "e-", adds=True, patches=True),
-    "noise": Quantity("noise", "e-", patches=True),
-    "snr": Quantity("signal-to-noise ratio", "", patches=True, made_of=("signal", "noise")),
-    "information": Quantity("information", "SNR^2", adds=True),
-    "information_per_hour": Quantity(
-        "information per hour", "SNR^2/h", adds=True, made_of=("information",)
-    ),
-    "width_px": Quantity("width of stars", "px"),
-    "sky": Quantity("brightness of the sky", "e-/s per px"),
-    "transparency": Quantity("transparency", ""),
-    "weight": Quantity("weight", "", adds=True),
-    "resolution": Quantity("size of the finest detail", "arcsec", lights=False, patches=True),
+    "signal": Quantity("signal of the object", "e-", "the object less the sky, in a light or on a patch", adds=True,
+                       patches=True),
+    "noise": Quantity("noise", "e-", "of a light: standard error of a sample; of a patch: scatter of its even parts at "
+                      "the scale of the object's detail, with every pattern in it", patches=True),
+    "snr": Quantity("signal-to-noise ratio", "", "signal over noise of the patches together", lights=False,
+                    patches=True, made_of=("signal", "noise")),
+    "information": Quantity("information", "SNR^2", "samples times the object's signal squared over their variance: "
+                            "what a light adds to SNR squared", adds=True),
+    "information_per_hour": Quantity("information per hour", "SNR^2/h", "the same for each hour exposed", adds=True,
+                                     made_of=("information",)),
+    "width_px": Quantity("width of stars", "px", "of the joint fit on raw samples"),
+    "sky": Quantity("brightness of the sky", "e-/s per px", "of a light"),
+    "transparency": Quantity("transparency", "", "light of stars over that of the reference"),
+    "weight": Quantity("weight", "", "that a light has in the stack", adds=True),
+    "resolution": Quantity("size of the finest detail", "arcsec", "that two half stacks agree on", lights=False,
+                           patches=True),
 }  # fmt: skip
 
 GROUPS = {

@@ -90,7 +90,7 @@ def findings(series: Series, claims: Sequence[Claim]) -> list[Finding]:
     """
     cases = [case for claim in claims for case in _cases(series, claim)]
     found = [_effect(case) for case in cases]
-    bars = [_bar(case.claim) for case in cases]
+    bars = [_bar(case.claim, effect) for case, effect in zip(cases, found, strict=True)]
     told = [effect.estimate if isinstance(effect, Effect) else NOTHING for effect in found]
     judged = verdicts(told, bars)
     alone = [verdicts([estimate], [bar])[0] for estimate, bar in zip(told, bars, strict=True)]
@@ -158,23 +158,25 @@ def _effect(case: _Case) -> Effect | str:
         found = case.effect()
     except Untold as reason:
         return str(reason)
-    return found if found.estimate.told else "too few values are left to tell its error"
+    return found if found.estimate.told else "the values at hand do not tell it apart from what else changes"
 
 
-def _bar(claim: Claim) -> Bar:
+def _bar(claim: Claim, effect: Effect | str) -> Bar:
+    """Null and what matters, on the scale of the estimate."""
     null, matters = claim.null, claim.matters
     if claim.compare in ("ratio", "slope"):
         null, matters = math.log(null), math.log(matters)
     elif claim.compare == "unevenness":
-        null, matters = null**2, matters**2
+        noise = effect.noise if isinstance(effect, Effect) else 1.0
+        null, matters = (claim_patches.agreement(size, noise) for size in (null, matters))
     return Bar(null, matters, claim.direction)
 
 
-def _size(claim: Claim, value: float) -> float:
-    """From the scale of the comparison to the unit of the effect."""
+def _size(claim: Claim, value: float, noise: float) -> float:
+    """From the scale of the estimate to the unit of the effect."""
     if claim.compare in ("ratio", "slope"):
         return math.exp(min(value, 700.0))
-    return math.copysign(math.sqrt(abs(value)), value) if claim.compare == "unevenness" else value
+    return claim_patches.unevenness(min(value, 300.0), noise) if claim.compare == "unevenness" else value
 
 
 def _finding(case: _Case, effect: Effect | str, bar: Bar, verdict: Verdict, together: int) -> Finding:
@@ -188,7 +190,8 @@ def _finding(case: _Case, effect: Effect | str, bar: Bar, verdict: Verdict, toge
             name, claim.question, case.plane, None, None, None, of, None, CANNOT_TELL, FRAMES, None, said
         )
     trial = effect.estimate.trial(bar.null, LEVEL)
-    sizes = (_size(claim, trial.value), _size(claim, trial.low), _size(claim, trial.high))
+    effect_size, low, high = (_size(claim, x, effect.noise) for x in (trial.value, trial.low, trial.high))
+    sizes = (effect_size, low, high)
     plane = case.plane if claim.compare != "unevenness" else ""
     said = (
         f"{verdict.capitalize()} for {effect.scope}: {claim_words.sentence(claim, plane, case.sides, sizes)}."

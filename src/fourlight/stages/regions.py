@@ -90,29 +90,43 @@ def find_regions(
     shape = values["G"].shape
     covered = np.logical_and.reduce([np.isfinite(values[c]) for c in COLOURS])
     light, near, full = _star_masks(stars, (shape[0], shape[1]))
-    side = max(CELL_PX, -(-max(shape) // MOST_CELLS))
     burnt = _burnt(values, level)
     near |= burnt
-    found = _cells(values, near | ~covered, side)
-    use, above, order = _sky_and_object(found, order)
-    surfaces = {plane: background.fit_surface(found[plane], use, order) for plane in OUTPUT_PLANES}
+    side = max(CELL_PX, -(-max(shape) // MOST_CELLS))
+    cells = {plane: levels.cell_levels(value, near | ~covered, side) for plane, value in values.items()}
+    use, above, order = _sky_and_object(cells, order)
+    surfaces = {plane: background.fit_surface(cells[plane], use, order) for plane in OUTPUT_PLANES}
     masks = {
         "object": _spread(above, side, shape) & ~near & covered,
         "sky": _spread(use, side, shape) & ~near & covered,
         "stars": light & covered & ~full & ~burnt,
     }
-    for name, (x0, y0, x1, y1) in boxes.items():
-        masks[name] = np.zeros(shape, dtype=bool)
-        masks[name][y0:y1, x0:x1] = covered[y0:y1, x0:x1] & ~burnt[y0:y1, x0:x1]
+    masks |= {name: _inside(box, covered & ~burnt) for name, box in boxes.items()}
     masks = {name: mask for name, mask in masks.items() if mask.any()}
-    labels = ((near | _steep(read)).astype(np.uint16) << STEEP).astype(np.uint16)
-    for bit, mask in enumerate(masks.values()):
-        labels |= mask.astype(np.uint16) << np.uint16(bit)
-    labels[~np.logical_or.reduce(list(masks.values()))] = 0
     signal = np.array([_light(name, mask, values, surfaces) for name, mask in masks.items()])
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
-    cover = float((masks["sky"].sum() if "sky" in masks else 0) / max(covered.sum(), 1))
-    return Regions(tuple(masks), labels, pixels, signal, cover, order == 0)
+    sky = int(np.count_nonzero(masks["sky"])) if "sky" in masks else 0
+    cover = sky / max(int(np.count_nonzero(covered)), 1)
+    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, cover, order == 0)
+
+
+def _inside(box: Box, there: Bool) -> Bool:
+    """The part of a mask that lies in a rectangle."""
+    x0, y0, x1, y1 = box
+    mask = np.zeros_like(there)
+    mask[y0:y1, x0:x1] = there[y0:y1, x0:x1]
+    return mask
+
+
+def _labels(masks: Mapping[str, Bool], steep: Bool) -> npt.NDArray[np.uint16]:
+    """One bit for each region, 0 where there is none."""
+    labels = steep.astype(np.uint16) << np.uint16(STEEP)
+    anywhere = np.zeros_like(steep)
+    for bit, mask in enumerate(masks.values()):
+        labels |= mask.astype(np.uint16) << np.uint16(bit)
+        anywhere |= mask
+    labels[~anywhere] = 0
+    return labels
 
 
 def _star_masks(stars: StarList, shape: tuple[int, int]) -> tuple[Bool, Bool, Bool]:
@@ -157,10 +171,6 @@ def _steep(read: Callable[[str, str], Float32]) -> Bool:
             high = ndimage.binary_dilation(high, iterations=2)
             found[rows] |= high[rows.start - around.start :][: found[rows].shape[0]]
     return found
-
-
-def _cells(values: Mapping[str, Float32], unused: Bool, side: int) -> dict[str, levels.Cells]:
-    return {plane: levels.cell_levels(value, unused, side) for plane, value in values.items()}
 
 
 def _sky_and_object(cells: Mapping[str, levels.Cells], order: int) -> tuple[Bool, Bool, int]:
