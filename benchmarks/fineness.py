@@ -232,7 +232,7 @@ def table(rows: list[Row]) -> str:
 def main() -> None:
     """Measure, print, and with --write put the table into the page."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seeds", type=int, default=2)
+    parser.add_argument("--seeds", type=int, default=1)
     parser.add_argument("--frames", type=int, nargs="*", default=[10, 20, 40])
     parser.add_argument("--width", type=float, nargs="*", default=[2.0, 3.0, 4.0])
     parser.add_argument("--size", type=int, default=512)
