@@ -65,3 +65,19 @@ def test_every_shipped_claim_is_tried_on_lights_with_known_truth(monkeypatch):
             told[verdict] |= {case.claim.name} if getattr(found, verdict) >= 0.75 else set()
     assert {claim.name for claim in shipped()} <= told["supported"]
     assert len(told["contradicted"]) >= 6
+
+
+def test_a_table_of_resolution_holds_what_was_found_against_the_true_or_the_limit(monkeypatch):
+    """Rows with a reason are left out; detail finer than is claimed counts as found where the limit was."""
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    fineness = importlib.import_module("fineness")
+    known = {"count": 10, "width": 2.0, "method": "drizzle", "grid": "1x", "half_bit": 0.1, "limit": 1 / 3}
+    rows = [
+        fineness.Row(**known, plane="R", found=0.19, low=0.18, high=0.2, true=0.2, reason=""),
+        fineness.Row(**known, plane="G", found=1 / 3, low=1 / 3, high=1 / 3, true=0.4, reason=""),
+        fineness.Row(
+            **known, plane="B", found=np.nan, low=np.nan, high=np.nan, true=0.1, reason="not dithered"
+        ),
+    ]
+    cells = [cell.strip() for cell in fineness.table(rows).splitlines()[-1].strip("|").split("|")]
+    assert cells[4:] == ["0.200-0.400", "-2.5 %", "-5.0 %", "100 %", "1 of 2"]

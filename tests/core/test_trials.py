@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fourlight.core.trials import Trial, discoveries, jackknife, mean_of_series, needed
+from fourlight.core.trials import Trial, discoveries, doubted, jackknife, mean_of_series, needed
 
 
 def series(rng: np.random.Generator, n: int, r: float) -> np.ndarray:
@@ -105,3 +105,14 @@ def test_as_many_as_are_said_to_be_needed_tell_it() -> None:
     number = needed(seen, 0.5, 10)
     told = np.mean([mean_of_series(rng.normal(0.5, 1, number)).p < 0.05 for _ in range(500)])
     assert told == pytest.approx(0.8, abs=0.15)
+
+
+def test_a_doubt_widens_the_interval_of_few_and_bounds_that_of_many() -> None:
+    rng = np.random.default_rng(8)
+    found = mean_of_series(rng.normal(0.0, 1.0, 12))
+    same, wide = doubted(found, 0.0), doubted(found, 0.5)
+    assert (same.error, same.low, same.p) == pytest.approx((found.error, found.low, found.p))
+    assert wide.low < found.low < found.high < wide.high
+    sure = doubted(Trial(0.004, 0.0039, 0.0041, 0.0, 1e-5, 300.0), 0.001)
+    assert sure.high - sure.value == pytest.approx(stats.t.ppf(0.975, 300) * 0.001, rel=1e-3)
+    assert np.isnan(doubted(jackknife(1.0, [1.0, 2.0]), 0.1).p)

@@ -111,11 +111,12 @@ def test_treatments_that_cannot_be_made_say_why(small_night, tmp_path):
 
 
 def test_series_hold_what_the_lights_are(plain, made):
-    from fourlight.pipeline import evidence
+    from fourlight.pipeline import evidence, sharpness
 
     with finished_run(plain / "out") as opened:
         _, ledger = evidence.looked_at(opened, {})
-        series = light_series(opened, ledger, evidence.widths_of(opened), *made)
+        widths = sharpness.widths_in(opened, sharpness.widths_of(opened))
+        series = light_series(opened, ledger, widths, *made)
     truth = json.loads((plain / "raw" / "truth" / "truth.json").read_text())["frames"]
     assert len(series) == len(truth) == 12
     assert series.values["transparency"][:, 4] == pytest.approx(

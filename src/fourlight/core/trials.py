@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
-__all__ = ["LEVEL", "Trial", "discoveries", "estimated", "jackknife", "mean_of_series", "needed"]
+__all__ = ["LEVEL", "Trial", "discoveries", "doubted", "jackknife", "mean_of_series", "needed", "trial_of"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -35,8 +35,13 @@ class Trial:
     """Degrees of freedom of that error."""
 
 
-def estimated(value: float, error: float, freedom: float, null: float = 0.0, level: float = LEVEL) -> Trial:
-    """From a value and an error with so many degrees of freedom, by Student's t."""
+def trial_of(value: float, error: float, freedom: float, null: float = 0.0, level: float = LEVEL) -> Trial:
+    """From a value and an error with so many degrees of freedom, by Student's t.
+
+    >>> found = trial_of(2.0, 1.0, 10.0)
+    >>> round(found.high, 3), round(found.p, 4)
+    (4.228, 0.0734)
+    """
     if not (freedom > 0 and np.isfinite(value) and np.isfinite(error)):
         return Trial(value, -np.inf, np.inf, float("nan"), np.inf, max(freedom, 0.0))
     reach = float(stats.t.ppf(0.5 + level / 2, freedom)) * error
@@ -71,7 +76,7 @@ def mean_of_series(values: npt.ArrayLike, null: float = 0.0, level: float = LEVE
     known = known[np.isfinite(known)]
     n = known.size
     if n < 2:
-        return estimated(float(known.mean()) if n else float("nan"), np.inf, 0.0, null, level)
+        return trial_of(float(known.mean()) if n else float("nan"), np.inf, 0.0, null, level)
     rest = known - known.mean()
     power = float(rest @ rest)
     r = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
@@ -80,7 +85,7 @@ def mean_of_series(values: npt.ArrayLike, null: float = 0.0, level: float = LEVE
     alone = max(n * (1 - r) / (1 + r), 1.5)
     # Deviations from the mean of correlated values are too small by what their mean takes with it.
     spread = power / (n - n / alone)
-    return estimated(float(known.mean()), float(np.sqrt(spread / alone)), max(alone - 1, 0.5), null, level)
+    return trial_of(float(known.mean()), float(np.sqrt(spread / alone)), max(alone - 1, 0.5), null, level)
 
 
 def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: float = LEVEL) -> Trial:
@@ -106,9 +111,29 @@ def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: fl
     left = np.asarray(without, dtype=np.float64)
     k = left.size
     if k < 3:
-        return estimated(whole, np.inf, 0.0, null, level)
+        return trial_of(whole, np.inf, 0.0, null, level)
     error = float(np.sqrt((k - 1) / k * ((left - left.mean()) ** 2).sum()))
-    return estimated(whole, error, k - 1, null, level)
+    return trial_of(whole, error, k - 1, null, level)
+
+
+def doubted(trial: Trial, doubt: float, null: float = 0.0, level: float = LEVEL) -> Trial:
+    """The same value with an error that more of the same does not make smaller, such as a bias known to be below it.
+
+    Parameters
+    ----------
+    trial : Trial
+    doubt : float
+        One standard error, added in square. Degrees of freedom stay: with more of them, as the sum of both has by Welch
+        1947, the interval of few values could become narrower.
+    null, level : float
+
+    Examples
+    --------
+    >>> found = doubted(Trial(1.0, 0.3, 1.7, 0.01, 0.3, 10.0), 0.4)
+    >>> round(found.error, 3), round(found.high, 3)
+    (0.5, 2.114)
+    """
+    return trial_of(trial.value, float(np.hypot(trial.error, doubt)), trial.freedom, null, level)
 
 
 def discoveries(p: npt.ArrayLike, share: float = 0.05) -> npt.NDArray[np.bool_]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starcolour
-from fourlight.core.trials import Trial, estimated
+from fourlight.core.trials import Trial, trial_of
+from fourlight.pipeline.fineness import resolution_of
 from fourlight.pipeline.finished import Finished
+from fourlight.pipeline.intervals import interval
+from fourlight.pipeline.sharpness import width_facts
 from fourlight.stages import contributions
 from fourlight.stages.canvas import some
 from fourlight.stages.common_light import common_structure, crosstalk
@@ -18,6 +21,7 @@ from fourlight.stages.contributions import Ledger
 from fourlight.stages.nights import nights_of, scope
 from fourlight.stages.regions import Box, Regions
 from fourlight.stages.stack_layers import OUTPUT_PLANES
+from fourlight.stages.widths import FrameWidths
 
 __all__ = ["channels_of"]
 
@@ -26,7 +30,9 @@ Float64 = npt.NDArray[np.float64]
 COLOURS = ("R", "G", "B")
 
 
-def channels_of(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, Box]) -> dict[str, Any]:
+def channels_of(
+    run: Finished, found: Regions, ledger: Ledger, widths: Sequence[FrameWidths], boxes: Mapping[str, Box]
+) -> dict[str, Any]:
     """What every channel did, as ``channels.json`` holds it.
 
     Parameters
@@ -35,6 +41,8 @@ def channels_of(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[st
     found : Regions
     ledger : Ledger
         Light and noise of the regions.
+    widths : sequence of FrameWidths
+        Of every light.
     boxes : mapping of str to Box
         Those of the regions that the user named.
     """
@@ -51,6 +59,8 @@ def channels_of(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[st
         "light": _light(contributions.ratios(ledger, run.nights)),
         "common": _common(run, found),
         "measured": _measured(run),
+        **width_facts(run, widths),
+        "resolution": resolution_of(run),
         "notes": _notes(found),
     }
 
@@ -88,7 +98,7 @@ def _known_shares(
     dark_known = run.calibration.noise.pedestal_adu is not None
     return {
         kind: {
-            region: {channel: _interval(trial, 0.0, 1.0) for channel, trial in found.items()}
+            region: {channel: interval(trial, 0.0, 1.0) for channel, trial in found.items()}
             for region, found in by_region.items()
             if region != "sky" or kind == "detail" or dark_known
         }
@@ -99,13 +109,13 @@ def _known_shares(
 def _light(found: Mapping[str, Mapping[str, Trial]]) -> dict[str, Any]:
     """Ratios of light in each region, and in that of the object over that of the stars, whose light is continuous."""
     out: dict[str, Any] = {
-        region: {name: _interval(trial, 0.0) for name, trial in trials.items()}
+        region: {name: interval(trial, 0.0) for name, trial in trials.items()}
         for region, trials in found.items()
         if region != "sky"
     }
     if "object" in found and "stars" in found:
         out["object_over_stars"] = {
-            name: _interval(_over(found["object"][name], found["stars"][name]), 0.0)
+            name: interval(_over(found["object"][name], found["stars"][name]), 0.0)
             for name in ("R_over_G", "B_over_G")
         }
     return out
@@ -115,14 +125,14 @@ def _over(one: Trial, other: Trial) -> Trial:
     """A ratio of two estimates whose errors are small and independent."""
     value = one.value / other.value
     error = abs(value) * float(np.hypot(one.error / one.value, other.error / other.value))
-    return estimated(value, error, min(one.freedom, other.freedom))
+    return trial_of(value, error, min(one.freedom, other.freedom))
 
 
 def _common(run: Finished, found: Regions) -> dict[str, Any]:
     """What green shows that red and blue show too, and what filters pass of each other's light."""
     return {
         "structure_of_green": {
-            region: {others: _interval(trial, 0.0, 1.0) for others, trial in trials.items()}
+            region: {others: interval(trial, 0.0, 1.0) for others, trial in trials.items()}
             for region, trials in common_structure(run.layers.read, found).items()
         },
         "response_where_another_leads": {c: list(ends) for c, ends in crosstalk().items()},
@@ -138,14 +148,6 @@ def _measured(run: Finished) -> dict[str, Any]:
             plane: float(np.median(held[np.isfinite(held)])) if np.isfinite(held).any() else 0.0
             for plane, held in samples.items()
         },
-    }
-
-
-def _interval(trial: Trial, least: float = -np.inf, most: float = np.inf) -> dict[str, float]:
-    return {
-        "value": trial.value,
-        "low": float(np.clip(trial.low, least, most)),
-        "high": float(np.clip(trial.high, least, most)),
     }
 
 

@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.light_series import light_series, treated
+from fourlight.pipeline.sharpness import widths_in
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claims import findings
 from fourlight.stages.contributions import Ledger
+from fourlight.stages.widths import FrameWidths
 
 __all__ = ["claims_of"]
 
-Float64 = npt.NDArray[np.float64]
-
 
 def claims_of(
-    run: Finished, ledger: Ledger, widths: Float64, claims: Sequence[Claim]
+    run: Finished, ledger: Ledger, widths: Sequence[FrameWidths], claims: Sequence[Claim]
 ) -> list[dict[str, Any]]:
     """What the lights of a run say to claims, as ``claims.json`` holds it.
 
@@ -29,11 +26,11 @@ def claims_of(
     run : Finished
     ledger : Ledger
         Light and noise of its regions.
-    widths : (f, 5) float64
-        Width of stars in each light and plane, pixels of the reference.
+    widths : sequence of FrameWidths
+        Of every light.
     claims : sequence of Claim
         All that are tested together.
     """
     patches, absent = treated(run)
-    series = light_series(run, ledger, widths, patches, absent)
+    series = light_series(run, ledger, widths_in(run, widths), patches, absent)
     return [finding.as_dict() for finding in findings(series, claims)]

@@ -16,13 +16,14 @@ from fourlight.pipeline.channels import channels_of
 from fourlight.pipeline.claims import claims_of
 from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.products import write_again
+from fourlight.pipeline.sharpness import widths_of
 from fourlight.stages import contributions, region_samples, regions
 from fourlight.stages.claim_file import Claim, chosen, shipped, with_own
 from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import padded_pixels
 from fourlight.stages.regions import OWN, Box, Regions
 
-__all__ = ["Evidence", "channels_on", "check_boxes", "claims_on", "evidence_of", "looked_at", "widths_of"]
+__all__ = ["Evidence", "channels_on", "check_boxes", "claims_on", "evidence_of", "looked_at"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -46,8 +47,9 @@ def evidence_of(run: Finished) -> Evidence:
     if not (asked.channels or asked.claims):
         return Evidence()
     found, ledger = looked_at(run, {})
-    channels = channels_of(run, found, ledger, {}) if asked.channels else None
-    claims = claims_of(run, ledger, widths_of(run), shipped()) if asked.claims else None
+    widths = widths_of(run)
+    channels = channels_of(run, found, ledger, widths, {}) if asked.channels else None
+    claims = claims_of(run, ledger, widths, shipped()) if asked.claims else None
     return Evidence(channels, claims)
 
 
@@ -70,7 +72,7 @@ def channels_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None =
     with finished_run(out, progress) as run:
         check_boxes(boxes, run.table.shape)
         found, ledger = looked_at(run, boxes)
-        channels = channels_of(run, found, ledger, boxes)
+        channels = channels_of(run, found, ledger, widths_of(run), boxes)
         write_again(run.job, run.layers, channels=channels)
     return channels
 
@@ -133,14 +135,6 @@ def looked_at(run: Finished, boxes: Mapping[str, Box]) -> tuple[Regions, Ledger]
         if name not in found.names:
             raise InputError(f"region {name}: no light covers it; choose it inside the picture")
     return found, _ledger(run, found)
-
-
-def widths_of(run: Finished) -> Float64:
-    """(f, 5) width of stars in each light and plane, pixels of the reference."""
-    zoom = run.table.zoom
-    scale = np.sqrt(np.abs(np.linalg.det(run.table.matrix[:, :, :2]))) / zoom
-    widths = np.array([frame.fwhm_px for frame in run.frames]) * scale[:, None]
-    return np.column_stack([widths, widths[:, 1:3].mean(axis=1)])
 
 
 def _ledger(run: Finished, found: Regions) -> Ledger:

@@ -14,9 +14,10 @@ import numpy as np
 import numpy.typing as npt
 from astropy.io import fits
 
+from fourlight.core import bends, maps
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
-from fourlight.frames import MeasuredFrame, RawFrame, SetAside, StarList
+from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside, StarList
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import MARKER, scan
 from fourlight.pipeline.adding import earlier_run
@@ -53,7 +54,7 @@ class Finished:
     """A stack and its lights, in time order, as the rows of the table."""
 
     job: Job
-    frames: tuple[MeasuredFrame, ...]
+    frames: tuple[RegisteredFrame, ...]
     reference: MeasuredFrame
     calibration: Calibration
     table: FrameTable
@@ -64,7 +65,7 @@ class Finished:
     @property
     def samples(self) -> Samples:
         """Calibrated samples of the lights."""
-        return Samples([self.calibration.open(frame.raw) for frame in self.frames])
+        return Samples([self.calibration.open(frame.measured.raw) for frame in self.frames])
 
     @property
     def grid(self) -> Grid:
@@ -79,7 +80,7 @@ class Finished:
     @property
     def nights(self) -> list[str | None]:
         """Night of each light."""
-        return [frame.raw.night for frame in self.frames]
+        return [frame.measured.raw.night for frame in self.frames]
 
 
 class StackFiles:
@@ -155,8 +156,9 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
             )
         lights = _lights(past, kept)
         hashes = {path: known.sha256 for path, known in kept.files.items()}
-        frames = tuple(_again(job, lights, kept.calibration, hashes))
-        reference = next(frame for frame in frames if frame.raw.path == kept.reference)
+        measured = list(_again(job, lights, kept.calibration, hashes))
+        reference = next(frame for frame in measured if frame.raw.path == kept.reference)
+        frames = tuple(_placed(frame, kept.table, k) for k, frame in enumerate(measured))
         canvas = Canvas(folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)
         layers = StackFiles(folder.root, canvas)
         yield Finished(job, frames, reference, kept.calibration, kept.table, layers, kept.way)
@@ -170,6 +172,21 @@ def _again(
         if isinstance(item, SetAside):
             raise InputError(f"{item.path}: can no longer be used ({item.reason}); run the lights anew")
         yield item
+
+
+def _placed(frame: MeasuredFrame, table: FrameTable, row: int) -> RegisteredFrame:
+    """A light as it was placed on the grid of the reference, from the row of it in the table of the stack."""
+    back = maps.inverse(Grid(table.zoom).matrix)
+    matrix = maps.composed(table.matrix[row], back)
+    planes = table.bend[row] / table.zoom
+    planes[:, :, 0, 0] -= 0.5 * (table.zoom - 1) / table.zoom
+    middle = planes.mean(axis=0)
+    linear = np.stack([planes[..., 1, 0], planes[..., 0, 1], planes[..., 0, 0]], axis=-1)
+    common = linear.mean(axis=0)
+    shifted = [matrix + part - common for part in linear]
+    offset = np.array([np.eye(2, 3) - maps.composed(part, maps.inverse(matrix)) for part in shifted])
+    bend = None if bends.is_straight(middle) else middle
+    return RegisteredFrame(frame, matrix, 0.0, 0, offset=offset, bend=bend)
 
 
 def _lights(past: Provenance, kept: Kept) -> list[RawFrame]:

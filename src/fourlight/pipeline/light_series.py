@@ -39,7 +39,7 @@ def light_series(
     patches, absent
         From `treated`.
     """
-    raw = [frame.raw for frame in run.frames]
+    raw = [frame.measured.raw for frame in run.frames]
     times = [_middle(frame.time, frame.exposure_s) for frame in raw]
     sites = [
         (f.latitude_deg, f.longitude_deg)
@@ -100,7 +100,7 @@ def _region(ledger: Ledger) -> int | None:
 
 def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64]:
     """(n, 5) by quantity, in the unit of the samples of each light."""
-    table, frames = run.table, run.frames
+    table, frames = run.table, [frame.measured for frame in run.frames]
     exposure = np.array([frame.raw.exposure_s or 1.0 for frame in frames])[:, None]
     reference = run.reference.raw.exposure_s or 1.0
     area = np.abs(np.linalg.det(table.matrix[:, :, :2]))[:, None] / table.zoom**2

@@ -23,6 +23,7 @@ from fourlight.pipeline.finished import Stack
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.swap import RECORD, publish
+from fourlight.report.figures import write_figures
 from fourlight.report.page import write_report
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.finish import Picture, finish
@@ -32,7 +33,7 @@ Float32 = npt.NDArray[np.float32]
 
 __all__ = ["write_again", "write_all"]
 
-CHANNELS, CLAIMS = "channels.json", "claims.json"
+CHANNELS, CLAIMS, FIGURES = "channels.json", "claims.json", "figures"
 COLOURS = ("R", "G", "B")
 
 
@@ -55,12 +56,10 @@ def write_all(
     summary["picture"] = {"window": list(picture.window), "notes": list(picture.notes)}
     outputs.write_json(place / "summary.json", summary)
     outputs.write_csv(place / "frames.csv", summary)
-    for name, data in ((CHANNELS, channels), (CLAIMS, claims)):
-        if data is not None:
-            outputs.write_json(place / name, data)
     outputs.write_json(place / RECORD, provenance)
     progress.step()
     planes = {name: layers.read(name, "value") for name in PLANES}
+    _write_evidence(place, channels, claims, planes, summary)
     write_report(
         folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map(), channels, claims
     )
@@ -77,12 +76,10 @@ def write_again(
     progress.begin("report", 1)
     with writing(place):
         place.mkdir()
-    for name, data in ((CHANNELS, channels), (CLAIMS, claims)):
-        if data is not None:
-            outputs.write_json(place / name, data)
     summary, provenance = _read(root / "summary.json"), _read(root / RECORD)
     picture = tifffile.imread(root / "picture.tif").astype(np.float32) / np.float32(65535)
     planes = {name: layers.read(name, "value") for name in PLANES}
+    _write_evidence(place, channels, claims, planes, summary)
     write_report(
         root, summary, picture, planes, provenance, place, layers.rejected_map(),
         _read(root / CHANNELS) if channels is None else channels, _read(root / CLAIMS) if claims is None else claims,
@@ -91,6 +88,18 @@ def write_again(
     shutil.copyfile(root / RECORD, place / RECORD)
     publish(place, root, folder.old)
     progress.end(f"report in {job.folder.root}")
+
+
+def _write_evidence(
+    place: Path, channels: dict[str, Any] | None, claims: list[dict[str, Any]] | None,
+    planes: dict[str, Float32], summary: dict[str, Any],
+) -> None:  # fmt: skip
+    """What was measured on the lights, with figures of what the channels did."""
+    if claims is not None:
+        outputs.write_json(place / CLAIMS, claims)
+    if channels is not None:
+        outputs.write_json(place / CHANNELS, channels)
+        write_figures(place / FIGURES, channels, planes, summary.get("scale_arcsec_px"))
 
 
 def _read(path: Path) -> Any:

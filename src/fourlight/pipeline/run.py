@@ -167,7 +167,7 @@ def _made(
         steps,
     )
     finished = Finished(
-        job, tuple(frame.measured for frame in lights_placed), reference, calibration, stack.table, stack.layers,
+        job, tuple(lights_placed), reference, calibration, stack.table, stack.layers,
         replace(stack.way, fine=stack.way.fineness(stack.table)),
     )  # fmt: skip
     evidence = evidence_of(finished)

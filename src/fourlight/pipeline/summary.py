@@ -68,7 +68,7 @@ class Findings:
 
 def summarise(found: Findings) -> dict[str, Any]:
     """The summary as plain data; pixels and matrices follow the convention of ``stack.fits``."""
-    raw, scale = found.reference.raw, _scale(found.reference)
+    raw, scale = found.reference.raw, arcsec_per_pixel(found.reference)
     ny, nx = found.grid.shape(found.reference)
     return {
         "fourlight": __version__,
@@ -207,7 +207,7 @@ def _common(names: Sequence[str | None]) -> str | None:
     return counts.most_common(1)[0][0] if counts else None
 
 
-def _scale(frame: MeasuredFrame) -> float | None:
+def arcsec_per_pixel(frame: MeasuredFrame) -> float | None:
     """Arcsec per raw pixel from pixel size and focal length (`206.265 p[um] / f[mm]`); None if not known."""
     raw = frame.raw
     if not raw.pixel_um or not raw.focal_mm:

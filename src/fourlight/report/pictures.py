@@ -16,7 +16,7 @@ from fourlight.core.stretch import Curve, choose_curve
 from fourlight.io.export import jpeg_bytes, shallow
 from fourlight.stages.canvas import every, some
 
-__all__ = ["PlaneView", "embedded_picture", "plane_views", "rejected_view"]
+__all__ = ["PlaneView", "balanced_light", "embedded_picture", "plane_views", "rejected_view", "shared_greys"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -83,6 +83,51 @@ def plane_views(
     return views
 
 
+def shared_greys(planes: Mapping[str, Float32], longest_px: int) -> dict[str, npt.NDArray[np.uint8]]:
+    """Each plane as `plane_views` shows all of it, (my, mx) grey levels; planes that hold nothing are left out."""
+    names = [name for name in planes if np.isfinite(some(planes[name])).any()]
+    if not names:
+        return {}
+    sky = {name: np.float32(np.nanquantile(some(planes[name]), 0.15)) for name in names}
+    curve = _shared_curve({name: planes[name] for name in names}, sky)
+    step = max(1, -(-max(planes[names[0]].shape) // longest_px))
+    return {name: _levels(_blocks(planes[name], step, sky[name]), curve) for name in names}
+
+
+def balanced_light(
+    planes: Mapping[str, Float32], weights: Mapping[str, float] | None, longest_px: int
+) -> tuple[dict[str, Float32], Curve]:
+    """Light of each plane above its sky, reduced and balanced, and the curve that shows all of them.
+
+    ``weights`` are factors by colour (R, G, B); without them all planes hold as much light, stars cut.
+    """
+    sky = {name: _darkest(plane) for name, plane in planes.items()}
+    if weights is None:
+        held = {name: _held(plane, sky[name]) for name, plane in planes.items()}
+        most = max(held.values())
+        factor = {name: most / max(value, 1e-3 * most) for name, value in held.items()}
+    else:
+        factor = {name: weights[name[0]] for name in planes}
+    step = max(1, -(-max(next(iter(planes.values())).shape) // longest_px))
+    light = {
+        name: np.float32(factor[name]) * _blocks(plane, step, sky[name]) for name, plane in planes.items()
+    }
+    return light, _shared_curve(light, dict.fromkeys(light, np.float32(0)))
+
+
+def _darkest(plane: Float32) -> np.float32:
+    """Level of the darkest places, which a channel that is taken away shows: others must not be darker there."""
+    side = max(1, min(16, min(plane.shape) // 8))
+    return np.float32(np.nanquantile(_blocks(plane, side), 0.02))
+
+
+def _held(plane: Float32, sky: np.float32) -> float:
+    """Mean light above the sky, cut at that of all but bright stars."""
+    values = some(plane) - sky
+    values = values[np.isfinite(values)]
+    return max(float(np.minimum(values, np.quantile(values, 0.98)).mean()), 1e-30)
+
+
 def _above(plane: Float32, sky: np.float32) -> Float32:
     """Light above the sky; undefined pixels are shown as sky."""
     light = plane - sky
@@ -91,7 +136,11 @@ def _above(plane: Float32, sky: np.float32) -> Float32:
 
 
 def _grey(light: Float32, curve: Curve) -> str:
-    return _address(np.rint(np.clip(curve(light), 0, 1) * 255).astype(np.uint8), 84)
+    return _address(_levels(light, curve), 84)
+
+
+def _levels(light: Float32, curve: Curve) -> npt.NDArray[np.uint8]:
+    return np.rint(np.clip(curve(light), 0, 1) * 255).astype(np.uint8)
 
 
 def _enlarged(part: Float32, factor: int = 2) -> Float32:

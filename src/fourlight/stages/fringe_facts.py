@@ -13,7 +13,7 @@ from fourlight.core.dispersion import spread_arcsec
 from fourlight.core.horizon import altitude_deg
 from fourlight.frames import RawFrame, RegisteredFrame
 
-__all__ = ["fringe_facts"]
+__all__ = ["altitude_of", "fringe_facts"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -33,7 +33,7 @@ def fringe_facts(frames: Sequence[RegisteredFrame], arcsec_px: float | None) -> 
         ``altitude_deg``: lowest and highest, None where the headers do not tell; ``planes``: for R and B
         ``shift_px``, ``corner_px`` and ``by_air_px`` (None where it cannot be predicted).
     """
-    heights = [height for frame in frames if (height := _altitude(frame.measured.raw)) is not None]
+    heights = [height for frame in frames if (height := altitude_of(frame.measured.raw)) is not None]
     return {
         "altitude_deg": [min(heights), max(heights)] if heights else None,
         "planes": {
@@ -63,7 +63,7 @@ def _by_air(heights: Sequence[float], plane: str, arcsec_px: float | None) -> fl
     return float(np.median(spread)) / arcsec_px
 
 
-def _altitude(raw: RawFrame) -> float | None:
+def altitude_of(raw: RawFrame) -> float | None:
     """Altitude of the target in the middle of the exposure, degrees; None where the header does not tell."""
     known = (raw.ra_deg, raw.dec_deg, raw.latitude_deg, raw.longitude_deg)
     if raw.time is None or any(value is None for value in known):

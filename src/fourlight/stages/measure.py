@@ -12,6 +12,7 @@ from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, StarList
 from fourlight.recipe import Measure
 from fourlight.stages.fringes import plane_equations
+from fourlight.stages.star_choice import BRIGHT_STARS, fit_radius, full_stars, lone
 from fourlight.stages.trails import find_trails
 
 __all__ = ["measure"]
@@ -19,18 +20,6 @@ __all__ = ["measure"]
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
-
-LEAST_ALONE = 12
-"""Stars from which a shape is measured, if there are so many, however disturbed."""
-
-MOST_BESIDE = 0.1
-"""Light of other stars in the disc of a star that stands alone, over its own."""
-
-USUAL_SIZE = 0.25
-"""Natural logarithm of a star's width over the usual one that counts as much as that."""
-
-BRIGHT_STARS = 150
-"""Stars that define the shape of a frame; more add nothing to its precision."""
 
 PART = 4
 """One in so many bands of rows is searched first."""
@@ -90,7 +79,7 @@ def measure(
     fwhm, elongation, angle = _widths(shapes)
     clear = np.flatnonzero(~stars.saturated)[:BRIGHT_STARS]
     normal, right = plane_equations(
-        image, cell, noise, poisson, stars.x[clear], stars.y[clear], shapes, _fit_radius(width)
+        image, cell, noise, poisson, stars.x[clear], stars.y[clear], shapes, fit_radius(width)
     )
     return MeasuredFrame(
         raw=raw,
@@ -107,11 +96,6 @@ def measure(
         fringe_right=right,
         trails=find_trails(excess, stars, width, settings.trail_sigma),
     )
-
-
-def _fit_radius(width: float) -> int:
-    """Radius of the disc around a star that is fitted, pixels."""
-    return int(np.clip(np.ceil(2.2 * width), 4, 24))
 
 
 def _origins(cell: Int64) -> list[tuple[int, int]]:
@@ -158,7 +142,7 @@ def _settled(
     image: Float32, cell: Int64, noise: Float64, poisson: float, x: Float64, y: Float64, width: float
 ) -> tuple[Float64, Float64]:
     """Fits that settled on something that is as wide as a star of this frame, and their widths."""
-    radius = _fit_radius(width)
+    radius = fit_radius(width)
     start = starmodel.moffat_shape(width)
     fits, fine = starfit.fit_stars(image, cell, noise**2, poisson, x, y, start, radius)
     fits = fits[fine & (fits[:, 5::2].max(axis=1) > 0)]
@@ -184,9 +168,9 @@ def _photometry(
 ) -> tuple[StarList, Float64, float]:  # fmt: skip
     """Star list with aperture-corrected fluxes, brightest first, and one shape per plane (4, 5)."""
     x, y = fits[:, 0].copy(), fits[:, 1].copy()
-    full = _saturated(image, x, y, saturation)
+    full = full_stars(image, x, y, saturation)
     shapes = _shapes(image, cell, noise, poisson, fits, full, width)
-    radius = _fit_radius(width)
+    radius = fit_radius(width)
     # One shape for all planes: the error of a plane's own shape would be an error of all its fluxes, while that
     # of a common one is taken out by the aperture, which all planes together sample at every pixel.
     common = np.column_stack([np.tile(shapes[:, :3].mean(axis=0), (4, 1)), shapes[:, 3:]])
@@ -205,49 +189,20 @@ def _photometry(
     return stars, shapes, aperture_error
 
 
-def _saturated(image: Float32, x: Float64, y: Float64, saturation: float) -> npt.NDArray[np.bool_]:
-    """Whether any sample within two pixels of a star is full."""
-    rows, columns = (
-        np.clip(np.rint(part).astype(np.int64)[:, None] + np.arange(-2, 3), 0, size - 1)
-        for part, size in zip((y, x), image.shape, strict=True)
-    )
-    return np.asarray((image[rows[:, :, None], columns[:, None, :]] >= saturation).any(axis=(1, 2)))
-
-
 def _shapes(
     image: Float32, cell: Int64, noise: Float64, poisson: float, fits: Float64,
     full: npt.NDArray[np.bool_], width: float,
 ) -> Float64:  # fmt: skip
     """One profile per plane (4, 5) from the brightest unsaturated stars; the median shape where that fails."""
     start = np.median(fits[:, 2:5], axis=0) if len(fits) else np.array([1.0, 0.0, 1.0])
-    bright = _alone(fits, full, width)
-    radius = _fit_radius(width)
+    bright = lone(fits[:, 0], fits[:, 1], fits[:, 5::2].sum(axis=1), np.log(_fwhm(fits) / width), full, width)
+    radius = fit_radius(width)
     out = np.zeros((4, 5))
     for plane in range(4):
         out[plane], _ = starshape.plane_shape(
             image, cell, plane, noise[plane] ** 2, poisson, fits[bright, 0], fits[bright, 1], start, radius
         )
     return out
-
-
-def _alone(fits: Float64, full: npt.NDArray[np.bool_], width: float) -> Int64:
-    """The brightest unsaturated stars of usual size beside which little other light lies.
-
-    One star with a neighbour in its disc, or a close pair taken for one star, can outweigh all others in a common
-    shape: the brightest count most. Where too few stand alone, those that are disturbed least are taken.
-    """
-    light = np.maximum(fits[:, 5::2].sum(axis=1), 1e-30)
-    near = cKDTree(fits[:, :2]).query_pairs(_fit_radius(width) + width, output_type="ndarray")
-    other = np.bincount(near[:, 0], light[near[:, 1]], len(fits)) + np.bincount(
-        near[:, 1], light[near[:, 0]], len(fits)
-    )
-    size = np.abs(np.log(_fwhm(fits) / width)) if len(fits) else np.zeros(0)
-    disturbed = other / light + size / USUAL_SIZE * MOST_BESIDE
-    clear = np.flatnonzero(~full)
-    clear = clear[np.argsort(disturbed[clear], kind="stable")]
-    count = max(int((disturbed[clear] < MOST_BESIDE).sum()), min(LEAST_ALONE, len(clear)))
-    chosen = clear[:count]
-    return np.asarray(chosen[np.argsort(-light[chosen], kind="stable")][:BRIGHT_STARS], dtype=np.int64)
 
 
 def _aperture_correction(

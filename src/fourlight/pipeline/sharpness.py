@@ -1,0 +1,93 @@
+"""Sharpness of the colours of a finished run: widths of stars in every light."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.trials import Trial, doubted, jackknife, mean_of_series
+from fourlight.pipeline.finished import Finished
+from fourlight.pipeline.intervals import interval
+from fourlight.pipeline.summary import arcsec_per_pixel
+from fourlight.stages.nights import FEWEST_NIGHTS, nights_of
+from fourlight.stages.shared_places import zoom
+from fourlight.stages.stack_layers import OUTPUT_PLANES
+from fourlight.stages.width_cause import known_sky, width_cause
+from fourlight.stages.width_ratio import DEFINITION
+from fourlight.stages.widths import COLOURS, FrameWidths, LightSamples, measure_widths
+
+__all__ = ["width_facts", "widths_in", "widths_of"]
+
+Float64 = npt.NDArray[np.float64]
+
+
+def widths_of(run: Finished) -> list[FrameWidths]:
+    """Widths of the stars in every light, colour by colour, on its raw samples."""
+    calibration, progress = run.calibration, run.job.progress
+    progress.begin("widths", len(run.frames))
+
+    def read(k: int) -> LightSamples:
+        frame = run.frames[k].measured
+        progress.step()
+        return LightSamples(
+            calibration.open(frame.raw).read(0, frame.raw.ny, 0, frame.raw.nx),
+            calibration.pattern_of(frame.raw),
+            frame.noise,
+            calibration.noise_of(frame.raw).unit == "electron",
+            calibration.saturation_level(frame.raw),
+        )
+
+    found = measure_widths(run.frames, read)
+    stars = int(np.median([light.stars for light in found])) if found else 0
+    progress.end(f"widths of {stars} stars in a typical light, colour by colour")
+    return found
+
+
+def widths_in(run: Finished, widths: Sequence[FrameWidths]) -> Float64:
+    """(f, 5) FWHM of R, G1, G2, B, G in every light, pixels of the reference."""
+    assert COLOURS == OUTPUT_PLANES
+    scale = np.array([zoom(frame) for frame in run.frames])
+    inside = np.array([light.fwhm_px for light in widths], dtype=np.float64)
+    return np.asarray(inside.reshape(-1, len(COLOURS)) * scale[:, None])
+
+
+def width_facts(run: Finished, widths: Sequence[FrameWidths]) -> dict[str, Any]:
+    """``width``, ``ratios`` and ``cause`` of ``channels.json``."""
+    scale = arcsec_per_pixel(run.reference)
+    cause = width_cause(widths, known_sky(run.frames, scale))
+    inside = np.log(widths_in(run, widths))
+    return {
+        "width": {
+            colour: _width(inside[:, k], run.nights, scale) for k, colour in enumerate(COLOURS)
+        },
+        "ratios": {
+            f"{colour}_over_G": {
+                **interval(ratio.trial), "lights": ratio.frames, "nights": ratio.nights, "scope": ratio.scope
+            }
+            for colour, ratio in cause.ratios.items()
+        }
+        | {"definition": DEFINITION},
+        "cause": cause.statement,
+    }  # fmt: skip
+
+
+def _width(log: Float64, nights: Sequence[str | None], scale: float | None) -> dict[str, Any]:
+    """Geometric mean over the lights, pixels of the reference, and in arcseconds where the scale is known."""
+    known = np.isfinite(log)
+    groups = [mask[known] for mask in nights_of(nights) if mask[known].any()]
+    log = log[known]
+    if len(groups) >= FEWEST_NIGHTS:
+        found = jackknife(float(log.mean()), [log[~mask].mean() for mask in groups])
+    else:
+        found = mean_of_series(log)
+    sure = doubted(found, 0.0)
+    size = interval(_exponential(sure))
+    return {**size, "arcsec": None if scale is None else {key: scale * part for key, part in size.items()}}
+
+
+def _exponential(trial: Trial) -> Trial:
+    value, low, high = (float(np.exp(part)) for part in (trial.value, trial.low, trial.high))
+    return Trial(value, low, high, trial.p, trial.error, trial.freedom)

@@ -1,0 +1,182 @@
+"""Figure of the shares of the channels: a bar with its interval for every channel, region and kind of share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from fourlight.report.figure_style import (
+    LIGHT,
+    NAMES,
+    NARROW,
+    WIDE,
+    Drawn,
+    Look,
+    blank,
+    files,
+    line_of,
+    plain_axes,
+    points,
+    titled,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["shares_figure"]
+
+Shares = Mapping[str, Mapping[str, Mapping[str, Mapping[str, Any]]]]
+"""By kind, region and channel: ``value``, ``low``, ``high`` of 0 to 1; None where not known."""
+
+KINDS = {
+    "electrons": "Electrons", "luminance": "Luminance, Rec. 709", "information": "Information, SNR²",
+    "detail": "Sharp detail",
+}  # fmt: skip
+REGIONS = {"object": "The object", "stars": "The stars", "sky": "The sky"}
+"""Regions that the program finds; those of the user have their own names."""
+ORDER = ("R", "G", "G1", "G2", "B")
+BAR_PX, HEAD_PX, TITLE_PX = 25, 27, 34
+MORE = 1.06
+"""The longest interval over the axis: bars are as long as they can be."""
+
+
+def shares_figure(
+    shares: Shares, *, title: str = "What each channel holds", width: int = WIDE, look: Look = LIGHT
+) -> Drawn:
+    """A panel for each kind of share, in it a group of bars for each region.
+
+    Parameters
+    ----------
+    shares : mapping of kind to region to channel to value, low, high
+        As in ``channels.json``; any number of each.
+    title : str
+    width : int
+        `WIDE`: two panels beside each other; `NARROW`: one.
+    look : Look
+
+    Raises
+    ------
+    ValueError
+        There is no share.
+    """
+    kinds = [kind for kind in shares if any(shares[kind].values())]
+    if not kinds:
+        raise ValueError("no share to draw; needed at least one kind with a region")
+    narrow = width <= NARROW
+    columns, side = (1 if narrow or len(kinds) == 1 else 2), (12 if narrow else 24)
+    across = (width - 2 * side - 40 * (columns - 1)) / columns
+    heights = [_height(shares[kind]) for kind in kinds]
+    rows = [max(heights[k : k + columns]) for k in range(0, len(kinds), columns)]
+    figure = blank(width, 52 + sum(rows), look)
+    end = MORE * max(
+        _top(entry) for kind in kinds for region in shares[kind].values() for entry in region.values()
+    )
+    name_px, said_px = 64, 92 if narrow else 108
+    for k, kind in enumerate(kinds):
+        left, top = side + (k % columns) * (across + 40), 52 + sum(rows[: k // columns])
+        box = (left + name_px, top + TITLE_PX, across - name_px - said_px, heights[k] - TITLE_PX - 14)
+        axes = plain_axes(figure, box, look)
+        _panel(axes, shares[kind], end or 1.0, look)
+        height = figure.get_size_inches()[1] * 100
+        figure.text(
+            left / width, 1 - (top + 6) / height, KINDS.get(kind, kind.capitalize()), fontsize=points(15),
+            color=look.ink, va="top", weight="bold",
+        )  # fmt: skip
+    titled(figure, title, look, narrow)
+    return files(figure, _words(shares, kinds))
+
+
+def _height(regions: Mapping[str, Mapping[str, Any]]) -> float:
+    """Of a panel, pixels of the page."""
+    return (
+        TITLE_PX
+        + 14
+        + sum(HEAD_PX * (len(regions) > 1) + BAR_PX * len(channels) for channels in regions.values())
+    )
+
+
+def _top(entry: Mapping[str, Any]) -> float:
+    return max((entry[key] for key in ("value", "high") if entry.get(key) is not None), default=0.0)
+
+
+def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, look: Look) -> None:
+    """Bars of all regions from top to bottom; y is in pixels of the page."""
+    axes.set_xlim(0, end)
+    place, names = 0.0, []
+    for region, channels in regions.items():
+        if len(regions) > 1:
+            axes.text(
+                0.02 * end,
+                place + HEAD_PX - 7,
+                REGIONS.get(region, region),
+                fontsize=points(13),
+                color=look.soft,
+                va="bottom",
+                style="italic",
+            )
+            place += HEAD_PX
+        for channel, entry in sorted(channels.items(), key=_rank):
+            middle, part = place + BAR_PX / 2, channel in ("G1", "G2") and "G" in channels
+            names.append((middle, NAMES.get(channel, channel), look.soft if part else look.ink))
+            _bar(axes, middle, channel, entry, look, 0.36 if part else 0.62)
+            place += BAR_PX
+    axes.set_ylim(place, 0)
+    axes.set_xticks([])
+    axes.axvline(0, color=look.soft, linewidth=1)
+    axes.set_yticks([middle for middle, _, _ in names], [name for _, name, _ in names])
+    for label, (_, _, colour) in zip(axes.get_yticklabels(), names, strict=True):
+        label.set_color(colour)
+        label.set_fontsize(points(13))
+
+
+def _rank(item: tuple[str, Any]) -> int:
+    """Place of a channel among the others; those that are none of the mosaic's come last."""
+    return ORDER.index(item[0]) if item[0] in ORDER else len(ORDER)
+
+
+def _bar(axes: Axes, middle: float, channel: str, entry: Mapping[str, Any], look: Look, thick: float) -> None:
+    """A bar, its interval, and both in words; bars of parts of another are thinner."""
+    line, value = line_of(channel, look), entry.get("value")
+    style: dict[str, Any] = {"fontsize": points(13), "va": "center", "transform": axes.get_yaxis_transform()}
+    if value is None:
+        axes.text(1.03, middle, "not known", color=look.soft, **style)
+        return
+    axes.barh(middle, value, height=thick * BAR_PX, color=line["color"], linewidth=0)
+    low, high = entry.get("low"), entry.get("high")
+    if low is not None and high is not None:
+        for colour, stroke in (
+            (look.paper, 3.8),
+            (look.ink, 1.6),
+        ):  # a rim, so that it is seen on the bar too
+            axes.plot([low, high], [middle, middle], color=colour, linewidth=stroke, solid_capstyle="butt")
+        axes.plot([low, high], [middle, middle], "|", color=look.ink, markersize=7.5, markeredgewidth=1.4)
+    axes.text(1.03, middle, _said(value, low, high), color=look.ink, **style)
+
+
+def _said(value: float, low: float | None, high: float | None) -> str:
+    """A share with its interval, in per cent; as many digits as the interval leaves.
+
+    >>> _said(0.5634, 0.561, 0.566), _said(0.2, 0.1, 0.4), _said(0.7, None, None)
+    ('56.3 ± 0.2 %', '20 (10–40) %', '70 %')
+    """
+    if low is None or high is None:
+        return f"{100 * value:.0f} %"
+    up, down = 100 * (high - value), 100 * (value - low)
+    digits = 1 if up + down < 3.999 else 0
+    if abs(up - down) <= 0.1 * (up + down) + 1e-9 or digits:
+        return f"{100 * value:.{digits}f} ± {max(0.5 * (up + down), 0.1 if digits else 1):.{digits}f} %"
+    return f"{100 * value:.0f} ({100 * low:.0f}–{100 * high:.0f}) %"
+
+
+def _words(shares: Shares, kinds: list[str]) -> str:
+    """The whole figure in a sentence."""
+    said = []
+    for kind in kinds:
+        for region, channels in shares[kind].items():
+            each = ", ".join(
+                f"{NAMES.get(name, name)} {_said(e['value'], e.get('low'), e.get('high'))}"
+                for name, e in channels.items()
+                if e.get("value") is not None
+            )
+            said.append(f"{KINDS.get(kind, kind)}, {region}: {each or 'not known'}")
+    return "Shares of the channels. " + "; ".join(said)
