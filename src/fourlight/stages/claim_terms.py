@@ -45,8 +45,8 @@ QUANTITIES = {
     "sky": Quantity("brightness of the sky", "e-/s per px", "of a light"),
     "transparency": Quantity("transparency", "", "light of stars over that of the reference"),
     "weight": Quantity("weight", "", "that a light has in the stack", adds=True),
-    "resolution": Quantity("size of the finest detail", "arcsec", "that two half stacks agree on", lights=False,
-                           patches=True),
+    "resolution": Quantity("size of the finest detail", "px", "period that two half stacks still agree on, in pixels "
+                           "of the reference", lights=False, patches=True),
 }  # fmt: skip
 
 GROUPS = {
