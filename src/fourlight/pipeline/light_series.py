@@ -11,12 +11,14 @@ import numpy.typing as npt
 from fourlight.engine import at_once
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.integration import Samples
+from fourlight.report.calibration import darkened
 from fourlight.sky.moon import lit_share, moon_altitudes
 from fourlight.stages import contributions, geometry, treatments
 from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import padded_pixels
 from fourlight.stages.series import Series
 from fourlight.stages.tile_samples import Reader
+from fourlight.stages.width_ratio import METHOD
 
 __all__ = ["light_series", "treated"]
 
@@ -134,7 +136,8 @@ def _common(ledger: Ledger) -> dict[str, Float64]:
         error = np.nanstd(away, axis=0, ddof=1) / np.sqrt(count) / np.maximum(ledger.signal[region], 1e-30)
     planes = np.nan_to_num(error, posinf=1.0)
     green = float(np.hypot(planes[1], planes[2])) / 2
-    return {"information": 2 * np.append(planes, green), "signal": np.append(planes, green)}
+    light = np.append(planes, green)
+    return {"information": 2 * light, "signal": light, "width_px": np.full(len(light), METHOD)}
 
 
 def _with_green(planes: Float64, joined: Callable[[Float64, Float64], Float64]) -> Float64:
@@ -165,10 +168,9 @@ def treated(run: Finished) -> tuple[dict[str, dict[str, Float64]], dict[str, str
 def _bare(run: Finished, samples: Samples) -> tuple[dict[str, Reader], dict[str, str]]:
     """Samples without darks, and without flats, where lights had them."""
     said = run.calibration.description
-    darkened = said["offset_taken_off"].get("dark", 0) + said["offset_taken_off"].get("scaled dark", 0)
     bare: dict[str, Reader] = {}
     absent: dict[str, str] = {}
-    if darkened:
+    if darkened(said["offset_taken_off"]):
         bare["no darks"] = lambda f, *box: samples.sources[f].without_offset(*box)
     else:
         absent["no darks"] = "the run had no darks, so that it cannot be told what they change"
