@@ -124,12 +124,12 @@ def cases() -> list[Case]:
         Case(named["darks were needed"], "", _stack("no darks", "noise"), 2.0, 1.0, True),
         Case(named["flats were needed"], "", _stack("no flats", "uneven"), 0.3, 0.0, True),
         Case(named["rejecting the worst frames helped"], "", _stack(worst, "signal"), 1.3, 0.9, True),
-        Case(named["rejecting the worst frames sharpened"], "", _stack(worst, "resolution"), 0.8, 1.1, True),
+        Case(named["rejecting the worst frames sharpened"], "", _stack(worst, "width_px"), 0.8, 1.1, True),
         Case(named["more subs would still help"], "", _stack("half of the lights", "noise"), 2.0, 1.0, True),
         Case(
             named["red is blurrier than green"], "", lambda rng, sky, size: lights(rng, sky, red=size), 1.3, 0.97
         ),
-        Case(named["the finer output grid gained resolution"], "", _stack("twice finer grid", "resolution"), 0.6,
+        Case(named["the finer output grid gained resolution"], "", _stack("twice finer grid", "width_px"), 0.6,
              1.0, True),
         Case(named["one night was better than the others"], "equal nights", _equal_nights, 5.0, 1.0, nights=(2, 3, 5)),
         Case(named["cooling mattered"], "warm first half of every night",
@@ -235,10 +235,10 @@ def _run(rng: np.random.Generator, share: float) -> tuple[Series, dict[str, bool
         "no flats": {"uneven": 0.02 if true["flats were needed"] else 0.0},
         "without the worst tenth": {
             "signal": 1.02 if true["rejecting the worst frames helped"] else 1.0,
-            "resolution": 0.98 if true["rejecting the worst frames sharpened"] else 1.0,
+            "width_px": 0.98 if true["rejecting the worst frames sharpened"] else 1.0,
         },
         "half of the lights": {"noise": 1.16 if true["more subs would still help"] else 1.0},
-        "twice finer grid": {"resolution": 0.95 if true["the finer output grid gained resolution"] else 1.0},
+        "twice finer grid": {"width_px": 0.95 if true["the finer output grid gained resolution"] else 1.0},
     }.items():
         stacks = patches(rng, 36, 0.6, treatment, **changes).patches
         made[treatment] = {

@@ -132,7 +132,7 @@ def lights(
 
 def patches(
     rng: np.random.Generator, m: int, memory: float, treatment: str, noise: float = 1.0, signal: float = 1.0,
-    resolution: float = 1.0, uneven: float = 0.0, own: float = 0.02,
+    width_px: float = 1.0, uneven: float = 0.0, own: float = 0.02,
 ) -> Series:  # fmt: skip
     """Patches of a stack as run and under one other treatment.
 
@@ -141,7 +141,7 @@ def patches(
     rng, m, memory
         Patches in order of rows, each with something in common with the next.
     treatment : str
-    noise, signal, resolution : float
+    noise, signal, width_px : float
         Over those of the stack as run.
     uneven : float
         Scatter over patches, in the logarithm, that the treatment adds to the signal of all planes.
@@ -155,9 +155,9 @@ def patches(
     base = {
         "noise": 2 * np.exp(shared(0.3)),
         "signal": 40 * np.exp(shared(1.0)),
-        "resolution": 4 * np.exp(shared(0.1)),
+        "width_px": 2.5 * np.exp(shared(0.1)),
     }
-    change = {"noise": noise, "signal": signal, "resolution": resolution}
+    change = {"noise": noise, "signal": signal, "width_px": width_px}
     shadow = {"signal": uneven * rng.normal(size=(m, 1))}
 
     def stack(changed: bool) -> dict[str, np.ndarray]:

@@ -80,8 +80,7 @@ def test_what_cannot_be_used_gets_one_line(old: str, new: str, said: str) -> Non
     ("changes", "said"),
     [
         ({"of": "worst", "against": "best", "quantity": "information"}, "differs by choice"),
-        ({"of": "no darks", "against": "as run"}, "width_px is not known of patches"),
-        ({"of": "warm", "against": "cold", "quantity": "resolution"}, "resolution is not known of lights"),
+        ({"of": "no darks", "against": "as run", "quantity": "sky"}, "sky is not known of patches"),
         ({"of": "no flats", "against": "as run", "quantity": "signal", "compare": "unevenness", "null": 0,
           "planes": ("G", "G1")}, "two planes that share no samples"),
         ({"of": "each night", "against": "dark"}, "each night is compared with other nights"),

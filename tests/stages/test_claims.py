@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from claim_series import claim, columns, series
-from fourlight.core.resolution import MOST
 from fourlight.stages.claim_file import loads, shipped
 from fourlight.stages.claims import Finding, findings
 from fourlight.stages.series import Series
@@ -34,7 +33,7 @@ def run(true: bool) -> Series:
         return {
             "noise": measured(np.full((M, 5), changes.get("noise", 1.0))),
             "signal": measured(np.full((M, 5), 100 * changes.get("signal", 1.0)) * shadow),
-            "resolution": measured(np.full((M, 5), changes.get("resolution", 1.0) / MOST)),
+            "width_px": measured(np.full((M, 5), 2.5 * changes.get("width_px", 1.0))),
         }
 
     return series(
@@ -52,8 +51,8 @@ def run(true: bool) -> Series:
             "as run": stack(),
             "no darks": stack(noise=1.3 if true else 1.0),
             "no flats": stack(uneven=0.1 if true else 0.0),
-            "without the worst tenth": stack(**({"signal": 1.2, "resolution": 0.9} if true else {})),
-            "twice finer grid": stack(resolution=0.8 if true else 1.0),
+            "without the worst tenth": stack(**({"signal": 1.2, "width_px": 0.9} if true else {})),
+            "twice finer grid": stack(width_px=0.8 if true else 1.0),
             "half of the lights": stack(noise=1.41 if true else 1.0),
         },
     )  # fmt: skip

@@ -41,12 +41,11 @@ QUANTITIES = {
                             "what a light adds to SNR squared", adds=True),
     "information_per_hour": Quantity("information per hour", "SNR^2/h", "the same for each hour exposed", adds=True,
                                      made_of=("information",)),
-    "width_px": Quantity("width of stars", "px", "of the joint fit on raw samples"),
+    "width_px": Quantity("width of stars", "px", "of the joint fit on raw samples of lights; on patches, of the stars "
+                         "of the stack, in pixels of the reference", patches=True),
     "sky": Quantity("brightness of the sky", "e-/s per px", "of a light"),
     "transparency": Quantity("transparency", "", "light of stars over that of the reference"),
     "weight": Quantity("weight", "", "that a light has in the stack", adds=True),
-    "resolution": Quantity("size of the finest detail", "px", "period that two half stacks still agree on, in pixels "
-                           "of the reference", lights=False, patches=True),
 }  # fmt: skip
 
 GROUPS = {

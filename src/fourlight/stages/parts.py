@@ -1,4 +1,4 @@
-"""Noise, sharpness and finest detail of parts of a stack, to compare treatments of the lights.
+"""Noise and sharpness of parts of a stack, to compare treatments of the lights.
 
 Noise is told by both greens, which see the same light through different samples of the sensor: what they disagree on is
 photon noise, read noise and every fixed pattern that is left, and nothing of the object. Red and blue have no second
@@ -12,17 +12,15 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import resolution, starlet, starmodel, starshape
+from fourlight.core import starlet, starmodel, starshape
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
 
-__all__ = ["finest_detail", "part_noise", "part_widths"]
+__all__ = ["part_noise", "part_widths"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-LEAST_SIDE = 48
-"""Of a part whose finest detail is told."""
 FEWEST_PIXELS = 256
 """Of a part, that tell its noise."""
 FEWEST_STARS, MOST_STARS = 4, 40
@@ -31,27 +29,8 @@ STEEP_SIGMA = 5.0
 """Fine detail in units of the noise, from which pixels do not tell it."""
 BEYOND = 8.0
 """Scatter in units of the noise of the stack as run, up to which a pixel counts in full."""
-LEAST_KNOWN = 0.9
-"""Share of the pixels of a part that halves must cover for its finest detail to be told."""
 SCALES = 3
 """Of the starlet: noise is what varies within some 8 px."""
-
-
-def finest_detail(planes: Mapping[str, PlaneLayers], zoom: float) -> Float64:
-    """(5,) period in pixels of the reference at which the correlation of the halves falls to 1/7."""
-    out = np.full(len(OUTPUT_PLANES), np.nan)
-    for k, plane in enumerate(OUTPUT_PLANES):
-        halves = [planes[plane].layers[f"value_{half}"] for half in "ab"]
-        known = np.isfinite(halves[0]) & np.isfinite(halves[1])
-        if known.mean() < LEAST_KNOWN or min(known.shape) < LEAST_SIDE:
-            continue
-        one, other = (np.where(known, half, np.median(half[known])) for half in halves)
-        frequency, _, _ = resolution.resolution(
-            resolution.ring_correlation(one, other), resolution.ONE_SEVENTH
-        )
-        limit = resolution.MOST * 0.5
-        out[k] = 1 / (frequency * zoom) if frequency < 0.999 * limit else np.nan  # finer than can be told
-    return out
 
 
 def part_noise(planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers], *, same: bool) -> Float64:

@@ -14,7 +14,7 @@ from fourlight.recipe import Integrate
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.grid import Grid
 from fourlight.stages.integrate import integrate_tile
-from fourlight.stages.parts import finest_detail, part_noise, part_widths
+from fourlight.stages.parts import part_noise, part_widths
 from fourlight.stages.series import AS_RUN
 from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
 from fourlight.stages.tile_samples import Reader
@@ -135,7 +135,7 @@ def made(
     found: Mapping[str, Treatment], settings: Integrate, way: Way, places: Sequence[Tile], threads: int,
     told: Callable[[], None],
 ) -> dict[str, dict[str, Float64]]:  # fmt: skip
-    """Signal, noise and resolution of every treatment, plane and part of the stack.
+    """Signal, noise and width of stars of every treatment, plane and part of the stack.
 
     Parameters
     ----------
@@ -154,8 +154,7 @@ def made(
     -------
     dict
         ``[treatment][quantity]`` (m, 5), NaN where it cannot be told. ``signal`` is the mean level, sky included,
-        ``noise`` the scatter within some 8 px, ``resolution`` the period of the finest detail in pixels of the
-        reference, stars and all, ``width_px`` that of its stars.
+        ``noise`` the scatter within some 8 px, ``width_px`` that of the stars in pixels of the reference.
     """
 
     def of(place: Tile) -> dict[str, dict[str, Float64]]:
@@ -175,7 +174,6 @@ def made(
                 if comparable
                 else np.full(len(OUTPUT_PLANES), np.nan),
                 "width_px": part_widths(planes, treatment.table, cut),
-                "resolution": finest_detail(planes, treatment.table.zoom),
             }
             told()
         return out
