@@ -59,7 +59,7 @@ def write_all(
     outputs.write_json(place / RECORD, provenance)
     progress.step()
     planes = {name: layers.read(name, "value") for name in PLANES}
-    _write_evidence(place, channels, claims, planes, summary)
+    _write_evidence(place, channels, claims, planes, summary, few=True)
     write_report(
         folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map(), channels, claims
     )
@@ -92,14 +92,14 @@ def write_again(
 
 def _write_evidence(
     place: Path, channels: dict[str, Any] | None, claims: list[dict[str, Any]] | None,
-    planes: dict[str, Float32], summary: dict[str, Any],
+    planes: dict[str, Float32], summary: dict[str, Any], *, few: bool = False,
 ) -> None:  # fmt: skip
-    """What was measured on the lights, with figures of what the channels did."""
+    """What was measured on the lights, with figures of what the channels did, few of them or all."""
     if claims is not None:
         outputs.write_json(place / CLAIMS, claims)
     if channels is not None:
         outputs.write_json(place / CHANNELS, channels)
-        write_figures(place / FIGURES, channels, planes, summary.get("scale_arcsec_px"))
+        write_figures(place / FIGURES, channels, planes, summary.get("scale_arcsec_px"), few=few)
 
 
 def _read(path: Path) -> Any:
