@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from fourlight.cli.app import build
+from fourlight.pipeline import run as running
+from fourlight.pipeline.evidence import Evidence
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 
@@ -29,6 +31,41 @@ cluster_count = 0
 [[nights]]
 count = 4
 """
+
+
+LOOKING = [False]
+"""Whether runs measure evidence on their lights."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _seldom() -> Iterator[None]:
+    """Runs measure evidence where a test is about it: of a run as small as those of tests it is most of the work."""
+    measured = running.evidence_of
+    running.evidence_of = lambda run: measured(run) if LOOKING[0] else Evidence()
+    yield
+    running.evidence_of = measured
+
+
+@pytest.fixture(scope="session")
+def looking() -> Callable[[], AbstractContextManager[None]]:
+    """Inside of it runs measure evidence, as they do for users."""
+
+    @contextmanager
+    def inside() -> Iterator[None]:
+        LOOKING[0] = True
+        try:
+            yield
+        finally:
+            LOOKING[0] = False
+
+    return inside
+
+
+@pytest.fixture(scope="module")
+def evidence(looking: Callable[[], AbstractContextManager[None]]) -> Iterator[None]:
+    """Runs of the tests of a module measure evidence."""
+    with looking():
+        yield
 
 
 @dataclass(frozen=True)

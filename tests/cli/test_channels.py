@@ -11,7 +11,7 @@ from fourlight.recipe import Recipe
 
 
 @pytest.fixture(scope="module")
-def finished(small_night, tmp_path_factory):
+def finished(evidence, small_night, tmp_path_factory):
     folder = tmp_path_factory.mktemp("finished")
     shutil.copytree(small_night, folder / "raw")
     run([folder / "raw"], folder / "out", Recipe())

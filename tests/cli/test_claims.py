@@ -23,7 +23,7 @@ direction = "more"
 
 
 @pytest.fixture(scope="module")
-def finished(small_night, tmp_path_factory):
+def finished(evidence, small_night, tmp_path_factory):
     folder = tmp_path_factory.mktemp("claimed")
     shutil.copytree(small_night, folder / "raw")
     run([folder / "raw"], folder / "out", Recipe())

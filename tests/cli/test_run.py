@@ -19,25 +19,26 @@ from fourlight.pipeline import memory
 
 FILES = {
     "stack.fits", "halves.fits", "summary.json", "frames.csv", "picture.tif", "picture.png", "picture.jpg",
-    "report.html", "provenance.json",
+    "report.html", "provenance.json", "channels.json", "claims.json", "figures",
 }  # fmt: skip
-"""The output list of issue 2, point 10."""
+"""All results, as the README lists them."""
 
 
 @pytest.fixture(scope="session")
-def finished(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def finished(looking: Any, small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """OUT of one finished run on the small night; not to be changed."""
     from fourlight.pipeline.run import run
     from fourlight.recipe import Recipe
 
     out = tmp_path_factory.mktemp("finished") / "out"
-    run([small_night], out, Recipe())
+    with looking():
+        run([small_night], out, Recipe())
     return out
 
 
 def test_every_file_is_there_and_only_those(finished: Path) -> None:
     assert {path.name for path in finished.iterdir()} == FILES | {".fourlight", "work"}
-    assert {path.name for path in (finished / "work").iterdir()} <= {"masters", "measured", "lock"}
+    assert {path.name for path in (finished / "work").iterdir()} <= {"masters", "measured", "lock", "sums"}
 
 
 def test_the_json_summary_is_the_one_in_out(command: Any, raw: Path, tmp_path: Path, untouched: Any) -> None:

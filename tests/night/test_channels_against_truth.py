@@ -39,7 +39,7 @@ BOX = (190, 150, 330, 270)
 
 
 @pytest.fixture(scope="module")
-def disc(tmp_path_factory):
+def disc(evidence, tmp_path_factory):
     return made(tmp_path_factory.mktemp("disc"), DISC)
 
 

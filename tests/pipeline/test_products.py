@@ -143,5 +143,5 @@ def test_what_a_killed_run_had_begun_is_swept(command: Any, raw: Path, tmp_path:
     for part in (".x.1-2.part", "work/measured/.y.1-2.part"):
         (out / part).write_text("half")
     assert command("run", raw, "--out", out).code == 0
-    assert {path.name for path in (out / "work").iterdir()} <= {"masters", "measured", "lock"}
+    assert {path.name for path in (out / "work").iterdir()} <= {"masters", "measured", "lock", "sums"}
     assert not list(out.rglob("*.part"))

@@ -20,7 +20,7 @@ from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
 from fourlight.stages.tile_samples import Reader
 from fourlight.stages.way import Way
 
-__all__ = ["Treatment", "made", "patches", "treatments", "zoomed"]
+__all__ = ["Place", "Treatment", "made", "places_of", "treatments", "zoomed"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -28,11 +28,13 @@ Float64 = npt.NDArray[np.float64]
 FEWEST_LIGHTS = 10
 """Of which the worst tenth or a half are left out."""
 WORST = 0.1
-ROWS, COLUMNS = 4, 5
-"""Parts of the stack."""
+PATCHES, ROWS, COLUMNS = 24, 4, 5
+"""About so many patches, and those of a small stack down and across."""
+INNER = 0.84
+"""Share of the stack's side that places span: its rim is covered by few lights."""
 SHARE = 1 / 8
 """Of the stack that all parts together take at most."""
-LEAST_SIDE, MOST_SIDE = 48, 128
+LEAST_SIDE, MOST_SIDE = 40, 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,20 +121,46 @@ def zoomed(table: FrameTable, factor: float) -> FrameTable:
     )
 
 
-def patches(shape: tuple[int, int]) -> list[Tile]:
-    """Parts of the stack, spread over its inner part; they take an eighth of a small stack, less of a large one."""
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A part of the stack that is made at once, and the patches it is cut into."""
+
+    tile: Tile
+    patches: tuple[Tile, ...]
+
+
+def places_of(shape: tuple[int, int]) -> list[Place]:
+    """Places over the inner part of the stack, cut into some two dozen patches in all.
+
+    Together they take an eighth of the stack, or all of its inner part where that is so small that patches would be too
+    small for anything to be told; of a large stack less.
+    """
     ny, nx = shape
-    side = int(np.clip(np.sqrt(SHARE * ny * nx / (ROWS * COLUMNS)), LEAST_SIDE, MOST_SIDE))
-    side = min(side // 2 * 2, ny // ROWS, nx // COLUMNS)
+    side = int(np.clip(np.sqrt(SHARE * ny * nx / PATCHES), LEAST_SIDE, MOST_SIDE)) // 2 * 2
+    several = 8 * side < min(ny, nx)
+    places, across = ((2, 3), (2, 2)) if several else ((1, 1), (ROWS, COLUMNS))
+    spans = [int(INNER * n) // (m * k) // 2 * 2 for n, m, k in zip(shape, places, across, strict=True)]
+    height, width = (min(side, span) if several else span for span in spans)
     tops, lefts = (
-        np.linspace(0.08 * length, 0.92 * length - side, count).astype(int).tolist()
-        for length, count in ((ny, ROWS), (nx, COLUMNS))
+        np.linspace(0.5 * (1 - INNER) * n, 0.5 * (1 + INNER) * n - k * part, m).astype(int).tolist()
+        for n, m, k, part in zip(shape, places, across, (height, width), strict=True)
     )
-    return [Tile(y, y + side, x, x + side) for y in tops for x in lefts]
+    return [
+        Place(
+            Tile(y, y + across[0] * height, x, x + across[1] * width),
+            tuple(
+                Tile(y + j * height, y + (j + 1) * height, x + i * width, x + (i + 1) * width)
+                for j in range(across[0])
+                for i in range(across[1])
+            ),
+        )
+        for y in tops
+        for x in lefts
+    ]
 
 
 def made(
-    found: Mapping[str, Treatment], settings: Integrate, way: Way, places: Sequence[Tile], threads: int,
+    found: Mapping[str, Treatment], settings: Integrate, way: Way, places: Sequence[Place], threads: int,
     told: Callable[[], None],
 ) -> dict[str, dict[str, Float64]]:  # fmt: skip
     """Signal, noise and width of stars of every treatment, plane and part of the stack.
@@ -144,11 +172,11 @@ def made(
     settings : Integrate
     way : Way
         How the stack was made.
-    places : sequence of Tile
-        From `patches`.
+    places : sequence of Place
+        From `places_of`.
     threads : int
     told : callable
-        Called after each treatment of a part.
+        Called after each treatment of a place.
 
     Returns
     -------
@@ -157,29 +185,60 @@ def made(
         ``noise`` the scatter within some 8 px, ``width_px`` that of the stars in pixels of the reference.
     """
 
-    def of(place: Tile) -> dict[str, dict[str, Float64]]:
-        out: dict[str, dict[str, Float64]] = {}
-        base: dict[str, PlaneLayers] = {}
+    def of(place: Place) -> list[dict[str, dict[str, Float64]]]:
+        stacks = {}
         for name, treatment in found.items():
-            zoom = treatment.table.zoom / found[AS_RUN].table.zoom
-            cut = Tile(*(int(zoom * edge) for edge in (place.y0, place.y1, place.x0, place.x1)))
-            planes = integrate_tile(
+            cut = _zoomed(place.tile, treatment.table.zoom / found[AS_RUN].table.zoom)
+            stacks[name] = integrate_tile(
                 cut, treatment.table, treatment.read, settings, way.of(treatment.table)
             ).planes
-            base = base or planes
-            comparable, same = zoom == 1, len(treatment.table.half) == len(found[AS_RUN].table.half)
-            out[name] = {
-                "signal": np.array([float(np.nanmean(planes[p].layers["value"])) for p in OUTPUT_PLANES]),
-                "noise": part_noise(planes, base, same=same)
-                if comparable
-                else np.full(len(OUTPUT_PLANES), np.nan),
-                "width_px": part_widths(planes, treatment.table, cut),
-            }
             told()
-        return out
+        return [
+            {name: _told(name, patch, place.tile, stacks, found) for name in found} for patch in place.patches
+        ]
 
-    parts = list(in_order(of, places, threads))
+    parts = [patch for patches in in_order(of, places, threads) for patch in patches]
     return {
         name: {quantity: np.array([part[name][quantity] for part in parts]) for quantity in parts[0][name]}
         for name in found
     }
+
+
+def _zoomed(tile: Tile, zoom: float) -> Tile:
+    return Tile(*(int(zoom * edge) for edge in (tile.y0, tile.y1, tile.x0, tile.x1)))
+
+
+def _told(
+    name: str, patch: Tile, tile: Tile, stacks: Mapping[str, Mapping[str, PlaneLayers]],
+    found: Mapping[str, Treatment],
+) -> dict[str, Float64]:  # fmt: skip
+    """What a treatment made of a patch."""
+    table, usual = found[name].table, found[AS_RUN].table
+    zoom = table.zoom / usual.zoom
+    planes = _cut(stacks[name], patch, tile, zoom)
+    noise = np.full(len(OUTPUT_PLANES), np.nan)
+    if zoom == 1:
+        noise = part_noise(
+            planes, _cut(stacks[AS_RUN], patch, tile, 1.0), same=len(table.half) == len(usual.half)
+        )
+    return {
+        "signal": np.array([_mean(planes[p].layers["value"]) for p in OUTPUT_PLANES]),
+        "noise": noise,
+        "width_px": part_widths(planes, table, _zoomed(patch, zoom)),
+    }
+
+
+def _cut(planes: Mapping[str, PlaneLayers], patch: Tile, tile: Tile, zoom: float) -> dict[str, PlaneLayers]:
+    """The layers of a patch."""
+    inner = _zoomed(patch, zoom)
+    top, left = int(zoom * tile.y0), int(zoom * tile.x0)
+    rows, columns = slice(inner.y0 - top, inner.y1 - top), slice(inner.x0 - left, inner.x1 - left)
+    return {
+        name: replace(plane, layers={key: layer[rows, columns] for key, layer in plane.layers.items()})
+        for name, plane in planes.items()
+    }
+
+
+def _mean(layer: Float32) -> float:
+    known = np.isfinite(layer)
+    return float(layer[known].mean()) if known.any() else float("nan")
