@@ -148,14 +148,14 @@ def nulls(count: int) -> Iterator[tuple[str, str, str, str]]:
 
 def still(count: int) -> Iterator[tuple[str, str, str, str]]:
     """The same where what the profile lacks is in all frames alike."""
-    number = max(4, count // 4)
+    number = max(4, count // 5)
     said, _ = verdicts(np.random.default_rng(12), number, 0.0)
     yield f"{number} such series, not dithered: R, B said to differ from G, %", "<= 6", *shares(said, number)
 
 
 def different(count: int) -> Iterator[tuple[str, str, str, str]]:
     """Whether a lens that blurs red is found, and how truly: it does more where the seeing is good."""
-    number = max(4, count // 8)
+    number = max(4, count // 10)
     for more in (0.05, 0.01):
         rng, seen, values, held = np.random.default_rng(13), 0, [], 0
         for _ in range(number):
