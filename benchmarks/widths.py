@@ -3,7 +3,7 @@
 Usage: python benchmarks/widths.py [CASE ...] [--write] [--series N]
 
 Frames are drawn by GalSim (profile over square pixels) with photon and read noise, measured and registered as in a
-run, and their widths compared. Skies of the planes are 120, 260, 260 and 150 electrons, read noise 1.5; 80 stars of
+run, and their widths compared. Skies of the planes are 120, 260, 260 and 150 electrons, read noise 1.5; 60 stars of
 all colours with 3,000 to 200,000 electrons in green.
 """
 
@@ -33,11 +33,11 @@ from mosaic_stars import FINE, Profile, field, painted
 Float64 = npt.NDArray[np.float64]
 
 PAGE = Path(__file__).parent.parent / "docs" / "channels.md"
-SHAPE, PATTERN = (400, 400), "RGGB"
+SHAPE, PATTERN = (340, 340), "RGGB"
 SKY_E, READ_E = np.array([120.0, 260.0, 260.0, 150.0]), 1.5
 WIDTHS_PX = (2.0, 2.5, 3.0, 4.0)
 FRAMES = 12
-STARS = 80
+STARS = 60
 LIKELY = (
     Profile("moffat", 2.5), Profile("moffat", 3.5), Profile("moffat", 4.5), Profile("gaussian"),
     Profile("moffat", 3.5, 1.25, 30.0),
@@ -148,14 +148,14 @@ def nulls(count: int) -> Iterator[tuple[str, str, str, str]]:
 
 def still(count: int) -> Iterator[tuple[str, str, str, str]]:
     """The same where what the profile lacks is in all frames alike."""
-    number = max(4, count // 4)
+    number = max(4, count // 5)
     said, _ = verdicts(np.random.default_rng(12), number, 0.0)
     yield f"{number} such series, not dithered: R, B said to differ from G, %", "<= 6", *shares(said, number)
 
 
 def different(count: int) -> Iterator[tuple[str, str, str, str]]:
     """Whether a lens that blurs red is found, and how truly: it does more where the seeing is good."""
-    number = max(4, count // 8)
+    number = max(4, count // 10)
     for more in (0.05, 0.01):
         rng, seen, values, held = np.random.default_rng(13), 0, [], 0
         for _ in range(number):

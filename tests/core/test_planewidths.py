@@ -20,7 +20,7 @@ def fitted(image, place, electrons, groups=GROUPS, wings=0.33, free=True, turns=
     flat = np.full(len(place), 1e-5)
     weights = Weights(electrons / 8, flat, 10 * flat, np.array([a, 0.0, a]), 0.3)
     start = np.tile([a, 0.0, a, 0.0, 0.0], (len(groups), 1))
-    evidence = Evidence(image.astype(np.float32), CELL, x, y, 7)
+    evidence = Evidence(image.astype(np.float32), CELL, x, y, np.arange(len(place)) % 2, 7)
     found, rest = fit_shapes(evidence, groups, weights, start, wings, no_rest(7), free_wings=free), no_rest(7)
     for _ in range(turns):
         rest = refined_rest(evidence, groups, weights, found, rest)

@@ -11,6 +11,7 @@ CELL = np.array([[0, 1], [2, 3]])
 SHAPE, WINGS = np.array([0.4, 0.05, 0.5, 0.1, -0.1]), 0.3
 RADIUS = 5
 REST = 0.02 * np.random.default_rng(5).normal(size=no_rest(RADIUS).shape)
+HALF = np.array([0, 1, 1, 0, 0, 1])
 
 
 @pytest.fixture
@@ -36,7 +37,7 @@ def dense(stars, plane):
                 dx, dy, row = i - x[k, plane], j - y[k, plane], np.zeros(6 + 2 * len(x))
                 value = np.empty(7)
                 fill_profile(dx - SHAPE[3], dy - SHAPE[4], SHAPE, WINGS, value)
-                value[6] += rest_at(REST, 1.1 * (dx - SHAPE[3]), 1.1 * (dy - SHAPE[4]))
+                value[6] += rest_at(REST[HALF[k]], 1.1 * (dx - SHAPE[3]), 1.1 * (dy - SHAPE[4]))
                 row[:6], row[6 + 2 * k], row[7 + 2 * k] = value[:6], value[6], 1.0
                 rows.append((k, row))
                 values.append(image[j, i] / scale[k, plane])
@@ -51,7 +52,7 @@ def test_the_step_is_that_of_the_dense_problem(stars, plane):
     matrix, scores = np.zeros((6, 6)), np.zeros((n, 6))
     squares = star_sums(
         image, CELL, np.array([plane]), x, y, RADIUS, scale, flat, photon, SHAPE[:3].copy(), WINGS, SHAPE, WINGS,
-        REST, 1.1, matrix, scores,
+        REST, HALF, 1.1, matrix, scores,
     )  # fmt: skip
     rows, values, weights = dense(stars, plane)
     design, root = np.array([row for _, row in rows]), np.sqrt(weights)

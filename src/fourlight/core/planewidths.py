@@ -57,6 +57,8 @@ class Evidence:
     x: Float64
     """(n, 4) places of the stars in each plane, pixels."""
     y: Float64
+    half: Int64
+    """(n,) 0 or 1: which half of the stars each is in."""
     radius: int
     """Of the disc around each star, pixels."""
 
@@ -86,7 +88,8 @@ class _Trial:
         for g, planes in enumerate(groups):
             self.squares += star_sums(
                 evidence.image, evidence.cell, planes, evidence.x, evidence.y, evidence.radius, weights.scale,
-                weights.flat, weights.photon, weights.shape, weights.wings, shapes[g], wings, rest, stretch[g],
+                weights.flat, weights.photon, weights.shape, weights.wings, shapes[g], wings, rest,
+                evidence.half, stretch[g],
                 self.matrix[g], self.scores[g],
             )  # fmt: skip
         self.matrix += np.tril(self.matrix, -1).transpose(0, 2, 1)
@@ -127,7 +130,7 @@ def fit_shapes(
     start : (m, 5) float64
     wings : float
         ``t`` of `fourlight.core.pixelprofile`.
-    rest : (m, m) float64
+    rest : (2, m, m) float64
         What is added to the profile, at the width of ``weights.shape``; see `fourlight.core.profilerest`.
     free_wings : bool
         Whether it is fitted, too.
@@ -156,15 +159,22 @@ def fit_shapes(
 def refined_rest(
     evidence: Evidence, groups: list[Int64], weights: Weights, found: Fitted, rest: Float64
 ) -> Float64:
-    """What stars have in common beside their profile, from a fit with what was known of it."""
-    total, sure = np.zeros_like(rest), np.zeros_like(rest)
-    for planes, shape, stretch in zip(groups, found.shapes, _stretches(found.shapes, weights), strict=True):
-        add_rest(
-            evidence.image, evidence.cell, planes, evidence.x, evidence.y, evidence.radius, weights.scale,
-            weights.flat, weights.photon, weights.shape, weights.wings, shape, found.wings, rest, stretch, total,
-            sure,
-        )  # fmt: skip
-    return settled_rest(rest, total, sure)
+    """What stars have in common beside it, from a fit with what was known of it; each half from the other."""
+    out = np.empty_like(rest)
+    for half in range(2):
+        other = evidence.half != half
+        x, y, scale = (part[other] for part in (evidence.x, evidence.y, weights.scale))
+        flat, photon = weights.flat[other], weights.photon[other]
+        total, sure = np.zeros_like(rest[half]), np.zeros_like(rest[half])
+        for planes, shape, stretch in zip(
+            groups, found.shapes, _stretches(found.shapes, weights), strict=True
+        ):
+            add_rest(
+                evidence.image, evidence.cell, planes, x, y, evidence.radius, scale, flat, photon, weights.shape,
+                weights.wings, shape, found.wings, rest[half], stretch, total, sure,
+            )  # fmt: skip
+        out[half] = settled_rest(rest[half], total, sure)
+    return out
 
 
 def _stretches(shapes: Float64, weights: Weights) -> Float64:

@@ -3,6 +3,9 @@
 A map of the difference around the middle of a star, in units of the star's height, from the samples of all colours
 together: being the same for all of them it favours none, and with it stars of any shape fit. It is stretched with the
 width of each colour. Where samples say little it stays near zero.
+
+There are two maps, each for one half of the stars and from the other half: a map that knew the noise of the very
+samples it is fitted to would make the noisiest colour look sharper, by a few tenths of a per cent.
 """
 
 from __future__ import annotations
@@ -28,9 +31,9 @@ USUAL = 0.01
 
 
 def no_rest(radius: int) -> Float64:
-    """A map of zeros for discs of this radius (pixels)."""
+    """Two maps of zeros (2, m, m) for discs of this radius (pixels)."""
     side = 2 * FINE * (radius + 2) + 1
-    return np.zeros((side, side))
+    return np.zeros((2, side, side))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -59,7 +59,7 @@ def _sums(
 def star_sums(
     image: Float32, cell: Int64, planes: Int64, x: Float64, y: Float64, radius: int, scale: Float64, flat: Float64,
     photon: Float64, weighting: Float64, common_wings: float, shape: Float64, wings: float, rest: Float64,
-    stretch: float, matrix: Float64, scores: Float64,
+    half: Int64, stretch: float, matrix: Float64, scores: Float64,
 ) -> float:  # fmt: skip
     """Fill normal equations (6, 6) of all stars and each star's right-hand side (n, 6); returns the sum of squares.
 
@@ -80,8 +80,10 @@ def star_sums(
     shape : (5,) float64
         ``a, b, c`` and shift of the colour.
     wings : float
-    rest : (m, m) float64
+    rest : (2, m, m) float64
         What is added to the profile, see `fourlight.core.profilerest`, ``stretch`` times as far from the star.
+    half : (n,) int64
+        Which of the two is for this star.
     stretch : float
     matrix, scores
         Filled; the lower triangle of ``matrix``.
@@ -101,7 +103,7 @@ def star_sums(
                 dx, dy = samples[0, i, 0] + x0 - cx, samples[1, i, 0] + y0 - cy
                 u, v = dx - shape[3], dy - shape[4]
                 fill_profile(u, v, shape, wings, profile[i])
-                profile[i, 6] += rest_at(rest, stretch * u, stretch * v)
+                profile[i, 6] += rest_at(rest[half[k]], stretch * u, stretch * v)
                 values[i] = samples[2, i, 0] / scale[k, plane]
                 weight[i] = 1.0 / (flat[k] + photon[k] * point_value(dx, dy, weighting, common_wings))
             squares += max(_sums(profile, values, weight, n, matrix, scores[k]), 0.0)

@@ -164,6 +164,7 @@ class _Frame:
 
     def __init__(self, samples: LightSamples, x: Float64, y: Float64, width_px: float) -> None:
         self.samples, self.x, self.y = samples, x, y
+        self.half = np.arange(len(x)) % 2
         self.cell, self.radius = cfa.plane_map(samples.pattern), fit_radius(width_px)
         a = 4.0 / width_px**2
         self.shape, self.wings = np.array([a, 0.0, a]), 1.0 / 3.0
@@ -179,7 +180,7 @@ class _Frame:
             if not groups or len(self.x) < LEAST_STARS:
                 return _nothing()
             weights = self._weights(groups)
-            evidence = Evidence(self.samples.image, self.cell, self.x, self.y, self.radius)
+            evidence = Evidence(self.samples.image, self.cell, self.x, self.y, self.half, self.radius)
             found = fit_shapes(evidence, _planes(groups), weights, start, self.wings, rest, free_wings=True)
             start, self.wings = found.shapes, found.wings
             if turn < TURNS - 1:
@@ -198,7 +199,7 @@ class _Frame:
         return _told([*groups], found, [*greens], alone)
 
     def _keep(self, kept: Bool) -> None:
-        self.x, self.y = self.x[kept], self.y[kept]
+        self.x, self.y, self.half = self.x[kept], self.y[kept], self.half[kept]
 
     def _heights(self) -> tuple[Float64, Float64]:
         """(n, 4) height of each star's profile in each plane, and its error."""
