@@ -80,8 +80,8 @@ def seeing(rng: np.random.Generator, middle: float, count: int = FRAMES) -> Floa
     level[0] = steps[0]
     for k in range(1, count):
         level[k] = 0.7 * level[k - 1] + np.sqrt(1 - 0.7**2) * steps[k]
-    # in steps of two per cent, so that pictures of a profile are drawn once for many lights
-    return np.asarray(middle * 1.02 ** np.round(4 * level))
+    # in steps of five per cent, so that pictures of a profile are drawn once for many lights
+    return np.asarray(middle * 1.05 ** np.round(1.6 * level))
 
 
 def per_cent(values: npt.ArrayLike) -> str:

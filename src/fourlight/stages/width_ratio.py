@@ -24,7 +24,7 @@ DEFINITION = (
 METHOD = 0.001
 """Bias of a ratio that the method itself may have, one standard error (docs/channels.md)."""
 
-ALIKE = 0.05
+ALIKE = 0.25
 """Likelihood of errors that scatter as little as they do, below which lights share them: lights that are not dithered
 have the same stars on the same samples, and what a profile misses there is the same in all of them."""
 
