@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fourlight.errors import InputError
+
+if TYPE_CHECKING:
+    from fourlight.stages.claim_file import Claim
 
 __all__ = ["claims"]
 
@@ -42,12 +45,13 @@ def claims(
     from fourlight.cli.progress import TerminalProgress
     from fourlight.pipeline.evidence import claims_on
     from fourlight.pipeline.outputs import plain_json
+    from fourlight.report.claims import without_verdict
 
     progress = TerminalProgress()
     try:
         found = claims_on(out, claim or (), mine, progress)
         for finding in found:
-            progress.line(finding["verdict"], f"{finding['claim']}: {finding['sentence']}")
+            progress.line(finding["verdict"], f"{finding['claim']}: {without_verdict(finding)}")
         progress.line("look at", f"{out / 'report.html'} and {out / 'claims.json'}")
     finally:
         progress.close()
@@ -55,7 +59,8 @@ def claims(
         sys.stdout.write(plain_json(found) + "\n")
 
 
-def _own(path: Path):  # type: ignore[no-untyped-def]
+def _own(path: Path) -> tuple[Claim, ...]:
+    """Claims in a file of the user's."""
     from fourlight.stages.claim_file import loads
 
     try:

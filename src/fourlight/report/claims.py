@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["claims_table"]
+__all__ = ["claims_table", "without_verdict"]
 
 ORDER = ("supported", "contradicted", "cannot tell")
 CLASSES = {"supported": "yes", "contradicted": "no", "cannot tell": "open"}
@@ -19,7 +19,7 @@ def claims_table(claims: Sequence[Mapping[str, Any]] | None) -> dict[str, Any]:
     rows: dict[tuple[str, str, str], dict[str, Any]] = {}
     for finding in claims or ():
         name, part = _parted(str(finding["claim"]))
-        said = _without_verdict(finding)
+        said = without_verdict(finding)
         row = rows.setdefault(
             (name, finding["verdict"], said),
             {
@@ -48,12 +48,12 @@ def _parted(claim: str) -> tuple[str, str]:
     return (name, rest[:-1]) if bracket and rest.endswith(")") else (claim, "")
 
 
-def _without_verdict(finding: Mapping[str, Any]) -> str:
+def without_verdict(finding: Mapping[str, Any]) -> str:
     """The sentence less the verdict at its beginning, which stands in a column of its own.
 
-    >>> _without_verdict({"verdict": "cannot tell", "sentence": "Cannot tell: the run had no darks."})
+    >>> without_verdict({"verdict": "cannot tell", "sentence": "Cannot tell: the run had no darks."})
     'The run had no darks.'
-    >>> _without_verdict({"verdict": "supported", "sentence": "Supported for these frames: R is wide."})
+    >>> without_verdict({"verdict": "supported", "sentence": "Supported for these frames: R is wide."})
     'For these frames: R is wide.'
     """
     said = str(finding.get("sentence") or "")

@@ -48,8 +48,18 @@ def _sharpness(found: Facts, channel: str) -> dict[str, str]:
     return {
         "name": channel,
         "width": _size(width),
-        "detail": reason or ("down to " if detail.get("at_limit") else "") + _size(detail),
+        "detail": reason or (_limit(detail) if detail.get("at_limit") else _size(detail)),
     }
+
+
+def _limit(part: Facts) -> str:
+    """The finest that is claimed, where detail reaches to it.
+
+    >>> _limit({"value": 3.0, "arcsec": None})
+    '3.00 px or finer'
+    """
+    arcsec = (part.get("arcsec") or {}).get("value")
+    return f"{part['value']:.2f} px{f', {arcsec:.2f}″' if arcsec else ''} or finer"
 
 
 def _size(part: Facts) -> str:
