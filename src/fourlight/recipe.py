@@ -190,15 +190,10 @@ class Finish(Section):
 
 
 class Evidence(Section):
-    """What is measured on the lights of the finished stack."""
+    """What is measured on the lights of the finished stack; what is not can be done later by commands of these names."""
 
-    channels: Annotated[
-        bool,
-        Field(description="Tell what every channel contributed; false: fourlight channels can do so later"),
-    ] = True
-    claims: Annotated[
-        bool, Field(description="Test claims on the lights; false: fourlight claims can do so later")
-    ] = True
+    channels: Annotated[bool, Field(description="Tell what every channel contributed")] = True
+    claims: Annotated[bool, Field(description="Test claims on the lights")] = True
 
 
 class Run(Section):
