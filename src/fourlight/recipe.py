@@ -190,7 +190,7 @@ class Finish(Section):
 
 
 class Evidence(Section):
-    """What is measured on the lights of the finished stack; what is not can be done later by commands of these names."""
+    """What is measured on the lights of the finished stack; commands of these names do the same later."""
 
     channels: Annotated[bool, Field(description="Tell what every channel contributed")] = True
     claims: Annotated[bool, Field(description="Test claims on the lights")] = True
