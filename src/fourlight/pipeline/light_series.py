@@ -158,15 +158,11 @@ def treated(run: Finished) -> tuple[dict[str, dict[str, Float64]], dict[str, str
     places = treatments.places_of(table.shape)
     job.progress.begin("treatments", len(places) * len(found))
     each = run.way.fixed_bytes(table) + geometry.BYTES_PER_SAMPLE * geometry.samples_beneath(table)
-    finest = 4  # pixels of the finer grid on one of the stack
-    threads = at_once(
-        finest * each * padded_pixels([place.tile for place in places]),
-        job.recipe.run.memory_gb * 1e9,
-        job.threads,
-    )
+    largest = padded_pixels([place.tile for place in places])
+    threads = at_once(each * largest, job.recipe.run.memory_gb * 1e9, job.threads)
     made = treatments.made(found, job.recipe.integrate, run.way, places, threads, job.progress.step)
     job.progress.end(
-        f"{len(found) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} parts of the stack"
+        f"{len(found) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} patches of the stack"
     )
     return made, absent | others
 

@@ -30,11 +30,13 @@ FEWEST_LIGHTS = 10
 WORST = 0.1
 PATCHES, ROWS, COLUMNS = 24, 4, 5
 """About so many patches, and those of a small stack down and across."""
+LOOKED_AT = ("value", "value_a", "value_b")
+"""Layers of which something is told."""
 INNER = 0.84
 """Share of the stack's side that places span: its rim is covered by few lights."""
 SHARE = 1 / 8
 """Of the stack that all parts together take at most."""
-LEAST_SIDE, MOST_SIDE = 40, 128
+LEAST_SIDE, MOST_SIDE = 40, 112
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,16 +188,15 @@ def made(
     """
 
     def of(place: Place) -> list[dict[str, dict[str, Float64]]]:
-        stacks = {}
+        usual: list[dict[str, PlaneLayers]] = []
+        out: list[dict[str, dict[str, Float64]]] = [{} for _ in place.patches]
         for name, treatment in found.items():
-            cut = _zoomed(place.tile, treatment.table.zoom / found[AS_RUN].table.zoom)
-            stacks[name] = integrate_tile(
-                cut, treatment.table, treatment.read, settings, way.of(treatment.table)
-            ).planes
+            planes = _planes(treatment, found[AS_RUN].table.zoom, place, settings, way)
+            usual = usual or planes
+            for k, patch in enumerate(place.patches):
+                out[k][name] = _told(treatment, found[AS_RUN], planes[k], usual[k], patch)
             told()
-        return [
-            {name: _told(name, patch, place.tile, stacks, found) for name in found} for patch in place.patches
-        ]
+        return out
 
     parts = [patch for patches in in_order(of, places, threads) for patch in patches]
     return {
@@ -208,33 +209,42 @@ def _zoomed(tile: Tile, zoom: float) -> Tile:
     return Tile(*(int(zoom * edge) for edge in (tile.y0, tile.y1, tile.x0, tile.x1)))
 
 
+def _planes(
+    treatment: Treatment, usual: float, place: Place, settings: Integrate, way: Way
+) -> list[dict[str, PlaneLayers]]:
+    """Layers of each patch; on a finer grid patches are made one by one, which takes no more memory than a place."""
+    table, zoom = treatment.table, treatment.table.zoom / usual
+
+    def integrated(tile: Tile) -> dict[str, PlaneLayers]:
+        return integrate_tile(tile, table, treatment.read, settings, way.of(table)).planes
+
+    if zoom > 1:
+        return [integrated(_zoomed(patch, zoom)) for patch in place.patches]
+    whole = integrated(place.tile)
+    return [_cut(whole, patch, place.tile) for patch in place.patches]
+
+
 def _told(
-    name: str, patch: Tile, tile: Tile, stacks: Mapping[str, Mapping[str, PlaneLayers]],
-    found: Mapping[str, Treatment],
+    treatment: Treatment, usual: Treatment, planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers],
+    patch: Tile,
 ) -> dict[str, Float64]:  # fmt: skip
-    """What a treatment made of a patch."""
-    table, usual = found[name].table, found[AS_RUN].table
-    zoom = table.zoom / usual.zoom
-    planes = _cut(stacks[name], patch, tile, zoom)
+    """What a treatment made of a patch, of which ``base`` is the stack as run."""
+    zoom = treatment.table.zoom / usual.table.zoom
     noise = np.full(len(OUTPUT_PLANES), np.nan)
     if zoom == 1:
-        noise = part_noise(
-            planes, _cut(stacks[AS_RUN], patch, tile, 1.0), same=len(table.half) == len(usual.half)
-        )
+        noise = part_noise(planes, base, same=len(treatment.table.half) == len(usual.table.half))
     return {
         "signal": np.array([_mean(planes[p].layers["value"]) for p in OUTPUT_PLANES]),
         "noise": noise,
-        "width_px": part_widths(planes, table, _zoomed(patch, zoom)),
+        "width_px": part_widths(planes, treatment.table, _zoomed(patch, zoom)),
     }
 
 
-def _cut(planes: Mapping[str, PlaneLayers], patch: Tile, tile: Tile, zoom: float) -> dict[str, PlaneLayers]:
-    """The layers of a patch."""
-    inner = _zoomed(patch, zoom)
-    top, left = int(zoom * tile.y0), int(zoom * tile.x0)
-    rows, columns = slice(inner.y0 - top, inner.y1 - top), slice(inner.x0 - left, inner.x1 - left)
+def _cut(planes: Mapping[str, PlaneLayers], patch: Tile, tile: Tile) -> dict[str, PlaneLayers]:
+    """The layers of a patch out of those of a tile."""
+    part = (slice(patch.y0 - tile.y0, patch.y1 - tile.y0), slice(patch.x0 - tile.x0, patch.x1 - tile.x0))
     return {
-        name: replace(plane, layers={key: layer[rows, columns] for key, layer in plane.layers.items()})
+        name: replace(plane, layers={key: plane.layers[key][part].copy() for key in LOOKED_AT})
         for name, plane in planes.items()
     }
 
