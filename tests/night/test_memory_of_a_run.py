@@ -47,10 +47,13 @@ def peak_bytes(process: subprocess.Popen[bytes]) -> int:
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="asks Linux")
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])
-def test_a_run_stays_within_its_memory(command: Any, small_night: Path, tmp_path: Path, method: str) -> None:
+def test_a_run_stays_within_its_memory(
+    command: Any, looking: Any, small_night: Path, tmp_path: Path, method: str
+) -> None:
     setting = f"integrate.method={method}"
     # kernels are compiled here, which takes memory once
-    assert command("run", small_night, "--out", tmp_path / "small", "--set", setting).code == 0
+    with looking():
+        assert command("run", small_night, "--out", tmp_path / "small", "--set", setting).code == 0
     simulate(loads(LARGE), tmp_path / "sim")
     nights = [str(tmp_path / "sim" / name) for name in ("night1", "darks", "flats", "bias")]
     words = ["run", *nights, "--out", str(tmp_path / "out"), "--memory", "500MB", "--set", setting]
