@@ -65,6 +65,17 @@ def test_chance_alone_is_rarely_taken_for_a_difference(n: int, memory: float, sh
     assert (wrong / 600 <= 0.04 + 2 * np.sqrt(0.04 * 0.96 / 600)).all()
 
 
+@pytest.mark.parametrize("memory", [0.0, 0.5])
+@pytest.mark.parametrize("n", [12, 40])
+def test_the_mean_of_few_lights_is_rarely_taken_for_a_difference(n: int, memory: float) -> None:
+    """Nominal five per cent over 1,000 series; plain t at a memory of one half is wrong in a quarter of them."""
+    rng = np.random.default_rng(3)
+    drawn = [drift(rng, n, memory, 1.0) for _ in range(1000)]
+    assert np.mean([mean(y).p(0.0) < 0.05 for y in drawn]) <= 0.06
+    if memory:
+        assert np.mean([stats.ttest_1samp(y, 0.0).pvalue < 0.05 for y in drawn]) > 0.2
+
+
 def test_nights_have_nothing_in_common() -> None:
     """A level of each night's own is fitted: the error of their mean is that within nights."""
     rng = np.random.default_rng(3)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from fourlight.core import correlated
 from fourlight.core.estimates import NOTHING, Estimate
 from fourlight.stages.verdicts import Bar, verdicts, would_need
 
@@ -125,3 +126,16 @@ def test_no_number_is_promised_that_is_out_of_reach() -> None:
     assert would_need(Estimate(0.0, (30.0,), (1.0,), 11.0, 12), MORE) is None
     assert would_need(NOTHING, MORE) is None
     assert would_need(Estimate(1.0, (0.1,), (1.0,), 11.0, 12), STRICT) is None
+
+
+def test_lights_as_many_as_are_asked_for_tell_it() -> None:
+    """At least four fifths of the time, judged as lights are: by every degree of what neighbours have in common."""
+    rng, bar, told = np.random.default_rng(77), Bar(0.0, 0.3, "more"), []
+    while len(told) < 25:
+        few = correlated.mean(rng.normal(0.3, 1, 24))
+        number = would_need(few, bar) if few.p(0.0) > 0.05 else None
+        if number is not None:
+            told.append(
+                np.mean([correlated.mean(rng.normal(0.3, 1, number)).p(0.0) < 0.05 for _ in range(12)])
+            )
+    assert np.mean(told) > 0.75, "300 trials at 0.8 scatter by 0.023"

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
-__all__ = ["LEVEL", "Trial", "discoveries", "doubted", "jackknife", "mean_of_series", "needed", "trial_of"]
+__all__ = ["LEVEL", "Trial", "discoveries", "doubted", "jackknife", "needed", "trial_of"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -49,43 +49,6 @@ def trial_of(value: float, error: float, freedom: float, null: float = 0.0, leve
         return Trial(value, value, value, 1.0 if value == null else 0.0, 0.0, freedom)
     p = 2 * float(stats.t.sf(abs(value - null) / error, freedom))
     return Trial(value, value - reach, value + reach, p, error, freedom)
-
-
-def mean_of_series(values: npt.ArrayLike, null: float = 0.0, level: float = LEVEL) -> Trial:
-    """Mean of values in order of time, of which neighbours may have something in common.
-
-    The error of the mean is widened by what a first-order autoregression asks for, (1 + r) / (1 - r) in variance, with
-    r from the values themselves and never below zero: its estimate from n values is low by (1 + 3 r) / n (Kendall
-    1954), which is added back, with half its own standard error for the doubt about it. With r the number of
-    independent values falls too. Of eight values or more, chance is taken for a difference in at most 6 of 100 series
-    for r up to 0.5 (simulated).
-
-    Parameters
-    ----------
-    values : (n,) array_like
-        Such as differences of two channels frame by frame; NaN are left out.
-    null, level : float
-
-    Examples
-    --------
-    >>> found = mean_of_series([1.0, 3.0, 2.0, 4.0, 1.0, 3.0])
-    >>> round(found.value, 3), found.low < 1.3 and found.high > 3.3
-    (2.333, True)
-    """
-    known = np.asarray(values, dtype=np.float64)
-    known = known[np.isfinite(known)]
-    n = known.size
-    if n < 2:
-        return trial_of(float(known.mean()) if n else float("nan"), np.inf, 0.0, null, level)
-    rest = known - known.mean()
-    power = float(rest @ rest)
-    r = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
-    r = (n * r + 1) / (n - 3) if n > 3 else 0.0
-    r = float(np.clip(r + 0.5 * np.sqrt(max(1 - r * r, 0.0) / n), 0.0, 0.9))
-    alone = max(n * (1 - r) / (1 + r), 1.5)
-    # Deviations from the mean of correlated values are too small by what their mean takes with it.
-    spread = power / (n - n / alone)
-    return trial_of(float(known.mean()), float(np.sqrt(spread / alone)), max(alone - 1, 0.5), null, level)
 
 
 def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: float = LEVEL) -> Trial:

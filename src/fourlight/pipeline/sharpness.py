@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.trials import Trial, doubted, jackknife, mean_of_series
+from fourlight.core.trials import Trial
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.intervals import interval
 from fourlight.pipeline.summary import arcsec_per_pixel
-from fourlight.stages.nights import FEWEST_NIGHTS, nights_of
+from fourlight.stages.nights import left_out
 from fourlight.stages.shared_places import zoom
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.stages.width_cause import known_sky, width_cause
@@ -59,10 +59,15 @@ def width_facts(run: Finished, widths: Sequence[FrameWidths]) -> dict[str, Any]:
     scale = arcsec_per_pixel(run.reference)
     cause = width_cause(widths, known_sky(run.frames, scale))
     inside = np.log(widths_in(run, widths))
+
+    def mean(use: npt.NDArray[np.bool_]) -> Float64:
+        known = np.isfinite(inside[use])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(np.where(known, inside[use], 0.0).sum(axis=0) / known.sum(axis=0))[:, None]
+
+    trials = left_out(run.nights, mean)
     return {
-        "width": {
-            colour: _width(inside[:, k], run.nights, scale) for k, colour in enumerate(COLOURS)
-        },
+        "width": {colour: _width(trials[k][0], scale) for k, colour in enumerate(COLOURS)},
         "ratios": {
             f"{colour}_over_G": {
                 **interval(ratio.trial), "lights": ratio.frames, "nights": ratio.nights, "scope": ratio.scope
@@ -74,17 +79,9 @@ def width_facts(run: Finished, widths: Sequence[FrameWidths]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _width(log: Float64, nights: Sequence[str | None], scale: float | None) -> dict[str, Any]:
-    """Geometric mean over the lights, pixels of the reference, and in arcseconds where the scale is known."""
-    known = np.isfinite(log)
-    groups = [mask[known] for mask in nights_of(nights) if mask[known].any()]
-    log = log[known]
-    if len(groups) >= FEWEST_NIGHTS:
-        found = jackknife(float(log.mean()), [log[~mask].mean() for mask in groups])
-    else:
-        found = mean_of_series(log)
-    sure = doubted(found, 0.0)
-    size = interval(_exponential(sure))
+def _width(trial: Trial, scale: float | None) -> dict[str, Any]:
+    """A width in pixels of the reference, and in arcseconds where the scale is known, from its logarithm."""
+    size = interval(_exponential(trial))
     return {**size, "arcsec": None if scale is None else {key: scale * part for key, part in size.items()}}
 
 

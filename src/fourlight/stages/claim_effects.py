@@ -22,6 +22,7 @@ from fourlight.stages.claim_lights import (
     lights_of,
 )
 from fourlight.stages.claim_terms import COVARIATES, QUANTITIES
+from fourlight.stages.nights import FRAMES, NIGHTS
 from fourlight.stages.series import Series
 
 __all__ = ["ENOUGH", "FRAMES", "NIGHTS", "Effect", "need", "of_planes", "of_slope", "positive"]
@@ -29,7 +30,6 @@ __all__ = ["ENOUGH", "FRAMES", "NIGHTS", "Effect", "need", "of_planes", "of_slop
 Float64 = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-FRAMES, NIGHTS = "these frames", "nights like these"
 ENOUGH = 3
 """Nights that a statement on nights to come needs, and lights that a night needs to count as one."""
 

@@ -8,12 +8,16 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.trials import Trial, jackknife, mean_of_series
+from fourlight.core.correlated import contrast
+from fourlight.core.trials import Trial, jackknife
 
-__all__ = ["FEWEST_NIGHTS", "left_out", "nights_of", "scope"]
+__all__ = ["FEWEST_NIGHTS", "FRAMES", "NIGHTS", "left_out", "nights_of", "scope"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
+
+FRAMES, NIGHTS = "these frames", "nights like these"
+"""What a statement holds for."""
 
 FEWEST_NIGHTS = 3
 """Nights from which on an interval is for nights like these; of fewer it is for these frames alone."""
@@ -35,7 +39,7 @@ def scope(names: Sequence[str | None]) -> str:
     >>> scope(["a", "b", "b"]), scope(["a", "b", "c"])
     ('these frames', 'nights like these')
     """
-    return "nights like these" if len(nights_of(names)) >= FEWEST_NIGHTS else "these frames"
+    return NIGHTS if len(nights_of(names)) >= FEWEST_NIGHTS else FRAMES
 
 
 def left_out(names: Sequence[str | None], estimate: Callable[[Bool], Float64]) -> list[list[Trial]]:
@@ -65,9 +69,17 @@ def left_out(names: Sequence[str | None], estimate: Callable[[Bool], Float64]) -
     without = np.array([estimate(np.arange(count) != k) for k in range(count)])
     alone = count * whole - (count - 1) * without
     return [
-        [_about(float(value), mean_of_series(alone[:, k, r])) for r, value in enumerate(values)]
+        [_of_lights(float(value), alone[:, k, r], groups) for r, value in enumerate(values)]
         for k, values in enumerate(whole)
     ]
+
+
+def _of_lights(value: float, alone: Float64, groups: Sequence[Bool]) -> Trial:
+    """An estimate with the error that the pseudo-values of lights show inside of their nights."""
+    design = np.column_stack(groups).astype(np.float64)
+    night = design.argmax(axis=1)
+    found = contrast(alone, design, design.mean(axis=0), night).trial(0.0)
+    return _about(value, found)
 
 
 def _about(value: float, trial: Trial) -> Trial:

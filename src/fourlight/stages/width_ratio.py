@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-from fourlight.core.trials import LEVEL, Trial, doubted, jackknife, mean_of_series, trial_of
+from fourlight.core.trials import LEVEL, Trial, doubted, jackknife, trial_of
+from fourlight.stages.nights import FEWEST_NIGHTS, nights_of, scope
 from fourlight.stages.widths import FrameWidths
 
 __all__ = ["DEFINITION", "WidthRatio", "log_ratios", "width_ratio"]
@@ -27,9 +28,6 @@ METHOD = 0.001
 ALIKE = 0.25
 """Likelihood of errors that scatter as little as they do, below which lights share them: lights that are not dithered
 have the same stars on the same samples, and what a profile misses there is the same in all of them."""
-
-FEWEST_NIGHTS = 3
-"""From which nights to come can be spoken of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,31 +72,29 @@ def width_ratio(
     """
     log = log_ratios(widths, colour, to)
     known = np.isfinite(log)
-    night = np.array([name or "" for name in nights] if nights else [""] * len(log))[known]
-    log, names = log[known], np.unique(night)
+    kept = [name for name, there in zip(nights or [None] * len(log), known, strict=True) if there]
+    log, groups = log[known], nights_of(kept)
     error = np.array([frame.log_ratio(colour, to)[1] for frame in widths])[known]
-    many = len(names) >= FEWEST_NIGHTS
-    if many:
-        found = jackknife(float(log.mean()), [log[night != name].mean() for name in names], level=level)
+    if len(groups) >= FEWEST_NIGHTS:
+        found = jackknife(float(log.mean()), [log[~group].mean() for group in groups], level=level)
     else:
         found = _of_these(log, error, level)
     sure = doubted(found, float(np.hypot(METHOD, _shared(log, error))), level=level)
     value, low, high = (float(np.exp(part)) for part in (sure.value, sure.low, sure.high))
     trial = Trial(value, low, high, sure.p, sure.error, sure.freedom)
-    scope = "nights like these" if many else "these frames"
-    return WidthRatio(colour, to, trial, len(log), len(names), scope)
+    return WidthRatio(colour, to, trial, len(log), len(groups), scope(kept))
 
 
 def _of_these(log: Float64, error: Float64, level: float) -> Trial:
     """Mean over the lights there are, with the error of measuring it: that of their stars, or their scatter if larger.
 
     What really changes from light to light, as a lens does more harm where seeing is good, is no error of the mean of
-    these lights; taken for one (`fourlight.core.trials.mean_of_series`), a dozen lights of slowly changing seeing could
+    these lights; taken for one (`fourlight.core.correlated.mean`), a dozen lights of slowly changing seeing could
     not tell five per cent. Their scatter is therefore from steps.
     """
     n = log.size
     if n < 2:
-        return mean_of_series(log, level=level)
+        return trial_of(float(log.mean()) if n else float("nan"), np.inf, 0.0, level=level)
     variance = max(_steps(log), float(np.mean(error**2)))
     return trial_of(float(log.mean()), float(np.sqrt(variance / n)), _freedom(n), level=level)
 
