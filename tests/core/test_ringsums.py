@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fourlight.core.resolution import rim, ring_correlation
 from fourlight.core.ringsums import Net, RingSums, pattern_sharing
+from slow_rings import rim, ring_correlation
 
 SHAPE = (96, 120)
 NONE = np.zeros((SHAPE[0], SHAPE[1] // 2 + 1), np.float32)

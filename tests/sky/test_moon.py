@@ -1,11 +1,12 @@
-"""The Moon against worked examples and against astropy's own check of itself."""
+"""The Moon against a worked example, times of its phases, and how the sky turns."""
 
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
-from fourlight.sky.moon import altitudes, lit_share, moon_altitudes
+from fourlight.core.horizon import altitude_deg
+from fourlight.sky.moon import lit_share, moon_altitudes
 
 
 def test_lit_share_of_a_worked_example():
@@ -31,19 +32,16 @@ def test_new_and_full_moons(moment, share):
     )
 
 
-def test_altitude_of_a_worked_example():
-    """Meeus 1998, example 13.b: Venus at USNO, 1987 April 10, 19h21m UT, altitude 15.1249 degrees.
-
-    Its apparent place is of that date (right ascension 347.3193375, declination -6.719892 degrees, the values of the
-    example, from memory); taken as ICRS it is off by the precession of 13 years, which is put in here.
-    """
-    from astropy.coordinates import SkyCoord
-
-    seen = SkyCoord(347.3193375, -6.719892, unit="deg", frame="fk5", equinox="J1987.27").icrs
-    found = altitudes(
-        [datetime(1987, 4, 10, 19, 21, tzinfo=UTC)], seen.ra.deg, seen.dec.deg, 38.921389, -77.065556
-    )
-    assert found[0] == pytest.approx(15.1249, abs=0.02)
+@pytest.mark.parametrize(("north", "east"), [(31.5, -38.0), (-24.6, 130.0), (52.0, 5.0)])
+def test_altitude_from_a_worked_example_of_the_place(north, east):
+    """Meeus 1998, example 47.a: 1992 April 12, 0h TD, right ascension 134.688470, declination 13.768368 degrees,
+    368,409.7 km. Seen from the ground it stands lower by its parallax, asin(6378.14 / distance) times the cosine of the
+    altitude (chapter 40), to 0.02 degrees."""
+    moment = datetime(1992, 4, 12, tzinfo=UTC) - timedelta(seconds=59)
+    centre = altitude_deg(134.688470, 13.768368, north, east, moment.timestamp())
+    parallax = np.degrees(np.arcsin(6378.14 / 368409.7))
+    expected = centre - parallax * np.cos(np.radians(centre))
+    assert moon_altitudes([moment], north, east)[0] == pytest.approx(expected, abs=0.05)
 
 
 def test_moon_turns_with_the_sky():
@@ -57,4 +55,4 @@ def test_moon_turns_with_the_sky():
 
 
 def test_no_times_no_values():
-    assert len(lit_share([])) == len(moon_altitudes([], 0, 0)) == len(altitudes([], 0, 0, 0, 0)) == 0
+    assert len(lit_share([])) == len(moon_altitudes([], 0, 0)) == 0

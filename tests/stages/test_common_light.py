@@ -14,7 +14,7 @@ SHAPE = (200, 260)
 def regions_of(mask):
     labels = mask.astype(np.uint16)
     labels[:20] |= np.uint16(1 << STEEP)
-    return Regions(("object",), labels, np.array([mask.sum()]), np.zeros((1, 5)), 0.5, False)
+    return Regions(("object",), labels, np.array([mask.sum()]), np.zeros((1, 5)), False)
 
 
 def halves(light, noise, seed=1):

@@ -1,4 +1,4 @@
-"""The Moon: how much of it was lit, and how high it and the object stood."""
+"""The Moon: how much of it was lit, and how high it stood."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
-from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body
+from astropy.coordinates import AltAz, EarthLocation, get_body
 from astropy.time import Time
 from astropy.utils import iers
 
-__all__ = ["altitudes", "lit_share", "moon_altitudes"]
+__all__ = ["lit_share", "moon_altitudes"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -60,17 +60,4 @@ def moon_altitudes(times: Sequence[datetime], latitude_deg: float, longitude_deg
         moment = Time(list(times), scale="utc")
         place = EarthLocation(lat=latitude_deg, lon=longitude_deg)
         seen = get_body("moon", moment, place).transform_to(AltAz(obstime=moment, location=place))
-        return np.asarray(seen.alt.deg, dtype=np.float64)
-
-
-def altitudes(
-    times: Sequence[datetime], ra_deg: float, dec_deg: float, latitude_deg: float, longitude_deg: float
-) -> Float64:
-    """Altitude (n,) of a place in the sky (ICRS) at times in UTC, degrees, without refraction; longitude east."""
-    if not times:
-        return np.zeros(0)
-    with _offline():
-        moment = Time(list(times), scale="utc")
-        place = EarthLocation(lat=latitude_deg, lon=longitude_deg)
-        seen = SkyCoord(ra_deg, dec_deg, unit="deg").transform_to(AltAz(obstime=moment, location=place))
         return np.asarray(seen.alt.deg, dtype=np.float64)

@@ -57,8 +57,6 @@ class Regions:
     """(r,) pixels of each region."""
     signal: Float64
     """(r, 5) mean light per pixel above the sky, of R, G1, G2, B, G; of the region "sky" the sky itself."""
-    cover: float
-    """Share of the covered pixels that are empty sky."""
     filled: bool
     """Whether faint light fills the field, so that the darkest of it had to be taken for the sky."""
 
@@ -105,9 +103,7 @@ def find_regions(
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     signal = np.array([_light(name, mask, values, surfaces) for name, mask in masks.items()])
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
-    sky = int(np.count_nonzero(masks["sky"])) if "sky" in masks else 0
-    cover = sky / max(int(np.count_nonzero(covered)), 1)
-    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, cover, order == 0)
+    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, order == 0)
 
 
 def _inside(box: Box, there: Bool) -> Bool:
