@@ -65,6 +65,14 @@ def test_claims_of_the_user_are_tested_too(command, finished, tmp_path):
     assert json.loads(done.out)[0]["question"] == "Is blue of any use?"
 
 
+def test_a_name_that_begins_another_is_told_alone(command, finished, tmp_path):
+    mine = tmp_path / "mine.toml"
+    first, second = (OWN.format(name=name, quantity="information") for name in ("blue", "blue matters"))
+    mine.write_text(first + second)
+    done = command("claims", finished / "out", "--own", mine, "--claim", "blue", "--json")
+    assert [finding["name"] for finding in json.loads(done.out)] == ["blue"]
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -18,7 +18,7 @@ def claims_table(claims: Sequence[Mapping[str, Any]] | None) -> dict[str, Any]:
     """
     rows: dict[tuple[str, str, str], dict[str, Any]] = {}
     for finding in claims or ():
-        name, part = _parted(str(finding["claim"]))
+        name, part = str(finding["name"]), finding["part"]
         said = without_verdict(finding)
         row = rows.setdefault(
             (name, finding["verdict"], said),
@@ -36,16 +36,6 @@ def claims_table(claims: Sequence[Mapping[str, Any]] | None) -> dict[str, Any]:
     for row in found:
         row["claim"] = f"{row['name']} ({', '.join(row['parts'])})" if row["parts"] else row["name"]
     return {"claims": found}
-
-
-def _parted(claim: str) -> tuple[str, str]:
-    """Name of a claim, and the plane or night that it is tested in.
-
-    >>> _parted("darks were needed (G)"), _parted("green is idle")
-    (('darks were needed', 'G'), ('green is idle', ''))
-    """
-    name, bracket, rest = claim.rpartition(" (")
-    return (name, rest[:-1]) if bracket and rest.endswith(")") else (claim, "")
 
 
 def without_verdict(finding: Mapping[str, Any]) -> str:

@@ -234,7 +234,7 @@ def with_own(claims: Sequence[Claim], own: Sequence[Claim]) -> tuple[Claim, ...]
 
 
 def chosen(claims: Sequence[Claim], names: Sequence[str], source: str = "--claim") -> tuple[Claim, ...]:
-    """Claims of these names, or of names that begin like them, in their own order.
+    """Claims of these names, or where there is none of the name those that begin like it, in their own order.
 
     Raises
     ------
@@ -243,11 +243,8 @@ def chosen(claims: Sequence[Claim], names: Sequence[str], source: str = "--claim
     """
     found = set()
     for name in names:
-        like = (
-            [claim.name for claim in claims if claim.name.casefold().startswith(name.casefold())]
-            if name
-            else []
-        )
+        begins = [c.name for c in claims if name and c.name.casefold().startswith(name.casefold())]
+        like = [known for known in begins if known.casefold() == name.casefold()] or begins
         if not like:
             raise RecipeError(
                 "", None, f"{name!r}: {nearest(name, [c.name for c in claims], 'such claim')}", source

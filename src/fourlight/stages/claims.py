@@ -38,7 +38,10 @@ class Finding:
     """A claim, tested; numbers that are not known are None."""
 
     claim: str
-    """Name, with the plane or the night where it is tested in several."""
+    """Name, with its part."""
+    name: str
+    part: str
+    """The plane or the night where it is tested in several; else empty."""
     question: str
     plane: str
     """Empty where planes are compared."""
@@ -187,7 +190,20 @@ def _finding(case: _Case, effect: Effect | str, bar: Bar, verdict: Verdict, toge
     if isinstance(effect, str):
         said = f"Cannot tell: {effect}."
         return Finding(
-            name, claim.question, case.plane, None, None, None, of, None, CANNOT_TELL, FRAMES, None, said
+            name,
+            claim.name,
+            case.part,
+            claim.question,
+            case.plane,
+            None,
+            None,
+            None,
+            of,
+            None,
+            CANNOT_TELL,
+            FRAMES,
+            None,
+            said,
         )
     trial = effect.estimate.trial(bar.null, LEVEL)
     effect_size, low, high = (_size(claim, x, effect.noise) for x in (trial.value, trial.low, trial.high))
@@ -203,7 +219,20 @@ def _finding(case: _Case, effect: Effect | str, bar: Bar, verdict: Verdict, toge
         said += f" Alone it would be told; of {together} claims tested together one as clear may be chance."
     if need:
         said += f" About {need.more} more {need.of} like these would tell."
-    return Finding(name, claim.question, case.plane, *sizes, of, trial.p, verdict, effect.scope, need, said)
+    return Finding(
+        name,
+        claim.name,
+        case.part,
+        claim.question,
+        case.plane,
+        *sizes,
+        of,
+        trial.p,
+        verdict,
+        effect.scope,
+        need,
+        said,
+    )
 
 
 def _need(effect: Effect, bar: Bar) -> Need | None:
