@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from fourlight.report.shares import share_bar
 
-__all__ = ["contributions"]
+__all__ = ["contributions", "kind_name", "region_name"]
 
 Facts = Mapping[str, Any]
 
@@ -87,14 +87,20 @@ def _table(found: Facts, region: str) -> dict[str, Any]:
                 {
                     "label": label,
                     "meaning": meaning,
-                    "bar": Markup(share_bar(planes, f"{label}, {_named(region)}")),
+                    "bar": Markup(share_bar(planes, f"{label}, {region_name(region)}")),
                     "shares": [_share(shares[channel]) for channel in CHANNELS],
                 }
             )
-    return {"name": _named(region), "rows": rows}
+    return {"name": region_name(region), "rows": rows}
 
 
-def _named(region: str) -> str:
+def kind_name(kind: str) -> str:
+    """What a kind of share is called."""
+    return KINDS[kind][0] if kind in KINDS else kind.capitalize()
+
+
+def region_name(region: str) -> str:
+    """What a region is called in a sentence; those of the user in quotes."""
     return REGIONS.get(region, f"“{region}”")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from fourlight.report.contributions import kind_name, region_name
 from fourlight.report.figure_style import (
     LIGHT,
     NAMES,
@@ -28,12 +29,6 @@ __all__ = ["shares_figure"]
 Shares = Mapping[str, Mapping[str, Mapping[str, Mapping[str, Any]]]]
 """By kind, region and channel: ``value``, ``low``, ``high`` of 0 to 1; None where not known."""
 
-KINDS = {
-    "electrons": "Electrons", "luminance": "Luminance, Rec. 709", "information": "Information, SNR²",
-    "detail": "Sharp detail",
-}  # fmt: skip
-REGIONS = {"object": "The object", "stars": "The stars", "sky": "The sky"}
-"""Regions that the program finds; those of the user have their own names."""
 ORDER = ("R", "G", "G1", "G2", "B")
 BAR_PX, HEAD_PX, TITLE_PX = 25, 27, 34
 MORE = 1.06
@@ -79,7 +74,7 @@ def shares_figure(
         _panel(axes, shares[kind], end or 1.0, look)
         height = figure.get_size_inches()[1] * 100
         figure.text(
-            left / width, 1 - (top + 6) / height, KINDS.get(kind, kind.capitalize()), fontsize=points(15),
+            left / width, 1 - (top + 6) / height, kind_name(kind), fontsize=points(15),
             color=look.ink, va="top", weight="bold",
         )  # fmt: skip
     titled(figure, title, look, narrow)
@@ -99,6 +94,11 @@ def _top(entry: Mapping[str, Any]) -> float:
     return max((entry[key] for key in ("value", "high") if entry.get(key) is not None), default=0.0)
 
 
+def _heading(region: str) -> str:
+    name = region_name(region)
+    return name[:1].upper() + name[1:]
+
+
 def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, look: Look) -> None:
     """Bars of all regions from top to bottom; y is in pixels of the page."""
     axes.set_xlim(0, end)
@@ -108,7 +108,7 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
             axes.text(
                 0.02 * end,
                 place + HEAD_PX - 7,
-                REGIONS.get(region, region),
+                _heading(region),
                 fontsize=points(13),
                 color=look.soft,
                 va="bottom",
@@ -178,5 +178,5 @@ def _words(shares: Shares, kinds: list[str]) -> str:
                 for name, e in channels.items()
                 if e.get("value") is not None
             )
-            said.append(f"{KINDS.get(kind, kind)}, {region}: {each or 'not known'}")
+            said.append(f"{kind_name(kind)}, {region_name(region)}: {each or 'not known'}")
     return "Shares of the channels. " + "; ".join(said)
