@@ -12,6 +12,7 @@ from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, Set
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import MARKER, Scan, scan
 from fourlight.pipeline.claim import claimed
+from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.integration import Integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kept import (
@@ -37,6 +38,7 @@ __all__ = [
     "need_new",
     "recall",
     "still_held",
+    "what_is_kept",
     "with_past",
 ]
 
@@ -53,7 +55,9 @@ def earlier_run(out: Path) -> Provenance:
         with claimed(out):  # which brings them back
             pass
     if not (out / RECORD).exists():
-        raise InputError(f"{out}: holds no finished stack to add lights to; run without --add makes one")
+        raise InputError(
+            f"{out}: holds no finished stack; fourlight run NIGHTS --out {out}, without --add, makes one"
+        )
     return load(out / RECORD)
 
 
@@ -119,6 +123,12 @@ def _still_told(not_read: Sequence[SetAside], found: Scan) -> list[SetAside]:
     ]
 
 
+def what_is_kept(folder: OutputFolder) -> Kept | None:
+    """What the run that left OUT kept of its lights; None where it cannot be read."""
+    finish_sums(folder.new_sums, folder.sums)
+    return Kept.load(folder.sums, folder.masters, functools.partial(open_pixels, decoded=folder.decoded))
+
+
 def recall(job: Job, past: Provenance) -> Kept | None:
     """What the earlier run kept, its files taken as known; None where its lights must be integrated again.
 
@@ -127,10 +137,7 @@ def recall(job: Job, past: Provenance) -> Kept | None:
     InputError
         A file of the earlier run has changed.
     """
-    finish_sums(job.folder.new_sums, job.folder.sums)
-    kept = Kept.load(
-        job.folder.sums, job.folder.masters, functools.partial(open_pixels, decoded=job.folder.decoded)
-    )
+    kept = what_is_kept(job.folder)
     why = _why_not(job, kept, past)
     for path, sha256 in past.inputs.items():
         known = kept.files.get(path) if kept else None

@@ -46,8 +46,11 @@ def channels_of(
     boxes : mapping of str to Box
         Those of the regions that the user named.
     """
+    run.job.progress.begin("channels", 2)
     balance, stars = _balance(run)
     shares = contributions.shares(ledger, run.nights, balance)
+    run.job.progress.step()
+    resolution = resolution_of(run)
     run.job.progress.end(_words(shares))
     return {
         "lights": len(run.frames),
@@ -60,7 +63,7 @@ def channels_of(
         "common": _common(run, found),
         "measured": _measured(run),
         **width_facts(run, widths),
-        "resolution": resolution_of(run),
+        "resolution": resolution,
         "notes": _notes(found),
     }
 

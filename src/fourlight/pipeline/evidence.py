@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.engine import Progress, at_once
+from fourlight.engine import Progress
 from fourlight.errors import InputError
 from fourlight.pipeline.channels import channels_of
 from fourlight.pipeline.claims import claims_of
@@ -103,7 +103,7 @@ def claims_on(
         _, ledger = looked_at(run, {})
         found = claims_of(run, ledger, widths_of(run), claims)
         write_again(run.job, run.layers, claims=found)
-    return [finding for finding in found if any(finding["claim"].startswith(name) for name in told)]
+    return [finding for finding in found if finding["name"] in told]
 
 
 def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
@@ -141,10 +141,20 @@ def _ledger(run: Finished, found: Regions) -> Ledger:
     """Light and noise of the samples of every light in every region."""
     table, job = run.table, run.job
     tiles = region_samples.cut(table)
-    job.progress.begin("channels", len(tiles))
+    job.progress.begin("samples", len(tiles))
     each = region_samples.pixel_bytes(table) * padded_pixels(tiles)
-    threads = at_once(each, job.recipe.run.memory_gb * 1e9, job.threads)
+    threads = job.at_once(each)
     sums = region_samples.gathered(
         table, run.samples.read, run.layers, found, threads, job.progress.step, tiles
     )
+    job.progress.end(f"samples of {len(run.frames)} lights looked at again in {_listed(found.names)}")
     return contributions.ledger(sums, found, table)
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Names in a sentence.
+
+    >>> _listed(["object", "sky", "stars"])
+    'object, sky and stars'
+    """
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))

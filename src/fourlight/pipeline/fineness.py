@@ -6,7 +6,7 @@ from typing import Any
 
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.summary import arcsec_per_pixel
-from fourlight.stages.fineness import fineness
+from fourlight.stages.fineness import WINDOW_BYTES, fineness
 from fourlight.stages.fineness_facts import resolution_facts
 from fourlight.stages.sampling import Lights
 from fourlight.stages.stack_layers import OUTPUT_PLANES
@@ -26,7 +26,7 @@ def resolution_of(run: Finished) -> dict[str, dict[str, Any]]:
         plane: (run.layers.read(plane, "value_a"), run.layers.read(plane, "value_b"))
         for plane in OUTPUT_PLANES
     }
-    found = fineness(halves, run.stars, Lights.of_table(run.table), run.job.threads)
+    found = fineness(halves, run.stars, Lights.of_table(run.table), run.job.at_once(WINDOW_BYTES))
     scale = arcsec_per_pixel(run.reference)
     arcsec = scale / run.table.zoom if scale else None
     return {plane: resolution_facts(fine, arcsec) for plane, fine in found.items()}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -18,13 +17,12 @@ from fourlight.core import bends, maps
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside, StarList
-from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import MARKER, scan
-from fourlight.pipeline.adding import earlier_run
+from fourlight.pipeline.adding import earlier_run, what_is_kept
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.integration import Samples
 from fourlight.pipeline.job import Job
-from fourlight.pipeline.kept import Kept, finish_sums, inputs_key
+from fourlight.pipeline.kept import Kept, inputs_key
 from fourlight.pipeline.lights import each_measured
 from fourlight.provenance import Provenance
 from fourlight.stages.calibration import Calibration
@@ -148,8 +146,7 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
     progress = progress or Silent()
     with claimed(out) as folder:
         job = Job(past.recipe, progress, thread_count(past.recipe.run.threads), folder=folder)
-        finish_sums(folder.new_sums, folder.sums)
-        kept = Kept.load(folder.sums, folder.masters, functools.partial(open_pixels, decoded=folder.decoded))
+        kept = what_is_kept(folder)
         if kept is None or kept.inputs != inputs_key(past.inputs):
             raise InputError(
                 f"{out}: what the run knew of its lights is gone, or is of another version; run them again"

@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.engine import at_once
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.integration import Samples
 from fourlight.report.calibration import darkened
@@ -159,7 +158,7 @@ def treated(run: Finished) -> tuple[dict[str, dict[str, Float64]], dict[str, str
     job.progress.begin("treatments", len(places) * len(found))
     each = run.way.fixed_bytes(table) + geometry.BYTES_PER_SAMPLE * geometry.samples_beneath(table)
     largest = padded_pixels([place.tile for place in places])
-    threads = at_once(each * largest, job.recipe.run.memory_gb * 1e9, job.threads)
+    threads = job.at_once(each * largest)
     made = treatments.made(found, job.recipe.integrate, run.way, places, threads, job.progress.step)
     job.progress.end(
         f"{len(found) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} patches of the stack"

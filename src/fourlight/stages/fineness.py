@@ -23,12 +23,14 @@ from fourlight.stages.fineness_windows import Patch, half_window, patches
 from fourlight.stages.sampling import CELL, Lights, own_nyquist
 from fourlight.stages.star_covers import Covers, Halves, star_covers, star_mask
 
-__all__ = ["Curve", "Fineness", "curves", "fineness", "without"]
+__all__ = ["WINDOW_BYTES", "Curve", "Fineness", "curves", "fineness", "without"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Range = tuple[float, float, float]
 
+WINDOW_BYTES = 65e6
+"""Memory that one window takes while it is transformed (measured)."""
 LEAST_PX = 64
 """Side of the smallest stack whose rings hold enough."""
 LEAST_LEFT = 0.05

@@ -18,7 +18,7 @@ from fourlight.stages.grid import Grid
 from fourlight.stages.skymatch import pixel_scale, sky_differences
 from fourlight.stages.trails import without_fixtures
 
-__all__ = ["Sampling", "frame_table"]
+__all__ = ["Sampling", "frame_table", "unbent"]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
@@ -104,7 +104,7 @@ def _places(frames: Sequence[RegisteredFrame], reference: MeasuredFrame, grid: G
         "matrix": matrix,
         "inverse": np.array([maps.inverse(part) for part in matrix]),
         "bend": bend,
-        "unbend": _unbent(bend, size, grid.shape(reference)),
+        "unbend": unbent(bend, size, grid.shape(reference)),
         "size": size,
         "zoom": grid.zoom,
         "shape": grid.shape(reference),
@@ -128,7 +128,7 @@ def _noise(frames: Sequence[RegisteredFrame], sampling: Sequence[Sampling], scal
     }
 
 
-def _unbent(bend: Float64, size: Int64, shape: tuple[int, int]) -> Float64:
+def unbent(bend: Float64, size: Int64, shape: tuple[int, int]) -> Float64:
     """Maps back from the stack to frames of these sizes, (f, 4, 2, 4, 4)."""
     return np.array(
         [

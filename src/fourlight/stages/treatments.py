@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import bends, maps
+from fourlight.core import maps
 from fourlight.engine import in_order
 from fourlight.recipe import Integrate
 from fourlight.stages.geometry import FrameTable, Tile
@@ -17,6 +17,7 @@ from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.parts import part_noise, part_widths
 from fourlight.stages.series import AS_RUN
 from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
+from fourlight.stages.table import unbent
 from fourlight.stages.tile_samples import Reader
 from fourlight.stages.way import Way
 
@@ -101,12 +102,6 @@ def zoomed(table: FrameTable, factor: float) -> FrameTable:
     grid = Grid(factor)
     bend = grid.bent(table.bend)
     shape = (int(table.shape[0] * factor), int(table.shape[1] * factor))
-    unbend = np.array(
-        [
-            [bends.inverse(plane, (ny, nx), shape) for plane in planes]
-            for planes, (ny, nx) in zip(bend, table.size.tolist(), strict=True)
-        ]
-    )
     matrix = np.array([grid.carried(part) for part in table.matrix])
     stars = table.stars.copy()
     stars[:, 0], stars[:, 1] = maps.apply(grid.matrix, stars[:, 0], stars[:, 1])
@@ -115,7 +110,7 @@ def zoomed(table: FrameTable, factor: float) -> FrameTable:
         matrix=matrix,
         inverse=np.array([maps.inverse(part) for part in matrix]),
         bend=bend,
-        unbend=unbend,
+        unbend=unbent(bend, table.size, shape),
         shape=shape,
         zoom=table.zoom * factor,
         fwhm_px=table.fwhm_px * factor,
