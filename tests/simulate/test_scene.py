@@ -1,16 +1,41 @@
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from fourlight.core.horizon import altitude_deg
 from fourlight.errors import RecipeError
 from fourlight.sensor.response import FILTERS
-from fourlight.simulate.scene import Scene, fields, loads, packaged, settings_table
+from fourlight.simulate.scene import Scene, fields, loads, packaged, packaged_names, settings_table
+from fourlight.sky.moon import lit_share, moon_altitudes
 
 
 def test_an_empty_file_is_a_scene() -> None:
     assert loads("") == Scene()
+
+
+@pytest.mark.parametrize("name", packaged_names())
+def test_the_moon_of_a_scene_stands_in_the_sky_at_its_date(name: str) -> None:
+    """By astropy's ephemeris: claims on moonlit lights look it up, not in the scene."""
+    scene = packaged(name)
+    place = scene.site.latitude_deg, scene.site.longitude_deg
+    for night in scene.nights:
+        start = datetime.fromisoformat(night.start_utc).replace(tzinfo=UTC)
+        step = (night.exposure_s or scene.exposure_s) + night.gap_s
+        times = [start, start + timedelta(seconds=step * night.count)]
+        lit, high = lit_share(times), moon_altitudes(times, *place)
+        object_high = [
+            altitude_deg(scene.site.ra_deg, scene.site.dec_deg, *place, t.timestamp()) for t in times
+        ]
+        assert min(object_high) > 40
+        if night.moon_phase_deg is None:
+            assert max(high) < 0
+        else:
+            assert lit == pytest.approx([(1 + np.cos(np.radians(night.moon_phase_deg))) / 2] * 2, abs=0.05)
+            assert high == pytest.approx([90 - night.moon_zenith_deg] * 2, abs=12)
 
 
 def test_pixel_scale() -> None:
