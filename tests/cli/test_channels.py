@@ -6,28 +6,17 @@ import shutil
 
 import pytest
 
-from fourlight.pipeline.run import run
-from fourlight.recipe import Recipe
 
-
-@pytest.fixture(scope="module")
-def finished(evidence, small_night, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("finished")
-    shutil.copytree(small_night, folder / "raw")
-    run([folder / "raw"], folder / "out", Recipe())
-    return folder
-
-
-def test_tells_shares_of_named_regions(command, finished, untouched):
-    with untouched(finished / "raw"):
-        done = command("channels", finished / "out", "--region", "mid=60,40,180,140", "--json")
+def test_tells_shares_of_named_regions(command, looked_at, untouched):
+    with untouched(looked_at / "raw"):
+        done = command("channels", looked_at / "out", "--region", "mid=60,40,180,140", "--json")
     assert done.code == 0, done.err
     found = json.loads(done.out)
-    assert found == json.loads((finished / "out" / "channels.json").read_text())
+    assert found == json.loads((looked_at / "out" / "channels.json").read_text())
     assert set(found["shares"]) == {"electrons", "luminance", "information", "detail"}
     assert set(found["shares"]["information"]["mid"]) == {"R", "G", "G1", "G2", "B"}
     assert found["scope"] == "these frames"
-    assert "these 4 lights and no more" in (finished / "out" / "report.html").read_text()
+    assert "these 4 lights and no more" in (looked_at / "out" / "report.html").read_text()
 
 
 @pytest.mark.parametrize(
@@ -40,14 +29,14 @@ def test_tells_shares_of_named_regions(command, finished, untouched):
         ("sky=0,0,10,10", "sky is found by the program"),
     ],
 )
-def test_regions_that_are_none_are_refused(command, finished, region, said):
-    done = command("channels", finished / "out", "--region", region)
+def test_regions_that_are_none_are_refused(command, looked_at, region, said):
+    done = command("channels", looked_at / "out", "--region", region)
     assert done.code == 2
     assert said in done.line
 
 
-def test_two_regions_of_one_name_are_refused(command, finished):
-    done = command("channels", finished / "out", "--region", "a=0,0,9,9", "--region", "a=5,5,20,20")
+def test_two_regions_of_one_name_are_refused(command, looked_at):
+    done = command("channels", looked_at / "out", "--region", "a=0,0,9,9", "--region", "a=5,5,20,20")
     assert done.code == 2
     assert "two regions of one name" in done.line
 
@@ -59,8 +48,8 @@ def test_a_folder_without_results_is_refused(command, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_lights_that_are_gone_or_changed_are_said(command, finished, tmp_path):
-    shutil.copytree(finished / "raw", tmp_path / "raw")
+def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
+    shutil.copytree(looked_at / "raw", tmp_path / "raw")
     assert command("run", tmp_path / "raw", "--out", tmp_path / "out").code == 0
     light = sorted((tmp_path / "raw").glob("*.fits"))[1]
     os.utime(light, (1, 1))
@@ -72,8 +61,8 @@ def test_lights_that_are_gone_or_changed_are_said(command, finished, tmp_path):
     assert (tmp_path / "out" / "report.html").exists()
 
 
-def test_what_the_run_knew_is_needed(command, finished, tmp_path):
-    shutil.copytree(finished / "out", tmp_path / "out")
+def test_what_the_run_knew_is_needed(command, looked_at, tmp_path):
+    shutil.copytree(looked_at / "out", tmp_path / "out")
     shutil.rmtree(tmp_path / "out" / "work")
     done = command("channels", tmp_path / "out")
     assert done.code == 2

@@ -1,12 +1,8 @@
 """``fourlight claims``: what it tells, and what it says where it cannot."""
 
 import json
-import shutil
 
 import pytest
-
-from fourlight.pipeline.run import run
-from fourlight.recipe import Recipe
 
 OWN = """
 [[claims]]
@@ -22,32 +18,24 @@ direction = "more"
 """
 
 
-@pytest.fixture(scope="module")
-def finished(evidence, small_night, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("claimed")
-    shutil.copytree(small_night, folder / "raw")
-    run([folder / "raw"], folder / "out", Recipe())
-    return folder
-
-
-def test_a_run_tests_all_claims(finished):
-    found = json.loads((finished / "out" / "claims.json").read_text())
+def test_a_run_tests_all_claims(looked_at):
+    found = json.loads((looked_at / "out" / "claims.json").read_text())
     keys = {"claim", "question", "effect", "low", "high", "p", "verdict", "scope", "would_need"}
     assert all(keys <= set(finding) for finding in found)
     assert {finding["verdict"] for finding in found} <= {"supported", "contradicted", "cannot tell"}
     assert {finding["scope"] for finding in found} == {"these frames"}, "one night"
     assert any("no darks" in finding["sentence"] for finding in found)
-    assert "What the lights say to claims" in (finished / "out" / "report.html").read_text()
+    assert "What the lights say to claims" in (looked_at / "out" / "report.html").read_text()
 
 
-def test_one_claim_is_told(command, finished, untouched):
-    with untouched(finished / "raw"):
-        done = command("claims", finished / "out", "--claim", "green is idle", "--json")
+def test_one_claim_is_told(command, looked_at, untouched):
+    with untouched(looked_at / "raw"):
+        done = command("claims", looked_at / "out", "--claim", "green is idle", "--json")
     assert done.code == 0, done.err
     assert [finding["claim"] for finding in json.loads(done.out)] == ["green is idle"]
-    kept = json.loads((finished / "out" / "claims.json").read_text())
+    kept = json.loads((looked_at / "out" / "claims.json").read_text())
     assert len(kept) > 10, "all are tested and kept"
-    assert (finished / "out" / "channels.json").exists()
+    assert (looked_at / "out" / "channels.json").exists()
 
 
 def test_claims_are_listed_without_results(command):
@@ -57,19 +45,19 @@ def test_claims_are_listed_without_results(command):
         assert name in done.out
 
 
-def test_claims_of_the_user_are_tested_too(command, finished, tmp_path):
+def test_claims_of_the_user_are_tested_too(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     mine.write_text(OWN.format(name="blue matters", quantity="information"))
-    done = command("claims", finished / "out", "--own", mine, "--claim", "blue matters", "--json")
+    done = command("claims", looked_at / "out", "--own", mine, "--claim", "blue matters", "--json")
     assert done.code == 0, done.err
     assert json.loads(done.out)[0]["question"] == "Is blue of any use?"
 
 
-def test_a_name_that_begins_another_is_told_alone(command, finished, tmp_path):
+def test_a_name_that_begins_another_is_told_alone(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     first, second = (OWN.format(name=name, quantity="information") for name in ("blue", "blue matters"))
     mine.write_text(first + second)
-    done = command("claims", finished / "out", "--own", mine, "--claim", "blue", "--json")
+    done = command("claims", looked_at / "out", "--own", mine, "--claim", "blue", "--json")
     assert [finding["name"] for finding in json.loads(done.out)] == ["blue"]
 
 
@@ -80,16 +68,16 @@ def test_a_name_that_begins_another_is_told_alone(command, finished, tmp_path):
         (["--own", "missing.toml"], "cannot be read"),
     ],
 )
-def test_what_is_not_known_is_refused(command, finished, words, said):
-    done = command("claims", finished / "out", *words)
+def test_what_is_not_known_is_refused(command, looked_at, words, said):
+    done = command("claims", looked_at / "out", *words)
     assert done.code == 2
     assert said in done.line
 
 
-def test_a_claim_on_what_is_not_measured_is_refused(command, finished, tmp_path):
+def test_a_claim_on_what_is_not_measured_is_refused(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     mine.write_text(OWN.format(name="blue matters", quantity="informatoin"))
-    done = command("claims", finished / "out", "--own", mine)
+    done = command("claims", looked_at / "out", "--own", mine)
     assert done.code == 2
     assert "information" in done.line
 
