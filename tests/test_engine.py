@@ -150,6 +150,23 @@ def test_what_is_done_is_handed_over_before_an_error_ends_the_rest(monkeypatch):
         next(found)
 
 
+def test_a_pool_that_breaks_between_results_ends_the_rest_in_one_line_too():
+    """It then refuses what is submitted; what is done is handed over first."""
+
+    class Breaking(Lost):
+        def submit(self, fn, /, *args, **kwargs):
+            if len(self.futures) == 2:
+                self.futures[0].set_result("done")
+                self.futures[1].set_exception(BrokenProcessPool())
+                raise BrokenProcessPool
+            return super().submit(fn, *args, **kwargs)
+
+    found = as_done(str, range(9), Crew(4, Breaking()))
+    assert next(found) == "done"
+    with pytest.raises(StageError, match="ended without a word"):
+        next(found)
+
+
 class Lost(Executor):
     """Nobody ever does what is submitted; or all of it is broken."""
 

@@ -126,7 +126,11 @@ def as_done(work: Callable[[Item], Result], items: Iterable[Item], crew: Crew) -
     waiting: set[Future[Result]] = set()
     try:
         for item in items:
-            waiting.add(pool.submit(work, item))
+            try:
+                waiting.add(pool.submit(work, item))
+            except BrokenExecutor as error:  # it broke after the last result was taken
+                yield from _finished(waiting, crew) if waiting else ()
+                raise _ended() from error
             if len(waiting) >= (crew.room or 2 * crew.count):
                 yield from _finished(waiting, crew)
         while waiting:
@@ -153,10 +157,14 @@ def _finished(waiting: set[Future[Result]], crew: Crew) -> Iterator[Result]:
         try:
             future.result()
         except BrokenExecutor as error:
-            raise StageError(
-                "cluster", None, "a process that was at work ended without a word",
-                "it may have lacked memory; run again: what is done is kept",
-            ) from error  # fmt: skip
+            raise _ended() from error
+
+
+def _ended() -> StageError:
+    return StageError(
+        "cluster", None, "a process that was at work ended without a word",
+        "it may have lacked memory; run again: what is done is kept",
+    )  # fmt: skip
 
 
 def in_order(work: Callable[[Item], Result], items: Iterable[Item], threads: int) -> Iterator[Result]:
