@@ -21,6 +21,10 @@ CLOSE = 6.0
 BY_CHANCE = 0.01
 """Likelihood of what a cause leaves, below which it does not explain the series."""
 
+MAY_BE_CHANCE = "These lights show no difference for which a cause could be sought."
+NONE_STANDS_OUT = "No cause explains these lights clearly better than none at all, so that none can be told."
+GUESSED = "Wavelengths are those of a sensor without a filter in front; behind a narrow one they are others."
+
 NAMES = {
     "seeing": "turbulence (seeing), which makes red sharper",
     "diffraction": "diffraction, which makes red blurrier in proportion to wavelength",
@@ -36,30 +40,26 @@ KINDS = {"drift": {"lens"}, "both": {"lens", "seeing"}}
 NO_BOUND = 10.0
 """Ratio beyond which the end of an interval says nothing."""
 
+APERTURE = "the aperture of the telescope, which says how much diffraction there is"
+OTHER_SEEING = "lights in better and worse seeing"
+OTHER_HEIGHTS = "lights at high and at low altitude, with place and time in their headers"
+
 TELLS = {
-    frozenset(
-        {"seeing", "lens"}
-    ): "lights in better and worse seeing (by turbulence the ratio stays or grows with the "
-    "width, by the lens it shrinks), or a series refocused for red",
-    frozenset(
-        {"diffraction", "lens"}
-    ): "the aperture of the telescope, which says how much diffraction there is",
-    frozenset(
-        {"seeing", "diffraction"}
-    ): "the aperture of the telescope, and lights in better and worse seeing",
-    frozenset(
-        {"dispersion", "lens"}
-    ): "lights at high and at low altitude, with place and time in their headers",
-    frozenset(
-        {"dispersion", "seeing"}
-    ): "lights at high and at low altitude, with place and time in their headers",
-    frozenset({"dispersion", "diffraction"}): "lights at high and at low altitude, and the aperture",
+    frozenset({"seeing", "lens"}): (
+        f"{OTHER_SEEING} (by turbulence the ratio stays or grows with the width, by the lens it shrinks)",
+        "a series refocused for red",
+    ),
+    frozenset({"diffraction", "lens"}): (APERTURE,),
+    frozenset({"seeing", "diffraction"}): (APERTURE, OTHER_SEEING),
+    frozenset({"dispersion", "lens"}): (OTHER_HEIGHTS,),
+    frozenset({"dispersion", "seeing"}): (OTHER_HEIGHTS,),
+    frozenset({"dispersion", "diffraction"}): (OTHER_HEIGHTS, APERTURE),
 }
 
 
 def statement(
     ranked: Sequence[Explained], ratios: Mapping[str, WidthRatio], seen: Seen, unit: str, seeing: Float64,
-    power: Trial | None,
+    power: Trial | None, guessed: bool = False,
 ) -> str:  # fmt: skip
     """What was measured, which cause fits best and how far, what fits as well, and what would tell.
 
@@ -76,13 +76,16 @@ def statement(
         Per cent that turbulence alone makes red and blue wider than green.
     power : Trial or None
         Of air mass in the width.
+    guessed : bool
+        Whether wavelengths are those of a sensor without a filter because the filter is not known.
     """
     said = [_measured(ratios)]
     causes = [each for each in ranked if each.cause != "none"]
     better = min(each.score for each in ranked if each.cause == "none") - causes[0].score
-    if all(not ratio.trial.p < 0.05 for ratio in ratios.values()):
-        if better < CLOSE:
-            return said[0] + " There is no difference to explain."
+    by_chance = all(not ratio.trial.p < 0.05 for ratio in ratios.values())
+    if better < CLOSE:
+        return f"{said[0]} {MAY_BE_CHANCE if by_chance else NONE_STANDS_OUT}"
+    if by_chance:
         said.append("On average that may be chance, but it changes in a way that has a cause.")
     best, rivals = causes[0], _rivals(causes)
     if best.p < BY_CHANCE:
@@ -98,8 +101,10 @@ def statement(
         said.append(
             f"Width in green goes as air mass to the power {power.value:.1f} ± {power.error:.1f} (0.6 by turbulence)."
         )
-    if tells := _tells(best, rivals):
+    if tells := _tells(best, rivals, seen):
         said.append(f"What would tell: {'; '.join(tells)}.")
+    if guessed:
+        said.append(GUESSED)
     return " ".join(said)
 
 
@@ -117,9 +122,10 @@ def _rivals(causes: Sequence[Explained]) -> list[Explained]:
     return out
 
 
-def _tells(best: Explained, rivals: Sequence[Explained]) -> list[str]:
+def _tells(best: Explained, rivals: Sequence[Explained], seen: Seen) -> list[str]:
     pairs = [frozenset({one, other}) for each in rivals for one in _kinds(best) for other in _kinds(each)]
-    return sorted({TELLS[pair] for pair in pairs if pair in TELLS})
+    found = {one for pair in pairs for one in TELLS.get(pair, ())}
+    return sorted(found - {APERTURE} if seen.aperture_mm and seen.arcsec else found)
 
 
 def _measured(ratios: Mapping[str, WidthRatio]) -> str:
