@@ -126,8 +126,9 @@ def test_a_known_aperture_fixes_diffraction_and_is_not_asked_for():
         ).statement
         for aperture in (None, 80.0)
     ]
-    assert "aperture" in asked[0]
-    assert "aperture" not in asked[1]
+    assert "the aperture is not known, so its size cannot be checked" in asked[0]
+    assert "is not known" not in asked[1]
+    assert "diffraction by the aperture of 80 mm counted in" in asked[1]
 
 
 def test_width_goes_with_air_mass():

@@ -78,4 +78,4 @@ def test_an_interval_that_says_nothing_is_not_given():
 
 def test_a_difference_by_chance_needs_no_cause():
     text = said(cause("lens", 898.0), red=1.001, p=0.6)
-    assert text.endswith("There is no difference to explain.")
+    assert text.endswith("no difference for which a cause could be sought.")

@@ -1,13 +1,15 @@
 """Which single cause explains that stars are wider in one colour than in another, from a series of lights.
 
 What is explained is half the excess of squared width over green, ``y_c = (w_c^2 / w_G^2 - 1) / 2``, close to the
-logarithm of the ratio. Blurs are taken to add in square, which is exact for Gaussians only. Of each cause y is a given
-part plus a few unknowns, each within bounds:
+logarithm of the ratio. Blurs are taken to add in square, which is exact for Gaussians only. Diffraction by a known
+aperture is there whatever else is, and given in all causes. Of each cause y is a given part plus a few unknowns, within
+bounds:
 
 - seeing: ``((lambda_c / lambda_G)^(-2/5) - 1) / 2`` of that part of the squared width that is not of the telescope;
 - diffraction: ``d^2 ((lambda_c / lambda_G)^2 - 1) / (2 w_G^2)``, d known where the aperture is;
 - focus and colour of the lens: ``E_c / (2 w_G^2)``, any E for red and for blue; drifting: E changes evenly with time;
 - both: turbulence in full, and any E;
+- small: turbulence and diffraction, d not known;
 - dispersion inside a filter: rms spread grows with the tangent of the zenith distance, along the vertical only. It also
   stretches stars: squared width along the vertical less that across, over w_G^2, is four times its y.
 """
@@ -61,6 +63,13 @@ class Seen:
     """(f, 2) squared width along the vertical less that across, less the same of green, over squared width in green."""
     stretch_error: Float64 | None = None
 
+    @property
+    def airy2(self) -> float:
+        """Squared width of diffraction in green, arcsec^2; 0 where aperture or scale is not known."""
+        if not (self.aperture_mm and self.arcsec):
+            return 0.0
+        return float(airy_fwhm_arcsec(self.wave_nm[1], self.aperture_mm)) ** 2
+
 
 @dataclass(frozen=True, slots=True)
 class Explained:
@@ -102,15 +111,25 @@ def _seeing(seen: Seen) -> _Model:
     full = 0.5 * (seeing_ratio(seen.wave_nm[[0, 2]], float(seen.wave_nm[1])) ** 2 - 1.0)
     whole = np.tile(full, (len(seen.width), 1))
     least = float(seen.width.min() ** 2)
-    return _model(whole, [-whole / seen.width[:, None] ** 2], [0.0], [least])
+    return _model(whole, [-whole / seen.width[:, None] ** 2], [min(seen.airy2, least)], [least])
 
 
 def _diffraction(seen: Seen) -> _Model:
-    change = 0.5 * ((seen.wave_nm[[0, 2]] / seen.wave_nm[1]) ** 2 - 1.0)
-    each = change / seen.width[:, None] ** 2
-    if seen.aperture_mm and seen.arcsec:
-        return _model(float(airy_fwhm_arcsec(seen.wave_nm[1], seen.aperture_mm)) ** 2 * each, [], [], [])
+    each = _of_aperture(seen)
+    if seen.airy2:
+        return _model(np.zeros_like(each), [], [], [])
     return _model(np.zeros_like(each), [each], [0.0], [float(seen.width.min() ** 2)])
+
+
+def _of_aperture(seen: Seen) -> Float64:
+    """(f, 2) half the excess by diffraction whose squared width in green is one."""
+    change = 0.5 * ((seen.wave_nm[[0, 2]] / seen.wave_nm[1]) ** 2 - 1.0)
+    return np.asarray(change / seen.width[:, None] ** 2)
+
+
+def _small(seen: Seen) -> _Model:
+    seeing, other = _seeing(seen), _diffraction(seen)
+    return replace(seeing, terms=seeing.terms + other.terms)
 
 
 def _lens(seen: Seen) -> _Model:
@@ -143,13 +162,21 @@ def _dispersion(seen: Seen) -> _Model:
 
 CAUSES: dict[str, Callable[[Seen], _Model]] = {
     "none": _none, "seeing": _seeing, "diffraction": _diffraction, "lens": _lens, "drift": _drift, "both": _both,
-    "dispersion": _dispersion,
+    "dispersion": _dispersion, "small": _small,
 }  # fmt: skip
 
 
 def explained(seen: Seen) -> list[Explained]:
     """All causes, that with the best score first."""
-    found = [_fitted(name, make(seen), seen) for name, make in CAUSES.items()]
+    given = seen.airy2 * _of_aperture(seen)
+    found = []
+    for name, make in CAUSES.items():
+        if name == "small" and seen.airy2:  # the same as turbulence alone
+            continue
+        model = make(seen)
+        if name != "none":
+            model = replace(model, given=model.given + _model(given, [], [], []).given)
+        found.append(_fitted(name, model, seen))
     return sorted(found, key=lambda each: each.score)
 
 

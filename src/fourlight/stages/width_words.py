@@ -32,9 +32,10 @@ NAMES = {
     "drift": "focus and colour of the lens, with a focus that drifts through the night",
     "both": "turbulence, which makes red sharper, together with focus and colour of the lens",
     "dispersion": "spread of colours by the atmosphere inside each filter",
+    "small": "turbulence, which makes red sharper, together with diffraction, which makes it blurrier",
 }
 
-KINDS = {"drift": {"lens"}, "both": {"lens", "seeing"}}
+KINDS = {"drift": {"lens"}, "both": {"lens", "seeing"}, "small": {"seeing", "diffraction"}}
 """What causes are made of, where that is not themselves."""
 
 NO_BOUND = 10.0
@@ -87,7 +88,7 @@ def statement(
         return f"{said[0]} {MAY_BE_CHANCE if by_chance else NONE_STANDS_OUT}"
     if by_chance:
         said.append("On average that may be chance, but it changes in a way that has a cause.")
-    best, rivals = causes[0], _rivals(causes)
+    best, rivals = causes[0], _rivals(causes, seen)
     if best.p < BY_CHANCE:
         said.append(
             f"No single cause explains this to within its errors; nearest comes {_named(best, seen, unit)}."
@@ -112,9 +113,14 @@ def _kinds(each: Explained) -> set[str]:
     return KINDS.get(each.cause, {each.cause})
 
 
-def _rivals(causes: Sequence[Explained]) -> list[Explained]:
-    """Causes that fit nearly as well as the first and have nothing in common with it or with each other."""
+def _rivals(causes: Sequence[Explained], seen: Seen) -> list[Explained]:
+    """Causes that fit nearly as well as the first and have nothing in common with it or with each other.
+
+    Diffraction by a known aperture is part of all, so that where it is enough by itself nothing rivals it.
+    """
     out: list[Explained] = []
+    if causes[0].cause == "diffraction" and seen.airy2:
+        return out
     for each in causes[1:]:
         named = set().union(*(_kinds(other) for other in [causes[0], *out]))
         if each.score < causes[0].score + CLOSE and each.p >= BY_CHANCE and not _kinds(each) & named:
@@ -125,7 +131,7 @@ def _rivals(causes: Sequence[Explained]) -> list[Explained]:
 def _tells(best: Explained, rivals: Sequence[Explained], seen: Seen) -> list[str]:
     pairs = [frozenset({one, other}) for each in rivals for one in _kinds(best) for other in _kinds(each)]
     found = {one for pair in pairs for one in TELLS.get(pair, ())}
-    return sorted(found - {APERTURE} if seen.aperture_mm and seen.arcsec else found)
+    return sorted(found - {APERTURE} if seen.airy2 else found)
 
 
 def _measured(ratios: Mapping[str, WidthRatio]) -> str:
@@ -154,11 +160,13 @@ def _named(each: Explained, seen: Seen, unit: str) -> str:
     """A cause with what it says of red and blue, and its size."""
     red, blue = 100 * (np.sqrt(np.maximum(1 + 2 * each.predicted, 0.0)) - 1)
     size = f"red {red:+.1f} %, blue {blue:+.1f} %"
+    if seen.airy2 and each.cause != "diffraction":
+        size += f"; diffraction by the aperture of {seen.aperture_mm:.0f} mm counted in"
     if "lens" in _kinds(each):
         size += f"; {_blurs(each, unit)}"
     if each.cause == "dispersion" and (seen.tangent is None or not seen.arcsec):
         size += "; altitude or scale is not known, so its size cannot be checked"
-    if each.cause == "diffraction" and not (seen.aperture_mm and seen.arcsec):
+    if "diffraction" in _kinds(each) and not seen.airy2:
         size += "; the aperture is not known, so its size cannot be checked"
     return f"{NAMES[each.cause]} ({size})"
 
