@@ -86,6 +86,19 @@ def test_a_lens_that_blurs_red_is_found_and_its_blur():
     best = first(seen_of(width, rng))
     assert best.cause == "lens"
     np.testing.assert_allclose(np.sqrt(best.unknowns), [1.2, 0.4], atol=0.06)
+    assert (np.abs(best.unknowns - [1.44, 0.16]) < 4 * best.errors).all()
+
+
+def test_turbulence_beside_a_lens_is_only_what_an_aperture_leaves_of_the_width():
+    rng = np.random.default_rng(13)
+    airy = 1.02899 * WAVE * 1e-6 / 106 * 206265
+    width = np.sqrt(turbulence(rng, 0.05, 0.05) ** 2 + airy**2 + [0.7**2, 0.0, 0.0])
+    both = next(
+        each for each in explained(replace(seen_of(width, rng), aperture_mm=106.0)) if each.cause == "both"
+    )
+    assert both.unknowns[0] == pytest.approx(0.49, abs=3 * both.errors[0])
+    assert both.unknowns[1] == pytest.approx(0.0, abs=3 * both.errors[1])
+    assert (both.errors < 0.05).all()
 
 
 def test_a_focus_that_drifts_is_told_from_one_that_stays():

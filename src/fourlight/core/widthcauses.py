@@ -83,6 +83,8 @@ class Explained:
     predicted: Float64
     """(2,) mean of y for red and blue."""
     unknowns: Float64
+    errors: Float64
+    """Standard errors of the unknowns, with `Seen.doubt`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +149,10 @@ def _drift(seen: Seen) -> _Model:
 
 
 def _both(seen: Seen) -> _Model:
-    """The part of the width that is not of the telescope makes the E of the lens a little larger or smaller."""
-    return replace(_lens(seen), given=_seeing(seen).given)
+    """All but diffraction is taken for turbulence: what else blurs is small, or makes E a little larger or smaller."""
+    share = np.maximum(1.0 - seen.airy2 / seen.width**2, 0.0)
+    seeing = _seeing(seen).given * np.concatenate([np.tile(share, 2), np.ones(2 * len(share))])
+    return replace(_lens(seen), given=seeing)
 
 
 def _dispersion(seen: Seen) -> _Model:
@@ -184,16 +188,17 @@ def _fitted(name: str, model: _Model, seen: Seen) -> Explained:
     values, white = _whitened(seen)
     n = len(values)
     terms, rest = white @ model.terms[:n], white @ (values - model.given[:n])
-    unknowns = np.zeros(0)
+    unknowns, errors = np.zeros(0), np.zeros(0)
     if terms.shape[1]:
         size = np.maximum(np.linalg.norm(terms, axis=0), 1e-300)
         unknowns = lsq_linear(terms / size, rest, (model.low * size, model.high * size)).x / size
+        errors = np.sqrt(np.diag(np.linalg.pinv((terms / size).T @ (terms / size)))) / size
     left = rest - terms @ unknowns
     power, count = float(left @ left), terms.shape[1]
     f = len(seen.width)
     predicted = (model.given + model.terms @ unknowns)[: 2 * f].reshape(2, f).mean(axis=1)
     p = float(stats.chi2.sf(power, max(n - count, 1)))
-    return Explained(name, power + count * float(np.log(n)), p, predicted, unknowns)
+    return Explained(name, power + count * float(np.log(n)), p, predicted, unknowns, errors)
 
 
 def _whitened(seen: Seen) -> tuple[Float64, Float64]:

@@ -174,10 +174,19 @@ def _named(each: Explained, seen: Seen, unit: str) -> str:
 def _blurs(each: Explained, unit: str) -> str:
     """How much more or less blur red and blue have than green, in square beside the rest."""
     parts = [
-        f"{np.sqrt(abs(square)):.2f} {unit} {'more' if square > 0 else 'less'} blur in {name}"
-        for name, square in zip(("red", "blue"), each.unknowns[:2], strict=True)
+        _blur(square, error, unit, name)
+        for name, square, error in zip(("red", "blue"), each.unknowns[:2], each.errors[:2], strict=True)
     ]
     return f"{' and '.join(parts)}, added in square"
+
+
+def _blur(square: float, error: float, unit: str, name: str) -> str:
+    """A blur with its standard error, or the most that it may be: what is told from its square alone."""
+    if abs(square) < 2 * error:
+        return f"at most {np.sqrt(abs(square) + 2 * error):.2f} {unit} of blur more or less in {name}"
+    size = np.sqrt(abs(square))
+    more = "more" if square > 0 else "less"
+    return f"{size:.2f} ± {max(error / (2 * size), 0.01):.2f} {unit} {more} blur in {name}"
 
 
 def _against(
