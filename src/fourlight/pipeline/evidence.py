@@ -120,10 +120,14 @@ def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
         box = f"region {name}={x0},{y0},{x1},{y1}"
         if name in (*OWN, OBJECT_OVER_STARS):
             raise InputError(f"{box}: {name} is a name of the program's own; choose another")
-        if not (0 <= x0 < x1 <= nx and 0 <= y0 < y1 <= ny):
+        if x0 >= x1 or y0 >= y1:
             raise InputError(
-                f"{box}: is not on the stack, whose pixels run from 0,0 to {nx},{ny}; give the left, upper, right "
-                "and lower edge"
+                f"{box}: has no pixels; give the left, upper, right and lower edge, right beyond left and lower beyond "
+                "upper"
+            )
+        if not (x0 >= 0 and x1 <= nx and y0 >= 0 and y1 <= ny):
+            raise InputError(
+                f"{box}: reaches beyond the stack, whose pixels run from 0,0 to {nx},{ny}; stay within"
             )
 
 
