@@ -33,6 +33,8 @@ MOST_CELLS = 128
 """Cells along the longer side."""
 OBJECT_SIGMA = 4.0
 """Light above the sky, in errors of a cell, from which a cell shows the object."""
+LEAST_OBJECT = 4
+"""Cells' worth of pixels that an object has at least: what is left of a bright star's halo is less."""
 UNEVEN = 3.0
 """Scatter of the lowest cells, in their errors, from which faint light fills the field."""
 DARKEST = 0.04
@@ -77,7 +79,7 @@ def find_regions(
     level : (4,) float64
         Of R, G1, G2, B per pixel of the stack, from which samples may be full.
     order : int
-        Order of the surface that is taken for the sky under the object.
+        Order of the surface that is taken for the sky under the object; one more where it needs to be.
 
     Returns
     -------
@@ -99,6 +101,8 @@ def find_regions(
         "sky": _spread(use, side, shape) & ~near & covered,
         "stars": light & covered & ~full & ~burnt,
     }
+    if np.count_nonzero(masks["object"]) < LEAST_OBJECT * side**2:
+        del masks["object"]
     masks |= {name: _inside(box, covered & ~burnt) for name, box in boxes.items()}
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     signal = np.array([_light(name, mask, values, surfaces) for name, mask in masks.items()])
@@ -169,19 +173,23 @@ def _steep(read: Callable[[str, str], Float32]) -> Bool:
     return found
 
 
-def _sky_and_object(cells: Mapping[str, levels.Cells], order: int) -> tuple[Bool, Bool, int]:
+def _sky_and_object(cells: Mapping[str, levels.Cells], given: int) -> tuple[Bool, Bool, int]:
     """Cells (my, mx) that are empty sky, and that show the object, and the order of the sky that they fix.
 
     All colours count by their noise. Empty sky is even but for noise. Where what lies lowest is more uneven than that,
     faint light fills the field: a slope of it cannot be told from one of the sky, and the darkest cells alone are sky.
+    What one order more makes even is the work of optics without a flat: light of an object is not that smooth.
     """
     scale = {c: max(float(np.nanmedian(cells[c].error)), 1e-30) for c in COLOURS}
     level = np.mean([cells[c].level / scale[c] for c in COLOURS], axis=0)
     error = np.sqrt(np.mean([(cells[c].error / scale[c]) ** 2 for c in COLOURS], axis=0) / len(COLOURS))
     joint, noise = replace(cells["G"], level=level, error=error), float(np.nanmedian(error))
-    use = background.sky_cells(joint, order)
-    above = _above(joint, use, order)
-    if np.std(above[use]) > UNEVEN * noise:
+    for order in (given, given + 1):  # optics without a flat bend the sky
+        use = background.sky_cells(joint, order)
+        above = _above(joint, use, order)
+        if np.std(above[use]) <= UNEVEN * noise:
+            break
+    else:
         use, order = _darkest(level), 0
         above = _above(joint, use, order)
     scatter = max(float(np.std(above[use])), noise)
