@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from markupsafe import Markup
@@ -10,7 +10,7 @@ from markupsafe import Markup
 from fourlight.report.shares import share_bar
 from fourlight.report.words import ranged
 
-__all__ = ["contributions", "kind_name", "region_name", "scope_words"]
+__all__ = ["contributions", "in_order", "kind_name", "region_name", "scope_words"]
 
 Facts = Mapping[str, Any]
 
@@ -23,7 +23,7 @@ KINDS = {
 REGIONS = {"object": "the object", "stars": "the stars", "sky": "the sky"}
 """Names of the regions that are found; those of the user's are their own."""
 NIGHTS = "nights like these"
-CHANNELS = ("R", "G", "B", "G1", "G2")
+CHANNELS = ("R", "G", "G1", "G2", "B")
 
 
 def contributions(found: Facts | None) -> dict[str, Any]:
@@ -37,9 +37,7 @@ def contributions(found: Facts | None) -> dict[str, Any]:
             "sharp_scope": "",
             "cause": "",
         }
-    regions = list(found.get("regions") or {})
-    order = [name for name in REGIONS if name in regions] + [name for name in regions if name not in REGIONS]
-    tables = [_table(found, name) for name in order]
+    tables = [_table(found, name) for name in in_order(found.get("regions") or {})]
     return {
         "contributed": [table for table in tables if table["rows"]],
         "contributed_scope": scope_words(found),
@@ -94,10 +92,20 @@ def _table(found: Facts, region: str) -> dict[str, Any]:
                     "label": label,
                     "meaning": meaning,
                     "bar": Markup(share_bar(planes, f"{label}, {region_name(region)}")),
-                    "shares": [ranged(shares[channel], 1, 100) for channel in CHANNELS],
+                    "shares": [ranged(shares[channel], 1, 100, " %") for channel in CHANNELS],
                 }
             )
     return {"name": region_name(region), "rows": rows}
+
+
+def in_order(regions: Iterable[str]) -> list[str]:
+    """Regions as they are shown: those that are found, then the user's.
+
+    >>> in_order(["core", "sky", "object"])
+    ['object', 'sky', 'core']
+    """
+    names = list(regions)
+    return [name for name in REGIONS if name in names] + [name for name in names if name not in REGIONS]
 
 
 def kind_name(kind: str) -> str:

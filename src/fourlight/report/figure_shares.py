@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from fourlight.report.contributions import kind_name, region_name
+from fourlight.report.contributions import in_order, kind_name, region_name
 from fourlight.report.figure_style import (
     LIGHT,
     NAMES,
@@ -116,7 +116,8 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
     """Bars of all regions from top to bottom; y is in pixels of the page."""
     axes.set_xlim(0, end)
     place, names = 0.0, []
-    for region, channels in regions.items():
+    for region in in_order(regions):
+        channels = regions[region]
         if len(regions) > 1:
             axes.text(
                 0.02 * end,

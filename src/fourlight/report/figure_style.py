@@ -43,7 +43,7 @@ WIDE, NARROW = 960, 390
 SHARPNESS = 2
 """Pixels of the file along one of the page."""
 
-NAMES = {"R": "Red", "G1": "Green 1", "G2": "Green 2", "B": "Blue", "G": "Greens"}
+NAMES = {"R": "Red", "G1": "Green 1", "G2": "Green 2", "B": "Blue", "G": "Green"}
 _MARKS = {"R": "o", "G1": "s", "G2": "D", "B": "^", "G": "h"}
 _DASHES: dict[str, Any] = {
     "R": "-",
