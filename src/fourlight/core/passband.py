@@ -25,6 +25,8 @@ __all__ = [
 Float64 = npt.NDArray[np.float64]
 
 LN2 = math.log(2.0)
+NOTHING = 2000.0
+"""Exponent of 2 at which a band counts as dark; 2 to its negative is zero."""
 TEN, NINETY = math.log(10.0) / LN2, math.log(1.0 / 0.9) / LN2
 """Exponents at which a band has fallen to 10 and 90 % of its top."""
 
@@ -38,7 +40,7 @@ def flat_top(wave_nm: npt.ArrayLike, centre_nm: float, width_nm: float, power: f
     [1.0, 0.5, 0.0]
     """
     offset = np.abs(np.asarray(wave_nm, dtype=np.float64) - centre_nm) / (0.5 * width_nm)
-    return np.asarray(np.exp(-LN2 * np.minimum(offset, 10.0) ** power))
+    return np.asarray(np.exp(-LN2 * np.minimum(offset, NOTHING ** (1.0 / power)) ** power))
 
 
 def edge_power(edge: float) -> float:
