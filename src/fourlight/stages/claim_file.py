@@ -9,8 +9,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from fourlight.errors import RecipeError
-from fourlight.settings import Section, from_toml
-from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side, nearest, side
+from fourlight.settings import Section, from_toml, nearest
+from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side, side
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["Claim", "chosen", "loads", "shipped", "with_own"]
