@@ -16,7 +16,9 @@ def main() -> None:
     (name,) = (key for key in MSDS_CAMERA_SENSITIVITIES if key.startswith("Nikon 5100"))
     curves = MSDS_CAMERA_SENSITIVITIES[name]
     if curves.labels != ["red", "green", "blue"]:
-        raise SystemExit(f"columns {curves.labels} are found, red, green, blue are needed; look at the package")
+        raise SystemExit(
+            f"columns {curves.labels} are found, red, green, blue are needed; look at the package"
+        )
     rows = ["wavelength_nm,red_qe,green_qe,blue_qe"]
     for wave, values in zip(curves.wavelengths, 100.0 * curves.values, strict=True):
         rows.append(",".join([f"{wave:g}", *(f"{value:.{DIGITS}f}" for value in values)]))

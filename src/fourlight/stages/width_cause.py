@@ -15,7 +15,8 @@ from fourlight.core.blur import air_mass, band, seeing_ratio
 from fourlight.core.trials import Trial, jackknife
 from fourlight.core.widthcauses import Explained, Seen, explained
 from fourlight.frames import RegisteredFrame
-from fourlight.sensor.response import WAVE_NM, sensor_curves
+from fourlight.sensor.response import WAVE_NM
+from fourlight.sensor.sensors import sensor
 from fourlight.stages.fringe_facts import altitude_of
 from fourlight.stages.shared_places import zoom
 from fourlight.stages.width_ratio import METHOD, WidthRatio, width_ratio
@@ -71,14 +72,14 @@ class Cause:
     """Power of air mass that width in green goes with; None where air mass is not known or hardly changes."""
 
 
-def mosaic_bands(sensor: str = "bsi-8mp") -> tuple[Float64, Float64]:
+def mosaic_bands(camera: str = "bsi-8mp") -> tuple[Float64, Float64]:
     """Mean wavelength (nm) of R, G, B of a sensor without a filter, and rms spread by the air, arcsec at 45 degrees.
 
     >>> wave, spread = mosaic_bands()
     >>> wave.round().tolist(), spread.round(2).tolist()
     ([616.0, 547.0, 482.0], [0.19, 0.19, 0.28])
     """
-    mean, spread = zip(*(band(WAVE_NM, curve) for curve in sensor_curves(sensor)), strict=True)
+    mean, spread = zip(*(band(WAVE_NM, curve) for curve in sensor(camera).at(WAVE_NM)), strict=True)
     return np.array(mean), np.array(spread)
 
 
