@@ -26,7 +26,8 @@ def test_tells_shares_of_named_regions(command, looked_at, untouched):
         ("mid", "write it as NAME=X0,Y0,X1,Y1"),
         ("mid=0,0,9000,20", "is not on the stack, whose pixels run from 0,0 to 240,180"),
         ("mid=50,50,40,60", "is not on the stack"),
-        ("sky=0,0,10,10", "sky is found by the program"),
+        ("sky=0,0,10,10", "sky is a name of the program's own"),
+        ("object_over_stars=0,0,10,10", "object_over_stars is a name of the program's own"),
     ],
 )
 def test_regions_that_are_none_are_refused(command, looked_at, region, said):

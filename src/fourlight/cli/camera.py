@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from fourlight.cli.named_curves import beam_of, camera_named, draw, filter_named, picture_path, tell
+from fourlight.cli.named_curves import (
+    AsJson,
+    Bands,
+    FRatio,
+    Index,
+    Obstruction,
+    Picture,
+    beam_of,
+    camera_named,
+    draw,
+    filter_named,
+    picture_path,
+    tell,
+)
 from fourlight.cli.plain import PlainCommand, PlainGroup, number
 
 __all__ = ["camera"]
@@ -15,7 +27,6 @@ __all__ = ["camera"]
 camera = typer.Typer(
     cls=PlainGroup, no_args_is_help=True, help="Tell how the colours of a camera respond to light."
 )
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead.")]
 
 
 @camera.command("list", cls=PlainCommand)
@@ -38,35 +49,10 @@ def show(
         str | None,
         typer.Option("--filter", metavar="NAME|CSV", help="A filter in front of it; none unless given."),
     ] = None,
-    band: Annotated[
-        list[str] | None,
-        typer.Option(metavar="CENTRE,WIDTH", help="A band of a filter of your own, nm; repeat it for more."),
-    ] = None,
-    f_ratio: Annotated[
-        float | None,
-        typer.Option(
-            "--f-ratio",
-            parser=number,
-            metavar="NUMBER",
-            help="Focal length over aperture of the light in the filter.",
-        ),
-    ] = None,
-    obstruction: Annotated[
-        float | None,
-        typer.Option(
-            parser=number,
-            metavar="PART",
-            help="Part of the diameter that is obstructed in the middle, 0 to 0.9.",
-        ),
-    ] = None,
-    index: Annotated[
-        float | None,
-        typer.Option(
-            parser=number,
-            metavar="NUMBER",
-            help="Effective refractive index of the filter; 1.8 unless given.",
-        ),
-    ] = None,
+    band: Bands = None,
+    f_ratio: FRatio = None,
+    obstruction: Obstruction = None,
+    index: Index = None,
     error: Annotated[
         float | None,
         typer.Option(
@@ -75,9 +61,7 @@ def show(
             help="Standard deviation of your own curves; 5 is assumed unless given.",
         ),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the curves too, into a .png or .svg file.")
-    ] = None,
+    out: Picture = None,
     as_json: AsJson = False,
 ) -> None:
     """Say where the colours of a camera respond, and how well to emission lines, through a filter if one is named."""

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from fourlight.cli.named_curves import beam_of, draw, filter_named, picture_path, tell
-from fourlight.cli.plain import PlainCommand, PlainGroup, number
+from fourlight.cli.named_curves import (
+    AsJson,
+    Bands,
+    FRatio,
+    Index,
+    Obstruction,
+    Picture,
+    beam_of,
+    draw,
+    filter_named,
+    picture_path,
+    tell,
+)
+from fourlight.cli.plain import PlainCommand, PlainGroup
 from fourlight.errors import InputError
 
 __all__ = ["filter"]
@@ -16,7 +27,6 @@ __all__ = ["filter"]
 filter = typer.Typer(  # noqa: A001  (a command has the name of its module)
     cls=PlainGroup, no_args_is_help=True, help="Tell what a filter passes, of lines above all."
 )
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead.")]
 
 
 @filter.command("list", cls=PlainCommand)
@@ -46,36 +56,11 @@ def show(
             metavar="NAME|CSV", help="A filter that comes along, or a file with the curve of your own."
         ),
     ] = None,
-    band: Annotated[
-        list[str] | None,
-        typer.Option(metavar="CENTRE,WIDTH", help="A band of a filter of your own, nm; repeat it for more."),
-    ] = None,
-    f_ratio: Annotated[
-        float | None,
-        typer.Option(
-            "--f-ratio",
-            parser=number,
-            metavar="NUMBER",
-            help="Focal length over aperture of the light in it.",
-        ),
-    ] = None,
-    obstruction: Annotated[
-        float | None,
-        typer.Option(
-            parser=number,
-            metavar="PART",
-            help="Part of the diameter that is obstructed in the middle, 0 to 0.9.",
-        ),
-    ] = None,
-    index: Annotated[
-        float | None,
-        typer.Option(
-            parser=number, metavar="NUMBER", help="Its effective refractive index; 1.8 unless given."
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the curve too, into a .png or .svg file.")
-    ] = None,
+    band: Bands = None,
+    f_ratio: FRatio = None,
+    obstruction: Obstruction = None,
+    index: Index = None,
+    out: Picture = None,
     as_json: AsJson = False,
 ) -> None:
     """Say where a filter has its bands, and what it passes of emission lines, in straight or converging light."""

@@ -6,9 +6,12 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
 
 from fourlight.cli.named_files import text_of
+from fourlight.cli.plain import number
 from fourlight.errors import InputError
 
 if TYPE_CHECKING:
@@ -16,9 +19,51 @@ if TYPE_CHECKING:
     from fourlight.sensor.filters import Beam, Filter
     from fourlight.sensor.response import Response
 
-__all__ = ["beam_of", "camera_named", "draw", "filter_named", "picture_path", "tell"]
+__all__ = [
+    "AsJson",
+    "Bands",
+    "FRatio",
+    "Index",
+    "Obstruction",
+    "Picture",
+    "beam_of",
+    "camera_named",
+    "draw",
+    "filter_named",
+    "picture_path",
+    "tell",
+]
 
 PICTURES = (".png", ".svg")
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead.")]
+Bands = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--band", metavar="CENTRE,WIDTH", help="A band of a filter of your own, nm; repeat it for more."
+    ),
+]
+FRatio = Annotated[
+    float | None,
+    typer.Option(
+        "--f-ratio", parser=number, metavar="NUMBER", help="Focal length over aperture of the light in it."
+    ),
+]
+Obstruction = Annotated[
+    float | None,
+    typer.Option(
+        parser=number, metavar="PART", help="Part of the diameter obstructed in the middle, 0 to 0.9."
+    ),
+]
+Index = Annotated[
+    float | None,
+    typer.Option(
+        parser=number, metavar="NUMBER", help="Effective refractive index of the filter; 1.8 unless given."
+    ),
+]
+Picture = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Draw the curves too, into a .png or .svg file.")
+]
 
 
 def camera_named(name: str, error_percent: float | None) -> Response:

@@ -28,6 +28,7 @@ __all__ = [
     "Look",
     "blank",
     "files",
+    "footed",
     "line_of",
     "plain_axes",
     "points",
@@ -132,6 +133,15 @@ def titled(figure: Figure, title: str, look: Look, narrow: bool) -> None:
     figure.text(
         side / width, 1 - 14 / height, title, fontsize=points(size), color=look.ink, va="top", weight="bold"
     )
+
+
+def footed(figure: Figure, text: str, side: float, look: Look) -> None:
+    """Write broken lines at the lower left corner, ``side`` pixels of the page from it."""
+    width, height = (float(part) * PX_PER_INCH for part in figure.get_size_inches())
+    if text:
+        figure.text(
+            side / width, 8 / height, text, va="bottom", fontsize=points(13), color=look.soft, linespacing=1.3
+        )
 
 
 def line_of(channel: str, look: Look) -> dict[str, Any]:
