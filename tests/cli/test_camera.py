@@ -109,6 +109,8 @@ REFUSED = [
         ("camera", "show", "bsi-8mp", "--filter", "dual7nm"),
         "filter 'dual7nm': no such filter; did you mean dual-7nm?",
     ),
+    (("camera", "show", ""), "camera '': no such camera; known are generic"),
+    (("filter", "show", ""), "filter '': no such filter; known are none"),
     (("camera", "show", "nowhere.csv"), "nowhere.csv: cannot be read as curves of a camera (No such file"),
     (("camera", "show", "generic", "--error", "3"), "--error 3 goes with a CSV file; generic has"),
     (("camera", "show", "{mine}", "--error", "300"), "--error 300: per cent from 0 to 100 are needed"),

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fourlight.core.passband import (
@@ -52,6 +52,7 @@ def test_the_pivot_of_a_box_is_the_root_of_its_closed_form():
     )
 
 
+@settings(deadline=None)
 @given(st.floats(0.003, 0.8))
 def test_an_edge_is_as_wide_as_it_is_said_to_be(edge):
     power = edge_power(edge)

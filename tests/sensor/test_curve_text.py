@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fourlight.errors import InputError
@@ -247,6 +247,7 @@ def refusals(text):
     return said
 
 
+@settings(deadline=None)
 @given(st.text(max_size=200))
 def test_any_text_is_a_curve_or_one_line(text):
     said = refusals(text)
@@ -257,6 +258,7 @@ def test_any_text_is_a_curve_or_one_line(text):
 PARTS = ["400", "500,5", "1.5", "nm", "red", "", "\t", ";", ",", "#", '"', "nan", "\r", "\0"]
 
 
+@settings(deadline=None)
 @given(st.lists(st.lists(st.sampled_from(PARTS)), max_size=12))
 def test_any_rows_are_a_curve_or_one_line(rows):
     text = "\n".join("".join(row) for row in rows)

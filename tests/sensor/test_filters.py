@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fourlight.core.passband import cone, equivalent_nm, mean_nm, spans, tilted_nm
@@ -67,6 +67,7 @@ def test_a_beam_moves_a_band_to_shorter_waves_by_the_mean_shift() -> None:
     assert expected < 656.3 - 0.5
 
 
+@settings(deadline=None)
 @given(st.floats(1.4, 12.0), st.floats(0.0, 0.6))
 def test_a_beam_keeps_light_and_makes_bands_no_narrower(f_ratio, obstruction) -> None:
     """To the part by which wavelengths shrink, the integral over wavelength stays (Lissberger & Wilcock 1959)."""

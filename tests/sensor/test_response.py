@@ -6,7 +6,7 @@ import pickle
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fourlight.errors import InputError
@@ -74,6 +74,7 @@ def test_curves_must_fit_their_wavelengths():
         Response("x", WAVE, np.ones((3, 4)), "absolute", "made up")
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 0.02), st.floats(0.1, 5.0))
 def test_own_scales_are_known_by_their_tops(apart, unit):
     curves = unit * np.array([[0.1, 1.0], [0.3, 1.0 - apart], [1.0, 0.0]])

@@ -112,3 +112,9 @@ def test_a_single_table_has_no_spread_to_tell() -> None:
     assert balanced(sensor("slr-16mp")).scale == "by colour"
     with pytest.raises(InputError, match="two are needed"):
         generic(("bsi-8mp",))
+
+
+@pytest.mark.parametrize("name", names())
+def test_nobody_can_change_a_camera_for_the_others(name: str) -> None:
+    with pytest.raises(ValueError, match="read-only"):
+        sensor(name).curves[0, 0] = 1.0

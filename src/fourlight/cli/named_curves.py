@@ -99,7 +99,7 @@ def filter_named(name: str | None, bands: Sequence[str], index: float | None) ->
     if bands:
         chosen = Filter("own bands", tuple(_band(text) for text in bands), source="as given")
     elif name is None or not _is_file(name, FILTERS):
-        chosen = named_filter(name or "none")
+        chosen = named_filter("none" if name is None else name)
     else:
         text = text_of(
             Path(name), "the curve of a filter", f"name a CSV file, or one of {', '.join(FILTERS)}"
@@ -110,7 +110,7 @@ def filter_named(name: str | None, bands: Sequence[str], index: float | None) ->
 
 def _is_file(name: str, known: Any) -> bool:
     """Whether a name that is not known is meant to be a file: it is there, or it has the look of one."""
-    return name not in known and (Path(name).exists() or any(sign in name for sign in "./\\"))
+    return name not in known and any((name and Path(name).exists(), *(sign in name for sign in "./\\")))
 
 
 def _band(text: str) -> Any:

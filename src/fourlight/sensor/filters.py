@@ -158,7 +158,8 @@ def _designs() -> dict[str, Filter]:
         "halpha-7nm": (Band(ha, 7.0),),
         "oiii-7nm": (Band(oiii, 7.0),),
     }
-    return {name: Filter(name, found) for name, found in bands.items()}
+    designs = {name: Filter(name, found) for name, found in bands.items()}
+    return {**designs, "none": Filter("none", source="nothing in front of the sensor")}
 
 
 FILTERS = _designs()

@@ -55,7 +55,7 @@ def sensor(name: str) -> Response:
     [0.971, 0.445, 0.073]
     """
     if name == GENERIC:
-        return generic()
+        return _kept(generic())
     if name not in SENSORS:
         raise InputError(
             f"camera {name!r}: {nearest(name, names(), 'such camera')}, or name a CSV file with its curves"
@@ -63,7 +63,14 @@ def sensor(name: str) -> Response:
     shape = _table(name)
     if own_scales(shape.curves):
         shape = balanced(shape)
-    return with_error(shape, TABLE_ERROR, "assumed; its source states none")
+    return _kept(with_error(shape, TABLE_ERROR, "assumed; its source states none"))
+
+
+def _kept(response: Response) -> Response:
+    """The same, with curves that nobody can change: everyone who asks gets them."""
+    for curves in (response.wave_nm, response.curves, response.modes):
+        curves.setflags(write=False)
+    return response
 
 
 @cache
