@@ -93,6 +93,15 @@ def test_one_error_for_all_wavelengths_goes_through_unchanged():
     np.testing.assert_allclose(found.sigma / found.values, 0.1)
 
 
+def test_a_filter_takes_of_the_error_what_it_takes_of_the_light():
+    half = in_bands([(656.28, 7.0)], 0.5)
+    open_, closed = (
+        of_named_line(LightPath(sensor("generic"), chosen), "halpha") for chosen in (FILTERS["none"], half)
+    )
+    np.testing.assert_allclose(closed.sigma, 0.5 * open_.sigma)
+    np.testing.assert_allclose(closed.covariance, 0.25 * open_.covariance)
+
+
 def test_a_line_that_no_curve_reaches_is_refused():
     short = Response("short", WAVE[:200], np.full((3, 200), 0.5), "absolute", "made up")
     with pytest.raises(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from fourlight.core.passband import cone, edge_power, flat_top, tilted_nm
 from fourlight.errors import InputError
 from fourlight.settings import nearest
 
-__all__ = ["FILTERS", "INDEX", "Band", "Beam", "Filter", "in_bands", "named_filter"]
+__all__ = ["FILTERS", "INDEX", "Band", "Beam", "Filter", "in_bands", "known_filter", "named_filter"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -178,3 +179,13 @@ def named_filter(name: str) -> Filter:
             f"filter {name!r}: {nearest(name, FILTERS, 'such filter')}, or name a CSV file with its curve"
         )
     return FILTERS[name]
+
+
+def known_filter(name: str | None) -> str | None:
+    """The filter whose passbands are known by this name, however it is spelled; None where there is none.
+
+    >>> known_filter("Dual 7nm"), known_filter("My filter")
+    ('dual-7nm', None)
+    """
+    spelled = {re.sub(r"[^a-z0-9]", "", one.lower()): one for one in FILTERS}
+    return spelled.get(re.sub(r"[^a-z0-9]", "", (name or "").lower()))

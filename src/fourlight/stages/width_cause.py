@@ -5,7 +5,6 @@ It is a likely cause, never a proof: causes that fit nearly as well are named wi
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -17,7 +16,7 @@ from fourlight.core.blur import air_mass, band, seeing_ratio
 from fourlight.core.trials import Trial, jackknife
 from fourlight.core.widthcauses import Explained, Seen, explained
 from fourlight.frames import RegisteredFrame
-from fourlight.sensor.filters import FILTERS
+from fourlight.sensor.filters import FILTERS, known_filter
 from fourlight.sensor.response import WAVE_NM
 from fourlight.sensor.sensors import sensor
 from fourlight.stages.fringe_facts import altitude_of
@@ -90,16 +89,6 @@ def mosaic_bands(camera: str = "bsi-8mp", passed: str | None = None) -> tuple[Fl
     curves = sensor(camera).at(WAVE_NM) * FILTERS[passed or "none"].at(WAVE_NM)
     mean, spread = zip(*(band(WAVE_NM, curve) for curve in curves), strict=True)
     return np.array(mean), np.array(spread)
-
-
-def known_filter(name: str | None) -> str | None:
-    """The filter whose passbands are known by this name, however it is spelled; None where there is none.
-
-    >>> known_filter("Dual 7nm"), known_filter("My filter")
-    ('dual-7nm', None)
-    """
-    spelled = {re.sub(r"[^a-z0-9]", "", one.lower()): one for one in FILTERS}
-    return spelled.get(re.sub(r"[^a-z0-9]", "", (name or "").lower()))
 
 
 def vertical(frame: RegisteredFrame) -> float:
