@@ -9,8 +9,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from fourlight.errors import RecipeError
-from fourlight.settings import Section, validated
-from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side, nearest, side
+from fourlight.settings import Section, nearest, validated
+from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side, side
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.toml_text import parsed
 

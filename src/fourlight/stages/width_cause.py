@@ -5,7 +5,6 @@ It is a likely cause, never a proof: causes that fit nearly as well are named wi
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -17,7 +16,9 @@ from fourlight.core.blur import air_mass, band, seeing_ratio
 from fourlight.core.trials import Trial, jackknife
 from fourlight.core.widthcauses import Explained, Seen, explained
 from fourlight.frames import RegisteredFrame
-from fourlight.sensor.response import FILTERS, WAVE_NM, filter_curve, sensor_curves
+from fourlight.sensor.filters import FILTERS, known_filter
+from fourlight.sensor.response import WAVE_NM
+from fourlight.sensor.sensors import sensor
 from fourlight.stages.fringe_facts import altitude_of
 from fourlight.stages.shared_places import zoom
 from fourlight.stages.width_ratio import METHOD, WidthRatio, width_ratio
@@ -76,7 +77,7 @@ class Cause:
     """Power of air mass that width in green goes with; None where air mass is not known or hardly changes."""
 
 
-def mosaic_bands(sensor: str = "bsi-8mp", passed: str | None = None) -> tuple[Float64, Float64]:
+def mosaic_bands(camera: str = "bsi-8mp", passed: str | None = None) -> tuple[Float64, Float64]:
     """Mean wavelength (nm) of R, G, B, behind a filter if named, and rms spread by the air, arcsec at 45 degrees.
 
     >>> wave, spread = mosaic_bands()
@@ -85,19 +86,9 @@ def mosaic_bands(sensor: str = "bsi-8mp", passed: str | None = None) -> tuple[Fl
     >>> mosaic_bands(passed="dual-7nm")[0].round().tolist()
     [643.0, 520.0, 522.0]
     """
-    curves = sensor_curves(sensor) * (filter_curve(FILTERS[passed]) if passed else 1.0)
+    curves = sensor(camera).at(WAVE_NM) * FILTERS[passed or "none"].at(WAVE_NM)
     mean, spread = zip(*(band(WAVE_NM, curve) for curve in curves), strict=True)
     return np.array(mean), np.array(spread)
-
-
-def known_filter(name: str | None) -> str | None:
-    """The filter whose passbands are known by this name, however it is spelled; None where there is none.
-
-    >>> known_filter("Dual 7nm"), known_filter("My filter")
-    ('dual-7nm', None)
-    """
-    spelled = {re.sub(r"[^a-z0-9]", "", one.lower()): one for one in FILTERS}
-    return spelled.get(re.sub(r"[^a-z0-9]", "", (name or "").lower()))
 
 
 def vertical(frame: RegisteredFrame) -> float:
