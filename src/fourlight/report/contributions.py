@@ -7,6 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from fourlight.report.in_common import in_common
 from fourlight.report.shares import share_bar
 from fourlight.report.words import ranged
 
@@ -36,6 +37,7 @@ def contributions(found: Facts | None) -> dict[str, Any]:
             "sharp": [],
             "sharp_scope": "",
             "cause": "",
+            "in_common": [],
         }
     tables = [_table(found, name) for name in in_order(found.get("regions") or {})]
     return {
@@ -45,6 +47,7 @@ def contributions(found: Facts | None) -> dict[str, Any]:
         "sharp": [_sharpness(found, channel) for channel in CHANNELS] if found.get("width") else [],
         "sharp_scope": "nights like these" if found.get("scope") == NIGHTS else "these lights",
         "cause": found.get("cause") or "",
+        "in_common": in_common(found),
     }
 
 

@@ -148,8 +148,8 @@ def _wider(trial: Trial) -> str:
         return f"{abs(value):.1f} % {what} (no interval: lights are too few or too much like the one before)"
     if value < 0:
         value, low, high = -value, -high, -low
-        return f"{value:.1f} % narrower ({low:.1f} to {high:.1f})"
-    return f"{value:.1f} % wider ({low:.1f} to {high:.1f})"
+    which = "narrower" if trial.value < 1 else "wider"
+    return f"{value:.1f} % {which} ({round(low, 1) + 0.0:.1f} to {round(high, 1) + 0.0:.1f})"
 
 
 def _listed(rivals: Sequence[Explained], seen: Seen, unit: str) -> str:
