@@ -52,7 +52,8 @@ def group(series: Series, name: str, among: Mask | None = None) -> Mask:
     if found := NIGHT.fullmatch(name):
         return _night(series, found[1])
     if name in ("first night", "last night"):
-        return _night(series, series.nights[0 if name == "first night" else -1])
+        dated = [night for night in series.nights if night] or [""]
+        return _night(series, dated[0 if name == "first night" else -1])
     if name.startswith("half "):
         return np.array([half == name[-1] for half in series.halves], dtype=np.bool_)
     choose = {"moonlit": _moon, "dark": _moon, "warm": _temperature, "cold": _temperature}.get(name, _quality)
@@ -60,6 +61,8 @@ def group(series: Series, name: str, among: Mask | None = None) -> Mask:
 
 
 def _night(series: Series, date: str) -> Mask:
+    if not date:
+        raise Untold("the night of no light is known")
     if date not in series.nights:
         raise Untold(f"no light is of night {date}")
     return np.array([night == date for night in series.nights], dtype=np.bool_)
@@ -181,7 +184,7 @@ def nights_apart(nights: npt.NDArray[np.str_], first: Mask, second: Mask, least:
     >>> nights_apart(nights, np.arange(9) < 3, np.arange(9) >= 3)
     Nights(both=('a',), first=('a',), second=('a', 'b'))
     """
-    names = sorted(set(nights.tolist()))
+    names = sorted(set(nights[nights != ""].tolist()))
     one = tuple(name for name in names if (first & (nights == name)).sum() >= least)
     other = tuple(name for name in names if (second & (nights == name)).sum() >= least)
     return Nights(tuple(name for name in one if name in other), one, other)
