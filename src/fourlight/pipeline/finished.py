@@ -33,6 +33,7 @@ from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.geometry import FrameTable
 from fourlight.stages.grid import Grid
 from fourlight.stages.region_samples import StackReader
+from fourlight.stages.trails import without_fixtures
 from fourlight.stages.way import Way
 
 __all__ = ["Finished", "StackFiles", "finished_run"]
@@ -162,9 +163,10 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
         measured = list(_again(job, lights, kept.calibration, hashes))
         reference = next(frame for frame in measured if frame.raw.path == kept.reference)
         frames = tuple(_placed(frame, kept.table, k) for k, frame in enumerate(measured))
+        table = replace(kept.table, trails=without_fixtures(frames))  # sums are kept without them
         canvas = Canvas(folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)
         layers = StackFiles(folder.root, canvas)
-        yield Finished(job, frames, reference, kept.calibration, kept.table, layers, kept.way)
+        yield Finished(job, frames, reference, kept.calibration, table, layers, kept.way)
 
 
 def _anew(out: Path) -> str:
