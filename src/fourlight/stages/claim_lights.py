@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.stages.claim_terms import NIGHT, QUANTITIES
-from fourlight.stages.series import Series
+from fourlight.stages.series import Series, least_first, tenth
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["Untold", "covariate", "group", "interleaved", "lights_of", "nights_apart", "patches_of"]
@@ -103,15 +103,12 @@ def _quality(series: Series, name: str) -> Mask:
     known = series.values.get("weight", series.values.get("information"))
     if known is None:
         raise Untold("what single lights bring was not measured")
-    columns = known[:, [OUTPUT_PLANES.index(plane) for plane in ("R", "G", "B")]]
-    columns = columns[:, np.isfinite(columns).any(axis=0)]
-    if not columns.size:
+    order = least_first(known)
+    if not order.size:
         raise Untold("what single lights bring was not measured")
-    brought = (columns / np.nanmedian(columns, axis=0)).mean(axis=1)
-    order = np.argsort(brought, kind="stable")[: np.isfinite(brought).sum()]  # what is not known comes last
-    tenth, half = -(-order.size // 10), order.size // 2
+    worst, half = tenth(order.size), order.size // 2
     found = np.zeros(len(series), dtype=np.bool_)
-    found[{"best": order[half:], "worst": order[:tenth]}.get(name, order[tenth:])] = True
+    found[{"best": order[half:], "worst": order[:worst]}.get(name, order[worst:])] = True
     return found
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
-__all__ = ["AS_RUN", "Series"]
+__all__ = ["AS_RUN", "Series", "least_first", "tenth"]
 
 Float64 = npt.NDArray[np.float64]
 Texts = tuple[str, ...]
@@ -70,3 +70,35 @@ class Series:
         """Relative standard error that a quantity of a plane has in common over all lights."""
         known = self.common.get(quantity)
         return 0.0 if known is None else float(known[OUTPUT_PLANES.index(plane)])
+
+
+def least_first(brought: Float64) -> npt.NDArray[np.intp]:
+    """Lights whose weight is known, those that bring least first: R, G and B each against its median.
+
+    Parameters
+    ----------
+    brought : (n, 5) float64
+        What each light brings in R, G1, G2, B and G, above zero.
+
+    Examples
+    --------
+    >>> least_first(np.array([[3.0] * 5, [1.0] * 5, [np.nan] * 5, [2.0] * 5])).tolist()
+    [1, 3, 0]
+    """
+    columns = brought[:, [OUTPUT_PLANES.index(plane) for plane in ("R", "G", "B")]]
+    columns = columns[:, np.isfinite(columns).any(axis=0)]
+    if not columns.size:
+        return np.zeros(0, dtype=np.intp)
+    mean = (columns / np.nanmedian(columns, axis=0)).mean(axis=1)
+    return np.argsort(mean, kind="stable")[
+        : np.count_nonzero(np.isfinite(mean))
+    ]  # what is not known comes last
+
+
+def tenth(lights: int) -> int:
+    """The whole number of lights next to a tenth of them, one at least.
+
+    >>> [tenth(n) for n in (0, 4, 14, 15, 24, 25)]
+    [0, 1, 1, 2, 2, 3]
+    """
+    return min(max(1, (lights + 5) // 10), lights)
