@@ -34,6 +34,7 @@ def run(true: bool) -> Series:
         return {
             "noise": measured(np.full((M, 5), changes.get("noise", 1.0))),
             "signal": measured(np.full((M, 5), 100 * changes.get("signal", 1.0)) * shadow),
+            "level": measured(np.full((M, 5), 160.0) * shadow),
             "width_px": measured(np.full((M, 5), 2.5 * changes.get("width_px", 1.0))),
         }
 

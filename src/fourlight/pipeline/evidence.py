@@ -49,7 +49,7 @@ def evidence_of(run: Finished) -> Evidence:
     found, ledger = looked_at(run, {})
     widths = widths_of(run)
     channels = channels_of(run, found, ledger, widths, {}) if asked.channels else None
-    claims = claims_of(run, ledger, widths, shipped()) if asked.claims else None
+    claims = claims_of(run, found, ledger, widths, shipped()) if asked.claims else None
     return Evidence(channels, claims)
 
 
@@ -100,10 +100,10 @@ def claims_on(
     claims = with_own(shipped(), own)
     told = {claim.name for claim in chosen(claims, names)} if names else {claim.name for claim in claims}
     with finished_run(out, progress) as run:
-        _, ledger = looked_at(run, {})
-        found = claims_of(run, ledger, widths_of(run), claims)
-        write_again(run.job, run.layers, claims=found)
-    return [finding for finding in found if finding["name"] in told]
+        found, ledger = looked_at(run, {})
+        findings = claims_of(run, found, ledger, widths_of(run), claims)
+        write_again(run.job, run.layers, claims=findings)
+    return [finding for finding in findings if finding["name"] in told]
 
 
 def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:

@@ -9,14 +9,18 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.pipeline.finished import Finished
-from fourlight.pipeline.integration import Samples
 from fourlight.report.calibration import darkened
 from fourlight.sky.moon import lit_share, moon_altitudes
 from fourlight.stages import contributions, geometry, treatments
 from fourlight.stages.contributions import Ledger
-from fourlight.stages.geometry import padded_pixels
+from fourlight.stages.geometry import Tile, padded_pixels
+from fourlight.stages.master_noise import with_flat_noise, with_offset_noise
+from fourlight.stages.patch_places import places_of
+from fourlight.stages.regions import Regions
 from fourlight.stages.series import Series
+from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.stages.tile_samples import Reader
+from fourlight.stages.treatments import Ground
 from fourlight.stages.width_ratio import METHOD
 
 __all__ = ["light_series", "treated"]
@@ -148,35 +152,57 @@ def _mean_green(planes: Float64) -> Float64:
     return _with_green(planes, lambda one, other: (one + other) / 2)
 
 
-def treated(run: Finished) -> tuple[dict[str, dict[str, Float64]], dict[str, str]]:
-    """What other treatments of the lights make of parts of the stack, and why some cannot be made."""
+def treated(run: Finished, found: Regions) -> tuple[dict[str, dict[str, Float64]], dict[str, str]]:
+    """What other treatments of the lights make of parts of the stack, and why some cannot be made.
+
+    ``found`` tells the sky under the object.
+    """
     table, job = run.table, run.job
-    samples = run.samples
-    bare, absent = _bare(run, samples)
-    found, others = treatments.treatments(table, samples.read, bare, job.recipe.integrate.grid)
-    places = treatments.places_of(table.shape)
-    job.progress.begin("treatments", len(places) * len(found))
+    bare, absent = _bare(run)
+    kinds, others = treatments.treatments(table, run.samples.read, bare, job.recipe.integrate.grid)
+    ground = Ground(_noisy(run), lambda tile: _sky(found, tile))
+    places = places_of(table.shape)
+    job.progress.begin("treatments", len(places) * (len(kinds) + len(ground.noisy)))
     each = run.way.fixed_bytes(table) + geometry.BYTES_PER_SAMPLE * geometry.samples_beneath(table)
     largest = padded_pixels([place.tile for place in places])
     threads = job.at_once(each * largest)
-    made = treatments.made(found, job.recipe.integrate, run.way, places, threads, job.progress.step)
+    made = treatments.made(kinds, ground, job.recipe.integrate, run.way, places, threads, job.progress.step)
     job.progress.end(
-        f"{len(found) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} patches of the stack"
+        f"{len(kinds) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} patches of the stack"
     )
     return made, absent | others
 
 
-def _bare(run: Finished, samples: Samples) -> tuple[dict[str, Reader], dict[str, str]]:
+def _bare(run: Finished) -> tuple[dict[str, tuple[str, Reader]], dict[str, str]]:
     """Samples without darks, and without flats, where lights had them."""
-    said = run.calibration.description
-    bare: dict[str, Reader] = {}
+    said, sources = run.calibration.description, run.samples.sources
+    bare: dict[str, tuple[str, Reader]] = {}
     absent: dict[str, str] = {}
     if darkened(said["offset_taken_off"]):
-        bare["no darks"] = lambda f, *box: samples.sources[f].without_offset(*box)
+        bare["no darks"] = "offset", lambda f, *box: sources[f].without_offset(*box)
     else:
         absent["no darks"] = "the run had no darks, so that it cannot be told what they change"
     if said["lights_with_flat"]:
-        bare["no flats"] = lambda f, *box: samples.sources[f].without_flat(*box)
+        bare["no flats"] = "flat", lambda f, *box: sources[f].without_flat(*box)
     else:
         absent["no flats"] = "the run had no flats, so that it cannot be told what they change"
     return bare, absent
+
+
+def _noisy(run: Finished) -> dict[str, Reader]:
+    """Samples with the noise of their masters laid over them once more, for masters that have any."""
+    sources = run.samples.sources
+    pairs = [run.calibration.noise_of_masters(frame.measured.raw) for frame in run.frames]
+    readers: dict[str, Reader] = {
+        "offset": lambda f, *box: with_offset_noise(sources[f], pairs[f][0], *box),
+        "flat": lambda f, *box: with_flat_noise(sources[f], pairs[f][1], *box),
+    }
+    return {
+        name: readers[name] for k, name in enumerate(readers) if any(pair[k].sigma.any() for pair in pairs)
+    }
+
+
+def _sky(found: Regions, tile: Tile) -> Float64:
+    """(5,) mean sky of the stack in a part of it."""
+    part = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
+    return np.array([float(found.sky[plane].image(part).mean()) for plane in OUTPUT_PLANES])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -46,6 +46,8 @@ class Regions:
     """(r, 5) mean light per pixel above the sky, of R, G1, G2, B, G; of the region "sky" the sky itself."""
     filled: bool
     """Whether faint light fills the field, so that the darkest of it had to be taken for the sky."""
+    sky: Mapping[str, background.Surface] = field(default_factory=dict)
+    """The sky under the object, plane by plane."""
 
 
 def find_regions(
@@ -88,7 +90,7 @@ def find_regions(
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     signal = np.array([_light(name, mask, values, sky.surfaces) for name, mask in masks.items()])
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
-    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled)
+    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled, sky.surfaces)
 
 
 def _inside(box: Box, there: Bool) -> Bool:
