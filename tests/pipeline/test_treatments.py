@@ -170,7 +170,7 @@ def test_series_hold_what_the_lights_are(plain, made):
 
     with finished_run(plain / "out") as opened:
         _, ledger = evidence.looked_at(opened, {})
-        widths = sharpness.widths_in(opened, sharpness.widths_of(opened))
+        widths = sharpness.widths_of(opened)
         series = light_series(opened, ledger, widths, *made)
     truth = json.loads((plain / "raw" / "truth" / "truth.json").read_text())["frames"]
     assert len(series) == len(truth) == 12

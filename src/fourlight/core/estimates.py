@@ -11,7 +11,15 @@ from scipy import optimize, special
 
 from fourlight.core.trials import LEVEL, Trial
 
-__all__ = ["NOTHING", "Estimate", "difference_of_nights", "mean_of_nights", "mean_of_pairs", "pseudo_values"]
+__all__ = [
+    "NOTHING",
+    "Estimate",
+    "difference_of_nights",
+    "estimate_of",
+    "mean_of_nights",
+    "mean_of_pairs",
+    "pseudo_values",
+]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -83,6 +91,16 @@ def _single(value: float, error: float, freedom: float, number: int) -> Estimate
     return (
         Estimate(value, (error,), (1.0,), freedom, number) if freedom > 0 else replace(NOTHING, value=value)
     )
+
+
+def estimate_of(trial: Trial, number: int) -> Estimate:
+    """What was told before, from so many lights or nights, as an estimate that gives the same interval.
+
+    >>> from fourlight.core.trials import trial_of
+    >>> round(estimate_of(trial_of(2.0, 0.5, 9.0), 10).reach(), 6), round(trial_of(2.0, 0.5, 9.0).high, 6)
+    (1.131079, 3.131079)
+    """
+    return replace(_single(trial.value, trial.error, trial.freedom, number), number=number)
 
 
 def mean_of_nights(values: npt.ArrayLike) -> Estimate:

@@ -7,7 +7,6 @@ from typing import Any
 
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.light_series import light_series, treated
-from fourlight.pipeline.sharpness import widths_in
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claims import findings
 from fourlight.stages.contributions import Ledger
@@ -35,5 +34,5 @@ def claims_of(
         All that are tested together.
     """
     patches, absent = treated(run, found)
-    series = light_series(run, ledger, widths_in(run, widths), patches, absent)
+    series = light_series(run, ledger, widths, patches, absent)
     return [finding.as_dict() for finding in findings(series, claims)]

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import warnings
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.estimates import estimate_of
 from fourlight.pipeline.finished import Finished
+from fourlight.pipeline.sharpness import widths_in
 from fourlight.report.calibration import darkened
 from fourlight.sky.moon import lit_share, moon_altitudes
 from fourlight.stages import contributions, geometry, treatments
 from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import Tile, padded_pixels
 from fourlight.stages.master_noise import with_flat_noise, with_offset_noise
+from fourlight.stages.nights import NIGHTS, left_out, nights_of, scope
 from fourlight.stages.patch_places import places_of
 from fourlight.stages.regions import Regions
-from fourlight.stages.series import Series
+from fourlight.stages.series import Known, Series
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.stages.tile_samples import Reader
 from fourlight.stages.treatments import Ground
-from fourlight.stages.width_ratio import METHOD
+from fourlight.stages.width_ratio import METHOD, width_ratio
+from fourlight.stages.widths import FrameWidths
 
 __all__ = ["light_series", "treated"]
 
@@ -29,7 +35,7 @@ Float64 = npt.NDArray[np.float64]
 
 
 def light_series(
-    run: Finished, ledger: Ledger, widths: Float64, patches: Mapping[str, Mapping[str, Float64]],
+    run: Finished, ledger: Ledger, widths: Sequence[FrameWidths], patches: Mapping[str, Mapping[str, Float64]],
     absent: Mapping[str, str],
 ) -> Series:  # fmt: skip
     """Facts and values of the lights, in order of time.
@@ -39,8 +45,8 @@ def light_series(
     run : Finished
     ledger : Ledger
         Of its regions; the object tells the signal, without one the stars.
-    widths : (f, 5) float64
-        Width of stars in each light and plane, pixels of the reference.
+    widths : sequence of FrameWidths
+        Of every light.
     patches, absent
         From `treated`.
     """
@@ -60,8 +66,9 @@ def light_series(
         halves=tuple("AB"[half] for half in run.table.half.tolist()),
         moon_lit=_where_known(times, lit_share),
         moon_altitude_deg=_altitudes(times, sites),
-        values=_values(run, ledger, widths),
-        common=_common(ledger),
+        values=_values(run, ledger, widths_in(run, widths)),
+        common=_common(run, ledger),
+        known=_shares(run, ledger) | _ratios(run, widths),
         patches=patches,
         absent=absent,
     )
@@ -128,19 +135,50 @@ def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64
     }
 
 
-def _common(ledger: Ledger) -> dict[str, Float64]:
-    """(5,) relative error that the information of all lights has in common: that of the signal of the stack."""
+def _common(run: Finished, ledger: Ledger) -> dict[str, Float64]:
+    """(5,) relative error that the information of all lights has in common: that of the signal of the stack.
+
+    What the method may be wrong by in a ratio of widths is shared out between the two planes.
+    """
+    method = {"width_px": np.full(len(OUTPUT_PLANES), METHOD / np.sqrt(2.0))}
+    region = _region(ledger)
+    if region is None:
+        return method
+    away, signal = ledger.away[:, :, [region]], np.maximum(ledger.signal[region], 1e-30)
+    with np.errstate(invalid="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a plane that no light covers
+        trials = left_out(run.nights, lambda use: np.nanmean(away[use], axis=0))
+    error = np.array([trial.error for (trial,) in trials]) / signal
+    planes = np.where(np.isfinite(error), error, 1.0)
+    light = np.append(planes, float(np.hypot(planes[1], planes[2])) / 2)
+    return {"information": 2 * light, "signal": light, **method}
+
+
+def _shares(run: Finished, ledger: Ledger) -> dict[tuple[str, str, str, str], Known]:
+    """Shares of the information as ``channels.json`` has them."""
     region = _region(ledger)
     if region is None:
         return {}
-    away = ledger.away[:, :, region]
-    count = np.maximum(np.isfinite(away).sum(axis=0), 2)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        error = np.nanstd(away, axis=0, ddof=1) / np.sqrt(count) / np.maximum(ledger.signal[region], 1e-30)
-    planes = np.nan_to_num(error, posinf=1.0)
-    green = float(np.hypot(planes[1], planes[2])) / 2
-    light = np.append(planes, green)
-    return {"information": 2 * light, "signal": light, "width_px": np.full(len(light), METHOD)}
+    trials = contributions.shares(ledger, run.nights, np.ones(3))["information"][ledger.names[region]]
+    of = {"R": "R+G+B", "G": "R+G+B", "B": "R+G+B", "G1": "R+G1+G2+B", "G2": "R+G1+G2+B"}
+    held, nights = scope(run.nights), len(nights_of(run.nights))
+    number = nights if held == NIGHTS else len(run.frames)
+    return {
+        ("information", "share", plane, whole): Known(estimate_of(trials[plane], number), held)
+        for plane, whole in of.items()
+    }
+
+
+def _ratios(run: Finished, widths: Sequence[FrameWidths]) -> dict[tuple[str, str, str, str], Known]:
+    """Widths over that in green as ``channels.json`` has them."""
+    found = {}
+    for colour in ("R", "B"):
+        ratio = width_ratio(widths, colour, nights=run.nights)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            told = replace(ratio.trial, value=float(np.log(ratio.trial.value)))  # its error is relative
+        number = ratio.nights if ratio.scope == NIGHTS else ratio.frames
+        found["width_px", "ratio", colour, "G"] = Known(estimate_of(told, number), ratio.scope)
+    return found
 
 
 def _with_green(planes: Float64, joined: Callable[[Float64, Float64], Float64]) -> Float64:

@@ -8,15 +8,26 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.estimates import Estimate
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
-__all__ = ["AS_RUN", "Series", "least_first", "tenth"]
+__all__ = ["AS_RUN", "Known", "Series", "least_first", "tenth"]
 
 Float64 = npt.NDArray[np.float64]
 Texts = tuple[str, ...]
 
 AS_RUN = "as run"
 """The treatment that all others are compared with."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A comparison of planes over all lights that was made before, with more than single values of lights tell."""
+
+    estimate: Estimate
+    """A share itself; of a ratio the logarithm."""
+    scope: str
+    """'these frames' or 'nights like these'."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +54,9 @@ class Series:
     common: Mapping[str, Float64] = field(default_factory=dict)
     """(5,) relative standard error of a quantity that all its lights have in common, such as that of the object's
     signal where it is measured once in the stack; 0 where a quantity is not named."""
+    known: Mapping[tuple[str, str, str, str], Known] = field(default_factory=dict)
+    """By quantity, kind of comparison and both sides, such as G of R+G+B: what is told elsewhere of the same lights, so
+    that one quantity has one value and one interval."""
     patches: Mapping[str, Mapping[str, Float64]] = field(default_factory=dict)
     """Treatment -> quantity -> (m, 5) on m separate patches of the stack, the same ones for every treatment."""
     absent: Mapping[str, str] = field(default_factory=dict)
