@@ -96,6 +96,21 @@ def test_what_is_told_elsewhere_of_all_lights_is_told_here() -> None:
         of_planes(given, claim(least_nights=3))
 
 
+def test_what_is_told_elsewhere_keeps_the_tails_of_unknown_memory() -> None:
+    """Same value and interval as told; a p far out is as much larger than that of Student's t as lights have it."""
+    information = RNG.uniform(5, 15, (24, 5))
+    alone = of_planes(series(24, values={"information": information}), claim(**SHARE)).estimate
+    trial = trial_of(0.3, 0.02, 22.0)
+    key = ("information", "share", "G", "R+G+B")
+    given = series(24, values={"information": information},
+                   known={key: Known(estimate_of(trial, 24), "these frames", memory=True)})  # fmt: skip
+    found = of_planes(given, claim(**SHARE)).estimate
+    assert (found.value, found.reach()) == (pytest.approx(0.3), pytest.approx(trial.high - 0.3))
+    far = 2.0
+    assert found.p(0.3 + far * found.reach()) == pytest.approx(alone.p(alone.value + far * alone.reach()))
+    assert found.p(0.3 + far * found.reach()) > 2 * estimate_of(trial, 24).p(0.3 + far * found.reach())
+
+
 def test_the_doubt_about_a_ratio_of_widths_is_counted_once() -> None:
     """Plane by plane it is that of the method over root two."""
     from fourlight.pipeline.light_series import METHOD, _common

@@ -35,7 +35,7 @@ Chosen so that of 12 to 60 values with a memory of up to 0.9 chance is rarely ta
 MOST = 160
 """Values of one stretch that are told apart; of more, neighbours are averaged."""
 KEPT = 6
-"""Lengths of nights whose kernels are kept: 7 MB each at most."""
+"""Lengths of nights whose kernels are kept: 7 MB each at most, in all far less than other steps of a run take."""
 
 
 def _grid(alone: float = ALONE) -> tuple[tuple[tuple[float, float], ...], Float64]:

@@ -164,7 +164,7 @@ def _shares(run: Finished, ledger: Ledger) -> dict[tuple[str, str, str, str], Kn
     held, nights = scope(run.nights), len(nights_of(run.nights))
     number = nights if held == NIGHTS else len(run.frames)
     return {
-        ("information", "share", plane, whole): Known(estimate_of(trials[plane], number), held)
+        ("information", "share", plane, whole): Known(estimate_of(trials[plane], number), held, memory=True)
         for plane, whole in of.items()
     }
 

@@ -54,7 +54,13 @@ def of_planes(series: Series, claim: Claim) -> Effect:
     """One or several planes against others, light by light, or as it is told elsewhere of all lights."""
     told = series.known.get((claim.quantity, claim.compare, claim.first.name, claim.second.name))
     if told and claim.among == "all lights":
-        return _as_told(told, claim)
+        own = _of_lights(series, claim) if told.memory and told.scope == FRAMES else None
+        return _as_told(told, own, claim)
+    return _of_lights(series, claim)
+
+
+def _of_lights(series: Series, claim: Claim) -> Effect:
+    """From what single lights hold."""
     first, second = claim.first.planes, claim.second.planes
     a, b = lights_of(series, claim.quantity, first), lights_of(series, claim.quantity, second)
     rows = np.flatnonzero(group(series, claim.among) & np.isfinite(a) & np.isfinite(b))
@@ -84,14 +90,20 @@ def positive(values: Float64) -> bool:
     return bool(values.sum() - max(float(values.max()), 0.0) > 0)
 
 
-def _as_told(told: Known, claim: Claim) -> Effect:
+def _as_told(told: Known, own: Effect | None, claim: Claim) -> Effect:
+    """Value and interval that are told elsewhere, with the tails of what single lights say (``own``) where they do."""
     if told.scope == NIGHTS:
         need(told.estimate.number, claim.least_nights, "nights")
         return Effect(told.estimate, NIGHTS, "nights")
     if claim.least_nights > 1:
         raise Untold(f"{claim.least_nights} nights of {ENOUGH} lights or more are needed")
     need(told.estimate.number, claim.least_lights, "lights of use")
-    return Effect(told.estimate, FRAMES, "lights")
+    found = told.estimate
+    if own and own.scope == FRAMES and found.told and own.estimate.reach() > 0 and own.estimate.told:
+        scale = found.reach() / own.estimate.reach()
+        errors = tuple(scale * error for error in own.estimate.errors)
+        found = replace(own.estimate, value=found.value, errors=errors)
+    return Effect(found, FRAMES, "lights")
 
 
 def _over_nights(

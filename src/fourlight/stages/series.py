@@ -28,6 +28,8 @@ class Known:
     """A share itself; of a ratio the logarithm."""
     scope: str
     """'these frames' or 'nights like these'."""
+    memory: bool = False
+    """Whether the interval allows for what neighbours have in common, so that its tails are longer than Student's t."""
 
 
 @dataclass(frozen=True, slots=True)
