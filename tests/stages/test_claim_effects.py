@@ -96,6 +96,22 @@ def test_what_is_told_elsewhere_of_all_lights_is_told_here() -> None:
         of_planes(given, claim(least_nights=3))
 
 
+@pytest.mark.parametrize(("null", "side"), [(0.1, 0.05), (0.4, 0.1)])
+def test_an_uneven_interval_is_told_as_it_is_and_judges_on_the_side_of_the_null(
+    null: float, side: float
+) -> None:
+    """0.20 (0.15 to 0.30): a null one half width away has a p of 0.05 on either side, others that of Student's t."""
+    trial = replace(trial_of(0.2, 0.03, 22.0), low=0.15, high=0.3)
+    found = estimate_of(trial, 24)
+    told = found.trial(null)
+    assert (told.low, told.high) == (pytest.approx(0.15), pytest.approx(0.3))
+    assert found.p(0.15) == pytest.approx(0.05)
+    assert found.p(0.3) == pytest.approx(0.05)
+    error = side / stats.t.ppf(0.975, 22)
+    assert found.p(null) == pytest.approx(2 * stats.t.sf(abs(null - 0.2) / error, 22))
+    assert told.error == pytest.approx(error)
+
+
 def test_what_is_told_elsewhere_keeps_the_tails_of_unknown_memory() -> None:
     """Same value and interval as told; a p far out is as much larger than that of Student's t as lights have it."""
     information = RNG.uniform(5, 15, (24, 5))

@@ -175,7 +175,8 @@ def _ratios(run: Finished, widths: Sequence[FrameWidths]) -> dict[tuple[str, str
     for colour in ("R", "B"):
         ratio = width_ratio(widths, colour, nights=run.nights)
         with np.errstate(invalid="ignore", divide="ignore"):
-            told = replace(ratio.trial, value=float(np.log(ratio.trial.value)))  # its error is relative
+            ends = np.log([ratio.trial.value, ratio.trial.low, ratio.trial.high]).tolist()
+        told = replace(ratio.trial, value=ends[0], low=ends[1], high=ends[2])
         number = ratio.nights if ratio.scope == NIGHTS else ratio.frames
         found["width_px", "ratio", colour, "G"] = Known(estimate_of(told, number), ratio.scope)
     return found

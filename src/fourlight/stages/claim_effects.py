@@ -102,7 +102,7 @@ def _as_told(told: Known, own: Effect | None, claim: Claim) -> Effect:
     if own and own.scope == FRAMES and found.told and own.estimate.reach() > 0 and own.estimate.told:
         scale = found.reach() / own.estimate.reach()
         errors = tuple(scale * error for error in own.estimate.errors)
-        found = replace(own.estimate, value=found.value, errors=errors)
+        found = replace(own.estimate, value=found.value, errors=errors, skew=found.skew)
     return Effect(found, FRAMES, "lights")
 
 

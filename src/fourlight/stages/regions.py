@@ -90,7 +90,9 @@ def find_regions(
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     signal = np.array([_light(name, mask, values, sky.surfaces) for name, mask in masks.items()])
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
-    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled, sky.surfaces)
+    return Regions(
+        tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled, sky.surfaces
+    )
 
 
 def _inside(box: Box, there: Bool) -> Bool:
