@@ -102,6 +102,7 @@ def find_regions(
     masks |= {name: _inside(box, covered & ~burnt) for name, box in boxes.items()}
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     signal = np.array([_light(name, mask, values, surfaces) for name, mask in masks.items()])
+    signal = signal.reshape(-1, len(OUTPUT_PLANES))  # of no region, too
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
     return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, order == 0)
 
@@ -175,6 +176,9 @@ def _sky_and_object(cells: Mapping[str, levels.Cells], order: int) -> tuple[Bool
     All colours count by their noise. Empty sky is even but for noise. Where what lies lowest is more uneven than that,
     faint light fills the field: a slope of it cannot be told from one of the sky, and the darkest cells alone are sky.
     """
+    known = np.logical_and.reduce([np.isfinite(cells[c].error) for c in COLOURS])
+    if not known.any():  # no pixel holds all colours
+        return known, known.copy(), order
     scale = {c: max(float(np.nanmedian(cells[c].error)), 1e-30) for c in COLOURS}
     level = np.mean([cells[c].level / scale[c] for c in COLOURS], axis=0)
     error = np.sqrt(np.mean([(cells[c].error / scale[c]) ** 2 for c in COLOURS], axis=0) / len(COLOURS))
@@ -214,14 +218,15 @@ def _spread(cells: Bool, side: int, shape: tuple[int, ...]) -> Bool:
 def _light(
     name: str, mask: Bool, values: Mapping[str, Float32], surfaces: Mapping[str, background.Surface]
 ) -> Float64:
-    """(5,) mean of the planes over a region, above the sky unless it is the sky."""
-    total, count = np.zeros(len(OUTPUT_PLANES)), 0
+    """(5,) mean of each plane over what it covers of a region, above the sky unless it is the sky."""
+    total, count = np.zeros(len(OUTPUT_PLANES)), np.zeros(len(OUTPUT_PLANES))
     for rows in bands(mask.shape):
         here = mask[rows]
-        count += int(np.count_nonzero(here))
         for k, plane in enumerate(OUTPUT_PLANES):
             part = values[plane][rows][here].astype(np.float64)
             if name != "sky":
                 part -= surfaces[plane].image((rows, slice(None)))[here]
-            total[k] += part[np.isfinite(part)].sum()
-    return total / max(count, 1)
+            known = np.isfinite(part)
+            total[k] += part[known].sum()
+            count[k] += np.count_nonzero(known)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
