@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = [
     "TYPICAL_SENSOR",
+    "Balance",
     "StarLight",
     "balance_from_stars",
     "star_light",
@@ -32,6 +33,18 @@ TOGETHER = 1000
 
 COLOUR_SCATTER = 0.35
 """Natural spread of ln(channel ratio) among field stars; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """What makes the typical star neutral."""
+
+    factors: Float64
+    """(channels,) mean of their logarithms is zero."""
+    count: int
+    """Stars used."""
+    covariance: Float64
+    """(channels, channels) of the logarithms of the factors: that of stars of chance colours, and of the guess."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +119,8 @@ def _medians(values: Float32, use: Bool) -> Float32:
 
 def balance_from_stars(
     light: StarLight, usable: Bool, prior: Float64, *, prior_sigma: float = 0.4, min_snr: float = 20.0
-) -> tuple[Float64, int]:
-    """Factors that make the typical star of the frame neutral, and the number of stars behind them.
+) -> Balance:
+    """Factors that make the typical star of the frame neutral, with their error.
 
     The median of ln(channel over mean of channels) is combined with a prior guess by inverse variance, so
     that a few stars move the balance a little and many stars decide it. A field of unusually red or blue
@@ -128,10 +141,9 @@ def balance_from_stars(
 
     Returns
     -------
-    factors : (channels,) float64
-        Mean of their logarithms is zero.
-    count : int
-        Stars used.
+    Balance
+        Its covariance says how far another draw of as many stars, or another guess, would move the factors; that the
+        stars of this field are as red as others it takes for granted.
     """
     with np.errstate(invalid="ignore"):
         total = light.flux.sum(axis=1)
@@ -140,7 +152,7 @@ def balance_from_stars(
     count = int(good.sum())
     log_prior = np.log(prior) - np.log(prior).mean()
     if count == 0:
-        return np.exp(-log_prior), 0
+        return Balance(np.exp(-log_prior), 0, _of_ratios(np.full(len(prior), prior_sigma**2)))
     logs = np.log(light.flux[good])
     logs -= logs.mean(axis=1, keepdims=True)
     middle = np.median(logs, axis=0)
@@ -148,10 +160,20 @@ def balance_from_stars(
     weight_stars = count / (1.5708 * spread**2)
     weight_prior = 1 / prior_sigma**2
     mixed = (weight_stars * middle + weight_prior * log_prior) / (weight_stars + weight_prior)
-    return np.exp(-(mixed - mixed.mean())), count
+    return Balance(np.exp(-(mixed - mixed.mean())), count, _of_ratios(1 / (weight_stars + weight_prior)))
 
 
-def white_balance(light: StarLight, usable: Bool, variance: Float64) -> tuple[Float64, int]:
+def _of_ratios(variance: Float64) -> Float64:
+    """(n, n) covariance of logarithms whose mean is zero, from the variance of each of them.
+
+    Taking the mean of n independent ones off leaves each 1 - 1/n of its variance, which is given back here.
+    """
+    n = len(variance)
+    off = np.eye(n) - 1 / n
+    return np.asarray(off @ np.diag(variance * n / (n - 1)) @ off)
+
+
+def white_balance(light: StarLight, usable: Bool, variance: Float64) -> Balance:
     """Factor per channel (R, G, B) from the stars, held by a guess between the sky and a usual sensor where few.
 
     The light of the sky is judged from the noise, because the pedestal of the planes may be unknown.
@@ -165,15 +187,11 @@ def white_balance(light: StarLight, usable: Bool, variance: Float64) -> tuple[Fl
 
     Returns
     -------
-    factors : (3,) float64
-    count : int
-        Stars used.
+    Balance
     """
     noise = np.maximum(np.nan_to_num(variance), 1e-30)
-    factors, count = balance_from_stars(
-        light, usable, np.sqrt(noise / noise.max() * np.array(TYPICAL_SENSOR))
-    )
-    return np.clip(factors, 0.05, 20.0), count
+    found = balance_from_stars(light, usable, np.sqrt(noise / noise.max() * np.array(TYPICAL_SENSOR)))
+    return replace(found, factors=np.clip(found.factors, 0.05, 20.0))
 
 
 def star_mask(shape: tuple[int, int], x: Float64, y: Float64, radius_px: Float64) -> Bool:

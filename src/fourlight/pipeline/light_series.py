@@ -115,7 +115,8 @@ def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64
     if region is None:
         return values
     light = ledger.signal[region] + np.nan_to_num(ledger.away[:, :, region])
-    variance = ledger.variance[:, :, region] * contributions.believed(ledger)[:, region]
+    seen = np.nan_to_num(contributions.believed(ledger)[:, region], nan=1.0)
+    variance = ledger.variance[:, :, region] * seen
     certain = contributions.PER_CELL * np.maximum(ledger.signal[region], 0.0) ** 2 / variance
     return values | {
         "signal": _mean_green(light * table.scale),
@@ -130,9 +131,12 @@ def _common(ledger: Ledger) -> dict[str, Float64]:
     if region is None:
         return {}
     away = ledger.away[:, :, region]
-    count = np.maximum(np.isfinite(away).sum(axis=0), 2)
+    known, count = np.isfinite(away), np.isfinite(away).sum(axis=0)
+    off = np.where(known, away - np.where(known, away, 0.0).sum(axis=0) / np.maximum(count, 1), 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        error = np.nanstd(away, axis=0, ddof=1) / np.sqrt(count) / np.maximum(ledger.signal[region], 1e-30)
+        error = np.sqrt((off**2).sum(axis=0) / (count - 1.0) / count) / np.maximum(
+            ledger.signal[region], 1e-30
+        )
     planes = np.nan_to_num(error, posinf=1.0)
     green = float(np.hypot(planes[1], planes[2])) / 2
     light = np.append(planes, green)
