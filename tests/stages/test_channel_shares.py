@@ -158,9 +158,10 @@ def test_no_region_no_shares():
     assert shares(none, ["a"] * 6, WHITE) == {kind: {} for kind in KINDS}
 
 
-def test_few_stars_leave_the_luminance_unsure():
-    """Of stars of chance colours; shares of each draw against those of ten thousand stars."""
-    rng, inside, sets = np.random.default_rng(11), 0, 200
+@pytest.mark.parametrize(("count", "least", "most"), [(12, 0.96, 1.0), (60, 0.92, 0.99)])
+def test_few_stars_leave_the_luminance_unsure(count, least, most):
+    """Of stars of chance colours, against the balance of ten thousand; of few a usual scatter is taken."""
+    rng, inside, sets = np.random.default_rng(11), 0, 150
 
     def balance(count):
         red = rng.normal(0, 0.35, count)  # red stars are faint in blue
@@ -173,8 +174,8 @@ def test_few_stars_leave_the_luminance_unsure():
     found, names = seen(np.tile([[45.0], [60], [60], [48]], (9, 1, 1))), list("aaabbbccc")
     true = shares(found, names, balance(10_000))["luminance"]["0"]
     for _ in range(sets):
-        told = shares(found, names, balance(12))["luminance"]["0"]
-        assert told["G"].error > 0.005, "no light that is left out shows it"
+        told = shares(found, names, balance(count))["luminance"]["0"]
+        assert told["G"].error > 0.004, "no light that is left out shows it"
         inside += sum(told[c].low <= true[c].value <= told[c].high for c in "RGB")
-    assert inside / (3 * sets) >= 0.93
-    assert true["G"].error < 0.002
+    assert least <= inside / (3 * sets) <= most
+    assert true["G"].error < 0.001

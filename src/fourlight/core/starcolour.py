@@ -33,6 +33,10 @@ TOGETHER = 1000
 
 COLOUR_SCATTER = 0.35
 """Natural spread of ln(channel ratio) among field stars; common practice, no source."""
+FEW = 5
+"""Stars of that spread that are taken to have been seen beside those of a frame, when their scatter is told."""
+OF_MEDIAN = 1.5708
+"""Variance of a median of many normal deviates, times their number: pi / 2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,25 +156,45 @@ def balance_from_stars(
     count = int(good.sum())
     log_prior = np.log(prior) - np.log(prior).mean()
     if count == 0:
-        return Balance(np.exp(-log_prior), 0, _of_ratios(np.full(len(prior), prior_sigma**2)))
+        return Balance(np.exp(-log_prior), 0, prior_sigma**2 * _ratios(len(prior)))
     logs = np.log(light.flux[good])
     logs -= logs.mean(axis=1, keepdims=True)
     middle = np.median(logs, axis=0)
     spread = np.maximum(1.4826 * np.median(np.abs(logs - middle), axis=0), COLOUR_SCATTER)
-    weight_stars = count / (1.5708 * spread**2)
+    weight_stars = count / (OF_MEDIAN * spread**2)
     weight_prior = 1 / prior_sigma**2
-    mixed = (weight_stars * middle + weight_prior * log_prior) / (weight_stars + weight_prior)
-    return Balance(np.exp(-(mixed - mixed.mean())), count, _of_ratios(1 / (weight_stars + weight_prior)))
+    share = weight_stars / (weight_stars + weight_prior)
+    mixed = share * middle + (1 - share) * log_prior
+    covariance = _of_both(_of_stars(logs, middle, spread), prior_sigma, share)
+    return Balance(np.exp(-(mixed - mixed.mean())), count, covariance)
 
 
-def _of_ratios(variance: Float64) -> Float64:
-    """(n, n) covariance of logarithms whose mean is zero, from the variance of each of them.
+def _of_stars(logs: Float64, middle: Float64, spread: Float64) -> Float64:
+    """(channels, channels) covariance of the medians of logarithms (n, channels), from how the stars scatter.
 
-    Taking the mean of n independent ones off leaves each 1 - 1/n of its variance, which is given back here.
+    What is red is faint in blue: channels go together. Of a few stars some usual ones are added to tell it.
     """
-    n = len(variance)
-    off = np.eye(n) - 1 / n
-    return np.asarray(off @ np.diag(variance * n / (n - 1)) @ off)
+    count = len(logs)
+    off = np.clip(logs - middle, -3 * spread, 3 * spread)
+    usual = FEW * COLOUR_SCATTER**2 * _ratios(len(middle))
+    return np.asarray(OF_MEDIAN / count * (off.T @ off + usual) / (count + FEW))
+
+
+def _of_both(stars: Float64, prior_sigma: float, share: Float64) -> Float64:
+    """Covariance of a mean of stars and guess, the share of stars by channel, when its mean is taken off."""
+    off = np.eye(len(share)) - 1 / len(share)
+    prior = prior_sigma**2 * _ratios(len(share))
+    mixed = np.outer(share, share) * stars + np.outer(1 - share, 1 - share) * prior
+    return np.asarray(off @ mixed @ off)
+
+
+def _ratios(n: int) -> Float64:
+    """(n, n) covariance of n logarithms of variance 1 that differ at chance, but for their mean, which is zero.
+
+    >>> _ratios(3).round(2).tolist()
+    [[1.0, -0.5, -0.5], [-0.5, 1.0, -0.5], [-0.5, -0.5, 1.0]]
+    """
+    return np.asarray((np.eye(n) - 1 / n) * n / (n - 1))
 
 
 def white_balance(light: StarLight, usable: Bool, variance: Float64) -> Balance:

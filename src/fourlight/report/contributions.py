@@ -83,7 +83,9 @@ def _table(found: Facts, region: str) -> dict[str, Any]:
         shares = found["shares"].get(kind, {}).get(region)
         if shares:
             known = {plane: shares[plane]["value"] for plane in ("R", "G1", "G2", "B")}
-            planes = {plane: value and max(value, 0.0) for plane, value in known.items()}  # chance goes below 0
+            planes = {
+                plane: value and max(value, 0.0) for plane, value in known.items()
+            }  # chance goes below 0
             rows.append(
                 {
                     "label": label,

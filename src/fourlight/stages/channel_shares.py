@@ -11,7 +11,7 @@ negative, and intervals of those that were cut would have no width.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +34,8 @@ CHANNELS = ("R", "G", "G1", "G2", "B")
 """R, G and B are the whole; G1 and G2 are the parts of G."""
 PARTS = {"R": (0,), "G": (1, 2), "G1": (1,), "G2": (2,), "B": (3,)}
 """Planes of each channel."""
+SURE = 1.96
+"""Errors of a normal deviate that hold 95 %."""
 DARKER = 3.0
 """Errors below zero from which light is taken for none at all: its square is a fault of the sky, not of chance."""
 
@@ -122,8 +124,20 @@ def _luminance(lights: _Lights, balance: Balance) -> Trials:
     slope = (up - down) / (2 * step)
     error = np.sqrt(np.maximum(np.einsum("ikr,ij,jkr->kr", slope, balance.covariance, slope), 0.0))
     return [
-        [doubted(trial, float(error[k, r])) for r, trial in enumerate(row)] for k, row in enumerate(trials)
+        [_beside(trial, float(error[k, r])) for r, trial in enumerate(row)] for k, row in enumerate(trials)
     ]
+
+
+def _beside(trial: Trial, error: float) -> Trial:
+    """A trial with an independent error that is known itself, whose half width is added in square.
+
+    By Student's t of three nights it would count for twice as much as it is.
+    """
+    both = doubted(trial, error)
+    if not np.isfinite(both.error):
+        return both
+    half = float(np.hypot((trial.high - trial.low) / 2, SURE * error))
+    return replace(both, low=trial.value - half, high=trial.value + half)
 
 
 def _information(lights: _Lights) -> Trials:
