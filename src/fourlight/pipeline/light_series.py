@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.estimates import estimate_of
+from fourlight.core.starcolour import Balance
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.sharpness import widths_in
 from fourlight.report.calibration import darkened
 from fourlight.sky.moon import lit_share, moon_altitudes
-from fourlight.stages import contributions, geometry, treatments
+from fourlight.stages import channel_shares, contributions, geometry, treatments
 from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import Tile, padded_pixels
 from fourlight.stages.master_noise import with_flat_noise, with_offset_noise
-from fourlight.stages.nights import NIGHTS, left_out, nights_of, scope
+from fourlight.stages.nights import NIGHTS, left_out, parts_of
 from fourlight.stages.patch_places import places_of
 from fourlight.stages.regions import Regions
 from fourlight.stages.series import Known, Series
@@ -126,7 +127,8 @@ def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64
     if region is None:
         return values
     light = ledger.signal[region] + np.nan_to_num(ledger.away[:, :, region])
-    variance = ledger.variance[:, :, region] * contributions.believed(ledger)[:, region]
+    seen = np.nan_to_num(contributions.believed(ledger)[:, region], nan=1.0)
+    variance = ledger.variance[:, :, region] * seen
     certain = contributions.PER_CELL * np.maximum(ledger.signal[region], 0.0) ** 2 / variance
     return values | {
         "signal": _mean_green(light * table.scale),
@@ -144,11 +146,11 @@ def _common(run: Finished, ledger: Ledger) -> dict[str, Float64]:
     region = _region(ledger)
     if region is None:
         return method
-    away, signal = ledger.away[:, :, [region]], np.maximum(ledger.signal[region], 1e-30)
-    with np.errstate(invalid="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a plane that no light covers
-        trials = left_out(run.nights, lambda use: np.nanmean(away[use], axis=0))
-    error = np.array([trial.error for (trial,) in trials]) / signal
+    trials = left_out(
+        run.nights, contributions.brought(ledger)[:, None], partial(contributions.light, ledger)
+    )
+    with np.errstate(invalid="ignore"):
+        error = np.array([row[region].error for row in trials]) / np.maximum(ledger.signal[region], 1e-30)
     planes = np.where(np.isfinite(error), error, 1.0)
     light = np.append(planes, float(np.hypot(planes[1], planes[2])) / 2)
     return {"information": 2 * light, "signal": light, **method}
@@ -159,12 +161,16 @@ def _shares(run: Finished, ledger: Ledger) -> dict[tuple[str, str, str, str], Kn
     region = _region(ledger)
     if region is None:
         return {}
-    trials = contributions.shares(ledger, run.nights, np.ones(3))["information"][ledger.names[region]]
+    even = Balance(np.ones(3), 0, np.zeros((3, 3)))  # of no consequence for information
+    trials = channel_shares.shares(ledger, run.nights, even)["information"][ledger.names[region]]
     of = {"R": "R+G+B", "G": "R+G+B", "B": "R+G+B", "G1": "R+G1+G2+B", "G2": "R+G1+G2+B"}
-    held, nights = scope(run.nights), len(nights_of(run.nights))
-    number = nights if held == NIGHTS else len(run.frames)
+    held = contributions.brought(ledger)[:, region]
+    parts = parts_of(run.nights, held)
+    number = len(parts.nights) if parts.scope == NIGHTS else int(np.count_nonzero(held))
     return {
-        ("information", "share", plane, whole): Known(estimate_of(trials[plane], number), held, memory=True)
+        ("information", "share", plane, whole): Known(
+            estimate_of(trials[plane], number), parts.scope, memory=True
+        )
         for plane, whole in of.items()
     }
 

@@ -19,7 +19,7 @@ from fourlight.stages.claim_lights import (
     lights_of,
 )
 from fourlight.stages.claim_terms import COVARIATES, QUANTITIES
-from fourlight.stages.nights import FRAMES, NIGHTS
+from fourlight.stages.nights import FEWEST_LIGHTS, FRAMES, NIGHTS, parts_of
 from fourlight.stages.series import Known, Series
 
 __all__ = ["ENOUGH", "FRAMES", "NIGHTS", "Effect", "need", "of_planes", "of_slope", "positive"]
@@ -27,7 +27,7 @@ __all__ = ["ENOUGH", "FRAMES", "NIGHTS", "Effect", "need", "of_planes", "of_slop
 Float64 = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-ENOUGH = 3
+ENOUGH = FEWEST_LIGHTS
 """Nights that a statement on nights to come needs, and lights that a night needs to count as one."""
 
 
@@ -115,23 +115,18 @@ def _over_nights(
     """
     every = np.arange(nights.size)
     whole = estimator(every)
-    held = _enough(nights)
+    parts = parts_of(nights.tolist())
     if least > 1:
-        need(len(held), least, f"nights of {ENOUGH} lights or more")
-    if len(held) >= ENOUGH:
-        left = [estimator(np.flatnonzero(nights != name)) for name in held]
-        return Effect(estimate_of(jackknife(whole, left), len(held)), NIGHTS, "nights")
+        need(len(parts.nights), least, f"nights of {ENOUGH} lights or more")
+    if parts.scope == NIGHTS:
+        left = [estimator(np.flatnonzero(~night)) for night in parts.nights]
+        trial = jackknife(whole, left, share=parts.share, rest=parts.rest)
+        return Effect(estimate_of(trial, len(parts.nights)), NIGHTS, "nights")
     values = pseudo_values(estimator, nights.size)
     design = (nights[:, None] == np.unique(nights)).astype(np.float64)
     found = contrast(values, design, design.mean(axis=0), nights)
     # about the estimate itself, which differs from the mean of pseudo-values by its bias
     return Effect(replace(found, value=whole) if found.told else found, FRAMES, "lights")
-
-
-def _enough(nights: npt.NDArray[np.str_]) -> list[str]:
-    """Nights that count: dated ones of three lights or more."""
-    names, counts = np.unique(nights, return_counts=True)
-    return [str(name) for name, count in zip(names, counts, strict=True) if name and count >= ENOUGH]
 
 
 def _common(series: Series, claim: Claim, rows: npt.NDArray[np.intp]) -> float:

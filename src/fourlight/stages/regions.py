@@ -89,6 +89,7 @@ def find_regions(
     masks |= {name: _inside(box, covered & ~burnt) for name, box in boxes.items()}
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     signal = np.array([_light(name, mask, values, sky.surfaces) for name, mask in masks.items()])
+    signal = signal.reshape(-1, len(OUTPUT_PLANES))  # of no region, too
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
     return Regions(
         tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled, sky.surfaces
@@ -139,14 +140,15 @@ def _spread(cells: Bool, side: int, shape: tuple[int, ...]) -> Bool:
 def _light(
     name: str, mask: Bool, values: Mapping[str, Float32], surfaces: Mapping[str, background.Surface]
 ) -> Float64:
-    """(5,) mean of the planes over a region, above the sky unless it is the sky."""
-    total, count = np.zeros(len(OUTPUT_PLANES)), 0
+    """(5,) mean of each plane over what it covers of a region, above the sky unless it is the sky."""
+    total, count = np.zeros(len(OUTPUT_PLANES)), np.zeros(len(OUTPUT_PLANES))
     for rows in bands(mask.shape):
         here = mask[rows]
-        count += int(np.count_nonzero(here))
         for k, plane in enumerate(OUTPUT_PLANES):
             part = values[plane][rows][here].astype(np.float64)
             if name != "sky":
                 part -= surfaces[plane].image((rows, slice(None)))[here]
-            total[k] += part[np.isfinite(part)].sum()
-    return total / max(count, 1)
+            known = np.isfinite(part)
+            total[k] += part[known].sum()
+            count[k] += np.count_nonzero(known)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
