@@ -210,7 +210,7 @@ def table(rows: list[Row]) -> str:
     """Lines for each number of lights, width, method and grid, over planes and seeds."""
     heads = (
         "lights", "star width, px", "method", "grid", "true, cycles/px", "found over true, median", "worst",
-        "within its one sigma", "at the limit",
+        "within its range (95 %)", "at the limit",
     )  # fmt: skip
     lines = [f"| {' | '.join(heads)} |", "|---" * len(heads) + "|"]
     for key in sorted({(r.count, r.width, r.method, r.grid) for r in rows}):

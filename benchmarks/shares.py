@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 from accuracy import Truth
 
-from fourlight.pipeline.evidence import channels_on
+from fourlight.pipeline.evidence import channels_on, looked_at
+from fourlight.pipeline.finished import finished_run
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
@@ -29,7 +30,7 @@ Box = tuple[int, int, int, int]
 
 PAGE = Path(__file__).parent.parent / "docs" / "channels.md"
 COLOURS = ("R", "G", "B")
-ONLY_CHANNELS = ["evidence.claims=false"]
+NO_EVIDENCE = ["evidence.channels=false", "evidence.claims=false"]
 
 SCENE = """
 seed = {seed}
@@ -44,7 +45,6 @@ width_px = {width}
 height_px = {height}
 [stars]
 count = {stars}
-brightest_mag = 14.0
 cluster_count = 0
 [calibration]
 darks = {calibration}
@@ -82,18 +82,26 @@ def scene(
     return text
 
 
-def true_information(folder: Path, summary: dict[str, Any], box: Box) -> dict[str, float]:
-    """Share of each channel in the rectangle: n s^2 / v of every light, with what was simulated."""
+def pixels_of(out: Path, box: Box) -> npt.NDArray[np.bool_]:
+    """The pixels of the rectangle that are looked at: those that full samples reach are not."""
+    with finished_run(out) as done:
+        found, _ = looked_at(done, {"core": box})
+    return np.asarray(found.labels >> found.names.index("core") & 1, dtype=np.bool_)
+
+
+def true_information(
+    folder: Path, summary: dict[str, Any], pixels: npt.NDArray[np.bool_]
+) -> dict[str, float]:
+    """Share of each channel on these pixels: n s^2 / v of every light, with what was simulated."""
     truth, data = Truth(folder, summary), json.loads((folder / "truth" / "truth.json").read_text())
     camera, exposure = data["scene"]["camera"], data["scene"]["exposure_s"]
     still = (
         camera["dark_e_per_s"] * exposure + camera["read_noise_e"] ** 2 + camera["gain_e_per_adu"] ** 2 / 12
     )
-    x0, y0, x1, y1 = box
     parts = []
     for colour, plane in enumerate(("R", "G1", "B")):
         light = truth.object(plane) + truth.stars(plane) * truth.reference["transparency"]
-        mean, total = float(light[y0:y1, x0:x1].mean()), 0.0
+        mean, total = float(light[pixels].mean()), 0.0
         for frame in summary["frames"]:
             true = truth.frames[str(Path(frame["path"]).resolve())]
             signal = mean * truth.light(frame)
@@ -102,14 +110,19 @@ def true_information(folder: Path, summary: dict[str, Any], box: Box) -> dict[st
     return dict(zip(COLOURS, (np.array(parts) / sum(parts)).tolist(), strict=True))
 
 
-def measured(text: str, box: Box) -> tuple[dict[str, Any], dict[str, float]]:
-    """Shares of information found and true."""
-    with tempfile.TemporaryDirectory() as work:
-        folder, out = Path(work) / "raw", Path(work) / "out"
-        simulate(loads(text), folder)
-        summary = run([folder], out, with_settings(Recipe(), ONLY_CHANNELS))
+def measured(text: str, box: Box, work: Path | None) -> tuple[dict[str, Any], dict[str, float]]:
+    """Shares of information that the run on a scene finds in the rectangle, and the true ones.
+
+    Frames and stack stay in ``work``, and are taken from there where they are: evidence alone is then made again.
+    """
+    with tempfile.TemporaryDirectory() as scratch:
+        folder, out = (work or Path(scratch)) / "raw", (work or Path(scratch)) / "out"
+        if not (out / "summary.json").exists():
+            simulate(loads(text), folder)
+            run([folder], out, with_settings(Recipe(), NO_EVIDENCE))
         found = channels_on(out, {"core": box})
-        return found["shares"]["information"]["core"], true_information(folder, summary, box)
+        summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+        return found["shares"]["information"]["core"], true_information(folder, summary, pixels_of(out, box))
 
 
 CASES = {
@@ -120,12 +133,14 @@ CASES = {
 }
 
 
-def accuracy() -> list[str]:
+def accuracy(work: Path | None) -> list[str]:
     """Rows of the table of accuracy: 40 lights over three nights."""
     rows = ["| 40 lights | found, R / G / B % | true | off by, points |", "|---|---|---|---|"]
     for number, (name, options) in enumerate(CASES.items()):
         found, true = measured(
-            scene(4200 + number, (14, 13, 13), (900, 700), **options), (330, 230, 570, 470)
+            scene(52_000 + number, (14, 13, 13), (900, 700), **options),
+            (330, 230, 570, 470),
+            work and work / f"accuracy-{number}",
         )
         values = [found[c]["value"] for c in COLOURS]
         off = max(abs(v - true[c]) for v, c in zip(values, COLOURS, strict=True))
@@ -138,11 +153,17 @@ def _row(values: list[float]) -> str:
     return " / ".join(f"{100 * value:.2f}" for value in values)
 
 
-def coverage(repeats: int) -> list[str]:
+def coverage(repeats: int, work: Path | None) -> list[str]:
     """Rows of the table of coverage: how often intervals of three nights hold the truth of all."""
     sets = []
     for number in range(repeats):
-        sets.append(measured(scene(9000 + number, (4, 4, 4), (300, 240), calibration=4), (100, 70, 200, 170)))
+        sets.append(
+            measured(
+                scene(31_000 + number, (4, 4, 4), (300, 240), calibration=4),
+                (100, 70, 200, 170),
+                work and work / f"coverage-{number}",
+            )
+        )
         print(f"{number + 1} of {repeats}", end="\r", flush=True)
     rows = [
         "| channel | true share % | intervals that hold it, of " + str(repeats) + " | half width, points |",
@@ -160,9 +181,13 @@ def coverage(repeats: int) -> list[str]:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--repeats", type=int, default=200)
+    parser.add_argument("--work", type=Path, help="keep frames and stacks here, and use those that are here")
     parser.add_argument("--write", action="store_true", help="write the tables into docs/channels.md")
     options = parser.parse_args()
-    tables = {"accuracy": accuracy(), "coverage": coverage(options.repeats)}
+    tables = {
+        "accuracy": accuracy(options.work),
+        "coverage": coverage(options.repeats, options.work),
+    }
     if options.write:
         text = PAGE.read_text(encoding="utf-8")
         for name, rows in tables.items():

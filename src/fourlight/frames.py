@@ -87,6 +87,8 @@ class RawFrame:
     binning: int = 1
     pixel_um: float | None = None
     focal_mm: float | None = None
+    aperture_mm: float | None = None
+    """Clear diameter of the optics."""
     ra_deg: float | None = None
     dec_deg: float | None = None
     object_name: str | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -12,7 +12,7 @@ from pydantic_core import ErrorDetails
 from fourlight.errors import RecipeError
 from fourlight.toml_text import parsed
 
-__all__ = ["Section", "from_toml", "limits", "validated"]
+__all__ = ["Section", "from_toml", "limits", "nearest", "validated"]
 
 SAID = 4
 """Faults told in one message."""
@@ -162,3 +162,14 @@ def _words(fault: ErrorDetails, bounds: str) -> str:
         if kind.startswith(start):
             return f"{words}, {bounds}" if bounds and "number" in words else words
     return str(fault["msg"]).removeprefix("Value error, ")
+
+
+def nearest(given: str, known: Iterable[str], what: str) -> str:
+    """That there is no such thing, and the nearest one or all there are.
+
+    >>> nearest("informtion", ["noise", "information"], "such quantity")
+    'no such quantity; did you mean information?'
+    """
+    names = list(known)
+    near = difflib.get_close_matches(given, names, n=1, cutoff=0.5)
+    return f"no {what}; did you mean {near[0]}?" if near else f"no {what}; known are {', '.join(names)}"

@@ -24,9 +24,14 @@ def test_tells_shares_of_named_regions(command, looked_at, untouched):
     [
         ("mid=1,2,3", "write it as NAME=X0,Y0,X1,Y1"),
         ("mid", "write it as NAME=X0,Y0,X1,Y1"),
-        ("mid=0,0,9000,20", "is not on the stack, whose pixels run from 0,0 to 240,180"),
-        ("mid=50,50,40,60", "is not on the stack"),
-        ("sky=0,0,10,10", "sky is found by the program"),
+        ("mid=0,0,9000,20", "reaches beyond the stack, whose pixels run from 0,0 to 240,180"),
+        ("mid=50,50,40,60", "has no pixels; give the left, upper, right and lower edge"),
+        ("mid=-5,50,40,60", "reaches beyond the stack"),
+        ("4th=1,2,30,40", "a name begins with a letter"),
+        (f"{'n' * 25}=1,2,30,40", "24 at most"),
+        ("<b>=1,2,30,40", "a name begins with a letter"),
+        ("sky=0,0,10,10", "sky is a name of the program's own"),
+        ("object_over_stars=0,0,10,10", "object_over_stars is a name of the program's own"),
     ],
 )
 def test_regions_that_are_none_are_refused(command, looked_at, region, said):
@@ -38,7 +43,7 @@ def test_regions_that_are_none_are_refused(command, looked_at, region, said):
 def test_two_regions_of_one_name_are_refused(command, looked_at):
     done = command("channels", looked_at / "out", "--region", "a=0,0,9,9", "--region", "a=5,5,20,20")
     assert done.code == 2
-    assert "two regions of one name" in done.line
+    assert "two regions have the name a" in done.line
 
 
 def test_a_folder_without_results_is_refused(command, tmp_path):
@@ -53,6 +58,12 @@ def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
     assert command("run", tmp_path / "raw", "--out", tmp_path / "out").code == 0
     light = sorted((tmp_path / "raw").glob("*.fits"))[1]
     os.utime(light, (1, 1))
+    assert command("channels", tmp_path / "out").code == 0, (
+        "a copy put back, byte for byte, is the light it was"
+    )
+    data = bytearray(light.read_bytes())
+    data[-3000] ^= 1
+    light.write_bytes(data)
     assert "has changed since the run" in command("channels", tmp_path / "out").line
     light.unlink()
     done = command("channels", tmp_path / "out")
@@ -61,9 +72,35 @@ def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
     assert (tmp_path / "out" / "report.html").exists()
 
 
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [("summary.json", None), ("summary.json", b"{"), ("picture.tif", None), ("stack.fits", b"SIMPLE")],
+)
+def test_results_that_are_not_whole_are_said_in_one_line(command, looked_at, tmp_path, name, content):
+    shutil.copytree(looked_at / "out", tmp_path / "out")
+    (tmp_path / "out" / name).unlink()
+    if content is not None:
+        (tmp_path / "out" / name).write_bytes(content)
+    for asked in ("channels", "claims"):
+        done = command(asked, tmp_path / "out")
+        assert done.code == 2
+        assert f"{name}: cannot be read" in done.line
+        assert "make the stack anew" in done.line
+
+
+def test_a_stack_that_is_cut_off_is_said_in_one_line(command, looked_at, tmp_path, recwarn):
+    shutil.copytree(looked_at / "out", tmp_path / "out")
+    with (tmp_path / "out" / "stack.fits").open("r+b") as stream:
+        stream.truncate(stream.seek(0, 2) // 2)
+    done = command("channels", tmp_path / "out")
+    assert done.code == 2
+    assert "stack.fits: cannot be read" in done.line
+    assert not recwarn.list
+
+
 def test_what_the_run_knew_is_needed(command, looked_at, tmp_path):
     shutil.copytree(looked_at / "out", tmp_path / "out")
     shutil.rmtree(tmp_path / "out" / "work")
     done = command("channels", tmp_path / "out")
     assert done.code == 2
-    assert "run them again" in done.line
+    assert "make the stack anew: fourlight run NIGHTS --out" in done.line

@@ -85,3 +85,24 @@ def test_a_claim_on_what_is_not_measured_is_refused(command, looked_at, tmp_path
 def test_results_must_be_named(command, tmp_path):
     assert "give the OUT of a finished run" in command("claims").line
     assert "name the OUT of a finished run" in command("claims", tmp_path).line
+
+
+def test_claims_are_listed_as_data(command):
+    done = command("claims", "--list", "--json", "--claim", "green is idle")
+    assert [claim["quantity"] for claim in json.loads(done.out)] == ["information"]
+
+
+def test_a_claim_that_takes_the_place_of_one_of_the_program_is_said_to(command, looked_at, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(OWN.format(name="green is idle", quantity="information"))
+    done = command("claims", looked_at / "out", "--own", mine, "--claim", "green is idle", "--json")
+    assert "your claim 'green is idle' takes the place of the program's" in done.err
+    assert [finding["question"] for finding in json.loads(done.out)] == ["Is blue of any use?"]
+
+
+def test_an_empty_file_of_claims_is_refused(command, looked_at, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text("# nothing yet\n")
+    done = command("claims", looked_at / "out", "--own", mine)
+    assert done.code == 2
+    assert "there is nothing in it; write a [[claims]] table" in done.line

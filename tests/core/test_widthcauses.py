@@ -58,12 +58,26 @@ def test_diffraction_of_a_small_aperture_is_found():
         widths += [row] * (N // 4)
     seen = seen_of(np.array(widths), rng)
     known = {each.cause: each for each in explained(replace(seen, aperture_mm=50.0))}
-    assert min(known.values(), key=lambda each: each.score).cause in {"diffraction", "lens"}
+    assert next(iter(known)) == "diffraction"
     assert known["diffraction"].predicted[0] > 0 > known["diffraction"].predicted[1]
-    assert known["seeing"].score > known["diffraction"].score + 20
+    unknown = {each.cause: each.score for each in explained(seen)}
+    assert next(iter(unknown)) in {"diffraction", "small"}
+    assert unknown["seeing"] > unknown["diffraction"] + 20
     # nearly all of a telescope of 400 mm is turbulence: the given aperture rules diffraction out
     large = {each.cause: each for each in explained(replace(seen, aperture_mm=400.0))}
     assert large["diffraction"].score > known["diffraction"].score + 20
+
+
+def test_turbulence_and_diffraction_of_a_small_telescope_are_told_from_a_lens():
+    """106 mm: 1.029 lambda / D is 1.23, 1.10 and 0.97 arcsec, which a lens of one E for each colour does as well."""
+    rng = np.random.default_rng(12)
+    airy = 1.02899 * WAVE * 1e-6 / 106 * 206265
+    width = np.sqrt(turbulence(rng, 0.06, 0.16) ** 2 + airy**2)
+    seen = seen_of(width, rng)
+    assert first(replace(seen, aperture_mm=106.0)).cause == "seeing"
+    assert "small" not in {each.cause for each in explained(replace(seen, aperture_mm=106.0))}
+    assert first(seen).cause == "small"
+    assert first(seen).unknowns[0] == pytest.approx(airy[1] ** 2, rel=0.25)
 
 
 def test_a_lens_that_blurs_red_is_found_and_its_blur():
@@ -72,6 +86,19 @@ def test_a_lens_that_blurs_red_is_found_and_its_blur():
     best = first(seen_of(width, rng))
     assert best.cause == "lens"
     np.testing.assert_allclose(np.sqrt(best.unknowns), [1.2, 0.4], atol=0.06)
+    assert (np.abs(best.unknowns - [1.44, 0.16]) < 4 * best.errors).all()
+
+
+def test_turbulence_beside_a_lens_is_only_what_an_aperture_leaves_of_the_width():
+    rng = np.random.default_rng(13)
+    airy = 1.02899 * WAVE * 1e-6 / 106 * 206265
+    width = np.sqrt(turbulence(rng, 0.05, 0.05) ** 2 + airy**2 + [0.7**2, 0.0, 0.0])
+    both = next(
+        each for each in explained(replace(seen_of(width, rng), aperture_mm=106.0)) if each.cause == "both"
+    )
+    assert both.unknowns[0] == pytest.approx(0.49, abs=3 * both.errors[0])
+    assert both.unknowns[1] == pytest.approx(0.0, abs=3 * both.errors[1])
+    assert (both.errors < 0.05).all()
 
 
 def test_a_focus_that_drifts_is_told_from_one_that_stays():
@@ -126,7 +153,7 @@ def test_where_nothing_differs_no_cause_is_better_than_none():
     rng, none = np.random.default_rng(7), 0
     for _ in range(40):
         none += first(seen_of(turbulence(rng)[:, [1, 1, 1]], rng)).cause == "none"
-    # any one of five causes may fit a chance slope a little better: each unknown costs ln 48 = 3.9
+    # any one of six causes may fit a chance slope a little better: each unknown costs ln 48 = 3.9
     assert none >= 34
 
 

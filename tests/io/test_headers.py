@@ -179,6 +179,8 @@ def test_labels_and_optics() -> None:
     assert "binned 2 x 2" in found["problems"][0]
     assert said("PIXSIZE = 3.76E-6 / [m]")["pixel_um"] == pytest.approx(3.76)
     assert said("FOCALLEN= 0.4 / [m]")["focal_mm"] == pytest.approx(400)
+    assert said("APTDIA  = 0.08 / [m]")["aperture_mm"] == said("APTDIA  = 80.0 / [mm]")["aperture_mm"] == 80.0
+    assert said("APTDIA  = 0.0")["aperture_mm"] is None
     assert said("RDNOISE = 7.5 / [ADU]")["read_noise_e"] is None
     assert said("FILTER  = 'None'")["filter_name"] is None
     assert said("CCDSUM  = '2 2'")["binning"] == 2

@@ -169,7 +169,7 @@ def test_greens_apart_are_thinner_than_both_together(monkeypatch):
     )
     assert [bar.get_height() < 10 for bar in made[0].axes[0].patches] == [False, False, True, False, False]
     said = [text for text, _, _ in words_of(made[0])]
-    assert said.index("Red") < said.index("Greens") < said.index("Green 1") < said.index("Blue")
+    assert said.index("Red") < said.index("Green") < said.index("Green 1") < said.index("Blue")
     assert {"The object", "“own”"} <= set(said)
 
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from fourlight.core.moonlight import magnitude, nanolamberts
-from fourlight.sensor.response import WAVE_NM, sensor_curves
+from fourlight.sensor.response import WAVE_NM
+from fourlight.sensor.sensors import sensor
 from fourlight.simulate.light import Throughput, sky_rates, throughput
 from fourlight.simulate.scene import Scene, loads
 from fourlight.simulate.scene_sky import Night
@@ -32,7 +33,7 @@ def test_sky_electrons_from_brightness_scale_and_area() -> None:
     scene = loads("[filter]\nbands_nm = [[550.0, 20.0]]\ntransmission = 0.9")
     rate = sky_rates(throughput(scene), Night(sky_mag=21.0, zenith_deg=0.0, sky_temperature_k=5772.0))
     # By hand: 998.8 photons s^-1 cm^-2 A^-1 over 200 A, 106 mm of aperture, green response there, 21 mag.
-    green = sensor_curves("bsi-8mp", 0.8)[1][(WAVE_NM >= 541) & (WAVE_NM <= 559)].mean()
+    green = 0.8 * sensor("bsi-8mp").at(WAVE_NM)[1][(WAVE_NM >= 541) & (WAVE_NM <= 559)].mean()
     by_hand = 998.8 * 200.0 * 0.9 * 0.8 * green * np.pi * 5.3**2 * 10 ** (-0.4 * 21.0)
     # 2 %: the edges of the band are round, which takes 1 % of its width.
     assert rate[1] == pytest.approx(by_hand, rel=0.02)

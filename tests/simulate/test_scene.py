@@ -8,7 +8,7 @@ import pytest
 
 from fourlight.core.horizon import altitude_deg
 from fourlight.errors import RecipeError
-from fourlight.sensor.response import FILTERS
+from fourlight.sensor.filters import FILTERS
 from fourlight.simulate.scene import Scene, fields, loads, packaged, packaged_names, settings_table
 from fourlight.sky.moon import lit_share, moon_altitudes
 

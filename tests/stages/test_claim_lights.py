@@ -32,7 +32,7 @@ def test_the_moon_tells_moonlit_from_dark() -> None:
     ("changes", "name", "said"),
     [
         ({"moon_lit": NAN}, "moonlit", "where the Moon stood is not known"),
-        ({}, "moonlit", "no light was taken under the Moon"),
+        ({}, "moonlit", "no light was taken with the Moon above the horizon"),
         ({"moon_altitude_deg": np.full(12, 40.0)}, "dark", "every light was taken under the Moon"),
         ({"temperature_c": NAN}, "warm", "the temperature of the sensor is not known"),
         (

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from fourlight.stages.claim_terms import GROUPS, QUANTITIES, TREATMENTS, nearest, side
+from fourlight.settings import nearest
+from fourlight.stages.claim_terms import GROUPS, QUANTITIES, TREATMENTS, side
 
 
 def test_no_word_stands_for_two_things() -> None:

@@ -27,8 +27,8 @@ def test_painted_numbers_come_back(plane):
     value, light, stars = plane
     variance = np.where(np.isfinite(value), 4.0, np.nan).astype(np.float32)
     samples = np.where(np.isfinite(value), 7.0, 0.0).astype(np.float32)
-    found = plane_holdings(value, variance, samples, stars)
-    assert found["sky"] == pytest.approx(150, abs=1.0)
+    found = plane_holdings(value, variance, samples, stars, 150.0)
+    assert found["sky"] == 150
     assert found["object"] == pytest.approx(light[:, 6:].mean(), abs=1.0)
     assert found["noise"] == pytest.approx(2.0)
     assert found["samples_median"] == 7
@@ -38,20 +38,21 @@ def test_painted_numbers_come_back(plane):
 
 def test_an_empty_plane_holds_nothing(plane):
     nothing = np.full(SHAPE, np.nan, dtype=np.float32)
-    found = plane_holdings(nothing, nothing, np.zeros(SHAPE, dtype=np.float32), plane[2])
+    found = plane_holdings(nothing, nothing, np.zeros(SHAPE, dtype=np.float32), plane[2], np.nan)
     assert found == {"sky": None, "object": None, "noise": None, "fwhm_px": None, "samples_median": 0.0}
 
 
 def test_few_stars_give_no_width(plane):
     value, _, stars = plane
     few = star_list(stars.x[:2], stars.y[:2], stars.flux[:2])
-    assert (
-        plane_holdings(value, np.ones(SHAPE, np.float32), np.ones(SHAPE, np.float32), few)["fwhm_px"] is None
-    )
+    ones = np.ones(SHAPE, np.float32)
+    found = plane_holdings(value, ones, ones, few, np.nan)
+    assert found["fwhm_px"] is None
+    assert found["sky"] == pytest.approx(np.nanmedian(value)), "where no sky is known"
 
 
 def test_shares_of_the_planes():
-    # a galaxy of 5000 K: R .25, G .57 (two planes), B .18 of the electrons (SCIENCE 6: green 0.57)
+    # a galaxy of 5000 K: R .25, G .57 (two planes), B .18 of the electrons
     light = {"R": 25.0, "G1": 28.5, "G2": 28.5, "B": 18.0, "G": 28.5}
     planes = {name: {"sky": 100.0, "object": value} for name, value in light.items()}
     found = with_shares(planes, pedestal_known=True)

@@ -24,12 +24,13 @@ def stars_at(x, y, flux, saturated=False):
 NO_STARS = stars_at([], [], 1)
 
 
-def painted(light, seed=1, sky=200.0, slope=0.0):
-    """Planes and halves of a stack with this light (ny, nx) in G, and sky with a slope across the field."""
+def painted(light, seed=1, sky=200.0, slope=0.0, fall=0.0):
+    """Planes and halves of a stack with this light (ny, nx) in G, and sky with a slope and a fall to the corners."""
+    bent = fall * ((X / SHAPE[1] - 0.5) ** 2 + (Y / SHAPE[0] - 0.5) ** 2)
     rng = np.random.default_rng(seed)
     layers = {}
     for plane, share in PLANES.items():
-        base = share * light + share * sky * (1 + slope * (X / SHAPE[1] - 0.5))
+        base = share * light + share * sky * (1 - bent + slope * (X / SHAPE[1] - 0.5))
         a, b = (base + rng.normal(0, NOISE * np.sqrt(2), SHAPE) for _ in range(2))
         layers[plane, "value_a"], layers[plane, "value_b"] = a.astype(np.float32), b.astype(np.float32)
         layers[plane, "value"] = ((a + b) / 2).astype(np.float32)
@@ -105,6 +106,23 @@ def test_full_light_that_is_no_star_counts_nowhere():
     found = find_regions(painted(light), NO_STARS, {"all": (0, 0, 400, 320)}, FULL)
     assert not masks(found)["all"][light > 0].any()
     assert found.signal[found.names.index("all"), 4] < 1.0
+
+
+@pytest.mark.parametrize("height", [0.0, 60.0])
+def test_a_sky_bent_by_optics_is_no_object(height):
+    """Light falls by a tenth to the corners where no flat was given: 20 e, forty times the error of a cell."""
+    found = find_regions(painted(disc(30, height), fall=0.2), NO_STARS, {}, FULL)
+    assert not found.filled
+    assert set(found.names) == ({"object", "sky"} if height else {"sky"})
+    if height:
+        signal, light = found.signal[found.names.index("object")], disc(30, height)
+        assert signal[4] == pytest.approx(light[masks(found)["object"]].mean(), rel=0.05)
+
+
+def test_halos_left_of_a_bright_star_are_no_object():
+    light = disc(5, 20.0)
+    found = find_regions(painted(light), stars_at(220, 150, 50_000.0), {}, FULL)
+    assert "object" not in found.names
 
 
 def test_empty_sky_has_no_object():

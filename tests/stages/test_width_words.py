@@ -21,7 +21,7 @@ def ratio(colour, value, p=0.001, high=None):
 
 def cause(name, score, p=0.5, red=0.05, blue=0.0):
     unknowns = np.array([0.36, -0.04]) if name in {"lens", "drift", "both"} else np.ones(1)
-    return Explained(name, score, p, np.array([red, blue]), unknowns)
+    return Explained(name, score, p, np.array([red, blue]), unknowns, np.full(unknowns.shape, 0.03))
 
 
 def said(*causes, red=1.05, blue=1.0, **facts):
@@ -37,9 +37,10 @@ def test_what_was_measured_comes_first_with_its_scope():
 
 
 def test_sizes_of_a_lens_are_blurs():
-    # 0.36 and -0.04 square pixels
-    assert "0.60 px more blur in red and 0.20 px less blur in blue, added in square" in said(
-        cause("lens", 10.0)
+    """Squares of 0.36 and -0.04, each +- 0.03: sqrt(0.36) +- 0.03 / 1.2, and no more than sqrt(0.04 + 0.06)."""
+    text = said(cause("lens", 10.0))
+    assert (
+        "0.60 ± 0.03 px more blur in red and at most 0.32 px of blur more or less in blue, added in" in text
     )
 
 
@@ -78,4 +79,4 @@ def test_an_interval_that_says_nothing_is_not_given():
 
 def test_a_difference_by_chance_needs_no_cause():
     text = said(cause("lens", 898.0), red=1.001, p=0.6)
-    assert text.endswith("There is no difference to explain.")
+    assert text.endswith("no difference for which a cause could be sought.")

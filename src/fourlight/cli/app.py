@@ -21,7 +21,7 @@ STOPPED = "stopped; run the same command again to continue"
 
 DEBUG = "Any command takes --debug, which shows where an error came from."
 
-COMMANDS = ("run", "channels", "claims", "inspect", "simulate", "demo", "recipe")
+COMMANDS = ("run", "channels", "claims", "inspect", "simulate", "demo", "recipe", "camera", "filter")
 
 
 def build(arguments: list[str]) -> int:
@@ -95,7 +95,9 @@ def _app(arguments: list[str]) -> typer.Typer:
 
     asked = [name for name in COMMANDS if arguments[:1] == [name]]
     for name in asked or COMMANDS:
-        app.command(name, cls=PlainCommand, epilog=DEBUG)(
-            getattr(import_module(f"fourlight.cli.{name}"), name)
-        )
+        command = getattr(import_module(f"fourlight.cli.{name}"), name)
+        if isinstance(command, typer.Typer):
+            app.add_typer(command, name=name, epilog=DEBUG)
+        else:
+            app.command(name, cls=PlainCommand, epilog=DEBUG)(command)
     return app

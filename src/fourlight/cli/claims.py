@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -24,7 +25,10 @@ def claims(
     ] = None,
     own: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Claims of your own (TOML), tested beside those of the program."),
+        typer.Option(
+            metavar="FILE",
+            help="Claims of your own (TOML), tested beside those of the program; one of the same name takes its place.",
+        ),
     ] = None,
     listed: Annotated[
         bool, typer.Option("--list", help="Say which claims there are, and test none.")
@@ -37,8 +41,11 @@ def claims(
     mine = _own(own) if own else ()
     if listed:
         every = with_own(shipped(), mine)
-        for each in chosen(every, claim) if claim else every:
-            typer.echo(f"{each.name}\n    {each.question}")
+        some = chosen(every, claim) if claim else every
+        if as_json:
+            typer.echo(json.dumps([each.model_dump(mode="json") for each in some], indent=2))
+        else:
+            typer.echo("\n".join(f"{each.name}\n    {each.question}" for each in some))
         return
     if out is None:
         raise InputError("no results named; give the OUT of a finished run, or --list")
@@ -49,6 +56,8 @@ def claims(
 
     progress = TerminalProgress()
     try:
+        for name in sorted({each.name for each in mine} & {each.name for each in shipped()}):
+            progress.line("to know", f"your claim {name!r} takes the place of the program's")
         found = claims_on(out, claim or (), mine, progress)
         for finding in found:
             progress.line(finding["verdict"], f"{finding['claim']}: {without_verdict(finding)}")

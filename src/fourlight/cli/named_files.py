@@ -15,7 +15,7 @@ from fourlight.toml_text import parsed
 if TYPE_CHECKING:
     from fourlight.simulate.scene import Scene
 
-__all__ = ["recipe_from", "scene_from"]
+__all__ = ["recipe_from", "scene_from", "text_of"]
 
 
 def recipe_from(path: Path) -> recipes.Recipe:
@@ -28,7 +28,7 @@ def recipe_from(path: Path) -> recipes.Recipe:
     RecipeError
         It is no recipe.
     """
-    text = _text(path, "a recipe", "make one with 'fourlight recipe --defaults'")
+    text = text_of(path, "a recipe", "make one with 'fourlight recipe --defaults'")
     try:
         return recipes.loads(text, str(path))
     except RecipeError:
@@ -52,7 +52,7 @@ def scene_from(path: Path, built_in: str) -> Scene:
     from fourlight.simulate.scene import loads
 
     missing = "no such file, and no scene of this name comes along"
-    text = _text(path, "a scene", f"name a scene file (TOML), or one that comes along: {built_in}", missing)
+    text = text_of(path, "a scene", f"name a scene file (TOML), or one that comes along: {built_in}", missing)
     try:
         return loads(text, str(path))
     except RecipeError:
@@ -78,7 +78,7 @@ def _is_of(model: type[Section], text: str) -> bool:
     return bool(names) and names <= model.model_fields.keys()
 
 
-def _text(path: Path, kind: str, instead: str, missing: str = "") -> str:
+def text_of(path: Path, kind: str, instead: str, missing: str = "") -> str:
     """Text of a file; ``missing`` is said where there is none of its name, ``instead`` is what to do."""
     try:
         content = path.read_bytes()

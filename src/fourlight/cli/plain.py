@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from typing import Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-__all__ = ["PlainCommand", "PlainGroup", "UsageError", "usage_line", "whole_number"]
+__all__ = ["PlainCommand", "PlainGroup", "UsageError", "number", "usage_line", "whole_number"]
 
 BRACES = str.maketrans("", "", "{}")
 
@@ -56,6 +57,17 @@ def whole_number(text: str) -> int:
     if not text.isdecimal():
         raise typer.BadParameter(f"{text!r} is found, a whole number of at least 0 is needed, such as 7")
     return int(text)
+
+
+def number(text: str) -> float:
+    """A finite number from the command line, with a decimal point."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise typer.BadParameter(f"{text!r} is found, a number is needed, such as 2.8")
+    return value
 
 
 class PlainCommand(TyperCommand):

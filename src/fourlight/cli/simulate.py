@@ -41,6 +41,7 @@ def simulate(
 ) -> None:
     """Make raw frames of an invented sky with known truth beside them."""
     from fourlight.frames import Role
+    from fourlight.simulate.almanac import strange_moons
     from fourlight.simulate.render import simulate as render
     from fourlight.stages.groups import counted
 
@@ -48,6 +49,8 @@ def simulate(
     if seed is not None:
         chosen = chosen.model_copy(update={"seed": seed})
     progress = TerminalProgress()
+    for sentence in strange_moons(chosen):
+        progress.line("to know", sentence)
 
     def report(what: str, done: int, total: int) -> None:
         if done == 0:

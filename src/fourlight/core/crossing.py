@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.resolution import MOST, Rings, resolution
+from fourlight.core.resolution import MOST, SIGMAS, Rings, resolution
 
 __all__ = ["crossing"]
 
@@ -24,7 +24,7 @@ ROUNDS = 12
 
 
 def crossing(rings: Rings, threshold: Float64 | float, finest: float = 0.5) -> tuple[float, float, float]:
-    """Frequency at which the correlation falls to a threshold, and its one-sigma range, cycles per pixel.
+    """Frequency at which the correlation falls to a threshold, and its range (95 %), cycles per pixel.
 
     Parameters
     ----------
@@ -76,7 +76,8 @@ def _fitted(rings: Rings, level: Float64, start: float) -> tuple[float, float, f
         centre += float(np.clip(step, -0.1, 0.1))
         if abs(step) < 1e-4:
             break
-    return float(np.exp(centre)), float(np.exp(centre - error)), float(np.exp(centre + error))
+    low, high = np.exp(centre + SIGMAS * error * np.array([-1.0, 1.0]))
+    return float(np.exp(centre)), float(low), float(high)
 
 
 def _logistic(x: Float64, value: Float64, count: Float64, aim: float) -> tuple[float, float] | None:

@@ -27,6 +27,8 @@ ONE_SEVENTH = 1 / 7
 """Correlation of halves at which their sum correlates with the truth by one half."""
 MOST = 2 / 3
 """Share of the finest frequency of the samples beyond which no resolution is claimed."""
+SIGMAS = 1.96
+"""Standard errors to each end of a range (95 %)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ def half_bit(count: npt.ArrayLike) -> Float64:
 
 
 def resolution(rings: Rings, threshold: Float64 | float, finest: float = 0.5) -> tuple[float, float, float]:
-    """Frequency up to which the correlation stays above a threshold, and its one-sigma range, cycles per pixel.
+    """Frequency up to which the correlation stays above a threshold, and its range (95 %), cycles per pixel.
 
     The curve is smoothed over as many rings as halve its scatter; it ends where it first falls below the threshold.
 
@@ -78,7 +80,8 @@ def resolution(rings: Rings, threshold: Float64 | float, finest: float = 0.5) ->
     level = np.broadcast_to(np.asarray(threshold, dtype=np.float64), value.shape)
     most = MOST * finest
     found, low, high = (
-        min(_crossing(rings.frequency, value + step * scatter - level), most) for step in (0.0, -1.0, 1.0)
+        min(_crossing(rings.frequency, value + step * scatter - level), most)
+        for step in (0.0, -SIGMAS, SIGMAS)
     )
     return found, low, high
 

@@ -10,7 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "HALPHA_OVER_HBETA",
     "LINES_NM",
+    "NII_WEAK",
+    "OIII_WEAK",
     "RAYLEIGH",
     "V0_PHOTONS",
     "V_NM",
@@ -38,6 +41,13 @@ LINES_NM = {
     "sii_strong": 673.08,
 }
 """Air wavelengths of nebular lines (NIST ASD, rounded)."""
+
+OIII_WEAK = 1.0 / 2.98 * (495.89 / 500.68)
+"""Photons of [OIII] 495.9 per photon of 500.7: energy ratio 2.98 (Storey & Zeippen 2000)."""
+NII_WEAK = 1.0 / 2.95
+"""Photons of [NII] 654.8 per photon of 658.4; published energy ratios are 2.94 to 3.05."""
+HALPHA_OVER_HBETA = 2.86 * (656.28 / 486.13)
+"""Photons: case B at 10 000 K, energy ratio 2.86 (Osterbrock & Ferland 2006)."""
 
 _SECOND_RADIATION_NM_K = 1.438776877e7
 

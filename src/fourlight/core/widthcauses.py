@@ -1,13 +1,15 @@
 """Which single cause explains that stars are wider in one colour than in another, from a series of lights.
 
 What is explained is half the excess of squared width over green, ``y_c = (w_c^2 / w_G^2 - 1) / 2``, close to the
-logarithm of the ratio. Blurs are taken to add in square, which is exact for Gaussians only. Of each cause y is a given
-part plus a few unknowns, each within bounds:
+logarithm of the ratio. Blurs are taken to add in square, which is exact for Gaussians only. Diffraction by a known
+aperture is there whatever else is, and given in all causes. Of each cause y is a given part plus a few unknowns, within
+bounds:
 
 - seeing: ``((lambda_c / lambda_G)^(-2/5) - 1) / 2`` of that part of the squared width that is not of the telescope;
 - diffraction: ``d^2 ((lambda_c / lambda_G)^2 - 1) / (2 w_G^2)``, d known where the aperture is;
 - focus and colour of the lens: ``E_c / (2 w_G^2)``, any E for red and for blue; drifting: E changes evenly with time;
 - both: turbulence in full, and any E;
+- small: turbulence and diffraction, d not known;
 - dispersion inside a filter: rms spread grows with the tangent of the zenith distance, along the vertical only. It also
   stretches stars: squared width along the vertical less that across, over w_G^2, is four times its y.
 """
@@ -61,6 +63,13 @@ class Seen:
     """(f, 2) squared width along the vertical less that across, less the same of green, over squared width in green."""
     stretch_error: Float64 | None = None
 
+    @property
+    def airy2(self) -> float:
+        """Squared width of diffraction in green, arcsec^2; 0 where aperture or scale is not known."""
+        if not (self.aperture_mm and self.arcsec):
+            return 0.0
+        return float(airy_fwhm_arcsec(self.wave_nm[1], self.aperture_mm)) ** 2
+
 
 @dataclass(frozen=True, slots=True)
 class Explained:
@@ -74,6 +83,8 @@ class Explained:
     predicted: Float64
     """(2,) mean of y for red and blue."""
     unknowns: Float64
+    errors: Float64
+    """Standard errors of the unknowns, with `Seen.doubt`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,15 +113,25 @@ def _seeing(seen: Seen) -> _Model:
     full = 0.5 * (seeing_ratio(seen.wave_nm[[0, 2]], float(seen.wave_nm[1])) ** 2 - 1.0)
     whole = np.tile(full, (len(seen.width), 1))
     least = float(seen.width.min() ** 2)
-    return _model(whole, [-whole / seen.width[:, None] ** 2], [0.0], [least])
+    return _model(whole, [-whole / seen.width[:, None] ** 2], [min(seen.airy2, least)], [least])
 
 
 def _diffraction(seen: Seen) -> _Model:
-    change = 0.5 * ((seen.wave_nm[[0, 2]] / seen.wave_nm[1]) ** 2 - 1.0)
-    each = change / seen.width[:, None] ** 2
-    if seen.aperture_mm and seen.arcsec:
-        return _model(float(airy_fwhm_arcsec(seen.wave_nm[1], seen.aperture_mm)) ** 2 * each, [], [], [])
+    each = _of_aperture(seen)
+    if seen.airy2:
+        return _model(np.zeros_like(each), [], [], [])
     return _model(np.zeros_like(each), [each], [0.0], [float(seen.width.min() ** 2)])
+
+
+def _of_aperture(seen: Seen) -> Float64:
+    """(f, 2) half the excess by diffraction whose squared width in green is one."""
+    change = 0.5 * ((seen.wave_nm[[0, 2]] / seen.wave_nm[1]) ** 2 - 1.0)
+    return np.asarray(change / seen.width[:, None] ** 2)
+
+
+def _small(seen: Seen) -> _Model:
+    seeing, other = _seeing(seen), _diffraction(seen)
+    return replace(seeing, terms=seeing.terms + other.terms)
 
 
 def _lens(seen: Seen) -> _Model:
@@ -128,8 +149,10 @@ def _drift(seen: Seen) -> _Model:
 
 
 def _both(seen: Seen) -> _Model:
-    """The part of the width that is not of the telescope makes the E of the lens a little larger or smaller."""
-    return replace(_lens(seen), given=_seeing(seen).given)
+    """All but diffraction is taken for turbulence: what else blurs is small, or makes E a little larger or smaller."""
+    share = np.maximum(1.0 - seen.airy2 / seen.width**2, 0.0)
+    seeing = _seeing(seen).given * np.concatenate([np.tile(share, 2), np.ones(2 * len(share))])
+    return replace(_lens(seen), given=seeing)
 
 
 def _dispersion(seen: Seen) -> _Model:
@@ -143,13 +166,21 @@ def _dispersion(seen: Seen) -> _Model:
 
 CAUSES: dict[str, Callable[[Seen], _Model]] = {
     "none": _none, "seeing": _seeing, "diffraction": _diffraction, "lens": _lens, "drift": _drift, "both": _both,
-    "dispersion": _dispersion,
+    "dispersion": _dispersion, "small": _small,
 }  # fmt: skip
 
 
 def explained(seen: Seen) -> list[Explained]:
     """All causes, that with the best score first."""
-    found = [_fitted(name, make(seen), seen) for name, make in CAUSES.items()]
+    given = seen.airy2 * _of_aperture(seen)
+    found = []
+    for name, make in CAUSES.items():
+        if name == "small" and seen.airy2:  # the same as turbulence alone
+            continue
+        model = make(seen)
+        if name != "none":
+            model = replace(model, given=model.given + _model(given, [], [], []).given)
+        found.append(_fitted(name, model, seen))
     return sorted(found, key=lambda each: each.score)
 
 
@@ -157,16 +188,17 @@ def _fitted(name: str, model: _Model, seen: Seen) -> Explained:
     values, white = _whitened(seen)
     n = len(values)
     terms, rest = white @ model.terms[:n], white @ (values - model.given[:n])
-    unknowns = np.zeros(0)
+    unknowns, errors = np.zeros(0), np.zeros(0)
     if terms.shape[1]:
         size = np.maximum(np.linalg.norm(terms, axis=0), 1e-300)
         unknowns = lsq_linear(terms / size, rest, (model.low * size, model.high * size)).x / size
+        errors = np.sqrt(np.diag(np.linalg.pinv((terms / size).T @ (terms / size)))) / size
     left = rest - terms @ unknowns
     power, count = float(left @ left), terms.shape[1]
     f = len(seen.width)
     predicted = (model.given + model.terms @ unknowns)[: 2 * f].reshape(2, f).mean(axis=1)
     p = float(stats.chi2.sf(power, max(n - count, 1)))
-    return Explained(name, power + count * float(np.log(n)), p, predicted, unknowns)
+    return Explained(name, power + count * float(np.log(n)), p, predicted, unknowns, errors)
 
 
 def _whitened(seen: Seen) -> tuple[Float64, Float64]:

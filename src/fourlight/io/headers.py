@@ -32,6 +32,7 @@ SET_TEMPERATURES = ("SET-TEMP", "SETTEMP", "SET_TEMP", "CCDTSET")
 BINNINGS = ("XBINNING", "CCDXBIN", "BINX", "XBIN", "BINNING", "BIN", "CCDSUM")
 PIXEL_SIZES = ("XPIXSZ", "PIXSIZE1", "XPIXSIZE", "PIXSIZE", "PIXELSZ", "XPIXELSZ", "PIXSZ")
 FOCAL_LENGTHS = ("FOCALLEN", "FOCALLN", "FOCLEN", "FOCAL", "TELFOCAL", "TELFOCLN")
+APERTURES = ("APTDIA", "APERTDIA", "TELAPER")
 READ_NOISES = ("RDNOISE", "READNOIS", "RNOISE", "RON", "ENOISE")
 FULL_LEVELS = ("SATURATE", "SATLEVEL", "SATURATI", "MAXLIN")
 MOSAICS = ("BAYERPAT", "CFATYPE", "CFAPAT", "CFA-PAT", "COLORTYP", "BAYER", "BAYERPTN", "MOSAIC", "FILTER")
@@ -165,16 +166,25 @@ def _temperature(cards: Cards) -> float | None:
 
 
 def _optics(cards: Cards) -> dict[str, Any]:
-    """Pixel pitch (micrometres; metres and millimetres are told by size) and focal length (millimetres)."""
+    """Pixel pitch (micrometres; metres and millimetres are told by size), focal length and aperture (millimetres)."""
     pixel = first_number(cards, PIXEL_SIZES, low=1e-7)
     pitch = pixel[0] * (1e6 if pixel[0] < 1e-4 else 1e3 if pixel[0] < 0.1 else 1) if pixel else None
     focal = first_number(cards, FOCAL_LENGTHS, low=1e-3)
-    in_metres = bool(focal and focal[0] < 50 and re.search(r"\[m\]|^m\b|\bin m\b|\bmet(er|re)s\b", focal[1]))
-    length = focal[0] * (1e3 if in_metres else 1) if focal else None
+    length = _millimetres(focal, 50)
+    wide = _millimetres(first_number(cards, APERTURES, low=1e-3), 20)
     return {
         "pixel_um": pitch if pitch is not None and 0.3 <= pitch <= 100 else None,
         "focal_mm": length if length is not None and 2 <= length <= 200_000 else None,
+        "aperture_mm": wide if wide is not None and 2 <= wide <= 50_000 else None,
     }
+
+
+def _millimetres(found: tuple[float, str, str] | None, metres: float) -> float | None:
+    """A length in millimetres; one below ``metres`` whose comment says metres is in metres."""
+    if found is None:
+        return None
+    said = re.search(r"\[m\]|^m\b|\bin m\b|\bmet(er|re)s\b", found[1])
+    return found[0] * (1e3 if found[0] < metres and said else 1)
 
 
 def _levels(cards: Cards, bitpix: int) -> dict[str, Any]:

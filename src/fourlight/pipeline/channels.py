@@ -24,11 +24,13 @@ from fourlight.stages.regions import Box, Regions
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.stages.widths import FrameWidths
 
-__all__ = ["channels_of"]
+__all__ = ["OBJECT_OVER_STARS", "channels_of"]
 
 Float64 = npt.NDArray[np.float64]
 
 COLOURS = ("R", "G", "B")
+OBJECT_OVER_STARS = "object_over_stars"
+"""Stands among regions in ``light``, so that no region can have this name."""
 
 
 def channels_of(
@@ -131,7 +133,7 @@ def _light(found: Mapping[str, Mapping[str, Trial]]) -> dict[str, Any]:
         if region != "sky"
     }
     if "object" in found and "stars" in found:
-        out["object_over_stars"] = {
+        out[OBJECT_OVER_STARS] = {
             name: interval(_over(found["object"][name], found["stars"][name]), 0.0)
             for name in ("R_over_G", "B_over_G")
         }

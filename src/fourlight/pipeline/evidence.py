@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from fourlight.engine import Progress
 from fourlight.errors import InputError
-from fourlight.pipeline.channels import channels_of
+from fourlight.pipeline.channels import OBJECT_OVER_STARS, channels_of
 from fourlight.pipeline.claims import claims_of
 from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.products import write_again
@@ -126,12 +126,16 @@ def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
         raise InputError(f"{len(boxes)} regions named; {MOST_BOXES} at most can be looked at at a time")
     for name, (x0, y0, x1, y1) in boxes.items():
         box = f"region {name}={x0},{y0},{x1},{y1}"
-        if name in OWN:
-            raise InputError(f"{box}: {name} is found by the program; choose another name")
-        if not (0 <= x0 < x1 <= nx and 0 <= y0 < y1 <= ny):
+        if name in (*OWN, OBJECT_OVER_STARS):
+            raise InputError(f"{box}: {name} is a name of the program's own; choose another")
+        if x0 >= x1 or y0 >= y1:
             raise InputError(
-                f"{box}: is not on the stack, whose pixels run from 0,0 to {nx},{ny}; give the left, upper, right "
-                "and lower edge"
+                f"{box}: has no pixels; give the left, upper, right and lower edge, right beyond left and lower beyond "
+                "upper"
+            )
+        if not (x0 >= 0 and x1 <= nx and y0 >= 0 and y1 <= ny):
+            raise InputError(
+                f"{box}: reaches beyond the stack, whose pixels run from 0,0 to {nx},{ny}; stay within"
             )
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import threading
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -12,6 +14,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 from astropy.io import fits
+from astropy.utils.exceptions import AstropyWarning
 
 from fourlight.core import bends, maps
 from fourlight.engine import Progress, Silent, thread_count
@@ -24,7 +27,7 @@ from fourlight.pipeline.integration import Samples
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kept import Kept, inputs_key
 from fourlight.pipeline.lights import each_measured
-from fourlight.provenance import Provenance
+from fourlight.provenance import Provenance, file_hash
 from fourlight.stages.calibration import Calibration
 from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.geometry import FrameTable
@@ -103,11 +106,13 @@ class StackFiles:
         self._layers: dict[str, Float32] = {}
         for name in ("stack.fits", "halves.fits"):
             try:
-                with fits.open(folder / name, memmap=True) as units:
-                    self._stored |= {unit.name: unit.data for unit in units[1:]}
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore", AstropyWarning)  # the error below says it
+                    with fits.open(folder / name, memmap=True) as units:
+                        self._stored |= {unit.name: unit.data for unit in units[1:]}
             except (OSError, ValueError, TypeError) as error:
                 why = getattr(error, "strerror", None) or "it is not whole"
-                raise InputError(f"{folder / name}: cannot be read ({why}); run the lights again") from None
+                raise InputError(f"{folder / name}: cannot be read ({why}); {_anew(folder)}") from None
 
     def read(self, plane: str, layer: str) -> Float32:
         """One layer (ny, nx), mapped."""
@@ -149,8 +154,9 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
         kept = what_is_kept(folder)
         if kept is None or kept.inputs != inputs_key(past.inputs):
             raise InputError(
-                f"{out}: what the run knew of its lights is gone, or is of another version; run them again"
+                f"{out}: what the run knew of its lights is gone, or is of another version; {_anew(out)}"
             )
+        _check_results(out)
         lights = _lights(past, kept)
         hashes = {path: known.sha256 for path, known in kept.files.items()}
         measured = list(_again(job, lights, kept.calibration, hashes))
@@ -159,6 +165,22 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
         canvas = Canvas(folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)
         layers = StackFiles(folder.root, canvas)
         yield Finished(job, frames, reference, kept.calibration, kept.table, layers, kept.way)
+
+
+def _anew(out: Path) -> str:
+    return f"make the stack anew: fourlight run NIGHTS --out {out}"
+
+
+def _check_results(out: Path) -> None:
+    """That what the report is made from is there, before work is done for it."""
+    for name in ("summary.json", "picture.tif"):
+        try:
+            with (out / name).open("rb") as stream:
+                if name.endswith(".json"):
+                    json.load(stream)
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or "it is not whole"
+            raise InputError(f"{out / name}: cannot be read ({why}); {_anew(out)}") from None
 
 
 def _again(
@@ -200,11 +222,12 @@ def _lights(past: Provenance, kept: Kept) -> list[RawFrame]:
 
 
 def _check(path: Path, kept: Kept) -> None:
+    known = kept.files[path]
     try:
-        same = kept.files[path].is_still(path)
+        same = known.is_still(path) or (path.stat().st_size == known.size and file_hash(path) == known.sha256)
     except OSError:
         raise InputError(
-            f"{path}: is gone since the run; put it back, or run all that is left anew"
+            f"{path}: is gone since the run; put it back where it was, or run the lights anew where they are"
         ) from None
     if not same:
         raise InputError(f"{path}: has changed since the run; run all lights anew")

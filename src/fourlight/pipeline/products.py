@@ -103,7 +103,9 @@ def _write_evidence(
         outputs.write_json(place / CLAIMS, claims)
     if channels is not None:
         outputs.write_json(place / CHANNELS, channels)
-        write_figures(place / FIGURES, channels, planes, summary.get("scale_arcsec_px"), few=few)
+        y0, y1, x0, x1 = summary["picture"]["window"]
+        seen = {name: plane[y0:y1, x0:x1] for name, plane in planes.items()}
+        write_figures(place / FIGURES, channels, seen, summary.get("scale_arcsec_px"), few=few)
 
 
 def _read(path: Path) -> Any:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from fourlight.core import cfa
 from fourlight.engine import Crew, Progress, Silent, thread_count
@@ -47,6 +48,7 @@ from fourlight.provenance import Provenance, file_state, record
 from fourlight.recipe import Recipe
 from fourlight.stages import noise_check
 from fourlight.stages.calibration import Calibration
+from fourlight.stages.empty_sky import burnt_pixels, empty_sky, star_masks
 from fourlight.stages.grid import Grid
 from fourlight.stages.holdings import plane_holdings, with_shares
 from fourlight.stages.select import kind_of, kind_words
@@ -215,12 +217,15 @@ def _kinds(parts: Sequence[Kind], calibration: Calibration) -> list[dict[str, An
     ]
 
 
-def _planes(layers: StackLayers, stars: StarList) -> dict[str, dict[str, Any]]:
-    """What each plane of the stack holds."""
+def _planes(layers: StackLayers, stars: StarList, full: npt.NDArray[np.float64]) -> dict[str, dict[str, Any]]:
+    """What each plane of the stack holds; ``full`` (4,) is the level of full samples on it."""
+    values = {plane: layers.read(plane, "value") for plane in OUTPUT_PLANES}
+    hidden = star_masks(stars, values["G"].shape).near | burnt_pixels(values, full)
+    level = empty_sky(values, hidden).level
 
     def held(plane: str) -> dict[str, Any]:
         value, variance, samples = (layers.read(plane, part) for part in ("value", "variance", "samples"))
-        return plane_holdings(value, variance, samples, stars)
+        return plane_holdings(value, variance, samples, stars, level[plane])
 
     return {plane: held(plane) for plane in OUTPUT_PLANES}
 
@@ -252,7 +257,10 @@ def _findings(
         weights_for=job.recipe.integrate.weights,
         rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
         noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
-        planes=with_shares(_planes(layers, grid.stars(reference.stars)), pedestal_known=known),
+        planes=with_shares(
+            _planes(layers, grid.stars(reference.stars), stack.table.full / stack.table.zoom**2),
+            pedestal_known=known,
+        ),
         set_aside=job.set_aside,
         names=job.names,
         roles=job.roles,

@@ -26,7 +26,7 @@ LETTERS = 1 / 22
 
 def before_after(
     before: Uint8, after: Uint8, labels: tuple[str, str] = ("Before", "After"), *, kind: Kind = "webp",
-    longest_px: int = 960, quality: int = 82,
+    longest_px: int = 960, quality: int = 90,
 ) -> bytes:  # fmt: skip
     """A picture that becomes another and comes back, over and over.
 
@@ -121,9 +121,11 @@ def _encoded(pictures: Sequence[Image.Image], times: list[int], kind: Kind, qual
     out = io.BytesIO()
     first, rest = pictures[0], list(pictures[1:])
     if kind == "webp":
+        # every picture whole: what is left of the one before shows as blots of its colours
         first.save(
-            out, "WEBP", save_all=True, append_images=rest, duration=times, loop=0, quality=quality, method=4
-        )
+            out, "WEBP", save_all=True, append_images=rest, duration=times, loop=0, quality=quality, method=4,
+            kmin=0, kmax=1,
+        )  # fmt: skip
     else:
         first.save(out, "PNG", save_all=True, append_images=rest, duration=times, loop=0)
     return out.getvalue()

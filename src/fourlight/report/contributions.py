@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from markupsafe import Markup
 
+from fourlight.report.in_common import in_common
 from fourlight.report.shares import share_bar
+from fourlight.report.words import ranged
 
-__all__ = ["contributions", "kind_name", "region_name"]
+__all__ = ["contributions", "in_order", "kind_name", "region_name", "scope_words"]
 
 Facts = Mapping[str, Any]
 
@@ -22,22 +23,31 @@ KINDS = {
 }
 REGIONS = {"object": "the object", "stars": "the stars", "sky": "the sky"}
 """Names of the regions that are found; those of the user's are their own."""
-CHANNELS = ("R", "G", "B", "G1", "G2")
+NIGHTS = "nights like these"
+CHANNELS = ("R", "G", "G1", "G2", "B")
 
 
 def contributions(found: Facts | None) -> dict[str, Any]:
     """Tables and bars of the shares in ``channels.json``; nothing where that is missing."""
     if not found or not found.get("shares"):
-        return {"contributed": [], "contributed_scope": "", "contributed_notes": [], "sharp": [], "cause": ""}
-    regions = list(found.get("regions") or {})
-    order = [name for name in REGIONS if name in regions] + [name for name in regions if name not in REGIONS]
-    tables = [_table(found, name) for name in order]
+        return {
+            "contributed": [],
+            "contributed_scope": "",
+            "contributed_notes": [],
+            "sharp": [],
+            "sharp_scope": "",
+            "cause": "",
+            "in_common": [],
+        }
+    tables = [_table(found, name) for name in in_order(found.get("regions") or {})]
     return {
         "contributed": [table for table in tables if table["rows"]],
-        "contributed_scope": _scope(found),
+        "contributed_scope": scope_words(found),
         "contributed_notes": list(found.get("notes") or ()),
         "sharp": [_sharpness(found, channel) for channel in CHANNELS] if found.get("width") else [],
+        "sharp_scope": "nights like these" if found.get("scope") == NIGHTS else "these lights",
         "cause": found.get("cause") or "",
+        "in_common": in_common(found),
     }
 
 
@@ -63,18 +73,15 @@ def _limit(part: Facts) -> str:
 
 
 def _size(part: Facts) -> str:
-    """A size with its error, in pixels, and in arcseconds where known.
+    """A size with its interval, in pixels, and in arcseconds where known.
 
     >>> _size({"value": 2.0, "low": 1.9, "high": 2.1, "arcsec": {"value": 3.0, "low": 2.85, "high": 3.15}})
     '2.00 ± 0.10 px, 3.00 ± 0.15″'
     """
-    said = []
-    for facts, unit in ((part, " px"), (part.get("arcsec") or {}, "″")):
-        value, low, high = (facts.get(key) for key in ("value", "low", "high"))
-        if value is None or low is None or high is None or not math.isfinite(high - low):
-            continue
-        said.append(f"{value:.2f} ± {max((high - low) / 2, 0.01):.2f}{unit}")
-    return ", ".join(said) or "not known"
+    both = [
+        ranged(facts, 2, 1.0, unit) for facts, unit in ((part, " px"), (part.get("arcsec"), "″")) if facts
+    ]
+    return ", ".join(both) or "not known"
 
 
 def _table(found: Facts, region: str) -> dict[str, Any]:
@@ -91,10 +98,20 @@ def _table(found: Facts, region: str) -> dict[str, Any]:
                     "label": label,
                     "meaning": meaning,
                     "bar": Markup(share_bar(planes, f"{label}, {region_name(region)}")),
-                    "shares": [_share(shares[channel]) for channel in CHANNELS],
+                    "shares": [ranged(shares[channel], 1, 100, " %") for channel in CHANNELS],
                 }
             )
     return {"name": region_name(region), "rows": rows}
+
+
+def in_order(regions: Iterable[str]) -> list[str]:
+    """Regions as they are shown: those that are found, then the user's.
+
+    >>> in_order(["core", "sky", "object"])
+    ['object', 'sky', 'core']
+    """
+    names = list(regions)
+    return [name for name in REGIONS if name in names] + [name for name in names if name not in REGIONS]
 
 
 def kind_name(kind: str) -> str:
@@ -107,24 +124,10 @@ def region_name(region: str) -> str:
     return REGIONS.get(region, f"“{region}”")
 
 
-def _share(part: Facts) -> str:
-    """A share in per cent with its error, that of half its interval.
-
-    >>> _share({"value": 0.5432, "low": 0.5411, "high": 0.5453}), _share({"value": None, "low": 0.0, "high": 1.0})
-    ('54.3 ± 0.2', 'not known')
-    """
-    value, low, high = part.get("value"), part.get("low"), part.get("high")
-    if value is None or low is None or high is None:
-        return "not known"
-    half = 50 * (high - low)
-    digits = 1 if half < 2 else 0
-    return f"{100 * value:.{digits}f} ± {max(half, 0.1 if digits else 1):.{digits}f}"
-
-
-def _scope(found: Facts) -> str:
+def scope_words(found: Facts) -> str:
     """For what the intervals hold."""
     nights, lights = found.get("nights") or 0, found.get("lights") or 0
-    if found.get("scope") == "nights like these":
+    if found.get("scope") == NIGHTS:
         return (
             f"Intervals (95 %) are for nights like these: they come from leaving out one of the {nights} nights after "
             "the other."

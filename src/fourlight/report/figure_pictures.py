@@ -21,6 +21,7 @@ from fourlight.report.figure_style import (
     Look,
     blank,
     files,
+    footed,
     line_of,
     plain_axes,
     points,
@@ -37,6 +38,9 @@ Panel = tuple[str, str | None, Uint8]
 """Its heading, the channel whose mark stands before it, and grey (my, mx) or coloured (my, mx, 3) levels."""
 
 GAP_PX, TOP_PX = 14, 46
+PLAIN = (
+    "All through one plain curve, nothing smoothed or sharpened: this is the stack, not the finished picture."
+)
 COLOURS = ("R", "G", "B")
 
 
@@ -95,7 +99,7 @@ def loss_figure(
     grey : bool
         Show brightness alone (relative luminance, ITU-R BT.709), which is what most of the detail is seen by.
     note : str
-        A sentence below, such as what share of the light that is.
+        A sentence below, such as what share of the light that is; empty: what picture it is.
     title : str
         Empty: one that names the channel.
     width : int
@@ -106,7 +110,7 @@ def loss_figure(
     loss = without_channel(planes, channel, weights, SHARPNESS * (width // columns))
     if grey:
         loss = Loss(*(_brightness(view) for view in (loss.whole, loss.without, loss.lost)))
-    called = "green" if channel == "G" else NAMES.get(channel, channel).lower()
+    called = NAMES.get(channel, channel).lower()
     panels: list[Panel] = [
         ("All channels", None, loss.whole),
         (f"Without {called}", None, loss.without),
@@ -116,7 +120,7 @@ def loss_figure(
         panels,
         columns,
         title or f"What the {'brightness' if grey else 'picture'} loses without {called}",
-        note,
+        note or PLAIN,
         width,
         look,
     )
@@ -196,9 +200,7 @@ def _panels(panels: Sequence[Panel], columns: int, title: str, note: str, width:
         axes.imshow(view, interpolation="antialiased", aspect="auto", **grey)
         _heading(figure, (left, top + head / 2), heading, channel, look)
     titled(figure, title, look, narrow)
-    if said:
-        place = (side / width, 9 / height)
-        figure.text(*place, said, fontsize=points(13), color=look.soft, va="bottom", linespacing=1.3)
+    footed(figure, said, side, look)
     return files(figure, f"{title}: {'; '.join(heading for heading, _, _ in panels)}. {note}".strip())
 
 

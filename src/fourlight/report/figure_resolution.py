@@ -17,6 +17,7 @@ from fourlight.report.figure_style import (
     Look,
     blank,
     files,
+    footed,
     line_of,
     plain_axes,
     points,
@@ -33,10 +34,11 @@ __all__ = ["resolution_figure"]
 Facts = Mapping[str, Any]
 Float64 = npt.NDArray[np.float64]
 
-ORDER = ("R", "G1", "G2", "B", "G")
+ORDER = ("R", "G", "G1", "G2", "B")
 STEADY = 0.03
 """Points of a curve are put together until their scatter is no more than this."""
 ROW_PX = 27
+RANGES = "Ranges (95 %) say how well these half stacks fix it, not what other nights would give."
 PERIODS = (100, 50, 30, 20, 15, 10, 8, 6, 5, 4, 3, 2.5, 2, 1.5, 1)
 
 
@@ -90,10 +92,7 @@ def resolution_figure(
         "Detail that both half stacks show" if narrow else "How fine the detail is that both half stacks show"
     )
     titled(figure, title, look, narrow)
-    if note:
-        figure.text(
-            side / width, 8 / height, note, va="bottom", fontsize=points(13), color=look.soft, linespacing=1.3
-        )
+    footed(figure, note, side, look)
     return files(figure, _words(resolution, names))
 
 
@@ -264,12 +263,15 @@ def _period(fact: Facts, narrow: bool) -> str:
 
 
 def _note(resolution: Mapping[str, Facts], names: list[str], width_px: float) -> str:
-    """Why channels have no number, each reason once."""
+    """What ranges are, and why channels have no number, each reason once."""
     reasons: dict[str, list[str]] = {}
     for name in names:
         if resolution[name]["reason"]:
             reasons.setdefault(resolution[name]["reason"], []).append(name)
-    return "\n".join(wrapped(f"{', '.join(who)}: {why}.", width_px, 13) for why, who in reasons.items())
+    said = [f"{', '.join(who)}: {why}." for why, who in reasons.items()]
+    if len(reasons) == 0 or any(resolution[name]["value"] is not None for name in names):
+        said.insert(0, RANGES)
+    return "\n".join(wrapped(one, width_px, 13) for one in said)
 
 
 def _words(resolution: Mapping[str, Facts], names: list[str]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from fourlight.report.contributions import kind_name, region_name
+from fourlight.report.contributions import in_order, kind_name, region_name
 from fourlight.report.figure_style import (
     LIGHT,
     NAMES,
@@ -15,11 +15,14 @@ from fourlight.report.figure_style import (
     Look,
     blank,
     files,
+    footed,
     line_of,
     plain_axes,
     points,
     titled,
+    wrapped,
 )
+from fourlight.report.words import ranged
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,7 +39,12 @@ MORE = 1.06
 
 
 def shares_figure(
-    shares: Shares, *, title: str = "What each channel holds", width: int = WIDE, look: Look = LIGHT
+    shares: Shares,
+    *,
+    title: str = "What each channel holds",
+    note: str = "",
+    width: int = WIDE,
+    look: Look = LIGHT,
 ) -> Drawn:
     """A panel for each kind of share, in it a group of bars for each region.
 
@@ -45,6 +53,8 @@ def shares_figure(
     shares : mapping of kind to region to channel to value, low, high
         As in ``channels.json``; any number of each.
     title : str
+    note : str
+        Below the panels: for what the intervals hold.
     width : int
         `WIDE`: two panels beside each other; `NARROW`: one.
     look : Look
@@ -62,7 +72,9 @@ def shares_figure(
     across = (width - 2 * side - 40 * (columns - 1)) / columns
     heights = [_height(shares[kind]) for kind in kinds]
     rows = [max(heights[k : k + columns]) for k in range(0, len(kinds), columns)]
-    figure = blank(width, 52 + sum(rows), look)
+    said = wrapped(note, width - 2 * side, 13)
+    under = 18 * (said.count("\n") + 1) + 14 if said else 0
+    figure = blank(width, 52 + sum(rows) + under, look)
     end = MORE * max(
         _top(entry) for kind in kinds for region in shares[kind].values() for entry in region.values()
     )
@@ -78,6 +90,7 @@ def shares_figure(
             color=look.ink, va="top", weight="bold",
         )  # fmt: skip
     titled(figure, title, look, narrow)
+    footed(figure, said, side, look)
     return files(figure, _words(shares, kinds))
 
 
@@ -103,7 +116,8 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
     """Bars of all regions from top to bottom; y is in pixels of the page."""
     axes.set_xlim(0, end)
     place, names = 0.0, []
-    for region, channels in regions.items():
+    for region in in_order(regions):
+        channels = regions[region]
         if len(regions) > 1:
             axes.text(
                 0.02 * end,
@@ -150,22 +164,7 @@ def _bar(axes: Axes, middle: float, channel: str, entry: Mapping[str, Any], look
         ):  # a rim, so that it is seen on the bar too
             axes.plot([low, high], [middle, middle], color=colour, linewidth=stroke, solid_capstyle="butt")
         axes.plot([low, high], [middle, middle], "|", color=look.ink, markersize=7.5, markeredgewidth=1.4)
-    axes.text(1.03, middle, _said(value, low, high), color=look.ink, **style)
-
-
-def _said(value: float, low: float | None, high: float | None) -> str:
-    """A share with its interval, in per cent; as many digits as the interval leaves.
-
-    >>> _said(0.5634, 0.561, 0.566), _said(0.2, 0.1, 0.4), _said(0.7, None, None)
-    ('56.3 ± 0.2 %', '20 (10–40) %', '70 %')
-    """
-    if low is None or high is None:
-        return f"{100 * value:.0f} %"
-    up, down = 100 * (high - value), 100 * (value - low)
-    digits = 1 if up + down < 3.999 else 0
-    if abs(up - down) <= 0.1 * (up + down) + 1e-9 or digits:
-        return f"{100 * value:.{digits}f} ± {max(0.5 * (up + down), 0.1 if digits else 1):.{digits}f} %"
-    return f"{100 * value:.0f} ({100 * low:.0f}–{100 * high:.0f}) %"
+    axes.text(1.03, middle, ranged(entry, 1, 100, " %"), color=look.ink, **style)
 
 
 def _words(shares: Shares, kinds: list[str]) -> str:
@@ -174,7 +173,7 @@ def _words(shares: Shares, kinds: list[str]) -> str:
     for kind in kinds:
         for region, channels in shares[kind].items():
             each = ", ".join(
-                f"{NAMES.get(name, name)} {_said(e['value'], e.get('low'), e.get('high'))}"
+                f"{NAMES.get(name, name)} {ranged(e, 1, 100, ' %')}"
                 for name, e in channels.items()
                 if e.get("value") is not None
             )

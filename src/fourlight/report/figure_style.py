@@ -28,6 +28,7 @@ __all__ = [
     "Look",
     "blank",
     "files",
+    "footed",
     "line_of",
     "plain_axes",
     "points",
@@ -42,7 +43,7 @@ WIDE, NARROW = 960, 390
 SHARPNESS = 2
 """Pixels of the file along one of the page."""
 
-NAMES = {"R": "Red", "G1": "Green 1", "G2": "Green 2", "B": "Blue", "G": "Greens"}
+NAMES = {"R": "Red", "G1": "Green 1", "G2": "Green 2", "B": "Blue", "G": "Green"}
 _MARKS = {"R": "o", "G1": "s", "G2": "D", "B": "^", "G": "h"}
 _DASHES: dict[str, Any] = {
     "R": "-",
@@ -132,6 +133,15 @@ def titled(figure: Figure, title: str, look: Look, narrow: bool) -> None:
     figure.text(
         side / width, 1 - 14 / height, title, fontsize=points(size), color=look.ink, va="top", weight="bold"
     )
+
+
+def footed(figure: Figure, text: str, side: float, look: Look) -> None:
+    """Write broken lines at the lower left corner, ``side`` pixels of the page from it."""
+    width, height = (float(part) * PX_PER_INCH for part in figure.get_size_inches())
+    if text:
+        figure.text(
+            side / width, 8 / height, text, va="bottom", fontsize=points(13), color=look.soft, linespacing=1.3
+        )
 
 
 def line_of(channel: str, look: Look) -> dict[str, Any]:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from fourlight.io.room import writing
 from fourlight.report.animation import before_after, write_animation
+from fourlight.report.contributions import scope_words
 from fourlight.report.figure_pictures import loss_figure, planes_figure, without_channel
 from fourlight.report.figure_resolution import resolution_figure
 from fourlight.report.figure_shares import shares_figure
@@ -70,7 +71,9 @@ def write_figures(
             channels["resolution"], scale_arcsec, width=width, look=look
         )
     if any(any(regions.values()) for regions in (channels.get("shares") or {}).values()):
-        makers["shares"] = lambda width: shares_figure(channels["shares"], width=width, look=look)
+        makers["shares"] = lambda width: shares_figure(
+            channels["shares"], note=scope_words(channels), width=width, look=look
+        )
     if few:
         return [path for name, make in makers.items() for path in write_figure(folder, name, make(WIDE))]
     paths = [path for name, make in makers.items() for path in _both(folder, name, make)]

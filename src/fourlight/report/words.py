@@ -14,6 +14,7 @@ __all__ = [
     "duration",
     "listed",
     "percent",
+    "ranged",
     "reached",
     "sentence",
     "typeset",
@@ -108,6 +109,45 @@ def with_error(value: Any, error: Any) -> str:
     place = math.floor(math.log10(error))
     decimals = max(0, -place + (error < 3 * 10.0**place))
     return f"{value:,.{decimals}f} ± {error:,.{decimals}f}"
+
+
+def ranged(part: Mapping[str, Any], decimals: int, factor: float = 1.0, unit: str = "") -> str:
+    """An estimate with its interval: as ± where that lies evenly about it, else with both ends.
+
+    Parameters
+    ----------
+    part : mapping
+        ``value``, ``low``, ``high``; None or NaN where not known.
+    decimals : int
+        Most that are printed; one less where the interval is wider than 40 units of the last.
+    factor : float
+        Multiplies all three.
+    unit : str
+        Follows the numbers.
+
+    >>> ranged({"value": 0.5634, "low": 0.561, "high": 0.566}, 1, 100)
+    '56.3 ± 0.2'
+    >>> ranged({"value": 2, "low": 1, "high": 4}, 2, 1, " px")
+    '2.0 (1.0–4.0) px'
+    >>> ranged({"value": 1, "low": 0.5, "high": 1}, 1, 100, " %"), ranged({"value": 2, "low": None, "high": 4}, 0)
+    ('100 (50–100) %', '2, no interval')
+    >>> ranged({"value": float("nan"), "low": 0, "high": 1}, 1)
+    'not known'
+    """
+    value, low, high = (_scaled(part.get(key), factor) for key in ("value", "low", "high"))
+    if value is None:
+        return "not known"
+    if low is None or high is None:
+        return f"{value:.{max(decimals - 1, 0)}f}{unit}, no interval"
+    place = max(decimals - (high - low >= 39.99 * 0.1**decimals), 0)
+    step, up, down = 0.1**place, high - value, value - low
+    if abs(up - down) <= max(0.1 * (up + down), 1.5 * step) and min(up, down) > -1e-9:
+        return f"{value:.{place}f} ± {max(0.5 * (up + down), step):.{place}f}{unit}"
+    return f"{value:.{place}f} ({low:.{place}f}–{high:.{place}f}){unit}"
+
+
+def _scaled(number: Any, factor: float) -> float | None:
+    return factor * number if isinstance(number, int | float) and math.isfinite(number) else None
 
 
 def unbroken(text: str) -> str:

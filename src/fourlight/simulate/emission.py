@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from fourlight.core.spectra import LINES_NM, dust_law
+from fourlight.core.spectra import HALPHA_OVER_HBETA, LINES_NM, NII_WEAK, OIII_WEAK, dust_law
 from fourlight.simulate.light import Throughput
 from fourlight.simulate.nebula import Shapes, shapes
 from fourlight.simulate.resample import Canvas
@@ -19,13 +19,6 @@ from fourlight.simulate.scene import Scene
 __all__ = ["Emission", "emission"]
 
 FloatArray = npt.NDArray[np.float64]
-
-OIII_WEAK = 1.0 / 2.98 * (495.89 / 500.68)
-"""Photons of [OIII] 495.9 per photon of 500.7: energy ratio 2.98 (Storey & Zeippen 2000)."""
-NII_WEAK = 1.0 / 2.95
-"""Photons of [NII] 654.8 per photon of 658.4; published energy ratios are 2.94 to 3.05."""
-HALPHA_OVER_HBETA = 2.86 * (656.28 / 486.13)
-"""Photons: case B at 10 000 K, energy ratio 2.86 (Osterbrock & Ferland 2006)."""
 
 _BAND_ROWS = 128
 """Rows of the object drawn at a time, so that memory does not grow with the frame."""

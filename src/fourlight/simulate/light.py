@@ -9,19 +9,18 @@ import numpy.typing as npt
 
 from fourlight.core.moonlight import dark_nl, magnitude, moon_nl
 from fourlight.core.spectra import LINES_NM, RAYLEIGH, black_body
-from fourlight.sensor.response import (
-    FILTERS,
-    WAVE_NM,
-    electrons_per_photon,
-    filter_curve,
-    sensor_curves,
-)
+from fourlight.sensor.filters import FILTERS, in_bands
+from fourlight.sensor.response import WAVE_NM
+from fourlight.sensor.sensors import sensor
 from fourlight.simulate.scene import Scene
 from fourlight.simulate.scene_sky import Night
 
 __all__ = ["Throughput", "sky_rates", "throughput"]
 
 FloatArray = npt.NDArray[np.float64]
+
+OPEN_NM = ((590.0, 420.0),)
+"""What air and lenses pass (centre, width) where no filter bounds the light."""
 
 
 @dataclass(frozen=True)
@@ -55,16 +54,19 @@ class Throughput:
 
     def line(self, name: str, rayleigh: float = 1.0) -> FloatArray:
         """(3,) electrons per second and square arcsecond of an emission line."""
-        share = electrons_per_photon(self.curves, LINES_NM[name])
+        share = np.array([np.interp(LINES_NM[name], WAVE_NM, curve) for curve in self.curves])
         return np.asarray(share * (rayleigh * RAYLEIGH * self.area_cm2))
 
 
 def throughput(scene: Scene) -> Throughput:
     """Light path of a scene."""
-    optics, chosen = scene.optics, scene.filter
-    bands = chosen.bands_nm or FILTERS[chosen.name]
-    sensor = sensor_curves(scene.camera.sensor, scene.camera.peak_qe)
-    curves = sensor * filter_curve(bands, chosen.transmission) * optics.transmission
+    optics, chosen, camera = scene.optics, scene.filter, scene.camera
+    named = FILTERS.get(chosen.name)
+    passband = (
+        named if named and named.bands and not chosen.bands_nm else in_bands(chosen.bands_nm or OPEN_NM)
+    )
+    passed = passband.at(WAVE_NM) * chosen.transmission
+    curves = sensor(camera.sensor).at(WAVE_NM) * camera.peak_qe * passed * optics.transmission
     return Throughput(curves, np.pi / 4.0 * (optics.aperture_mm / 10.0) ** 2)
 
 

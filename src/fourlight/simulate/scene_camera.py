@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from fourlight.sensor.response import FILTERS
+from fourlight.sensor.filters import FILTERS
 from fourlight.settings import Section
 
 __all__ = ["Calibration", "Camera", "Filter", "Optics"]
@@ -74,9 +74,9 @@ class Filter(Section):
 class Camera(Section):
     """One-shot-colour camera."""
 
-    sensor: Annotated[Literal["bsi-8mp", "bsi-5mp"], Field(description="Table of spectral response")] = (
-        "bsi-8mp"
-    )
+    sensor: Annotated[
+        Literal["bsi-8mp", "bsi-5mp", "slr-16mp"], Field(description="Table of spectral response")
+    ] = "bsi-8mp"
     peak_qe: Annotated[float, Field(gt=0, le=1, description="Quantum efficiency at the response peak")] = 0.8
     mosaic: Annotated[
         Literal["RGGB", "BGGR", "GRBG", "GBRG"], Field(description="Mosaic pattern in array order")

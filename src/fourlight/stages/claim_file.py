@@ -9,9 +9,10 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from fourlight.errors import RecipeError
-from fourlight.settings import Section, from_toml
-from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side, nearest, side
+from fourlight.settings import Section, nearest, validated
+from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side, side
 from fourlight.stages.stack_layers import OUTPUT_PLANES
+from fourlight.toml_text import parsed
 
 __all__ = ["Claim", "chosen", "loads", "shipped", "with_own"]
 
@@ -208,7 +209,12 @@ def loads(text: str, source: str = "claims") -> tuple[Claim, ...]:
         cannot be compared.
     """
     known = ["claims", *(f"claims.{key}" for key in Claim.model_fields)]
-    found = from_toml(_Claims, text, known, source).claims
+    data = parsed(text, source)
+    if not data:
+        raise RecipeError(
+            "", None, "there is nothing in it; write a [[claims]] table for every claim", source
+        )
+    found = validated(_Claims, data, known, source).claims
     names = [claim.name for claim in found]
     for name in names:
         if names.count(name) > 1:

@@ -74,7 +74,9 @@ def _moon(series: Series, name: str) -> Mask:
     moonlit = above & (lit >= MOONLIT)
     dark = (np.isfinite(altitude) & ~above) | (lit < MOONLESS)
     if not moonlit.any():
-        raise Untold("no light was taken under the Moon")
+        raise Untold(
+            "by their dates and place no light was taken with the Moon above the horizon and a fifth or more of it lit"
+        )
     if not dark.any():
         raise Untold("every light was taken under the Moon")
     return moonlit if name == "moonlit" else dark
@@ -86,9 +88,8 @@ def _temperature(series: Series, name: str) -> Mask:
         raise Untold("the temperature of the sensor is not known")
     least, most = float(known.min()), float(known.max())
     if most - least < WARMER_C:
-        raise Untold(
-            f"the sensor was between {least:.1f} and {most:.1f} C: {WARMER_C:g} C of difference are needed"
-        )
+        was = f"at {least:.1f} C" if most - least < 0.1 else f"between {least:.1f} and {most:.1f} C"
+        raise Untold(f"the sensor was {was}: {WARMER_C:g} C of difference are needed")
     middle = (least + most) / 2
     with np.errstate(invalid="ignore"):
         return series.temperature_c > middle if name == "warm" else series.temperature_c <= middle

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 
+from fourlight.settings import nearest
 from fourlight.stages.series import AS_RUN
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
-__all__ = ["COVARIATES", "GROUPS", "NIGHT", "QUANTITIES", "TREATMENTS", "Quantity", "Side", "nearest", "side"]
+__all__ = ["COVARIATES", "GROUPS", "NIGHT", "QUANTITIES", "TREATMENTS", "Quantity", "Side", "side"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +129,3 @@ def side(text: str) -> Side:
     if text in TREATMENTS:
         return Side("treatment", text)
     raise ValueError(nearest(text, (*OUTPUT_PLANES, *GROUPS, *TREATMENTS, "night YYYY-MM-DD"), "such side"))
-
-
-def nearest(given: str, known: Iterable[str], what: str) -> str:
-    """That there is no such thing, and the nearest one or all there are.
-
-    >>> nearest("informtion", ["noise", "information"], "such quantity")
-    'no such quantity; did you mean information?'
-    """
-    names = list(known)
-    near = difflib.get_close_matches(given, names, n=1, cutoff=0.5)
-    return f"no {what}; did you mean {near[0]}?" if near else f"no {what}; known are {', '.join(names)}"

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.trials import Trial, jackknife, trial_of
-from fourlight.sensor import response
+from fourlight.sensor import sensors
+from fourlight.sensor.response import WAVE_NM
 from fourlight.stages.canvas import bands
 from fourlight.stages.regions import Regions
 
@@ -147,15 +148,18 @@ def crosstalk() -> Mapping[str, tuple[float, float]]:
     """Share of each channel's response that lies where another channel responds more, of known sensors least and most.
 
     To light of as many photons at every wavelength, without a narrow filter. The camera's own curve is not known here:
-    the range over the published ones stands for it.
+    the range over the published ones whose colours share a scale stands for it.
 
     >>> low, high = crosstalk()["G"]
     >>> bool(0.0 < low <= high < 0.5)
     True
     """
     found = []
-    for name in response.SENSORS:
-        curves = response.sensor_curves(name)
+    for name in sensors.SENSORS:
+        known = sensors.sensor(name)
+        if known.scale == "by colour":
+            continue
+        curves = known.at(WAVE_NM)
         leads = curves.argmax(axis=0)
         found.append([1 - float(curve[leads == c].sum() / curve.sum()) for c, curve in enumerate(curves)])
     low, high = np.min(found, axis=0), np.max(found, axis=0)

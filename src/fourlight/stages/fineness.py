@@ -79,7 +79,7 @@ class Fineness:
     half_bit: Float64
     """(n,) threshold of each ring."""
     seventh: Range
-    """Frequency at 1/7 and its one-sigma range; NaN where `reason` says why there is none."""
+    """Frequency at 1/7 and its range (95 %); NaN where `reason` says why there is none."""
     half: Range
     """The same at the half-bit curve."""
     finest: float

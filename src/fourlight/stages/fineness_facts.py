@@ -28,7 +28,7 @@ def resolution_facts(found: Fineness, scale_arcsec: float | None) -> dict[str, A
     -------
     dict
         ``value``, ``low``, ``high``: period of the finest detail (1 / frequency at 1/7) in pixels of the stack with
-        its one-sigma range, None where ``reason`` says why; the same in ``arcsec``, ``half_bit`` the same at the
+        its range (95 %), None where ``reason`` says why; the same in ``arcsec``, ``half_bit`` the same at the
         half-bit curve, ``cycles_per_px`` the frequency; ``finest_px`` the finest that is claimed, ``at_limit``
         whether detail reaches to it; ``pattern`` the power of a fixed pattern of one light over the noise of a half;
         ``curve`` by frequency: correlation, its standard error and the half-bit curve.

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import background, levels, starmodel, starshape
+from fourlight.core import starmodel, starshape
 from fourlight.frames import StarList
 from fourlight.stages.canvas import bands, some
 
@@ -15,10 +15,10 @@ __all__ = ["plane_holdings", "with_shares"]
 
 Float32 = npt.NDArray[np.float32]
 
-CELL_PX = 32
 
-
-def plane_holdings(value: Float32, variance: Float32, samples: Float32, stars: StarList) -> dict[str, Any]:
+def plane_holdings(
+    value: Float32, variance: Float32, samples: Float32, stars: StarList, sky: float
+) -> dict[str, Any]:
     """Measured numbers of one plane of the stack.
 
     Parameters
@@ -27,6 +27,8 @@ def plane_holdings(value: Float32, variance: Float32, samples: Float32, stars: S
         The plane, its VAR and its effective samples; NaN where no frame covers.
     stars : StarList
         Stars of the reference frame, whose grid the stack has.
+    sky : float
+        Level of the empty sky, as from `fourlight.stages.empty_sky`; NaN where it is not known.
 
     Returns
     -------
@@ -39,9 +41,8 @@ def plane_holdings(value: Float32, variance: Float32, samples: Float32, stars: S
         return {"sky": None, "object": None, "noise": None, "fwhm_px": None, "samples_median": 0.0}
     known = some(variance)
     usual = float(np.median(known[np.isfinite(known)]))
-    cells = levels.cell_levels(value, None, CELL_PX)
-    dark = background.sky_cells(cells, 1)
-    sky = float(np.median(cells.level[dark])) if dark.any() else float(np.nanmedian(some(value)))
+    if not np.isfinite(sky):
+        sky = float(np.nanmedian(some(value)))
     return {
         "sky": sky,
         "object": mean - sky,

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from fourlight.core import background, levels, starcolour, starlet
-from fourlight.core.cfa import PLANES
+from fourlight.core import background, starlet
 from fourlight.core.regionsums import STEEP
 from fourlight.frames import StarList
 from fourlight.stages.canvas import bands
+from fourlight.stages.empty_sky import COLOURS, burnt_pixels, empty_sky, star_masks
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["OWN", "Box", "Regions", "find_regions"]
@@ -27,21 +27,8 @@ Box = tuple[int, int, int, int]
 OWN = ("object", "sky", "stars")
 """Regions that are found; others are named by the user."""
 
-CELL_PX = 16
-"""Side of the cells in which it is decided what is object and what is sky; larger where the stack is large."""
-MOST_CELLS = 128
-"""Cells along the longer side."""
-OBJECT_SIGMA = 4.0
-"""Light above the sky, in errors of a cell, from which a cell shows the object."""
-UNEVEN = 3.0
-"""Scatter of the lowest cells, in their errors, from which faint light fills the field."""
-DARKEST = 0.04
-"""Share of the cells that are sky then."""
-STAR_RADIUS = 1.0
-"""Radius of the disc of a star that counts as its light, in its width (FWHM)."""
-COLOURS = ("R", "G", "B")
-BURNT_REACH = 4
-"""Pixels around full ones that do not count either."""
+LEAST_OBJECT = 4
+"""Cells' worth of pixels that an object has at least: what is left of a bright star's halo is less."""
 STEEP_SIGMA, STEEP_REACH = 4.0, 10
 """Detail of the stack in units of its noise from which light is steep, and rows that it is told from."""
 
@@ -77,7 +64,7 @@ def find_regions(
     level : (4,) float64
         Of R, G1, G2, B per pixel of the stack, from which samples may be full.
     order : int
-        Order of the surface that is taken for the sky under the object.
+        Order of the surface that is taken for the sky under the object; one more where it needs to be.
 
     Returns
     -------
@@ -87,24 +74,22 @@ def find_regions(
     values = {plane: read(plane, "value") for plane in OUTPUT_PLANES}
     shape = values["G"].shape
     covered = np.logical_and.reduce([np.isfinite(values[c]) for c in COLOURS])
-    light, near, full = _star_masks(stars, (shape[0], shape[1]))
-    burnt = _burnt(values, level)
-    near |= burnt
-    side = max(CELL_PX, -(-max(shape) // MOST_CELLS))
-    cells = {plane: levels.cell_levels(value, near | ~covered, side) for plane, value in values.items()}
-    use, above, order = _sky_and_object(cells, order)
-    surfaces = {plane: background.fit_surface(cells[plane], use, order) for plane in OUTPUT_PLANES}
+    found, burnt = star_masks(stars, (shape[0], shape[1])), burnt_pixels(values, level)
+    near = found.near | burnt
+    sky = empty_sky(values, near | ~covered, order)
     masks = {
-        "object": _spread(above, side, shape) & ~near & covered,
-        "sky": _spread(use, side, shape) & ~near & covered,
-        "stars": light & covered & ~full & ~burnt,
+        "object": _spread(sky.above, sky.side, shape) & ~near & covered,
+        "sky": _spread(sky.use, sky.side, shape) & ~near & covered,
+        "stars": found.light & covered & ~found.full & ~burnt,
     }
+    if np.count_nonzero(masks["object"]) < LEAST_OBJECT * sky.side**2:
+        del masks["object"]
     masks |= {name: _inside(box, covered & ~burnt) for name, box in boxes.items()}
     masks = {name: mask for name, mask in masks.items() if mask.any()}
-    signal = np.array([_light(name, mask, values, surfaces) for name, mask in masks.items()])
+    signal = np.array([_light(name, mask, values, sky.surfaces) for name, mask in masks.items()])
     signal = signal.reshape(-1, len(OUTPUT_PLANES))  # of no region, too
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
-    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, order == 0)
+    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled)
 
 
 def _inside(box: Box, there: Bool) -> Bool:
@@ -126,33 +111,6 @@ def _labels(masks: Mapping[str, Bool], steep: Bool) -> npt.NDArray[np.uint16]:
     return labels
 
 
-def _star_masks(stars: StarList, shape: tuple[int, int]) -> tuple[Bool, Bool, Bool]:
-    """Pixels in the discs of good stars, near any star, and near full ones."""
-    if len(stars) == 0:
-        nothing = np.zeros(shape, dtype=bool)
-        return nothing, nothing.copy(), nothing.copy()
-    known = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
-    width = float(np.clip(np.median(known), 1.0, 30.0)) if len(known) else 3.0
-    total = np.nansum(stars.flux, axis=1)
-    reach = starcolour.star_reach(width, np.maximum(total / max(float(np.median(total)), 1e-30), 1e-3))
-    good = ~stars.saturated
-
-    def discs(which: Bool, radius: Float64) -> Bool:
-        return starcolour.star_mask(shape, stars.x[which], stars.y[which], radius[which])
-
-    everyone = np.ones(len(stars), dtype=bool)
-    near = discs(everyone, reach)
-    if near.mean() > 0.5:  # a crowded field has no sky between discs of this size
-        near = discs(everyone, np.full(len(stars), width))
-    return discs(good, np.full(len(stars), STAR_RADIUS * width)), near, discs(~good, 1.5 * reach)
-
-
-def _burnt(values: Mapping[str, Float32], level: Float64) -> Bool:
-    """Where samples may have been full in some frame, whether a star was found there or not."""
-    burnt = np.logical_or.reduce([values[c] > 0.7 * full for c, full in zip(PLANES, level, strict=True)])
-    return np.asarray(ndimage.binary_dilation(burnt, iterations=BURNT_REACH)) if burnt.any() else burnt
-
-
 def _steep(read: Callable[[str, str], Float32]) -> Bool:
     """Where fine detail stands out of the noise in any colour, and beside it: frames of another seeing differ there."""
     found = np.zeros(read("G", "value").shape, dtype=bool)
@@ -168,46 +126,6 @@ def _steep(read: Callable[[str, str], Float32]) -> Bool:
             high = ndimage.binary_dilation(high, iterations=2)
             found[rows] |= high[rows.start - around.start :][: found[rows].shape[0]]
     return found
-
-
-def _sky_and_object(cells: Mapping[str, levels.Cells], order: int) -> tuple[Bool, Bool, int]:
-    """Cells (my, mx) that are empty sky, and that show the object, and the order of the sky that they fix.
-
-    All colours count by their noise. Empty sky is even but for noise. Where what lies lowest is more uneven than that,
-    faint light fills the field: a slope of it cannot be told from one of the sky, and the darkest cells alone are sky.
-    """
-    known = np.logical_and.reduce([np.isfinite(cells[c].error) for c in COLOURS])
-    if not known.any():  # no pixel holds all colours
-        return known, known.copy(), order
-    scale = {c: max(float(np.nanmedian(cells[c].error)), 1e-30) for c in COLOURS}
-    level = np.mean([cells[c].level / scale[c] for c in COLOURS], axis=0)
-    error = np.sqrt(np.mean([(cells[c].error / scale[c]) ** 2 for c in COLOURS], axis=0) / len(COLOURS))
-    joint, noise = replace(cells["G"], level=level, error=error), float(np.nanmedian(error))
-    use = background.sky_cells(joint, order)
-    above = _above(joint, use, order)
-    if np.std(above[use]) > UNEVEN * noise:
-        use, order = _darkest(level), 0
-        above = _above(joint, use, order)
-    scatter = max(float(np.std(above[use])), noise)
-    high = np.isfinite(above) & (above > OBJECT_SIGMA * scatter)
-    # a cell alone is a galaxy or a star that was not found: an object of which something can be told is larger
-    high &= ndimage.uniform_filter(high.astype(np.float64), 3, mode="nearest") > 2.5 / 9
-    return use & ~high, high, order
-
-
-def _above(cells: levels.Cells, use: Bool, order: int) -> Float64:
-    """(my, mx) level above the sky through some of the cells."""
-    y, x = cells.centres()
-    return cells.level - background.fit_surface(cells, use, order).at(*np.meshgrid(y, x, indexing="ij"))
-
-
-def _darkest(level: Float64) -> Bool:
-    """The darkest cells, each judged with those around it."""
-    known = np.isfinite(level)
-    around = ndimage.uniform_filter(np.where(known, level, 0.0), 3, mode="nearest")
-    share = ndimage.uniform_filter(known.astype(np.float64), 3, mode="nearest")
-    mean = np.where(known & (share > 0.5), around / np.maximum(share, 1e-9), np.inf)
-    return np.asarray(mean <= np.quantile(mean[np.isfinite(mean)], DARKEST)) if known.any() else known
 
 
 def _spread(cells: Bool, side: int, shape: tuple[int, ...]) -> Bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,9 @@ from fourlight.core.blur import air_mass, band, seeing_ratio
 from fourlight.core.trials import Trial, jackknife
 from fourlight.core.widthcauses import Explained, Seen, explained
 from fourlight.frames import RegisteredFrame
-from fourlight.sensor.response import WAVE_NM, sensor_curves
+from fourlight.sensor.filters import FILTERS, known_filter
+from fourlight.sensor.response import WAVE_NM
+from fourlight.sensor.sensors import sensor
 from fourlight.stages.fringe_facts import altitude_of
 from fourlight.stages.shared_places import zoom
 from fourlight.stages.width_ratio import METHOD, WidthRatio, width_ratio
@@ -26,6 +29,7 @@ __all__ = ["Cause", "Sky", "known_sky", "mosaic_bands", "vertical", "width_cause
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
+Fact = TypeVar("Fact")
 
 LOWEST_DEG = 10.0
 """Altitude under which the flat atmosphere of dispersion no longer holds."""
@@ -54,6 +58,8 @@ class Sky:
     arcsec_px: float | Float64 | None = None
     """Side of a pixel of the lights: one for all, or (f,)."""
     aperture_mm: float | None = None
+    filter_name: str | None = None
+    """In front of the sensor, as headers name it."""
     vertical_deg: Float64 | None = None
     """(f,) direction of the vertical on the light, from +x towards +y; NaN where it is not known."""
 
@@ -71,14 +77,17 @@ class Cause:
     """Power of air mass that width in green goes with; None where air mass is not known or hardly changes."""
 
 
-def mosaic_bands(sensor: str = "bsi-8mp") -> tuple[Float64, Float64]:
-    """Mean wavelength (nm) of R, G, B of a sensor without a filter, and rms spread by the air, arcsec at 45 degrees.
+def mosaic_bands(camera: str = "bsi-8mp", passed: str | None = None) -> tuple[Float64, Float64]:
+    """Mean wavelength (nm) of R, G, B, behind a filter if named, and rms spread by the air, arcsec at 45 degrees.
 
     >>> wave, spread = mosaic_bands()
     >>> wave.round().tolist(), spread.round(2).tolist()
     ([616.0, 547.0, 482.0], [0.19, 0.19, 0.28])
+    >>> mosaic_bands(passed="dual-7nm")[0].round().tolist()
+    [643.0, 520.0, 522.0]
     """
-    mean, spread = zip(*(band(WAVE_NM, curve) for curve in sensor_curves(sensor)), strict=True)
+    curves = sensor(camera).at(WAVE_NM) * FILTERS[passed or "none"].at(WAVE_NM)
+    mean, spread = zip(*(band(WAVE_NM, curve) for curve in curves), strict=True)
     return np.array(mean), np.array(spread)
 
 
@@ -92,9 +101,7 @@ def vertical(frame: RegisteredFrame) -> float:
     return float(np.degrees(np.arctan2(dy, dx))) if np.hypot(dx, dy) > LEAST_SHIFT_PX else float("nan")
 
 
-def known_sky(
-    frames: Sequence[RegisteredFrame], arcsec_px: float | None = None, aperture_mm: float | None = None
-) -> Sky:
+def known_sky(frames: Sequence[RegisteredFrame], arcsec_px: float | None = None) -> Sky:
     """What headers and stars tell of each light; ``arcsec_px`` is the side of a pixel of the reference.
 
     Lights without a time are taken as evenly spaced.
@@ -107,7 +114,15 @@ def known_sky(
     altitude = None if None in heights else np.array(heights, dtype=np.float64)
     scale = None if arcsec_px is None else arcsec_px * np.array([zoom(frame) for frame in frames])
     up = np.array([vertical(frame) for frame in frames])
-    return Sky(hours, [raw.night for raw in raws], altitude, scale, aperture_mm, up)
+    return Sky(
+        hours, [raw.night for raw in raws], altitude, scale, _common([raw.aperture_mm for raw in raws]),
+        _common([raw.filter_name for raw in raws]), up,
+    )  # fmt: skip
+
+
+def _common(facts: Sequence[Fact | None]) -> Fact | None:
+    """What all lights agree on."""
+    return facts[0] if len(set(facts)) == 1 else None
 
 
 def width_cause(
@@ -123,7 +138,7 @@ def width_cause(
         One for each light, in order of time.
     sky : Sky
     bands : (wave_nm (3,), spread_arcsec (3,)), optional
-        Of R, G, B, as from `mosaic_bands`; with a filter, what it leaves of them.
+        Of R, G, B, as from `mosaic_bands`; else those behind the lights' filter where it is known by name.
     """
     ratios = {colour: width_ratio(widths, colour, nights=sky.nights) for colour in "RB"}
     known = np.array(
@@ -132,13 +147,15 @@ def width_cause(
     if len(known) < LEAST_LIGHTS:
         said = f"{len(known)} lights show stars in red, green and blue; {LEAST_LIGHTS} are needed to look for a cause."
         return Cause(said, (), ratios, None)
-    wave, spread = bands or mosaic_bands()
+    passed = known_filter(sky.filter_name)
+    wave, spread = bands or mosaic_bands(passed=passed)
     seen = _seen([widths[int(k)] for k in known], sky, known, wave, spread)
     ranked = tuple(explained(seen))
     power = _power(np.log(seen.width), sky, known)
     unit = "arcsec" if seen.arcsec else "px"
     seeing = 100 * (seeing_ratio(wave[[0, 2]], float(wave[1])) - 1)
-    return Cause(statement(ranked, ratios, seen, unit, seeing, power), ranked, ratios, power)
+    said = statement(ranked, ratios, seen, unit, seeing, power, guessed=not (bands or passed))
+    return Cause(said, ranked, ratios, power)
 
 
 def _seen(widths: list[FrameWidths], sky: Sky, known: Int64, wave: Float64, spread: Float64) -> Seen:
