@@ -34,7 +34,7 @@ __all__ = ["resolution_figure"]
 Facts = Mapping[str, Any]
 Float64 = npt.NDArray[np.float64]
 
-ORDER = ("R", "G1", "G2", "B", "G")
+ORDER = ("R", "G", "G1", "G2", "B")
 STEADY = 0.03
 """Points of a curve are put together until their scatter is no more than this."""
 ROW_PX = 27

@@ -62,7 +62,7 @@ def parts_of(names: Sequence[str | None], weight: npt.ArrayLike | None = None) -
     >>> found = parts_of(["a", "a", "b", "a", None, None, None])
     >>> [night.tolist() for night in found.nights], found.scope
     ([[True, True, False, True, False, False, False]], 'these frames')
-    >>> [round(share, 3) for share in (*found.share, *found.rest)]
+    >>> [round(float(share), 3) for share in (*found.share, *found.rest)]
     [0.429, 0.143, 0.429]
     """
     label = np.array([name or "" for name in names], dtype=np.str_)
