@@ -10,11 +10,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from null_lights import NIGHT, Sky, lights, own_nights, patches
 
+from fourlight.core.estimates import Estimate
 from fourlight.stages.claim_file import Claim, loads, shipped
 from fourlight.stages.claims import findings
 from fourlight.stages.series import Series
+from fourlight.stages.verdicts import Bar, verdicts
 
-__all__ = ["MEMORIES", "Case", "Rates", "cases", "found_from", "rates", "skies", "whole_runs"]
+__all__ = ["MEMORIES", "Case", "Rates", "among_others", "cases", "found_from", "rates", "skies", "whole_runs"]
 
 MEMORIES, NIGHTS, LIGHTS = (0.3, 0.6, 0.9), (1, 2, 3, 5), (12, 24, 60)
 PATCHES, PATCH_MEMORIES = (16, 36, 64), (0.0, 0.3, 0.6)
@@ -211,6 +213,36 @@ def whole_runs(sets: int) -> list[list[str]]:
             *(f"{100 * np.mean(wrong[verdict]):.1f}" for verdict in ("supported", "contradicted")),
         ])  # fmt: skip
     return rows
+
+
+def among_others(sets: int) -> list[list[str]]:
+    """Claims with nothing to them, each supported alone in one of forty runs, beside others: runs with a wrong one."""
+    bar, either = Bar(0.0, 0.5, "more"), Bar(0.0, 0.5, "either")
+    rng, rows = np.random.default_rng(9), []
+
+    def wrong(drawn: list[np.ndarray], beside: list[Estimate], of: Bar) -> str:
+        told = [
+            "supported"
+            in verdicts([*(_known(x, 1.0) for x in run), *beside], [of] * (len(run) + len(beside)))
+            for run in drawn
+        ]
+        return f"{100 * np.mean(told):.1f}"
+
+    for sure in (0, 5, 10, 20, 30):
+        drawn = [rng.normal(size=10) for _ in range(sets)]
+        rows.append(["10", f"{sure} sure effects of a third of what matters", str(sets),
+                     wrong(drawn, [_known(0.15, 0.01)] * sure, bar)])  # fmt: skip
+    for nights in (3, 5, 10):
+        level = rng.normal(size=(sets, nights))
+        apart = (level - level.mean(axis=1, keepdims=True)) * np.sqrt(nights / (nights - 1))
+        rows.append(
+            [str(nights), "nights, each against the others", str(sets), wrong(list(apart), [], either)]
+        )
+    return rows
+
+
+def _known(value: float, error: float) -> Estimate:
+    return Estimate(float(value), (error,), (1.0,), 1e6, 100)
 
 
 def _true(name: str, true: dict[str, bool]) -> bool:

@@ -144,7 +144,7 @@ def patches(
     noise, signal, width_px : float
         Over those of the stack as run.
     uneven : float
-        Scatter over patches, in the logarithm, that the treatment adds to the signal of all planes.
+        Scatter over patches, in the logarithm, that the treatment adds to the light of all planes.
     own : float
         Error of each value of each stack that they do not share, in the logarithm; a fifth more is shared.
     """
@@ -155,10 +155,12 @@ def patches(
     base = {
         "noise": 2 * np.exp(shared(0.3)),
         "signal": 40 * np.exp(shared(1.0)),
+        "level": 100 * np.exp(shared(0.3)),
         "width_px": 2.5 * np.exp(shared(0.1)),
     }
-    change = {"noise": noise, "signal": signal, "width_px": width_px}
-    shadow = {"signal": uneven * rng.normal(size=(m, 1))}
+    change = {"noise": noise, "signal": signal, "level": 1.0, "width_px": width_px}
+    dark = uneven * rng.normal(size=(m, 1))
+    shadow = {"signal": dark, "level": dark}
 
     def stack(changed: bool) -> dict[str, np.ndarray]:
         return {

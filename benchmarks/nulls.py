@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from null_cases import MEMORIES, Case, Rates, cases, found_from, rates, skies, whole_runs
+from null_cases import MEMORIES, Case, Rates, among_others, cases, found_from, rates, skies, whole_runs
 from null_lights import Sky, drift
 from scipy import stats
 
@@ -34,6 +34,7 @@ RUNS = (
     "of those supported, wrong, %",
     "of those contradicted, wrong, %",
 )
+AMONG = ("claims without effect", "beside", "runs", "runs with a wrong supported, %")
 
 
 def wrong(case: Case, sets: int) -> list[str]:
@@ -119,7 +120,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sets", type=int, default=200, help="drawn for each plan")
     parser.add_argument("--only", default="", help="claims whose names begin so")
-    parser.add_argument("--tables", default="wrong,power,cost,runs", help="which tables are made")
+    parser.add_argument("--tables", default="wrong,power,cost,runs,among", help="which tables are made")
     parser.add_argument("--write", action="store_true", help="renew the tables of docs/claims.md")
     chosen = parser.parse_args()
     asked = [case for case in cases() if case.claim.name.startswith(chosen.only)]
@@ -138,6 +139,7 @@ def main() -> None:
         "power": (POWER, lambda: each(lambda case: power(case, few))),
         "cost": (COST, lambda: cost(5 * chosen.sets)),
         "runs": (RUNS, lambda: whole_runs(chosen.sets)),
+        "among": (AMONG, lambda: among_others(10 * chosen.sets)),
     }
     for name in chosen.tables.split(","):
         head, make = makers[name]

@@ -44,6 +44,16 @@ def test_errors_pass_between_processes(error, protocol):
 
 
 def test_every_exception_is_tried_here_and_named_in_the_table():
-    names = set(errors.__all__) - {"FourlightError"}
+    names = {name for name in errors.__all__ if isinstance(getattr(errors, name), type)} - {"FourlightError"}
     assert names == {type(case[0]).__name__ for case in CASES}
     assert all(f"``{name}``" in (errors.__doc__ or "") for name in names)
+
+
+def test_what_lies_behind_an_error_is_found():
+    """By cause, by context, and through several of them."""
+    last, middle = ValueError("while that was handled"), SystemError("wrapped")
+    last.__context__, middle.__cause__ = middle, KeyboardInterrupt()
+    assert errors.caused_by(last, KeyboardInterrupt)
+    assert errors.caused_by(last, ValueError, TypeError)
+    assert not errors.caused_by(last, MemoryError, errors.CancelledError)
+    assert not errors.caused_by(None, ValueError)

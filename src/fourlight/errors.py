@@ -27,6 +27,7 @@ __all__ = [
     "OutputError",
     "RecipeError",
     "StageError",
+    "caused_by",
 ]
 
 SHOWN = 60
@@ -146,3 +147,16 @@ class CancelledError(FourlightError):
     """The user stopped the run; what is finished stays and the next run continues from it."""
 
     exit_code = 1
+
+
+def caused_by(error: BaseException | None, *kinds: type[BaseException]) -> bool:
+    """Whether an error, or one that lies behind it, is of a kind: compiled code wraps a Ctrl-C that comes meanwhile.
+
+    >>> caused_by(ValueError("wrong"), KeyboardInterrupt)
+    False
+    """
+    while error is not None:
+        if isinstance(error, kinds):
+            return True
+        error = error.__cause__ or error.__context__
+    return False

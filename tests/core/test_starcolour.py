@@ -35,25 +35,41 @@ def test_balance_undoes_the_channel_response():
     response = np.array([0.6, 1.0, 0.45])
     flux = rng.uniform(1e3, 1e5, (150, 1)) * response * np.exp(rng.normal(size=(150, 3)) * 0.15)
     light = starcolour.StarLight(flux, np.full_like(flux, 5.0), flux)
-    factors, count = starcolour.balance_from_stars(light, np.ones(150, dtype=bool), np.ones(3))
-    assert count == 150
-    neutral = factors * response
+    found = starcolour.balance_from_stars(light, np.ones(150, dtype=bool), np.ones(3))
+    assert found.count == 150
+    neutral = found.factors * response
     np.testing.assert_allclose(neutral / neutral.mean(), 1.0, atol=0.05)
 
 
 def test_a_few_odd_stars_do_not_decide():
     flux = np.array([[9000.0, 1000.0, 100.0]])
     light = starcolour.StarLight(flux, flux * 0.001, flux)
-    one, _ = starcolour.balance_from_stars(light, np.array([True]), np.ones(3))
-    many, _ = starcolour.balance_from_stars(
+    one = starcolour.balance_from_stars(light, np.array([True]), np.ones(3))
+    many = starcolour.balance_from_stars(
         starcolour.StarLight(*(np.repeat(a, 100, axis=0) for a in (flux, flux * 0.001, flux))),
         np.ones(100, bool),
         np.ones(3),
     )
-    none, count = starcolour.balance_from_stars(light, np.array([False]), np.ones(3))
-    assert count == 0
-    np.testing.assert_allclose(none, 1.0)
-    assert 1 > one[0] > many[0]
+    none = starcolour.balance_from_stars(light, np.array([False]), np.ones(3))
+    assert none.count == 0
+    np.testing.assert_allclose(none.factors, 1.0)
+    assert 1 > one.factors[0] > many.factors[0]
+
+
+def test_the_balance_is_as_sure_as_told():
+    """Against the scatter of logarithms of 400 draws of as many stars; without a star it is that of the guess."""
+    rng, draws = np.random.default_rng(6), []
+    for _ in range(400):
+        flux = 1e5 * np.exp(rng.normal(0, 0.5, (60, 3)))
+        light = starcolour.StarLight(flux, flux * 1e-3, flux)
+        found = starcolour.balance_from_stars(light, np.ones(60, bool), np.ones(3))
+        draws.append(np.log(found.factors))
+    np.testing.assert_allclose(
+        np.cov(np.array(draws).T), found.covariance, atol=0.35 * found.covariance[0, 0]
+    )
+    none = starcolour.balance_from_stars(light, np.zeros(60, bool), np.ones(3))
+    assert np.sqrt(np.diag(none.covariance)) == pytest.approx([0.4] * 3)
+    assert none.covariance.sum(axis=0) == pytest.approx(np.zeros(3), abs=1e-12)
 
 
 def test_a_hundred_random_masks_give_the_largest_rectangle():

@@ -81,3 +81,15 @@ def test_a_doubt_widens_the_interval_of_few_and_bounds_that_of_many() -> None:
     sure = doubted(Trial(0.004, 0.0039, 0.0041, 0.0, 1e-5, 300.0), 0.001)
     assert sure.high - sure.value == pytest.approx(stats.t.ppf(0.975, 300) * 0.001, rel=1e-3)
     assert np.isnan(doubted(jackknife(1.0, [1.0, 2.0]), 0.1).p)
+
+
+def test_unequal_parts_count_by_their_square():
+    """Of a mean of 6, 3 and 1 lights: the scatter of the three means, times the root of 0.36 + 0.09 + 0.01."""
+    nights, share = np.array([3.0, 5.0, 10.0]), np.array([0.6, 0.3, 0.1])
+    whole = float(nights @ share)
+    without = (whole - share * nights) / (1 - share)
+    found = jackknife(whole, without, share=share)
+    assert found.error == pytest.approx(np.std(nights, ddof=1) * np.sqrt(0.46))
+    assert found.freedom == 2
+    wider = jackknife(whole, without, share=share, rest=[0.2])
+    assert wider.error == pytest.approx(np.std(nights, ddof=1) * np.sqrt(0.50))

@@ -6,12 +6,16 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from claim_series import series
+from fourlight.pipeline.evidence import looked_at
 from fourlight.pipeline.finished import finished_run
 from fourlight.pipeline.light_series import light_series, treated
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from fourlight.stages.claim_file import shipped
+from fourlight.stages.claims import findings
 
 SCENE = """
 seed = 71
@@ -30,7 +34,7 @@ hot_share = 0.0
 count = 120
 cluster_count = 0
 [calibration]
-darks = 20
+darks = {darks}
 flats = 8
 bias = 8
 [[nights]]
@@ -41,10 +45,28 @@ sky_mag = 21.6
 WITHOUT = ["evidence.channels=false", "evidence.claims=false"]
 
 
-def finished(folder, dark=0.004, glow=0.0):
-    simulate(loads(SCENE.format(dark=dark, glow=glow)), folder / "raw")
-    run([folder / "raw"], folder / "out", with_settings(Recipe(), WITHOUT))
+READ_NOISE, STEP = 1.6, 0.8
+"""Electrons: of the simulated camera, and of its digitiser."""
+
+
+def finished(folder, dark=0.004, glow=0.0, darks=20, *settings):
+    simulate(loads(SCENE.format(dark=dark, glow=glow, darks=darks)), folder / "raw")
+    run([folder / "raw"], folder / "out", with_settings(Recipe(), [*WITHOUT, *settings]))
     return folder
+
+
+def treatments(opened):
+    return treated(opened, looked_at(opened, {})[0])
+
+
+def without_darks(found):
+    """Noise without darks over that as run, R, G1, G2, B, G, and what the claim that darks were needed comes to."""
+    ratio = np.log(found["no darks"]["noise"] / found["as run"]["noise"])
+    asked = [claim for claim in shipped() if claim.name == "darks were needed"]
+    told = findings(series(0, patches=found), asked)
+    assert [each.part for each in told] == ["R", "G", "B"]
+    assert all(each.low < each.effect < each.high for each in told)
+    return np.exp(ratio.mean(axis=0)), {each.verdict for each in told}
 
 
 @pytest.fixture(scope="module")
@@ -55,7 +77,7 @@ def plain(tmp_path_factory):
 @pytest.fixture(scope="module")
 def made(plain):
     with finished_run(plain / "out") as opened:
-        return treated(opened)
+        return treatments(opened)
 
 
 def test_half_of_the_lights_have_root_two_of_the_noise(made):
@@ -67,7 +89,7 @@ def test_half_of_the_lights_have_root_two_of_the_noise(made):
 
 def test_without_flats_the_shadow_of_the_optics_is_seen(made, plain):
     found, _ = made
-    change = found["no flats"]["signal"][:, 4] / found["as run"]["signal"][:, 4]
+    change = found["no flats"]["level"][:, 4] / found["as run"]["level"][:, 4]
     with fits.open(plain / "raw" / "truth" / "truth.fits") as hdus:
         share = hdus["SENSITIVITY"].data
     # parts lie on the inner 84 % of the frame
@@ -81,29 +103,71 @@ def test_without_flats_the_shadow_of_the_optics_is_seen(made, plain):
     assert found["no flats"]["noise"][:, 4] == pytest.approx(
         found["as run"]["noise"][:, 4] * change, rel=0.15
     )
+    # halves alone tell red and blue, whose noise becomes less under a shadow like that of the greens
+    for plane in (0, 3):
+        ratio = found["no flats"]["noise"][:, plane] / found["as run"]["noise"][:, plane]
+        assert ratio == pytest.approx(change, rel=0.1)
 
 
-def test_without_darks_a_cold_sensor_is_hardly_noisier(made):
+def test_without_darks_a_cold_sensor_is_as_noisy_as_with_many(made):
+    """Twenty darks add a twentieth of a light's read noise, of which twelve lights keep all: about 1 % of the noise."""
     found, _ = made
     ratio = np.nanmedian(found["no darks"]["noise"] / found["as run"]["noise"], axis=0)
-    assert (ratio < 1.1).all(), "the noise of the darks themselves counts as a change in red and blue"
+    assert ratio == pytest.approx(np.full(5, 0.99), abs=0.015)
+    assert without_darks(found)[1] == {"contradicted"}
 
 
-def test_without_darks_a_warm_undithered_sensor_is_noisier(tmp_path):
-    """Dark current of 36 electrons that differs by 15 % from sample to sample: 5.4 electrons that no light averages."""
-    warm = finished(tmp_path, dark=0.3)
+def test_a_single_dark_off_a_sensor_without_pattern_does_harm_in_every_colour(tmp_path):
+    """Its read noise and rounding are the same in all twelve lights: by hand, from the sky that was simulated."""
+    harmed = finished(tmp_path, 0.0, 0.0, 1, "integrate.method=drizzle")
+    sky = np.array(json.loads((harmed / "raw" / "truth" / "truth.json").read_text())["frames"][0]["sky_e"])
+    one = READ_NOISE**2 + STEP**2 / 12
+    lights = (sky + one) / 12
+    truth = np.sqrt(lights / (lights + one))
+    with finished_run(harmed / "out") as opened:
+        ratio, verdicts = without_darks(treatments(opened)[0])
+    assert verdicts == {"contradicted"}
+    assert ratio[[0, 1, 3]] == pytest.approx(truth[[0, 1, -1]], rel=0.1)
+    assert (ratio < 0.85).all()
+
+
+@pytest.mark.parametrize("method", ["drizzle", "least-squares"])
+def test_without_darks_a_warm_undithered_sensor_is_noisier_in_every_colour(tmp_path, method):
+    """Dark current of 36 electrons that differs by 15 % from sample to sample: 5.4 electrons that no light averages.
+
+    What both greens show and what red and blue say by way of the halves are the same.
+    """
+    warm = finished(tmp_path, 0.3, 0.0, 20, f"integrate.method={method}")
     with finished_run(warm / "out") as opened:
-        found, _ = treated(opened)
-    for plane in (0, 3, 4):
-        before, after = (np.nanmedian(found[name]["noise"][:, plane]) for name in ("as run", "no darks"))
-        samples = 2 if plane == 4 else 1
-        assert np.sqrt(after**2 - before**2) == pytest.approx(5.4 / np.sqrt(samples), rel=0.5)
+        found, _ = treatments(opened)
+    ratio, verdicts = without_darks(found)
+    assert verdicts == {"supported"}
+    before, after = (np.nanmedian(found[name]["noise"], axis=0) for name in ("as run", "no darks"))
+    assert (ratio > 1.5).all()
+    for plane, samples in ((0, 1), (3, 1), (4, 2)):
+        assert np.sqrt(after[plane] ** 2 - before[plane] ** 2) == pytest.approx(
+            5.4 / np.sqrt(samples), rel=0.35
+        )
+    assert ratio[0] == pytest.approx(ratio[4], rel=0.15)
+
+
+def test_signal_is_the_object_without_the_sky_whatever_the_grid(plain, made):
+    """No object here: stars alone, a few per cent of the sky. On a finer grid as much for a reference pixel."""
+    found, _ = made
+    truth = json.loads((plain / "raw" / "truth" / "truth.json").read_text())["frames"]
+    sky = np.median([frame["sky_e"][0] for frame in truth])
+    run = found["as run"]
+    assert np.median(run["level"][:, 0]) == pytest.approx(sky, rel=0.1)
+    assert abs(np.median(run["signal"][:, 0])) < 0.06 * sky
+    finer = found["twice finer grid"]
+    assert finer["level"] == pytest.approx(run["level"], rel=0.02)
+    assert finer["signal"] == pytest.approx(run["signal"], abs=0.02 * sky)
 
 
 def test_treatments_that_cannot_be_made_say_why(small_night, tmp_path):
     run([small_night], tmp_path / "out", with_settings(Recipe(), WITHOUT))
     with finished_run(tmp_path / "out") as opened:
-        found, absent = treated(opened)
+        found, absent = treatments(opened)
     assert set(found) == {"as run", "twice finer grid"}
     assert "no darks" in absent["no darks"]
     assert "no flats" in absent["no flats"]
@@ -115,17 +179,17 @@ def test_series_hold_what_the_lights_are(plain, made):
 
     with finished_run(plain / "out") as opened:
         _, ledger = evidence.looked_at(opened, {})
-        widths = sharpness.widths_in(opened, sharpness.widths_of(opened))
-        series = light_series(opened, ledger, widths, *made)
+        widths = sharpness.widths_of(opened)
+        lights = light_series(opened, ledger, widths, *made)
     truth = json.loads((plain / "raw" / "truth" / "truth.json").read_text())["frames"]
-    assert len(series) == len(truth) == 12
-    assert series.values["transparency"][:, 4] == pytest.approx(
+    assert len(lights) == len(truth) == 12
+    assert lights.values["transparency"][:, 4] == pytest.approx(
         np.array([f["transparency"] for f in truth])
         / truth[0]["transparency"]
-        * series.values["transparency"][0, 4],
+        * lights.values["transparency"][0, 4],
         rel=0.05,
     )
-    assert series.values["sky"][:, 0] * 120 == pytest.approx([f["sky_e"][0] for f in truth], rel=0.03)
-    assert series.exposure_s.tolist() == [120.0] * 12
-    assert set(series.halves) == {"A", "B"}
-    assert np.isfinite(series.moon_lit).all()
+    assert lights.values["sky"][:, 0] * 120 == pytest.approx([f["sky_e"][0] for f in truth], rel=0.03)
+    assert lights.exposure_s.tolist() == [120.0] * 12
+    assert set(lights.halves) == {"A", "B"}
+    assert np.isfinite(lights.moon_lit).all()

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from claim_series import claim, columns, series
-from fourlight.core.trials import jackknife
+from fourlight.core.estimates import estimate_of
+from fourlight.core.trials import jackknife, trial_of
 from fourlight.stages.claim_effects import of_planes, of_slope
 from fourlight.stages.claim_lights import Untold
+from fourlight.stages.series import Known
 
 RNG = np.random.default_rng(1)
 SHARE = {"quantity": "information", "compare": "share", "of": "G", "against": "R+G+B", "null": 0.1, "matters": 0.1,
@@ -55,6 +60,82 @@ def test_three_nights_speak_for_nights_like_these() -> None:
     assert (found.scope, found.counted) == ("nights like these", "nights")
     assert found.estimate.value == pytest.approx(0.02)
     assert found.estimate.p(0.0) == pytest.approx(known.pvalue)
+
+
+def test_a_share_is_that_of_all_lights_however_they_fall_into_nights() -> None:
+    """Nights of 40, 40 and 3 lights: 0.589 of all, not the mean of nights, 0.500; three lights weigh as three."""
+    night = np.repeat([0, 1, 2], [40, 40, 3])
+    green = np.array([0.6, 0.6, 0.3])[night]
+    given = series(83, values={"information": columns(R=(1 - green) / 2, G=green, B=(1 - green) / 2)})
+    found = of_planes(replace(given, nights=tuple(f"2031-08-{10 + k}" for k in night)), claim(**SHARE))
+    assert found.scope == "nights like these"
+    assert found.estimate.value == pytest.approx(green.mean(), abs=1e-9)
+    assert found.estimate.value == pytest.approx(0.589, abs=0.001)
+
+
+def test_lights_of_no_night_and_short_nights_speak_for_no_others() -> None:
+    """Two nights of ten, one of two lights, and five undated lights: two nights."""
+    night = np.repeat(["2031-08-10", "2031-08-11", "2031-08-12", ""], [10, 10, 2, 5])
+    given = series(27, values={"width_px": columns(R=np.exp(RNG.normal(0, 0.1, 27)), G=1.0)})
+    found = of_planes(replace(given, nights=tuple(night.tolist())), claim())
+    assert (found.scope, found.estimate.number) == ("these frames", 27)
+    with pytest.raises(Untold, match="2 nights of 3 lights or more found; at least 3"):
+        of_planes(replace(given, nights=tuple(night.tolist())), claim(least_nights=3))
+
+
+def test_what_is_told_elsewhere_of_all_lights_is_told_here() -> None:
+    """Value and interval, whatever single lights say; of some of the lights they alone."""
+    trial = trial_of(0.04, 0.01, 12.0)
+    known = {("width_px", "ratio", "R", "G"): Known(estimate_of(trial, 24), "these frames")}
+    given = series(24, 2, values={"width_px": columns(R=np.full(24, 1.2), G=1.0)}, known=known)
+    found = of_planes(given, claim())
+    assert found.estimate.value - found.estimate.reach() == pytest.approx(trial.low)
+    assert (found.estimate.value, found.counted, found.scope) == (0.04, "lights", "these frames")
+    assert np.exp(of_planes(given, claim(among="first night")).estimate.value) == pytest.approx(1.2)
+    with pytest.raises(Untold, match="3 nights of 3 lights or more are needed"):
+        of_planes(given, claim(least_nights=3))
+
+
+@pytest.mark.parametrize(("null", "side"), [(0.1, 0.05), (0.4, 0.1)])
+def test_an_uneven_interval_is_told_as_it_is_and_judges_on_the_side_of_the_null(
+    null: float, side: float
+) -> None:
+    """0.20 (0.15 to 0.30): a null one half width away has a p of 0.05 on either side, others that of Student's t."""
+    trial = replace(trial_of(0.2, 0.03, 22.0), low=0.15, high=0.3)
+    found = estimate_of(trial, 24)
+    told = found.trial(null)
+    assert (told.low, told.high) == (pytest.approx(0.15), pytest.approx(0.3))
+    assert found.p(0.15) == pytest.approx(0.05)
+    assert found.p(0.3) == pytest.approx(0.05)
+    error = side / stats.t.ppf(0.975, 22)
+    assert found.p(null) == pytest.approx(2 * stats.t.sf(abs(null - 0.2) / error, 22))
+    assert told.error == pytest.approx(error)
+
+
+def test_what_is_told_elsewhere_keeps_the_tails_of_unknown_memory() -> None:
+    """Same value and interval as told; a p far out is as much larger than that of Student's t as lights have it."""
+    information = RNG.uniform(5, 15, (24, 5))
+    alone = of_planes(series(24, values={"information": information}), claim(**SHARE)).estimate
+    trial = trial_of(0.3, 0.02, 22.0)
+    key = ("information", "share", "G", "R+G+B")
+    given = series(24, values={"information": information},
+                   known={key: Known(estimate_of(trial, 24), "these frames", memory=True)})  # fmt: skip
+    found = of_planes(given, claim(**SHARE)).estimate
+    assert (found.value, found.reach()) == (pytest.approx(0.3), pytest.approx(trial.high - 0.3))
+    far = 2.0
+    assert found.p(0.3 + far * found.reach()) == pytest.approx(alone.p(alone.value + far * alone.reach()))
+    assert found.p(0.3 + far * found.reach()) > 2 * estimate_of(trial, 24).p(0.3 + far * found.reach())
+
+
+def test_the_doubt_about_a_ratio_of_widths_is_counted_once() -> None:
+    """Plane by plane it is that of the method over root two."""
+    from fourlight.pipeline.light_series import METHOD, _common
+
+    nothing = SimpleNamespace(names=())
+    common = _common(None, nothing)
+    given = series(values={"width_px": columns(R=np.full(12, 1.2), B=1.0)}, common=common)
+    found = of_planes(given, claim(against="B"))
+    assert found.estimate.errors == pytest.approx((METHOD,))
 
 
 def test_two_nights_speak_for_themselves() -> None:

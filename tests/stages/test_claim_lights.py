@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from claim_series import columns, series
+from fourlight.stages import treatments
 from fourlight.stages.claim_lights import (
     Untold,
     covariate,
@@ -68,6 +71,26 @@ def test_best_and_worst_are_chosen_by_all_colours_alike() -> None:
     assert np.flatnonzero(group(found, "worst")).tolist() == [3, 4]
     assert np.flatnonzero(~group(found, "rest")).tolist() == [3, 4]
     assert group(found, "best").sum() == 10
+
+
+@pytest.mark.parametrize("n", [10, 13, 14, 15, 22, 25, 33, 44])
+def test_the_worst_tenth_is_one_and_the_same_for_lights_and_stacks(n: int) -> None:
+    """Of a run the series holds the weights of the table; the stack is made without the lights that the group names."""
+    density = np.exp(np.random.default_rng(n).normal(0, 0.4, (n, 4)))
+    table = SimpleNamespace(density=density)
+    weight = density / density.max()
+    known = series(n, values={"weight": np.column_stack([weight, weight[:, 1] + weight[:, 2]])})
+    worst = np.flatnonzero(group(known, "worst"))
+    assert abs(worst.size - n / 10) <= 0.5
+    assert sorted([*treatments._without_worst(table), *worst]) == list(range(n))
+
+
+@pytest.mark.parametrize("n", [10, 12, 13, 14, 18, 25])
+def test_half_of_the_lights_is_half(n: int) -> None:
+    """To the one light that an odd number leaves over, as many of either half of the stack, which take turns."""
+    half = treatments._half(SimpleNamespace(matrix=range(n)))
+    assert len(half) == len(set(half)) == n // 2
+    assert abs(sum(f % 2 for f in half) - len(half) / 2) <= 0.5
 
 
 def test_planes_without_values_do_not_choose() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -33,6 +34,7 @@ def run(true: bool) -> Series:
         return {
             "noise": measured(np.full((M, 5), changes.get("noise", 1.0))),
             "signal": measured(np.full((M, 5), 100 * changes.get("signal", 1.0)) * shadow),
+            "level": measured(np.full((M, 5), 160.0) * shadow),
             "width_px": measured(np.full((M, 5), 2.5 * changes.get("width_px", 1.0))),
         }
 
@@ -108,6 +110,25 @@ def test_two_nights_are_one_claim_and_three_are_three() -> None:
     assert "of lights of the other nights" in found[0].sentence
 
 
+def test_lights_of_no_known_night_are_no_night() -> None:
+    """Two dated nights and lights without a date: one night against the other, and no night without a name."""
+    better = [each for each in shipped() if each.name.startswith("one night")]
+    given = series(30, 3, values={"information": columns(G=np.random.default_rng(5).uniform(1, 2, 30))})
+    nights = tuple("" if night.endswith("12") else night for night in given.nights)
+    found = findings(replace(given, nights=nights), better)
+    assert [each.part for each in found] == ["2031-08-10"]
+    assert "had" in found[0].sentence
+    assert "lights of night  " not in found[0].sentence
+    brought = given.values["information"][:, 4]
+    assert found[0].effect == pytest.approx(brought[:10].mean() / brought[10:20].mean())
+    (none,) = findings(replace(given, nights=("",) * 30), better)
+    assert none.sentence == "Cannot tell: 0 nights found; 2 are needed."
+    first = [claim(of="first night", against="last night", quantity="information", planes=("G",))]
+    assert findings(replace(given, nights=("",) * 30), first)[0].sentence.endswith(
+        "the night of no light is known."
+    )
+
+
 def test_how_many_more_are_needed_is_said() -> None:
     rng = np.random.default_rng(6)
     ratio = np.exp(0.05 + rng.normal(0, 0.08, 30))
@@ -148,6 +169,9 @@ def test_a_claim_among_many_that_would_hold_alone_says_so() -> None:
     between = [each for each in told if each.p < 0.05 and each.verdict == "cannot tell"]
     assert between
     assert all("Alone it would be told; of 31 claims tested together" in each.sentence for each in between)
+    for each in between:  # alone they would need none; what is named is what the other thirty ask for
+        assert each.would_need is None or each.would_need.in_all > 40
+    assert any(each.would_need and each.would_need.more > 4 for each in between)
     assert told[-1].verdict == "supported"
 
 

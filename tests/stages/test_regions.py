@@ -139,3 +139,35 @@ def test_what_is_not_covered_is_in_no_region():
     assert "left" not in found.names
     assert masks(found)["part"][:, 100:120].all()
     assert not (found.labels[:, :100]).any()
+
+
+def test_no_pixel_of_all_colours_is_no_region(recwarn):
+    """Three lights that were not dithered, with small drops: red, green and blue lie beside each other."""
+    read = painted(disc(35, 60.0))
+    holes = {"R": (0, 0), "G1": (0, 1), "G2": (1, 0), "B": (1, 1)}
+
+    def sparse(plane, layer):
+        image = np.full(SHAPE, np.nan, np.float32)
+        for y, x in [holes[plane]] if plane in holes else [holes["G1"], holes["G2"]]:
+            image[y::2, x::2] = read(plane, layer)[y::2, x::2]
+        return image
+
+    found = find_regions(sparse, stars_at([200.0], [150.0], 4000.0), {"box": (0, 0, 50, 50)}, FULL)
+    assert found.names == ()
+    assert found.signal.shape == (0, 5)
+    assert not found.labels.any()
+    assert not recwarn.list
+
+
+def test_light_is_that_of_the_pixels_a_plane_covers():
+    """A third of one green as holes: its mean is that of the rest, not two thirds of it."""
+    read, rng = painted(disc(35, 60.0)), np.random.default_rng(3)
+    gone = rng.random(SHAPE) < 1 / 3
+
+    def holed(plane, layer):
+        return np.where(gone, np.float32(np.nan), read(plane, layer)) if plane == "G1" else read(plane, layer)
+
+    found = find_regions(holed, NO_STARS, {}, FULL)
+    for name in ("object", "sky"):
+        signal = found.signal[found.names.index(name)]
+        assert signal[1] == pytest.approx(signal[2], abs=0.3)

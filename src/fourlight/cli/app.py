@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import sys
 import traceback
 from importlib import import_module
@@ -10,7 +11,7 @@ import typer
 
 from fourlight import __version__
 from fourlight.cli.plain import PlainCommand, PlainGroup, UsageError, usage_line
-from fourlight.errors import FourlightError
+from fourlight.errors import FourlightError, caused_by
 
 __all__ = ["build"]
 
@@ -29,6 +30,8 @@ def build(arguments: list[str]) -> int:
     Only the module of the command that was asked for is imported, so that help stays fast.
     """
     debug = "--debug" in arguments
+    if debug:
+        _tell_faults()
     arguments = [word for word in arguments if word != "--debug"]
     try:
         code = _app(arguments)(args=arguments, prog_name="fourlight", standalone_mode=False)
@@ -42,7 +45,7 @@ def build(arguments: list[str]) -> int:
     except MemoryError:
         return _failed("not enough memory; close other programs or lower run.memory_gb", 1, debug=debug)
     except (Exception, KeyboardInterrupt) as error:
-        if _interrupted(error):
+        if caused_by(error, KeyboardInterrupt, typer.Abort):
             return _failed(STOPPED, 1, debug=debug)
         text = f"a fault of the program ({type(error).__name__}: {error}); please report it with --debug"
         return _failed(text, 1, debug=debug)
@@ -56,13 +59,11 @@ def _named(arguments: list[str]) -> str:
     return " ".join(["fourlight", *(name for name in arguments[:1] if name in COMMANDS)])
 
 
-def _interrupted(error: BaseException | None) -> bool:
-    """Whether Ctrl-C lies behind an error: compiled code that is called at that moment wraps it."""
-    while error is not None:
-        if isinstance(error, (KeyboardInterrupt, typer.Abort)):
-            return True
-        error = error.__cause__ or error.__context__
-    return False
+def _tell_faults() -> None:
+    """Show on standard error where faults came from that did not end a run."""
+    log = logging.getLogger("fourlight")
+    log.handlers = [logging.StreamHandler(sys.stderr)]
+    log.setLevel(logging.DEBUG)
 
 
 def _failed(text: str, code: int, *, debug: bool) -> int:

@@ -9,11 +9,13 @@ integrated out (Harville 1974, restricted likelihood; Zellner 1971 for the t dis
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg
+from scipy import signal
 
 from fourlight.core.estimates import NOTHING, Estimate
 
@@ -32,6 +34,8 @@ Chosen so that of 12 to 60 values with a memory of up to 0.9 chance is rarely ta
 """
 MOST = 160
 """Values of one stretch that are told apart; of more, neighbours are averaged."""
+KEPT = 6
+"""Lengths of nights whose kernels are kept: 7 MB each at most, in all far less than other steps of a run take."""
 
 
 def _grid(alone: float = ALONE) -> tuple[tuple[tuple[float, float], ...], Float64]:
@@ -41,14 +45,32 @@ def _grid(alone: float = ALONE) -> tuple[tuple[tuple[float, float], ...], Float6
     return ((0.0, 0.0), *drift), np.concatenate(([alone], (1 - alone) * weight / weight.sum()))
 
 
-@lru_cache(maxsize=12)
-def _kernels(n: int) -> tuple[Float64, Float64, Float64]:
-    """(k, n, n) correlations of n values for each degree, their inverses, and (k,) logarithms of determinants."""
-    lags = np.arange(n)
-    found = np.array(
-        [(1 - share) * np.eye(n) + share * linalg.toeplitz(memory**lags) for (memory, share) in _grid()[0]]
-    )
-    return found, np.linalg.inv(found), np.linalg.slogdet(found)[1]
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """One night, its neighbours averaged where it is long."""
+
+    first: int
+    sizes: tuple[int, ...]
+    """Values in each mean."""
+
+
+@lru_cache(maxsize=KEPT)
+def _kernels(sizes: tuple[int, ...], step: int) -> tuple[Float64, Float64]:
+    """(k, n, n) inverse covariances of n means for each degree, and (k,) logarithms of determinants.
+
+    Parameters
+    ----------
+    sizes : tuple of int
+        Values in each mean.
+    step : int
+        Values in a mean of the longest night, whose variance is one and whose neighbours have the memory of the degree.
+    """
+    counts = np.array(sizes, dtype=np.float64)
+    middle = np.cumsum(counts) - counts / 2
+    apart = np.abs(middle[:, None] - middle) / step
+    alone = np.diag(step / counts)
+    found = np.array([(1 - share) * alone + share * memory**apart for memory, share in _grid()[0]])
+    return np.linalg.inv(found), np.linalg.slogdet(found)[1]
 
 
 def mean(values: npt.ArrayLike, alone: float = ALONE) -> Estimate:
@@ -96,20 +118,27 @@ def contrast(
     """
     y, x = np.asarray(values, dtype=np.float64), np.asarray(design, dtype=np.float64)
     c, nights = np.asarray(of, dtype=np.float64), np.asarray(stretch)
-    number = y.size
-    y, x, nights = _thinned(y, x, nights)
     if not y.size or not np.isfinite(x).all() or not np.isfinite(y).all():
         return NOTHING
     basis, turned = _basis(x, c)
-    freedom = y.size - basis.shape[1]
-    if freedom < 1 or not turned.size:
+    if y.size - basis.shape[1] < 1 or not turned.size:
         return NOTHING
-    value = float(turned @ (basis.T @ y))
-    rest = y - basis @ (basis.T @ y)
+    weight = basis @ turned
+    value, rest = float(weight @ y), y - basis @ (basis.T @ y)
+    order, stretches, step = _stretches(nights)
+    rest, basis = rest[order], basis[order]
+    if step > 1:
+        rest, basis = (_means(part, stretches) for part in (rest, basis))
+        basis = _basis(basis, np.zeros(basis.shape[1]))[0]
+        rest = rest - basis @ (basis.T @ rest)
+    freedom = len(rest) - basis.shape[1]
+    if freedom < 1:
+        return NOTHING
     if float(rest @ rest) <= 1e-24 * max(float(y @ y), 1e-300):
-        return Estimate(value, (0.0,), (1.0,), float(freedom), number)
-    variance, weights = _degrees(rest, basis, turned, nights, alone)
-    return Estimate(value, tuple(np.sqrt(variance).tolist()), tuple(weights.tolist()), float(freedom), number)
+        return Estimate(value, (0.0,), (1.0,), float(freedom), y.size)
+    scale, likely = _degrees(rest, basis, stretches, step, alone)
+    variance = scale * _of_weights(weight[order], stretches, step)
+    return Estimate(value, tuple(np.sqrt(variance).tolist()), tuple(likely.tolist()), float(freedom), y.size)
 
 
 def _basis(x: Float64, c: Float64) -> tuple[Float64, Float64]:
@@ -125,49 +154,61 @@ def _basis(x: Float64, c: Float64) -> tuple[Float64, Float64]:
     return left[:, kept], np.asarray(told / size[kept])
 
 
-def _thinned(
-    y: Float64, x: Float64, nights: npt.NDArray[np.generic]
-) -> tuple[Float64, Float64, npt.NDArray[np.generic]]:
-    """Means of as many neighbours of one night as keep every night short; what is left over at its end drops out."""
-    names, counts = np.unique(nights, return_counts=True)
-    step = -(-int(counts.max()) // MOST) if counts.size else 1
-    if step == 1:
-        return y, x, nights
-    groups = [
-        part
-        for name in names
-        for part in np.flatnonzero(nights == name)[: counts[names == name][0] // step * step].reshape(
-            -1, step
-        )
-    ]
-    order = sorted(groups, key=lambda part: int(part[0]))
-    return (
-        np.array([y[part].mean() for part in order]),
-        np.array([x[part].mean(axis=0) for part in order]),
-        nights[[part[0] for part in order]],
-    )
+def _stretches(
+    nights: npt.NDArray[np.generic],
+) -> tuple[npt.NDArray[np.intp], list[_Stretch], int]:
+    """Order of the values night by night, how neighbours of each night are averaged, and values in the largest mean.
+
+    Every night by itself, in means as even as can be: one that is short beside others keeps all its values.
+    """
+    order = np.argsort(nights, kind="stable")
+    found, first = [], 0
+    for count in np.unique(nights, return_counts=True)[1].tolist():
+        means = -(-count // -(-count // MOST))
+        found.append(_Stretch(first, tuple(len(part) for part in np.array_split(np.arange(count), means))))
+        first += count
+    return order, found, max(max(each.sizes) for each in found)
+
+
+def _means(values: Float64, stretches: Sequence[_Stretch]) -> Float64:
+    """Means of neighbours of values (n, ...), night by night."""
+    sizes = np.array([size for each in stretches for size in each.sizes])
+    sums = np.add.reduceat(values, np.cumsum(sizes) - sizes, axis=0)
+    return np.asarray(sums / sizes.reshape(-1, *[1] * (values.ndim - 1)))
+
+
+def _of_weights(weight: Float64, stretches: Sequence[_Stretch], step: int) -> Float64:
+    """(k,) variance of a weighted sum of all values for each degree, in that of a mean of the longest night."""
+    memory, share = np.array(_grid()[0]).T
+    found = np.zeros(memory.size)
+    for each in stretches:
+        own = weight[each.first : each.first + sum(each.sizes)]
+        alike = signal.correlate(own, own)[own.size - 1 :]
+        alike[1:] *= 2
+        common = memory[:, None] ** (np.arange(own.size) / step) @ alike
+        found += share * common + (1 - share) * step * alike[0]
+    return np.maximum(found, 0.0)
 
 
 def _degrees(
-    rest: Float64, basis: Float64, turned: Float64, nights: npt.NDArray[np.generic], alone: float
+    rest: Float64, basis: Float64, stretches: Sequence[_Stretch], step: int, alone: float
 ) -> tuple[Float64, Float64]:
-    """(k,) variances of the combination for each degree of correlation, and the probabilities of the degrees."""
+    """(k,) variances of a value for each degree of correlation, and the probabilities of the degrees."""
     p, prior, freedom = basis.shape[1], _grid(alone)[1], rest.size - basis.shape[1]
-    k = prior.size
-    normal, side, power = np.zeros((k, p, p)), np.zeros((k, p)), np.zeros(k)
-    middle, logs = np.zeros((k, p, p)), np.zeros(k)
-    for name in np.unique(nights):
-        own = nights == name
-        correlation, inverse, log = _kernels(int(own.sum()))
+    k, first = prior.size, 0
+    normal, side, power, logs = np.zeros((k, p, p)), np.zeros((k, p)), np.zeros(k), np.zeros(k)
+    for each in stretches:
+        own = slice(first, first + len(each.sizes))
+        inverse, log = _kernels(each.sizes, step)
         part, values = basis[own], rest[own]
-        solved = inverse @ part
-        normal += part.T @ solved
-        side += values @ solved
-        power += (inverse @ values) @ values
-        middle += part.T @ correlation @ part
+        normal += part.T @ (inverse @ part)
+        solved = inverse @ values
+        side += solved @ part
+        power += solved @ values
         logs += log
+        first += len(each.sizes)
     fitted = np.einsum("kp,kp->k", side, np.linalg.solve(normal, side[..., None])[..., 0])
     left = np.maximum(power - fitted, 1e-300)
     likely = np.log(prior) - 0.5 * logs - 0.5 * np.linalg.slogdet(normal)[1] - freedom / 2 * np.log(left)
     weights = np.exp(likely - likely.max())
-    return left / freedom * np.einsum("p,kpq,q->k", turned, middle, turned), weights / weights.sum()
+    return left / freedom, weights / weights.sum()

@@ -11,7 +11,15 @@ from scipy import optimize, special
 
 from fourlight.core.trials import LEVEL, Trial
 
-__all__ = ["NOTHING", "Estimate", "difference_of_nights", "mean_of_nights", "mean_of_pairs", "pseudo_values"]
+__all__ = [
+    "NOTHING",
+    "Estimate",
+    "difference_of_nights",
+    "estimate_of",
+    "mean_of_nights",
+    "mean_of_pairs",
+    "pseudo_values",
+]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -33,6 +41,8 @@ class Estimate:
     """Degrees of freedom of each."""
     number: int
     """Lights, pairs, patches or nights that it rests on."""
+    skew: float = 1.0
+    """Errors below the value over those above it, which are the ones given."""
 
     @property
     def told(self) -> bool:
@@ -43,17 +53,21 @@ class Estimate:
         """How likely chance alone is to be as far from the null, two-sided; NaN where nothing can be told."""
         if not self.told:
             return float("nan")
-        away = abs(self.value - null)
+        away = abs(self.value - null) / self._side(null)
         if max(self.errors) == 0:
             return 1.0 if away == 0 else 0.0
         return float(2 * self._beyond(away))
+
+    def _side(self, null: float) -> float:
+        """Errors on the side of the null over those given."""
+        return self.skew if null < self.value else 1.0
 
     def _beyond(self, away: float) -> float:
         errors = np.maximum(np.asarray(self.errors), 1e-300)
         return float(np.asarray(self.weights) @ special.stdtr(self.freedom, -away / errors))
 
     def reach(self, level: float = LEVEL) -> float:
-        """Half the width of the interval; inf where nothing can be told."""
+        """How far the interval reaches above the value; inf where nothing can be told."""
         if not self.told:
             return float("inf")
         single = float(special.stdtrit(self.freedom, 0.5 + level / 2))
@@ -67,8 +81,9 @@ class Estimate:
         if not self.told:
             return Trial(self.value, -np.inf, np.inf, float("nan"), np.inf, max(self.freedom, 0.0))
         reach = self.reach(level)
-        error = reach / float(special.stdtrit(self.freedom, 0.5 + level / 2))
-        return Trial(self.value, self.value - reach, self.value + reach, self.p(null), error, self.freedom)
+        error = self._side(null) * reach / float(special.stdtrit(self.freedom, 0.5 + level / 2))
+        low = self.value - self.skew * reach
+        return Trial(self.value, low, self.value + reach, self.p(null), error, self.freedom)
 
     def widened(self, error: float) -> Estimate:
         """With a further standard error, independent of its own, such as one that all lights have in common."""
@@ -83,6 +98,23 @@ def _single(value: float, error: float, freedom: float, number: int) -> Estimate
     return (
         Estimate(value, (error,), (1.0,), freedom, number) if freedom > 0 else replace(NOTHING, value=value)
     )
+
+
+def estimate_of(trial: Trial, number: int) -> Estimate:
+    """What was told before, from so many lights or nights, as an estimate that gives the same interval, even or not.
+
+    >>> found = estimate_of(Trial(0.2, 0.15, 0.3, 0.0, 0.03, 9.0), 10).trial(0.1)
+    >>> round(found.low, 6), round(found.high, 6)
+    (0.15, 0.3)
+    """
+    above, below = trial.high - trial.value, trial.value - trial.low
+    if not (trial.freedom > 0 and np.isfinite([above, below]).all()):
+        return replace(NOTHING, value=trial.value, number=number)
+    if min(above, below) <= 0:
+        above = below = max(above, below)
+    error = above / float(special.stdtrit(trial.freedom, 0.5 + LEVEL / 2))
+    found = _single(trial.value, error, trial.freedom, number)
+    return replace(found, skew=below / above if above > 0 else 1.0)
 
 
 def mean_of_nights(values: npt.ArrayLike) -> Estimate:

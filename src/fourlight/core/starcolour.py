@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = [
     "TYPICAL_SENSOR",
+    "Balance",
     "StarLight",
     "balance_from_stars",
     "star_light",
@@ -32,6 +33,22 @@ TOGETHER = 1000
 
 COLOUR_SCATTER = 0.35
 """Natural spread of ln(channel ratio) among field stars; common practice, no source."""
+FEW = 5
+"""Stars of that spread that are taken to have been seen beside those of a frame, when their scatter is told."""
+OF_MEDIAN = 1.5708
+"""Variance of a median of many normal deviates, times their number: pi / 2."""
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """What makes the typical star neutral."""
+
+    factors: Float64
+    """(channels,) mean of their logarithms is zero."""
+    count: int
+    """Stars used."""
+    covariance: Float64
+    """(channels, channels) of the logarithms of the factors: that of stars of chance colours, and of the guess."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +123,8 @@ def _medians(values: Float32, use: Bool) -> Float32:
 
 def balance_from_stars(
     light: StarLight, usable: Bool, prior: Float64, *, prior_sigma: float = 0.4, min_snr: float = 20.0
-) -> tuple[Float64, int]:
-    """Factors that make the typical star of the frame neutral, and the number of stars behind them.
+) -> Balance:
+    """Factors that make the typical star of the frame neutral, with their error.
 
     The median of ln(channel over mean of channels) is combined with a prior guess by inverse variance, so
     that a few stars move the balance a little and many stars decide it. A field of unusually red or blue
@@ -128,10 +145,9 @@ def balance_from_stars(
 
     Returns
     -------
-    factors : (channels,) float64
-        Mean of their logarithms is zero.
-    count : int
-        Stars used.
+    Balance
+        Its covariance says how far another draw of as many stars, or another guess, would move the factors; that the
+        stars of this field are as red as others it takes for granted.
     """
     with np.errstate(invalid="ignore"):
         total = light.flux.sum(axis=1)
@@ -140,18 +156,48 @@ def balance_from_stars(
     count = int(good.sum())
     log_prior = np.log(prior) - np.log(prior).mean()
     if count == 0:
-        return np.exp(-log_prior), 0
+        return Balance(np.exp(-log_prior), 0, prior_sigma**2 * _ratios(len(prior)))
     logs = np.log(light.flux[good])
     logs -= logs.mean(axis=1, keepdims=True)
     middle = np.median(logs, axis=0)
     spread = np.maximum(1.4826 * np.median(np.abs(logs - middle), axis=0), COLOUR_SCATTER)
-    weight_stars = count / (1.5708 * spread**2)
+    weight_stars = count / (OF_MEDIAN * spread**2)
     weight_prior = 1 / prior_sigma**2
-    mixed = (weight_stars * middle + weight_prior * log_prior) / (weight_stars + weight_prior)
-    return np.exp(-(mixed - mixed.mean())), count
+    share = weight_stars / (weight_stars + weight_prior)
+    mixed = share * middle + (1 - share) * log_prior
+    covariance = _of_both(_of_stars(logs, middle, spread), prior_sigma, share)
+    return Balance(np.exp(-(mixed - mixed.mean())), count, covariance)
 
 
-def white_balance(light: StarLight, usable: Bool, variance: Float64) -> tuple[Float64, int]:
+def _of_stars(logs: Float64, middle: Float64, spread: Float64) -> Float64:
+    """(channels, channels) covariance of the medians of logarithms (n, channels), from how the stars scatter.
+
+    What is red is faint in blue: channels go together. Of a few stars some usual ones are added to tell it.
+    """
+    count = len(logs)
+    off = np.clip(logs - middle, -3 * spread, 3 * spread)
+    usual = FEW * COLOUR_SCATTER**2 * _ratios(len(middle))
+    return np.asarray(OF_MEDIAN / count * (off.T @ off + usual) / (count + FEW))
+
+
+def _of_both(stars: Float64, prior_sigma: float, share: Float64) -> Float64:
+    """Covariance of a mean of stars and guess, the share of stars by channel, when its mean is taken off."""
+    off = np.eye(len(share)) - 1 / len(share)
+    prior = prior_sigma**2 * _ratios(len(share))
+    mixed = np.outer(share, share) * stars + np.outer(1 - share, 1 - share) * prior
+    return np.asarray(off @ mixed @ off)
+
+
+def _ratios(n: int) -> Float64:
+    """(n, n) covariance of n logarithms of variance 1 that differ at chance, but for their mean, which is zero.
+
+    >>> _ratios(3).round(2).tolist()
+    [[1.0, -0.5, -0.5], [-0.5, 1.0, -0.5], [-0.5, -0.5, 1.0]]
+    """
+    return np.asarray((np.eye(n) - 1 / n) * n / (n - 1))
+
+
+def white_balance(light: StarLight, usable: Bool, variance: Float64) -> Balance:
     """Factor per channel (R, G, B) from the stars, held by a guess between the sky and a usual sensor where few.
 
     The light of the sky is judged from the noise, because the pedestal of the planes may be unknown.
@@ -165,15 +211,11 @@ def white_balance(light: StarLight, usable: Bool, variance: Float64) -> tuple[Fl
 
     Returns
     -------
-    factors : (3,) float64
-    count : int
-        Stars used.
+    Balance
     """
     noise = np.maximum(np.nan_to_num(variance), 1e-30)
-    factors, count = balance_from_stars(
-        light, usable, np.sqrt(noise / noise.max() * np.array(TYPICAL_SENSOR))
-    )
-    return np.clip(factors, 0.05, 20.0), count
+    found = balance_from_stars(light, usable, np.sqrt(noise / noise.max() * np.array(TYPICAL_SENSOR)))
+    return replace(found, factors=np.clip(found.factors, 0.05, 20.0))
 
 
 def star_mask(shape: tuple[int, int], x: Float64, y: Float64, radius_px: Float64) -> Bool:

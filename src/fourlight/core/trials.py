@@ -44,14 +44,22 @@ def trial_of(value: float, error: float, freedom: float, null: float = 0.0, leve
     """
     if not (freedom > 0 and np.isfinite(value) and np.isfinite(error)):
         return Trial(value, -np.inf, np.inf, float("nan"), np.inf, max(freedom, 0.0))
-    reach = float(stats.t.ppf(0.5 + level / 2, freedom)) * error
+    reach = float(special.stdtrit(freedom, 0.5 + level / 2)) * error
     if error == 0:
         return Trial(value, value, value, 1.0 if value == null else 0.0, 0.0, freedom)
-    p = 2 * float(stats.t.sf(abs(value - null) / error, freedom))
+    p = 2 * float(special.stdtr(freedom, -abs(value - null) / error))
     return Trial(value, value - reach, value + reach, p, error, freedom)
 
 
-def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: float = LEVEL) -> Trial:
+def jackknife(
+    whole: float,
+    without: npt.ArrayLike,
+    null: float = 0.0,
+    level: float = LEVEL,
+    *,
+    share: npt.ArrayLike | None = None,
+    rest: npt.ArrayLike = (),
+) -> Trial:
     """An estimate from several nights, with the error that leaving out one night after the other shows.
 
     Parameters
@@ -61,6 +69,18 @@ def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: fl
     without : (k,) array_like
         The estimate without each of them (Quenouille 1949, Tukey 1958): three nights at least, else nothing is told.
     null, level : float
+    share : (k,) array_like, optional
+        Of each night in the estimate, between 0 and 1; without it all have the same.
+    rest : array_like
+        Shares of what is in the estimate but left out by none of ``without``, such as nights of one light. They make
+        the error larger as if they differed like the nights do.
+
+    Notes
+    -----
+    Of unequal nights each has a pseudo-value ``whole + (1 - share) / share * (whole - without)`` as in the delete-m_j
+    jackknife (Busing, Meijer & van der Leeden 1999). They are taken to scatter alike, as nights do that differ by sky
+    and haze: the variance is theirs times the sum of squared shares. That of Busing et al. has long nights scatter
+    less, which holds of lights that have nothing in common; docs/decisions has what both cover.
 
     Examples
     --------
@@ -72,10 +92,12 @@ def jackknife(whole: float, without: npt.ArrayLike, null: float = 0.0, level: fl
     True
     """
     left = np.asarray(without, dtype=np.float64)
-    k = left.size
+    k, others = left.size, np.asarray(rest, dtype=np.float64)
     if k < 3:
         return trial_of(whole, np.inf, 0.0, null, level)
-    error = float(np.sqrt((k - 1) / k * ((left - left.mean()) ** 2).sum()))
+    own = np.full(k, 1 / k) if share is None else np.asarray(share, dtype=np.float64)
+    alone = (1 - own) / own * (whole - left)
+    error = float(alone.std(ddof=1) * np.sqrt((own**2).sum() + (others**2).sum()))
     return trial_of(whole, error, k - 1, null, level)
 
 

@@ -13,12 +13,13 @@ from fourlight.core.trials import Trial, trial_of
 from fourlight.pipeline.fineness import resolution_of
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.intervals import interval
+from fourlight.pipeline.outputs import plain_data
 from fourlight.pipeline.sharpness import width_facts
-from fourlight.stages import contributions
+from fourlight.stages import channel_shares, contributions
 from fourlight.stages.canvas import some
 from fourlight.stages.common_light import common_structure, crosstalk
 from fourlight.stages.contributions import Ledger
-from fourlight.stages.nights import nights_of, scope
+from fourlight.stages.nights import FRAMES, NIGHTS, parts_of
 from fourlight.stages.regions import Box, Regions
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.stages.widths import FrameWidths
@@ -49,29 +50,39 @@ def channels_of(
         Those of the regions that the user named.
     """
     run.job.progress.begin("channels", 2)
-    balance, stars = _balance(run)
-    shares = contributions.shares(ledger, run.nights, balance)
+    balance = _balance(run)
+    shares = channel_shares.shares(ledger, run.nights, balance)
     run.job.progress.step()
     resolution = resolution_of(run)
     run.job.progress.end(_words(shares))
-    return {
-        "lights": len(run.frames),
-        "nights": len(nights_of(run.nights)),
-        "scope": scope(run.nights),
-        "regions": _regions(run, found, ledger, boxes),
-        "balance": {"factors": dict(zip(COLOURS, balance.tolist(), strict=True)), "stars": stars},
-        "shares": _known_shares(shares, run),
-        "light": _light(contributions.ratios(ledger, run.nights)),
-        "common": _common(run, found),
-        "measured": _measured(run),
-        **width_facts(run, widths),
-        "resolution": resolution,
-        "notes": _notes(found),
-    }
+    parts = [parts_of(run.nights, each) for each in contributions.brought(ledger).T]
+    parts = parts or [parts_of(run.nights)]
+    return dict(
+        plain_data(
+            {
+                "lights": len(run.frames),
+                "nights": min(len(part.nights) for part in parts),
+                "scope": NIGHTS if all(part.scope == NIGHTS for part in parts) else FRAMES,
+                "regions": _regions(run, found, ledger, boxes),
+                "balance": {
+                    "factors": dict(zip(COLOURS, balance.factors.tolist(), strict=True)),
+                    "error": dict(zip(COLOURS, np.sqrt(np.diag(balance.covariance)).tolist(), strict=True)),
+                    "stars": balance.count,
+                },
+                "shares": _known_shares(shares, run),
+                "light": _light(contributions.ratios(ledger, run.nights)),
+                "common": _common(run, found),
+                "measured": _measured(run),
+                **width_facts(run, widths),
+                "resolution": resolution,
+                "notes": _notes(found, ledger),
+            }
+        )
+    )
 
 
-def _balance(run: Finished) -> tuple[Float64, int]:
-    """What makes white equal in R, G and B, and from how many stars that is known."""
+def _balance(run: Finished) -> starcolour.Balance:
+    """What makes white equal in R, G and B."""
     stars = run.stars
     planes, variances = ([run.layers.read(c, name) for c in COLOURS] for name in ("value", "variance"))
     widths = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
@@ -83,12 +94,15 @@ def _balance(run: Finished) -> tuple[Float64, int]:
 
 def _regions(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, Box]) -> dict[str, Any]:
     total = int(np.count_nonzero(np.isfinite(run.layers.read("G", "value"))))
+    parts = [parts_of(run.nights, each) for each in contributions.brought(ledger).T]
     noise = np.sqrt(contributions.believed(ledger))
     return {
         name: {
             "pixels": int(found.pixels[r]),
             "share_of_stack": float(found.pixels[r]) / max(total, 1),
             "box": list(boxes[name]) if name in boxes else None,
+            "nights": len(parts[r].nights),
+            "scope": parts[r].scope,
             "signal": dict(zip(OUTPUT_PLANES, found.signal[r].tolist(), strict=True)),
             "noise_over_model": dict(zip(OUTPUT_PLANES[:4], noise[:, r].tolist(), strict=True)),
         }
@@ -156,8 +170,13 @@ def _measured(run: Finished) -> dict[str, Any]:
     }
 
 
-def _notes(found: Regions) -> list[str]:
-    notes = []
+def _notes(found: Regions, ledger: Ledger) -> list[str]:
+    if not found.names:
+        return ["No pixel of the stack has red, green and blue samples: nothing is told of shares."]
+    notes = [
+        f"Nothing is told of the {name}: no sample of {', '.join(planes)} there lies between pixels of both halves."
+        for name, planes in _missing(ledger)
+    ]
     if "object" not in found.names:
         notes.append("No extended object stands out of the sky: shares are told for stars and sky alone.")
     if found.filled:
@@ -168,11 +187,21 @@ def _notes(found: Regions) -> list[str]:
     return notes
 
 
+def _missing(ledger: Ledger) -> list[tuple[str, list[str]]]:
+    """Regions in which planes have no sample that could be looked at, and which."""
+    counted = np.isfinite(contributions.light(ledger, np.ones(len(ledger.away), dtype=np.bool_)))
+    missing = [[OUTPUT_PLANES[k] for k in np.flatnonzero(~counted[:, r])] for r in range(counted.shape[1])]
+    return [(name, planes) for name, planes in zip(ledger.names, missing, strict=True) if planes]
+
+
 def _words(shares: Mapping[str, Mapping[str, Mapping[str, Trial]]]) -> str:
     """The chief finding in words."""
     by_region = shares["information"]
     region = "object" if "object" in by_region else "stars"
     if region not in by_region:
         return "nothing stands out of the sky"
-    parts = ", ".join(f"{c} {100 * by_region[region][c].value:.1f} %" for c in COLOURS)
+    known = {c: by_region[region][c].value for c in COLOURS}
+    if not np.isfinite(list(known.values())).all():
+        return f"information on the {region} is not known"
+    parts = ", ".join(f"{c} {100 * value:.1f} %" for c, value in known.items())
     return f"information on the {region}: {parts}"

@@ -7,30 +7,32 @@ from typing import Any
 
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.light_series import light_series, treated
-from fourlight.pipeline.sharpness import widths_in
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claims import findings
 from fourlight.stages.contributions import Ledger
+from fourlight.stages.regions import Regions
 from fourlight.stages.widths import FrameWidths
 
 __all__ = ["claims_of"]
 
 
 def claims_of(
-    run: Finished, ledger: Ledger, widths: Sequence[FrameWidths], claims: Sequence[Claim]
+    run: Finished, found: Regions, ledger: Ledger, widths: Sequence[FrameWidths], claims: Sequence[Claim]
 ) -> list[dict[str, Any]]:
     """What the lights of a run say to claims, as ``claims.json`` holds it.
 
     Parameters
     ----------
     run : Finished
+    found : Regions
+        Of the stack.
     ledger : Ledger
-        Light and noise of its regions.
+        Light and noise of them.
     widths : sequence of FrameWidths
         Of every light.
     claims : sequence of Claim
         All that are tested together.
     """
-    patches, absent = treated(run)
-    series = light_series(run, ledger, widths_in(run, widths), patches, absent)
+    patches, absent = treated(run, found)
+    series = light_series(run, ledger, widths, patches, absent)
     return [finding.as_dict() for finding in findings(series, claims)]

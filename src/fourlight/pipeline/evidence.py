@@ -17,6 +17,7 @@ from fourlight.pipeline.claims import claims_of
 from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.products import write_again
 from fourlight.pipeline.sharpness import widths_of
+from fourlight.pipeline.spared import spared
 from fourlight.stages import contributions, region_samples, regions
 from fourlight.stages.claim_file import Claim, chosen, shipped, with_own
 from fourlight.stages.contributions import Ledger
@@ -39,18 +40,25 @@ class Evidence:
     """Content of ``channels.json``."""
     claims: list[dict[str, Any]] | None = None
     """Content of ``claims.json``."""
+    remarks: tuple[str, ...] = ()
+    """What could not be measured, and why."""
 
 
 def evidence_of(run: Finished) -> Evidence:
-    """What the recipe of a run asks for, on the lights of its stack."""
-    asked = run.job.recipe.evidence
+    """What the recipe of a run asks for, on the lights of its stack; what fails costs nothing but itself."""
+    asked, told = run.job.recipe.evidence, list[str]()
     if not (asked.channels or asked.claims):
         return Evidence()
-    found, ledger = looked_at(run, {})
-    widths = widths_of(run)
-    channels = channels_of(run, found, ledger, widths, {}) if asked.channels else None
-    claims = claims_of(run, ledger, widths, shipped()) if asked.claims else None
-    return Evidence(channels, claims)
+    seen = spared(told, "the measurement of what channels did", lambda: (*looked_at(run, {}), widths_of(run)))
+    if seen is None:
+        return Evidence(remarks=tuple(told))
+    found, ledger, widths = seen
+    channels = claims = None
+    if asked.channels:
+        channels = spared(told, "channels.json", lambda: channels_of(run, found, ledger, widths, {}))
+    if asked.claims:
+        claims = spared(told, "claims.json", lambda: claims_of(run, found, ledger, widths, shipped()))
+    return Evidence(channels, claims, tuple(told))
 
 
 def channels_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None = None) -> dict[str, Any]:
@@ -100,10 +108,10 @@ def claims_on(
     claims = with_own(shipped(), own)
     told = {claim.name for claim in chosen(claims, names)} if names else {claim.name for claim in claims}
     with finished_run(out, progress) as run:
-        _, ledger = looked_at(run, {})
-        found = claims_of(run, ledger, widths_of(run), claims)
-        write_again(run.job, run.layers, claims=found)
-    return [finding for finding in found if finding["name"] in told]
+        found, ledger = looked_at(run, {})
+        findings = claims_of(run, found, ledger, widths_of(run), claims)
+        write_again(run.job, run.layers, claims=findings)
+    return [finding for finding in findings if finding["name"] in told]
 
 
 def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
@@ -151,7 +159,8 @@ def _ledger(run: Finished, found: Regions) -> Ledger:
     sums = region_samples.gathered(
         table, run.samples.read, run.layers, found, threads, job.progress.step, tiles
     )
-    job.progress.end(f"samples of {len(run.frames)} lights looked at again in {_listed(found.names)}")
+    where = _listed(found.names) or "no region: no pixel has red, green and blue samples"
+    job.progress.end(f"samples of {len(run.frames)} lights looked at again in {where}")
     return contributions.ledger(sums, found, table)
 
 

@@ -33,6 +33,7 @@ from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.geometry import FrameTable
 from fourlight.stages.grid import Grid
 from fourlight.stages.region_samples import StackReader
+from fourlight.stages.trails import without_fixtures
 from fourlight.stages.way import Way
 
 __all__ = ["Finished", "StackFiles", "finished_run"]
@@ -162,9 +163,10 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
         measured = list(_again(job, lights, kept.calibration, hashes))
         reference = next(frame for frame in measured if frame.raw.path == kept.reference)
         frames = tuple(_placed(frame, kept.table, k) for k, frame in enumerate(measured))
+        table = replace(kept.table, trails=without_fixtures(frames))  # sums are kept without them
         canvas = Canvas(folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)
         layers = StackFiles(folder.root, canvas)
-        yield Finished(job, frames, reference, kept.calibration, kept.table, layers, kept.way)
+        yield Finished(job, frames, reference, kept.calibration, table, layers, kept.way)
 
 
 def _anew(out: Path) -> str:
@@ -201,11 +203,12 @@ def _placed(frame: MeasuredFrame, table: FrameTable, row: int) -> RegisteredFram
     planes[:, :, 0, 0] -= 0.5 * (table.zoom - 1) / table.zoom
     middle = planes.mean(axis=0)
     linear = np.stack([planes[..., 1, 0], planes[..., 0, 1], planes[..., 0, 0]], axis=-1)
-    common = linear.mean(axis=0)
-    shifted = [matrix + part - common for part in linear]
-    offset = np.array([np.eye(2, 3) - maps.composed(part, maps.inverse(matrix)) for part in shifted])
     bend = None if bends.is_straight(middle) else middle
-    return RegisteredFrame(frame, matrix, 0.0, 0, offset=offset, bend=bend)
+    # a bent map holds the mean of what lies between planes and the stars' places: what is left is between planes
+    shifted = linear if bend is None else matrix + linear - linear.mean(axis=0)
+    offset = np.array([np.eye(2, 3) - maps.composed(part, maps.inverse(matrix)) for part in shifted])
+    seen = table.scale[row] / abs(float(np.linalg.det(matrix[:, :2])))
+    return RegisteredFrame(frame, matrix, 0.0, 0, transparency=seen, offset=offset, bend=bend)
 
 
 def _lights(past: Provenance, kept: Kept) -> list[RawFrame]:

@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.estimates import estimate_of
+from fourlight.core.starcolour import Balance
 from fourlight.pipeline.finished import Finished
-from fourlight.pipeline.integration import Samples
+from fourlight.pipeline.sharpness import widths_in
 from fourlight.report.calibration import darkened
 from fourlight.sky.moon import lit_share, moon_altitudes
-from fourlight.stages import contributions, geometry, treatments
+from fourlight.stages import channel_shares, contributions, geometry, treatments
 from fourlight.stages.contributions import Ledger
-from fourlight.stages.geometry import padded_pixels
-from fourlight.stages.series import Series
+from fourlight.stages.geometry import Tile, padded_pixels
+from fourlight.stages.master_noise import with_flat_noise, with_offset_noise
+from fourlight.stages.nights import NIGHTS, left_out, parts_of
+from fourlight.stages.patch_places import places_of
+from fourlight.stages.regions import Regions
+from fourlight.stages.series import Known, Series
+from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.stages.tile_samples import Reader
-from fourlight.stages.width_ratio import METHOD
+from fourlight.stages.treatments import Ground
+from fourlight.stages.width_ratio import METHOD, width_ratio
+from fourlight.stages.widths import FrameWidths
 
 __all__ = ["light_series", "treated"]
 
@@ -25,7 +36,7 @@ Float64 = npt.NDArray[np.float64]
 
 
 def light_series(
-    run: Finished, ledger: Ledger, widths: Float64, patches: Mapping[str, Mapping[str, Float64]],
+    run: Finished, ledger: Ledger, widths: Sequence[FrameWidths], patches: Mapping[str, Mapping[str, Float64]],
     absent: Mapping[str, str],
 ) -> Series:  # fmt: skip
     """Facts and values of the lights, in order of time.
@@ -35,8 +46,8 @@ def light_series(
     run : Finished
     ledger : Ledger
         Of its regions; the object tells the signal, without one the stars.
-    widths : (f, 5) float64
-        Width of stars in each light and plane, pixels of the reference.
+    widths : sequence of FrameWidths
+        Of every light.
     patches, absent
         From `treated`.
     """
@@ -56,8 +67,9 @@ def light_series(
         halves=tuple("AB"[half] for half in run.table.half.tolist()),
         moon_lit=_where_known(times, lit_share),
         moon_altitude_deg=_altitudes(times, sites),
-        values=_values(run, ledger, widths),
-        common=_common(ledger),
+        values=_values(run, ledger, widths_in(run, widths)),
+        common=_common(run, ledger),
+        known=_shares(run, ledger) | _ratios(run, widths),
         patches=patches,
         absent=absent,
     )
@@ -115,7 +127,8 @@ def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64
     if region is None:
         return values
     light = ledger.signal[region] + np.nan_to_num(ledger.away[:, :, region])
-    variance = ledger.variance[:, :, region] * contributions.believed(ledger)[:, region]
+    seen = np.nan_to_num(contributions.believed(ledger)[:, region], nan=1.0)
+    variance = ledger.variance[:, :, region] * seen
     certain = contributions.PER_CELL * np.maximum(ledger.signal[region], 0.0) ** 2 / variance
     return values | {
         "signal": _mean_green(light * table.scale),
@@ -124,19 +137,55 @@ def _values(run: Finished, ledger: Ledger, widths: Float64) -> dict[str, Float64
     }
 
 
-def _common(ledger: Ledger) -> dict[str, Float64]:
-    """(5,) relative error that the information of all lights has in common: that of the signal of the stack."""
+def _common(run: Finished, ledger: Ledger) -> dict[str, Float64]:
+    """(5,) relative error that the information of all lights has in common: that of the signal of the stack.
+
+    What the method may be wrong by in a ratio of widths is shared out between the two planes.
+    """
+    method = {"width_px": np.full(len(OUTPUT_PLANES), METHOD / np.sqrt(2.0))}
+    region = _region(ledger)
+    if region is None:
+        return method
+    trials = left_out(
+        run.nights, contributions.brought(ledger)[:, None], partial(contributions.light, ledger)
+    )
+    with np.errstate(invalid="ignore"):
+        error = np.array([row[region].error for row in trials]) / np.maximum(ledger.signal[region], 1e-30)
+    planes = np.where(np.isfinite(error), error, 1.0)
+    light = np.append(planes, float(np.hypot(planes[1], planes[2])) / 2)
+    return {"information": 2 * light, "signal": light, **method}
+
+
+def _shares(run: Finished, ledger: Ledger) -> dict[tuple[str, str, str, str], Known]:
+    """Shares of the information as ``channels.json`` has them."""
     region = _region(ledger)
     if region is None:
         return {}
-    away = ledger.away[:, :, region]
-    count = np.maximum(np.isfinite(away).sum(axis=0), 2)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        error = np.nanstd(away, axis=0, ddof=1) / np.sqrt(count) / np.maximum(ledger.signal[region], 1e-30)
-    planes = np.nan_to_num(error, posinf=1.0)
-    green = float(np.hypot(planes[1], planes[2])) / 2
-    light = np.append(planes, green)
-    return {"information": 2 * light, "signal": light, "width_px": np.full(len(light), METHOD)}
+    even = Balance(np.ones(3), 0, np.zeros((3, 3)))  # of no consequence for information
+    trials = channel_shares.shares(ledger, run.nights, even)["information"][ledger.names[region]]
+    of = {"R": "R+G+B", "G": "R+G+B", "B": "R+G+B", "G1": "R+G1+G2+B", "G2": "R+G1+G2+B"}
+    held = contributions.brought(ledger)[:, region]
+    parts = parts_of(run.nights, held)
+    number = len(parts.nights) if parts.scope == NIGHTS else int(np.count_nonzero(held))
+    return {
+        ("information", "share", plane, whole): Known(
+            estimate_of(trials[plane], number), parts.scope, memory=True
+        )
+        for plane, whole in of.items()
+    }
+
+
+def _ratios(run: Finished, widths: Sequence[FrameWidths]) -> dict[tuple[str, str, str, str], Known]:
+    """Widths over that in green as ``channels.json`` has them."""
+    found = {}
+    for colour in ("R", "B"):
+        ratio = width_ratio(widths, colour, nights=run.nights)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ends = np.log([ratio.trial.value, ratio.trial.low, ratio.trial.high]).tolist()
+        told = replace(ratio.trial, value=ends[0], low=ends[1], high=ends[2])
+        number = ratio.nights if ratio.scope == NIGHTS else ratio.frames
+        found["width_px", "ratio", colour, "G"] = Known(estimate_of(told, number), ratio.scope)
+    return found
 
 
 def _with_green(planes: Float64, joined: Callable[[Float64, Float64], Float64]) -> Float64:
@@ -148,35 +197,57 @@ def _mean_green(planes: Float64) -> Float64:
     return _with_green(planes, lambda one, other: (one + other) / 2)
 
 
-def treated(run: Finished) -> tuple[dict[str, dict[str, Float64]], dict[str, str]]:
-    """What other treatments of the lights make of parts of the stack, and why some cannot be made."""
+def treated(run: Finished, found: Regions) -> tuple[dict[str, dict[str, Float64]], dict[str, str]]:
+    """What other treatments of the lights make of parts of the stack, and why some cannot be made.
+
+    ``found`` tells the sky under the object.
+    """
     table, job = run.table, run.job
-    samples = run.samples
-    bare, absent = _bare(run, samples)
-    found, others = treatments.treatments(table, samples.read, bare, job.recipe.integrate.grid)
-    places = treatments.places_of(table.shape)
-    job.progress.begin("treatments", len(places) * len(found))
+    bare, absent = _bare(run)
+    kinds, others = treatments.treatments(table, run.samples.read, bare, job.recipe.integrate.grid)
+    ground = Ground(_noisy(run), lambda tile: _sky(found, tile))
+    places = places_of(table.shape)
+    job.progress.begin("treatments", len(places) * (len(kinds) + len(ground.noisy)))
     each = run.way.fixed_bytes(table) + geometry.BYTES_PER_SAMPLE * geometry.samples_beneath(table)
     largest = padded_pixels([place.tile for place in places])
     threads = job.at_once(each * largest)
-    made = treatments.made(found, job.recipe.integrate, run.way, places, threads, job.progress.step)
+    made = treatments.made(kinds, ground, job.recipe.integrate, run.way, places, threads, job.progress.step)
     job.progress.end(
-        f"{len(found) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} patches of the stack"
+        f"{len(kinds) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} patches of the stack"
     )
     return made, absent | others
 
 
-def _bare(run: Finished, samples: Samples) -> tuple[dict[str, Reader], dict[str, str]]:
+def _bare(run: Finished) -> tuple[dict[str, tuple[str, Reader]], dict[str, str]]:
     """Samples without darks, and without flats, where lights had them."""
-    said = run.calibration.description
-    bare: dict[str, Reader] = {}
+    said, sources = run.calibration.description, run.samples.sources
+    bare: dict[str, tuple[str, Reader]] = {}
     absent: dict[str, str] = {}
     if darkened(said["offset_taken_off"]):
-        bare["no darks"] = lambda f, *box: samples.sources[f].without_offset(*box)
+        bare["no darks"] = "offset", lambda f, *box: sources[f].without_offset(*box)
     else:
         absent["no darks"] = "the run had no darks, so that it cannot be told what they change"
     if said["lights_with_flat"]:
-        bare["no flats"] = lambda f, *box: samples.sources[f].without_flat(*box)
+        bare["no flats"] = "flat", lambda f, *box: sources[f].without_flat(*box)
     else:
         absent["no flats"] = "the run had no flats, so that it cannot be told what they change"
     return bare, absent
+
+
+def _noisy(run: Finished) -> dict[str, Reader]:
+    """Samples with the noise of their masters laid over them once more, for masters that have any."""
+    sources = run.samples.sources
+    pairs = [run.calibration.noise_of_masters(frame.measured.raw) for frame in run.frames]
+    readers: dict[str, Reader] = {
+        "offset": lambda f, *box: with_offset_noise(sources[f], pairs[f][0], *box),
+        "flat": lambda f, *box: with_flat_noise(sources[f], pairs[f][1], *box),
+    }
+    return {
+        name: readers[name] for k, name in enumerate(readers) if any(pair[k].sigma.any() for pair in pairs)
+    }
+
+
+def _sky(found: Regions, tile: Tile) -> Float64:
+    """(5,) mean sky of the stack in a part of it."""
+    part = (slice(tile.y0, tile.y1), slice(tile.x0, tile.x1))
+    return np.array([float(found.sky[plane].image(part).mean()) for plane in OUTPUT_PLANES])

@@ -15,7 +15,7 @@ from fourlight.io.fits_writing import write_planes
 from fourlight.io.room import whole
 from fourlight.pipeline.layers import StackLayers
 
-__all__ = ["plain_json", "write_csv", "write_halves", "write_json", "write_stack"]
+__all__ = ["plain_data", "plain_json", "write_csv", "write_halves", "write_json", "write_stack"]
 
 PLANES = ("R", "G1", "G2", "B", "G")
 FRAME_PLANES = ("R", "G1", "G2", "B")
@@ -109,20 +109,25 @@ def write_json(path: Path, data: Mapping[str, Any] | Sequence[Any]) -> None:
 
 def plain_json(data: Mapping[str, Any] | Sequence[Any]) -> str:
     """JSON text of anything a summary holds; numbers that are not finite become null."""
-    text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(plain_data(data), indent=1, ensure_ascii=False, allow_nan=False)
     # Bytes of a file name that are no UTF-8 become escapes of JSON, which read back as the same name.
     return text.encode("utf-8", "backslashreplace").decode()
 
 
-def _plain(value: Any) -> Any:
+def plain_data(value: Any) -> Any:
+    """The same of what JSON can hold, as it reads back: numbers that are not finite are None.
+
+    >>> plain_data({"share": np.float32("nan"), "ends": (0.5, np.inf)})
+    {'share': None, 'ends': [0.5, None]}
+    """
     if isinstance(value, Mapping):
-        return {str(key): _plain(part) for key, part in value.items()}
+        return {str(key): plain_data(part) for key, part in value.items()}
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        return plain_data(value.tolist())
     if isinstance(value, list | tuple):
-        return [_plain(part) for part in value]
+        return [plain_data(part) for part in value]
     if isinstance(value, np.generic):
-        return _plain(value.item())
+        return plain_data(value.item())
     if isinstance(value, float):
         return value if np.isfinite(value) else None
     if isinstance(value, Path):

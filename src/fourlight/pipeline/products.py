@@ -22,6 +22,7 @@ from fourlight.pipeline import outputs
 from fourlight.pipeline.finished import Stack
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
+from fourlight.pipeline.spared import spared
 from fourlight.pipeline.swap import RECORD, publish
 from fourlight.report.figures import write_figures
 from fourlight.report.page import write_report
@@ -43,8 +44,8 @@ def write_all(
 ) -> None:  # fmt: skip
     """Write every result of a run; OUT holds the results of one run at any time, the old ones or the new.
 
-    ``summary`` gains the notes of the picture before it is written; ``channels`` and ``claims`` are what was measured
-    on its lights, None where the recipe does not ask for it.
+    ``summary`` gains the notes of the picture, and of figures that fail, before it is written; ``channels`` and
+    ``claims`` are what was measured on its lights, None where the recipe does not ask for it.
     """
     folder, recipe, progress = job.folder, job.recipe, job.progress
     place = folder.new
@@ -54,16 +55,19 @@ def write_all(
     save_picture(picture.rgb, place / "picture", recipe.finish.jpeg_quality, job.threads)
     progress.step()
     summary["picture"] = {"window": list(picture.window), "notes": list(picture.notes)}
+    planes = {name: layers.read(name, "value") for name in PLANES}
+    spared(
+        summary["to_know"], "a figure of the channels",
+        lambda: _write_evidence(place, channels, claims, planes, summary, few=True),
+    )  # fmt: skip
     outputs.write_json(place / "summary.json", summary)
     outputs.write_csv(place / "frames.csv", summary)
     outputs.write_json(place / RECORD, provenance)
     progress.step()
-    planes = {name: layers.read(name, "value") for name in PLANES}
-    _write_evidence(place, channels, claims, planes, summary, few=True)
     write_report(
         folder.root, summary, picture.rgb, planes, provenance, place, layers.rejected_map(), channels, claims
     )
-    publish(place, folder.root, folder.old)
+    publish(place, folder.root, folder.old, (CHANNELS, CLAIMS, FIGURES))
     progress.step()
 
 

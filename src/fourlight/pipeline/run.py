@@ -173,6 +173,7 @@ def _made(
         replace(stack.way, fine=stack.way.fineness(stack.table)),
     )  # fmt: skip
     evidence = evidence_of(finished)
+    summary["to_know"] += evidence.remarks
     job.progress.begin("picture and report", 5)
     products.write_all(
         job, stack.layers, summary, provenance, finished.stars, evidence.channels, evidence.claims

@@ -65,7 +65,7 @@ def width_facts(run: Finished, widths: Sequence[FrameWidths]) -> dict[str, Any]:
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.asarray(np.where(known, inside[use], 0.0).sum(axis=0) / known.sum(axis=0))[:, None]
 
-    trials = left_out(run.nights, mean)
+    trials = left_out(run.nights, np.isfinite(inside)[:, :, None], mean)
     return {
         "width": {colour: _width(trials[k][0], scale) for k, colour in enumerate(COLOURS)},
         "ratios": {

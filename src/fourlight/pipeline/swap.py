@@ -17,7 +17,7 @@ RECORD = "provenance.json"
 """The file that says a set of results is complete: first to go, last to come."""
 
 
-def publish(new: Path, root: Path, old: Path) -> None:
+def publish(new: Path, root: Path, old: Path, known: Iterable[str] = ()) -> None:
     """Move all files of ``new`` to ``root``; whatever goes wrong, the files that were there come back.
 
     Parameters
@@ -28,6 +28,8 @@ def publish(new: Path, root: Path, old: Path) -> None:
         Their place.
     old : Path
         Folder for the files that they replace, until all is done; on the disk of the others.
+    known : iterable of str
+        Names of results that go where ``new`` has none of that name: they are of other results than those.
 
     Raises
     ------
@@ -37,14 +39,15 @@ def publish(new: Path, root: Path, old: Path) -> None:
     names = sorted((entry.name for entry in new.iterdir()), key=lambda name: (name == RECORD, name))
     with writing(root):
         old.mkdir()
+        gone = [name for name in known if name not in names]
         try:
-            for name in reversed(names):
+            for name in [*reversed(names), *gone]:
                 if (root / name).exists():
                     _move(root / name, old / name, root / name)
             for name in names:
                 _move(new / name, root / name, root / name)
         except BaseException:
-            _put_back(names, new, root, old)
+            _put_back([*(name for name in gone if (old / name).exists()), *names], new, root, old)
             raise
     for place in (new, old):
         shutil.rmtree(place, ignore_errors=True)

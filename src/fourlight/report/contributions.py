@@ -89,7 +89,10 @@ def _table(found: Facts, region: str) -> dict[str, Any]:
     for kind, (label, meaning) in KINDS.items():
         shares = found["shares"].get(kind, {}).get(region)
         if shares:
-            planes = {plane: shares[plane]["value"] for plane in ("R", "G1", "G2", "B")}
+            known = {plane: shares[plane]["value"] for plane in ("R", "G1", "G2", "B")}
+            planes = {
+                plane: value and max(value, 0.0) for plane, value in known.items()
+            }  # chance goes below 0
             rows.append(
                 {
                     "label": label,
@@ -129,8 +132,7 @@ def scope_words(found: Facts) -> str:
             f"Intervals (95 %) are for nights like these: they come from leaving out one of the {nights} nights after "
             "the other."
         )
-    some = "one night" if nights == 1 else f"{nights} nights"
     return (
-        f"Intervals (95 %) are for these {lights} lights and no more: {some} cannot say what another night would "
-        "bring; three or more can."
+        f"Intervals (95 %) are for these {lights} lights and no more: what another night would bring takes three or "
+        "more nights to say, each of at least three dated lights."
     )

@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import plane_map
 from fourlight.frames import NoiseModel, RawFrame, Role, SetAside
 from fourlight.stages.calibrated import CalibratedSource
+from fourlight.stages.master_noise import MasterNoise
 from fourlight.stages.masters import Master, OpenSource
 
 __all__ = ["ROLES", "Calibration", "Plan", "joined"]
@@ -29,6 +31,7 @@ class Plan:
 
     offset: Master | float
     factor: Master | float
+    """Of a map the variance is that of the flat, relative."""
     saturation: float
     extra: tuple[float, ...]
     noise: NoiseModel
@@ -111,6 +114,18 @@ class Calibration:
         It is common to all lights with the same masters: averaging undithered lights does not reduce it.
         """
         return np.array(self._plan(frame).extra)
+
+    def noise_of_masters(self, frame: RawFrame) -> tuple[MasterNoise, MasterNoise]:
+        """Noise of what is taken off a light, and of its flat; of none where there is none."""
+        plan = self._plan(frame)
+        cell = plane_map(plan.pattern)
+        parts = [part if isinstance(part, Master) else None for part in (plan.offset, plan.factor)]
+        one, other = (
+            MasterNoise("", np.zeros((2, 2))) if part is None
+            else MasterNoise(part.path.name, np.sqrt(np.array(part.variance))[cell])
+            for part in parts
+        )  # fmt: skip
+        return one, other
 
     def _plan(self, frame: RawFrame) -> Plan:
         return self.plans[frame.path, frame.hdu]

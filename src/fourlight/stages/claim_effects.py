@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.correlated import contrast
-from fourlight.core.estimates import (
-    Estimate,
-    mean_of_nights,
-    pseudo_values,
-)
+from fourlight.core.estimates import Estimate, estimate_of, mean_of_nights, pseudo_values
+from fourlight.core.trials import jackknife
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claim_lights import (
     Untold,
@@ -22,15 +19,15 @@ from fourlight.stages.claim_lights import (
     lights_of,
 )
 from fourlight.stages.claim_terms import COVARIATES, QUANTITIES
-from fourlight.stages.nights import FRAMES, NIGHTS
-from fourlight.stages.series import Series
+from fourlight.stages.nights import FEWEST_LIGHTS, FRAMES, NIGHTS, parts_of
+from fourlight.stages.series import Known, Series
 
 __all__ = ["ENOUGH", "FRAMES", "NIGHTS", "Effect", "need", "of_planes", "of_slope", "positive"]
 
 Float64 = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-ENOUGH = 3
+ENOUGH = FEWEST_LIGHTS
 """Nights that a statement on nights to come needs, and lights that a night needs to count as one."""
 
 
@@ -54,7 +51,16 @@ def need(count: int, least: int, what: str) -> None:
 
 
 def of_planes(series: Series, claim: Claim) -> Effect:
-    """One or several planes against others, light by light."""
+    """One or several planes against others, light by light, or as it is told elsewhere of all lights."""
+    told = series.known.get((claim.quantity, claim.compare, claim.first.name, claim.second.name))
+    if told and claim.among == "all lights":
+        own = _of_lights(series, claim) if told.memory and told.scope == FRAMES else None
+        return _as_told(told, own, claim)
+    return _of_lights(series, claim)
+
+
+def _of_lights(series: Series, claim: Claim) -> Effect:
+    """From what single lights hold."""
     first, second = claim.first.planes, claim.second.planes
     a, b = lights_of(series, claim.quantity, first), lights_of(series, claim.quantity, second)
     rows = np.flatnonzero(group(series, claim.among) & np.isfinite(a) & np.isfinite(b))
@@ -84,20 +90,43 @@ def positive(values: Float64) -> bool:
     return bool(values.sum() - max(float(values.max()), 0.0) > 0)
 
 
+def _as_told(told: Known, own: Effect | None, claim: Claim) -> Effect:
+    """Value and interval that are told elsewhere, with the tails of what single lights say (``own``) where they do."""
+    if told.scope == NIGHTS:
+        need(told.estimate.number, claim.least_nights, "nights")
+        return Effect(told.estimate, NIGHTS, "nights")
+    if claim.least_nights > 1:
+        raise Untold(f"{claim.least_nights} nights of {ENOUGH} lights or more are needed")
+    need(told.estimate.number, claim.least_lights, "lights of use")
+    found = told.estimate
+    if own and own.scope == FRAMES and found.told and own.estimate.reach() > 0 and own.estimate.told:
+        scale = found.reach() / own.estimate.reach()
+        errors = tuple(scale * error for error in own.estimate.errors)
+        found = replace(own.estimate, value=found.value, errors=errors, skew=found.skew)
+    return Effect(found, FRAMES, "lights")
+
+
 def _over_nights(
     estimator: Callable[[npt.NDArray[np.intp]], float], nights: npt.NDArray[np.str_], least: int
 ) -> Effect:
-    """From night to night where there are three or more; else from light to light within them."""
-    names, counts = np.unique(nights, return_counts=True)
-    enough = [name for name, count in zip(names, counts, strict=True) if count >= ENOUGH]
+    """The estimate from all lights; its error from night to night where there are three or more, else within them.
+
+    A night of many lights counts for more than one of few, as it does in the stack.
+    """
+    every = np.arange(nights.size)
+    whole = estimator(every)
+    parts = parts_of(nights.tolist())
     if least > 1:
-        need(len(enough), least, f"nights of {ENOUGH} lights or more")
-    if len(enough) >= ENOUGH:
-        found = mean_of_nights([estimator(np.flatnonzero(nights == name)) for name in enough])
-        return Effect(found, NIGHTS, "nights")
+        need(len(parts.nights), least, f"nights of {ENOUGH} lights or more")
+    if parts.scope == NIGHTS:
+        left = [estimator(np.flatnonzero(~night)) for night in parts.nights]
+        trial = jackknife(whole, left, share=parts.share, rest=parts.rest)
+        return Effect(estimate_of(trial, len(parts.nights)), NIGHTS, "nights")
     values = pseudo_values(estimator, nights.size)
-    design = (nights[:, None] == names).astype(np.float64)
-    return Effect(contrast(values, design, counts / nights.size, nights), FRAMES, "lights")
+    design = (nights[:, None] == np.unique(nights)).astype(np.float64)
+    found = contrast(values, design, design.mean(axis=0), nights)
+    # about the estimate itself, which differs from the mean of pseudo-values by its bias
+    return Effect(replace(found, value=whole) if found.told else found, FRAMES, "lights")
 
 
 def _common(series: Series, claim: Claim, rows: npt.NDArray[np.intp]) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.stages.claim_terms import NIGHT, QUANTITIES
-from fourlight.stages.series import Series
+from fourlight.stages.series import Series, least_first, tenth
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["Untold", "covariate", "group", "interleaved", "lights_of", "nights_apart", "patches_of"]
@@ -52,7 +52,8 @@ def group(series: Series, name: str, among: Mask | None = None) -> Mask:
     if found := NIGHT.fullmatch(name):
         return _night(series, found[1])
     if name in ("first night", "last night"):
-        return _night(series, series.nights[0 if name == "first night" else -1])
+        dated = [night for night in series.nights if night] or [""]
+        return _night(series, dated[0 if name == "first night" else -1])
     if name.startswith("half "):
         return np.array([half == name[-1] for half in series.halves], dtype=np.bool_)
     choose = {"moonlit": _moon, "dark": _moon, "warm": _temperature, "cold": _temperature}.get(name, _quality)
@@ -60,6 +61,8 @@ def group(series: Series, name: str, among: Mask | None = None) -> Mask:
 
 
 def _night(series: Series, date: str) -> Mask:
+    if not date:
+        raise Untold("the night of no light is known")
     if date not in series.nights:
         raise Untold(f"no light is of night {date}")
     return np.array([night == date for night in series.nights], dtype=np.bool_)
@@ -100,15 +103,12 @@ def _quality(series: Series, name: str) -> Mask:
     known = series.values.get("weight", series.values.get("information"))
     if known is None:
         raise Untold("what single lights bring was not measured")
-    columns = known[:, [OUTPUT_PLANES.index(plane) for plane in ("R", "G", "B")]]
-    columns = columns[:, np.isfinite(columns).any(axis=0)]
-    if not columns.size:
+    order = least_first(known)
+    if not order.size:
         raise Untold("what single lights bring was not measured")
-    brought = (columns / np.nanmedian(columns, axis=0)).mean(axis=1)
-    order = np.argsort(brought, kind="stable")[: np.isfinite(brought).sum()]  # what is not known comes last
-    tenth, half = -(-order.size // 10), order.size // 2
+    worst, half = tenth(order.size), order.size // 2
     found = np.zeros(len(series), dtype=np.bool_)
-    found[{"best": order[half:], "worst": order[:tenth]}.get(name, order[tenth:])] = True
+    found[{"best": order[half:], "worst": order[:worst]}.get(name, order[worst:])] = True
     return found
 
 
@@ -181,7 +181,7 @@ def nights_apart(nights: npt.NDArray[np.str_], first: Mask, second: Mask, least:
     >>> nights_apart(nights, np.arange(9) < 3, np.arange(9) >= 3)
     Nights(both=('a',), first=('a',), second=('a', 'b'))
     """
-    names = sorted(set(nights.tolist()))
+    names = sorted(set(nights[nights != ""].tolist()))
     one = tuple(name for name in names if (first & (nights == name)).sum() >= least)
     other = tuple(name for name in names if (second & (nights == name)).sum() >= least)
     return Nights(tuple(name for name in one if name in other), one, other)

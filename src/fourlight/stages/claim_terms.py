@@ -30,10 +30,12 @@ class Quantity:
 
 
 QUANTITIES = {
-    "signal": Quantity("signal of the object", "e-", "the object less the sky, in a light or on a patch", adds=True,
-                       patches=True),
+    "signal": Quantity("signal of the object", "e-", "the object less the sky, in a light or on a patch, for each "
+                       "pixel of the reference", adds=True, patches=True),
+    "level": Quantity("light", "e-", "object and sky together, of a patch: both lie under the same shadows", adds=True,
+                      lights=False, patches=True),
     "noise": Quantity("noise", "e-", "of a light: standard error of a sample; of a patch: scatter of its even parts at "
-                      "the scale of the object's detail, with every pattern in it", patches=True),
+                      "the scale of the object's detail, with patterns and the noise of masters in it", patches=True),
     "snr": Quantity("signal-to-noise ratio", "", "signal over noise of the patches together", lights=False,
                     patches=True, made_of=("signal", "noise")),
     "information": Quantity("information", "SNR^2", "samples times the object's signal squared over their variance: "

@@ -18,7 +18,7 @@ from fourlight.stages.claim_file import Claim
 from fourlight.stages.claim_lights import Untold, group
 from fourlight.stages.claim_terms import NIGHT, Side
 from fourlight.stages.series import Series
-from fourlight.stages.verdicts import CANNOT_TELL, CONTRADICTED, Bar, Verdict, verdicts, would_need
+from fourlight.stages.verdicts import CANNOT_TELL, CONTRADICTED, Bar, Verdict, asked, verdicts, would_need
 
 __all__ = ["Finding", "Need", "findings"]
 
@@ -95,13 +95,29 @@ def findings(series: Series, claims: Sequence[Claim]) -> list[Finding]:
     found = [_effect(case) for case in cases]
     bars = [_bar(case.claim, effect) for case, effect in zip(cases, found, strict=True)]
     told = [effect.estimate if isinstance(effect, Effect) else NOTHING for effect in found]
-    judged = verdicts(told, bars)
-    alone = [verdicts([estimate], [bar])[0] for estimate, bar in zip(told, bars, strict=True)]
-    together = sum(estimate.told for estimate in told)
-    return [
-        _finding(case, effect, bar, verdict, together if single != verdict else 0)
-        for case, effect, bar, verdict, single in zip(cases, found, bars, judged, alone, strict=True)
+    among = sum(estimate.told for estimate in told)
+    judged = [
+        _Judged(bar, verdict, verdicts([estimate], [bar])[0] != verdict, p, among)
+        for estimate, bar, verdict, p in zip(told, bars, verdicts(told, bars), asked(told, bars), strict=True)
     ]
+    return [
+        _untold(case, effect) if isinstance(effect, str) else _finding(case, effect, how)
+        for case, effect, how in zip(cases, found, judged, strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What became of a claim among all others."""
+
+    bar: Bar
+    verdict: Verdict
+    otherwise: bool
+    """Whether it would be told otherwise alone."""
+    asked: float
+    """The p that would tell it."""
+    among: int
+    """Claims that were tested with it, itself counted."""
 
 
 def _cases(series: Series, claim: Claim) -> Iterator[_Case]:
@@ -137,8 +153,8 @@ def _groups(series: Series, claim: Claim, plane: str) -> Effect:
 
 def _nights(series: Series, claim: Claim, plane: str) -> Iterator[_Case]:
     """Each night against the others: of two nights the first against the second alone."""
-    names = sorted(set(series.nights))
     every = np.array(series.nights)
+    names = sorted(set(every[every != ""].tolist()))  # lights of no known night may be of any
     part = plane if len(claim.planes) > 1 else ""
     if len(names) < 2:
         yield _Case(claim, part, plane, (claim.first, claim.second), partial(_too_few, len(names)))
@@ -146,7 +162,7 @@ def _nights(series: Series, claim: Claim, plane: str) -> Iterator[_Case]:
     other = Side("group", f"night {names[1]}") if len(names) == 2 else claim.second
     for name in names[:1] if len(names) == 2 else names:
         own = every == name
-        effect = partial(claim_groups.of_groups, series, claim, plane, own, ~own, fixed=True)
+        effect = partial(claim_groups.of_groups, series, claim, plane, own, ~own & (every != ""), fixed=True)
         both = f"{part}, {name}" if part else name
         yield _Case(claim, both, plane, (Side("group", f"night {name}"), other), effect)
 
@@ -182,64 +198,55 @@ def _size(claim: Claim, value: float, noise: float) -> float:
     return claim_patches.unevenness(min(value, 300.0), noise) if claim.compare == "unevenness" else value
 
 
-def _finding(case: _Case, effect: Effect | str, bar: Bar, verdict: Verdict, together: int) -> Finding:
-    """``together``: claims that are judged with this one, where that is why it cannot be told; else 0."""
-    claim = case.claim
-    name = claim_words.claim_name(claim, case.part)
-    of = claim_words.unit(claim)
-    if isinstance(effect, str):
-        said = f"Cannot tell: {effect}."
-        return Finding(
-            name,
-            claim.name,
-            case.part,
-            claim.question,
-            case.plane,
-            None,
-            None,
-            None,
-            of,
-            None,
-            CANNOT_TELL,
-            FRAMES,
-            None,
-            said,
-        )
-    trial = effect.estimate.trial(bar.null, LEVEL)
-    effect_size, low, high = (_size(claim, x, effect.noise) for x in (trial.value, trial.low, trial.high))
-    sizes = (effect_size, low, high)
-    plane = case.plane if claim.compare != "unevenness" else ""
-    said = (
-        f"{verdict.capitalize()} for {effect.scope}: {claim_words.sentence(claim, plane, case.sides, sizes)}."
-    )
-    need = _need(effect, bar) if verdict == CANNOT_TELL else None
-    if verdict == CONTRADICTED and bar.null != bar.matters and bar.p_of_effect(effect.estimate) < 1 - LEVEL:
-        said += " There is an effect, but one too small to matter."
-    if together > 1 and verdict == CANNOT_TELL:
-        said += f" Alone it would be told; of {together} claims tested together one as clear may be chance."
-    if need:
-        said += f" About {need.more} more {need.of} like these would tell."
+def _untold(case: _Case, why: str) -> Finding:
+    """Where there is no effect to judge."""
     return Finding(
-        name,
-        claim.name,
-        case.part,
-        claim.question,
-        case.plane,
-        *sizes,
-        of,
-        trial.p,
-        verdict,
-        effect.scope,
-        need,
-        said,
-    )
+        **_named(case), effect=None, low=None, high=None, p=None, verdict=CANNOT_TELL, scope=FRAMES, would_need=None,
+        sentence=f"Cannot tell: {why}.",
+    )  # fmt: skip
 
 
-def _need(effect: Effect, bar: Bar) -> Need | None:
-    """Where more lights or nights help: patches are what the field holds."""
-    number, seen = would_need(effect.estimate, bar), effect.estimate.number
+def _finding(case: _Case, effect: Effect, judged: _Judged) -> Finding:
+    trial = effect.estimate.trial(judged.bar.null, LEVEL)
+    size, low, high = (_size(case.claim, x, effect.noise) for x in (trial.value, trial.low, trial.high))
+    need = _need(effect, judged) if judged.verdict == CANNOT_TELL else None
+    plane = case.plane if case.claim.compare != "unevenness" else ""
+    found = claim_words.sentence(case.claim, plane, case.sides, (size, low, high))
+    said = [f"{judged.verdict.capitalize()} for {effect.scope}: {found}.", *_besides(effect, judged, need)]
+    return Finding(
+        **_named(case), effect=size, low=low, high=high, p=trial.p, verdict=judged.verdict, scope=effect.scope,
+        would_need=need, sentence=" ".join(said),
+    )  # fmt: skip
+
+
+def _named(case: _Case) -> dict[str, Any]:
+    """What a finding is of."""
+    claim = case.claim
+    return {
+        "claim": claim_words.claim_name(claim, case.part),
+        "name": claim.name,
+        "part": case.part,
+        "question": claim.question,
+        "plane": case.plane,
+        "unit": claim_words.unit(claim),
+    }
+
+
+def _besides(effect: Effect, judged: _Judged, need: Need | None) -> Iterator[str]:
+    """What else is to be said of a verdict."""
+    bar = judged.bar
+    if judged.verdict == CONTRADICTED and bar.null != bar.matters and bar.shows_effect(effect.estimate):
+        yield "There is an effect, but one too small to matter."
+    if judged.otherwise and judged.among > 1 and judged.verdict == CANNOT_TELL:
+        yield f"Alone it would be told; of {judged.among} claims tested together one as clear may be chance."
+    if need:
+        yield f"About {need.more} more {need.of} like these would tell."
+
+
+def _need(effect: Effect, judged: _Judged) -> Need | None:
+    """Where more lights or nights help, as many as tell it among the other claims; patches are what the field holds."""
+    number, seen = would_need(effect.estimate, judged.bar, judged.asked), effect.estimate.number
     if number is None or effect.counted == "patches":
         return None
     each = 2 if effect.counted == "pairs" else 1
-    more = max(number - seen, 1)
-    return Need(more * each, (seen + more) * each, "nights" if effect.counted == "nights" else "lights")
+    return Need((number - seen) * each, number * each, "nights" if effect.counted == "nights" else "lights")

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.trials import Trial, jackknife
+from fourlight.core.trials import Trial, jackknife, trial_of
 from fourlight.sensor import sensors
 from fourlight.sensor.response import WAVE_NM
 from fourlight.stages.canvas import bands
 from fourlight.stages.regions import Regions
 
-__all__ = ["common_structure", "crosstalk", "explained"]
+__all__ = ["common_structure", "crosstalk", "shared"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -60,7 +60,8 @@ def common_structure(read: Callable[[str, str], Float32], regions: Regions) -> d
     -------
     dict
         ``[region]["R" | "B" | "R and B"]``, squared correlations (coefficients of determination), with intervals from
-        leaving out one part of the region after the other.
+        leaving out one part of the region after the other. Values are below 0 as often as above it where nothing is
+        shared.
     """
     out = {}
     for r, name in enumerate(regions.names):
@@ -73,26 +74,54 @@ def common_structure(read: Callable[[str, str], Float32], regions: Regions) -> d
 
 
 def _told(moments: _Moments, filled: npt.NDArray[np.int64], others: str) -> Trial:
-    def estimate(without: int | None) -> float:
-        use = np.isin(np.arange(len(moments.count)), filled)
-        if without is not None:
-            use[without] = False
-        return explained(moments.covariance(use), [COLOURS.index(c) for c in others.split(" and ")])
+    colours = [COLOURS.index(c) for c in others.split(" and ")]
+    every = np.isin(np.arange(len(moments.count)), filled)
+    whole = shared(moments.covariance(every), colours)
+    less = [every & (np.arange(every.size) != block) for block in filled]
+    without = np.array([shared(moments.covariance(use), colours) for use in less]).reshape(-1, len(colours))
+    return _squared(whole, without)
 
-    return jackknife(estimate(None), [estimate(int(block)) for block in filled])
 
+def _squared(whole: Float64, without: Float64) -> Trial:
+    """Square of the length of a vector that is known from parts, with its interval.
 
-def explained(covariance: Float64, others: list[int]) -> float:
-    """Share of the variance of green (1) that a linear mixture of other colours gives; NaN where green has none.
+    The square is too large by the variance of the vector, which is taken off. Where the vector is as short as its
+    error, the square is no measure of its own error, nor are squares that are cut at zero; the length along the vector
+    is.
 
-    >>> round(explained(np.array([[4.0, 2, 0], [2, 2, 1], [0, 1, 2]]), [0]), 6)
-    0.5
+    Parameters
+    ----------
+    whole : (n,) float64
+    without : (k, n) float64
+        The vector without each of the parts.
     """
-    own, with_them = covariance[1, 1], covariance[others, 1]
-    among = covariance[np.ix_(others, others)]
-    if own <= 0 or np.linalg.eigvalsh(among).min() <= 0:
-        return float("nan")
-    return float(np.clip(with_them @ np.linalg.solve(among, with_them) / own, 0.0, 1.0))
+    length = float(np.linalg.norm(whole))
+    along = whole / length if length > 0 else np.full(whole.size, np.nan)
+    trial = jackknife(length, without @ along)
+    if not np.isfinite(trial.error):
+        return trial_of(float("nan"), np.inf, 0.0)
+    off = without - without.mean(axis=0)
+    variance = float((len(off) - 1) / len(off) * (off**2).sum())
+    reach, across = (trial.high - trial.low) / 2, max(variance - trial.error**2, 0.0)
+    middle = float(np.sqrt(max(length**2 - across, 0.0)))
+    low, high = max(middle - reach, 0.0) ** 2, (middle + reach) ** 2
+    return Trial(length**2 - variance, low, high, trial.p, 2 * length * trial.error, trial.freedom)
+
+
+def shared(covariance: Float64, others: list[int]) -> Float64:
+    """(n,) what green (1) has in common with other colours made unlike each other and of one size, as correlations.
+
+    The sum of their squares is the share of green's variance that a linear mixture of the others gives. NaN where green
+    or the others have no structure.
+
+    >>> (shared(np.array([[4.0, 2, 0], [2, 2, 1], [0, 1, 2]]), [0]) ** 2).round(6).tolist()
+    [0.5]
+    """
+    size, axes = np.linalg.eigh(covariance[np.ix_(others, others)])
+    if covariance[1, 1] <= 0 or size.min() <= 0:
+        return np.full(len(others), np.nan)
+    alike = (axes / np.sqrt(size)) @ axes.T
+    return np.asarray(alike @ covariance[others, 1] / np.sqrt(covariance[1, 1]))
 
 
 def _moments(read: Callable[[str, str], Float32], labels: npt.NDArray[np.uint16], region: int) -> _Moments:

@@ -1,38 +1,40 @@
-"""What each channel of the mosaic contributed to a region: four different things, each frame by frame.
-
-Electrons are what was counted, luminance is what the eye makes of the balanced picture, information is what fixes the
-light (its signal-to-noise ratio squared), and detail is the information on what varies within a few pixels. A channel
-may lead in one and trail in another; they are never mixed.
-"""
+"""Light and noise of every frame, plane and region, as the raw samples show them: the ground of all shares."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import regionsums as part
-from fourlight.core.colour import LUMINANCE_WEIGHTS
 from fourlight.core.trials import Trial
 from fourlight.stages.geometry import FrameTable
 from fourlight.stages.nights import left_out
 from fourlight.stages.regions import Regions
 
-__all__ = ["CHANNELS", "KINDS", "Ledger", "believed", "ledger", "ratios", "shares"]
+__all__ = [
+    "PER_CELL",
+    "Ledger",
+    "believed",
+    "brought",
+    "certainty",
+    "detail",
+    "ledger",
+    "light",
+    "ratios",
+    "scatter",
+]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-KINDS = ("electrons", "luminance", "information", "detail")
-CHANNELS = ("R", "G", "G1", "G2", "B")
-"""R, G and B are the whole; G1 and G2 are the parts of G."""
 PER_CELL = 0.25
 """Samples of one plane for each pixel of the mosaic."""
-UNLIKE = 0.1
-"""How far regions may differ in their variance over that of the noise model."""
+UNLIKE, MISTAKEN = 0.1, 0.2
+"""How far regions may differ in their variance over that of the noise model, and how far the model may be off: 1 to 19
+per cent of twelve small lights (docs/decisions/0012)."""
 OF_THREES = 3.9
 """Relative variance of a mean of squared second differences, times their number: 2 (1 + 2 (4/6)^2 + 2 (1/6)^2)."""
 
@@ -91,107 +93,97 @@ def _sky_beside(table: FrameTable) -> Float64:
 def believed(found: Ledger, use: Bool | None = None) -> Float64:
     """(4, r) variance of samples over that of the noise model, as the neighbours in some of the frames show it.
 
-    A region of few samples takes over what all of them show.
+    A region of few samples takes over what all of them show, and few in all what the model says. NaN where a plane has
+    no sample in the region, or nowhere any neighbours in even light.
     """
-    seen, expected, count = np.moveaxis((found.even if use is None else found.even[use]).sum(axis=0), -1, 0)
-
-    def ratio(one: Float64, other: Float64) -> Float64:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            known = one / other
-        return np.where(np.isfinite(known) & (known > 0), known, 1.0)
-
-    together = ratio(seen.sum(axis=1), expected.sum(axis=1))[:, None]
-    trust = UNLIKE**2 / (UNLIKE**2 + OF_THREES / np.maximum(count, 1.0))
-    return np.asarray(together + trust * (ratio(seen, expected) - together))
+    some = slice(None) if use is None else use
+    seen, expected, count = np.moveaxis(found.even[some].sum(axis=0), -1, 0)
+    together = _towards(1.0, seen.sum(axis=1), expected.sum(axis=1), count.sum(axis=1), MISTAKEN)[:, None]
+    together[~(count.sum(axis=1) > 0)] = np.nan
+    there = (_weight(found)[some] > 0).any(axis=0)
+    return np.where(there, _towards(together, seen, expected, count, UNLIKE), np.nan)
 
 
-def _of_frames(found: Ledger, use: Bool, kind: str, balance: Float64) -> Float64:
-    """(4, r) what the planes contributed in some of the frames; of luminance per frame, of the rest in all."""
-    light, weight = _light(found, use), _weight(found, use)
-    if kind == "electrons":
-        return np.asarray(PER_CELL * light)
-    if kind == "luminance":
-        red, green, blue = LUMINANCE_WEIGHTS * balance
-        return np.array([red, green / 2, green / 2, blue])[:, None] * light
-    power = _mean(weight, found.cross) if kind == "detail" else np.maximum(light, 0.0) ** 2
+def _towards(
+    guess: Float64 | float, seen: Float64, expected: Float64, count: Float64, unlike: float
+) -> Float64:
+    """A ratio of variances from so many second differences, held by a guess that may be off by so much."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        certain = np.where(weight > 0, 1 / (found.variance * believed(found, use)), 0.0).sum(axis=0)
-    return np.asarray(PER_CELL * power * certain)
+        ratio = seen / expected
+    trust = unlike**2 / (unlike**2 + OF_THREES / np.maximum(count, 1.0))
+    return np.asarray(guess + np.where(np.isfinite(ratio) & (ratio > 0), trust * (ratio - guess), 0.0))
 
 
-def _light(found: Ledger, use: Bool) -> Float64:
-    """(4, r) mean light per sample in some of the frames."""
+def light(found: Ledger, use: Bool) -> Float64:
+    """(4, r) mean light per sample in some of the frames; NaN where none of them has a sample."""
     return np.asarray(found.signal.T + _mean(_weight(found, use), found.away))
 
 
-def _weight(found: Ledger, use: Bool) -> Float64:
-    return np.where(use[:, None, None] & np.isfinite(found.away), found.weight, 0.0)
+def detail(found: Ledger, use: Bool) -> Float64:
+    """(4, r) mean square of the fine detail, which noise makes negative as often as positive where there is none."""
+    return _mean(_weight(found, use), found.cross)
+
+
+def certainty(found: Ledger, use: Bool) -> Float64:
+    """(4, r) sum over some of the frames of 1 over the variance of a sample, of all samples of one pixel.
+
+    Where no neighbours tell the variance, it is that of the noise model.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        each = 1 / (found.variance * np.nan_to_num(believed(found, use), nan=1.0))
+    return np.asarray(PER_CELL * np.where(_weight(found, use) > 0, each, 0.0).sum(axis=0))
+
+
+def scatter(found: Ledger, nights: Sequence[str | None]) -> Float64:
+    """(4, r) variance of `light` of all frames, as frames of one night differ among each other."""
+    weight, total = _weight(found), np.zeros(found.signal.T.shape)
+    label = np.array([name or "" for name in nights])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.nan_to_num(weight / weight.sum(axis=0))
+        for name in np.unique(label):
+            own = label == name
+            off = np.where(share[own] > 0, found.away[own] - _mean(weight[own], found.away[own]), 0.0)
+            count = (share[own] > 0).sum(axis=0)
+            total += (share[own] ** 2 * off**2).sum(axis=0) * np.where(count > 1, count / (count - 1.0), 0.0)
+    return total
+
+
+def brought(found: Ledger) -> Float64:
+    """(f, r) share of each frame in what all of them say of a region; 0 where a plane has no sample of it."""
+    weight = _weight(found)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.nan_to_num(weight / weight.sum(axis=0)).mean(axis=1)
+    return np.where((weight > 0).all(axis=1), share, 0.0)
+
+
+def _weight(found: Ledger, use: Bool | None = None) -> Float64:
+    """(f, 4, r) what frames count for; 0 where they have no sample, or are not used."""
+    known = np.isfinite(found.away)
+    return np.where(known if use is None else known & use[:, None, None], found.weight, 0.0)
 
 
 def _mean(weight: Float64, values: Float64) -> Float64:
-    total = np.maximum(weight.sum(axis=0), 1e-30)
-    return np.asarray(np.where(weight > 0, weight * values, 0.0).sum(axis=0) / total)
-
-
-def _as_shares(planes: Float64) -> Float64:
-    """(5, r) shares of R, G, G1, G2, B of what the planes (4, r) contributed; NaN where that is nothing."""
-    red, first, second, blue = np.maximum(planes, 0.0)
-    total = red + first + second + blue
+    total = weight.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(
-            np.stack([red, first + second, first, second, blue]) / np.where(total > 0, total, np.nan)
-        )
-
-
-def shares(
-    found: Ledger, nights: Sequence[str | None], balance: Float64
-) -> dict[str, dict[str, dict[str, Trial]]]:
-    """Share of each channel by kind and region.
-
-    Parameters
-    ----------
-    found : Ledger
-    nights : sequence of str or None
-        Night of each frame; frames are in time order.
-    balance : (3,) float64
-        Factors that make what is taken as white equal in R, G and B.
-
-    Returns
-    -------
-    dict
-        ``[kind][region][channel]``. Intervals are for nights like these from three nights on, by leaving one night
-        out after the other; else for these frames, by leaving out one frame after the other, neighbours allowed to
-        have something in common.
-    """
-    out: dict[str, dict[str, dict[str, Trial]]] = {}
-    for kind in KINDS:
-        trials = left_out(nights, partial(_shares_of, found, kind=kind, balance=balance))
-        out[kind] = {
-            region: {channel: trials[c][r] for c, channel in enumerate(CHANNELS)}
-            for r, region in enumerate(found.names)
-        }
-    return out
-
-
-def _shares_of(found: Ledger, use: Bool, kind: str, balance: Float64) -> Float64:
-    return _as_shares(_of_frames(found, use, kind, balance))
+        mean = np.where(weight > 0, weight * values, 0.0).sum(axis=0) / total
+    return np.asarray(np.where(total > 0, mean, np.nan))
 
 
 def ratios(found: Ledger, nights: Sequence[str | None]) -> dict[str, dict[str, Trial]]:
     """Light of one channel over that of another, per sample, by region: R_over_G, B_over_G and G1_over_G2.
 
-    NaN where there is no light in the other. Intervals as in `shares`.
+    NaN where there is no light in the other. Intervals are those of `fourlight.stages.nights.left_out`.
     """
     names = ("R_over_G", "B_over_G", "G1_over_G2")
 
     def estimate(use: Bool) -> Float64:
-        red, first, second, blue = _light(found, use)
+        red, first, second, blue = light(found, use)
         green = (first + second) / 2
         with np.errstate(invalid="ignore", divide="ignore"):
             over = np.stack([red / green, blue / green, first / second])
             return np.asarray(np.where(np.minimum(green, second) > 0, over, np.nan))
 
-    trials = left_out(nights, estimate)
+    trials = left_out(nights, brought(found)[:, None], estimate)
     return {
         region: {name: trials[k][r] for k, name in enumerate(names)} for r, region in enumerate(found.names)
     }

@@ -213,16 +213,16 @@ def _less(images: list[Float32], surfaces: list[background.Surface], canvas: Can
 def _balance(sheet: Sheet, light: starcolour.StarLight, field: Field, notes: list[str]) -> Float64:
     """Factor per channel, and a note on where it comes from."""
     noise = np.array([float(np.nanmedian(v)) for v in sheet.some_variance()])
-    factors, count = starcolour.white_balance(light, ~field.saturated, noise)
+    balance = starcolour.white_balance(light, ~field.saturated, noise)
     guess = "the light of the sky and of white light in a usual colour sensor"
-    if count == 0:
+    if balance.count == 0:
         source = f"no star could be used; a mean of {guess} is taken as neutral"
     else:
-        held = "" if count >= 20 else f", held by {guess} because stars are few"
-        source = f"the typical one of {count} unsaturated stars is neutral{held}"
-    green = factors / factors[1]
+        held = "" if balance.count >= 20 else f", held by {guess} because stars are few"
+        source = f"the typical one of {balance.count} unsaturated stars is neutral{held}"
+    green = balance.factors / balance.factors[1]
     notes.append(f"Colour: {source} (R x {green[0]:.2f}, B x {green[2]:.2f} against G).")
-    return factors
+    return balance.factors
 
 
 def _luminance_weights(sheet: Sheet, sky: Bool, mask: Bool) -> Float64:

@@ -1,17 +1,22 @@
-"""Estimates from the lights of several nights, with what leaving out some of them shows of their error."""
+"""Estimates from the lights of several nights, with what leaving out some of them shows of their error.
+
+One rule for all that is told of nights to come: a night counts where at least three dated lights of it hold the value,
+and three such nights are needed. What other lights hold stays in the value and in its error, but tells nothing of how
+nights differ.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.correlated import contrast
-from fourlight.core.trials import Trial, jackknife
+from fourlight.core.trials import Trial, jackknife, trial_of
 
-__all__ = ["FEWEST_NIGHTS", "FRAMES", "NIGHTS", "left_out", "nights_of", "scope"]
+__all__ = ["FEWEST_LIGHTS", "FEWEST_NIGHTS", "FRAMES", "NIGHTS", "Parts", "left_out", "parts_of"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -21,68 +26,115 @@ FRAMES, NIGHTS = "these frames", "nights like these"
 
 FEWEST_NIGHTS = 3
 """Nights from which on an interval is for nights like these; of fewer it is for these frames alone."""
+FEWEST_LIGHTS = 3
+"""Dated lights that hold a value, from which on they are a night of it."""
 
 
-def nights_of(names: Sequence[str | None]) -> list[Bool]:
-    """Which frames belong to each night, in order; frames of no known night are one together.
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The lights that hold a value: nights that count, and the rest."""
 
-    >>> [mask.tolist() for mask in nights_of(["2025-03-01", "2025-03-02", "2025-03-01"])]
-    [[True, False, True], [False, True, False]]
+    nights: tuple[Bool, ...]
+    """(n,) which lights each night that counts has; in order of their first light."""
+    share: Float64
+    """(k,) share of each of them in all that is held."""
+    rest: Float64
+    """Shares of short nights, one by one, and of the undated lights, which may be of one night, together."""
+
+    @property
+    def scope(self) -> str:
+        """For what an estimate from these lights holds."""
+        return NIGHTS if len(self.nights) >= FEWEST_NIGHTS else FRAMES
+
+
+def parts_of(names: Sequence[str | None], weight: npt.ArrayLike | None = None) -> Parts:
+    """Nights that count of lights that hold a value.
+
+    Parameters
+    ----------
+    names : sequence of str or None
+        Night of each light; None: not known.
+    weight : (n,) array_like, optional
+        What each light brings, 0 where it does not hold the value; without it all bring the same.
+
+    Examples
+    --------
+    >>> found = parts_of(["a", "a", "b", "a", None, None, None])
+    >>> [night.tolist() for night in found.nights], found.scope
+    ([[True, True, False, True, False, False, False]], 'these frames')
+    >>> [round(float(share), 3) for share in (*found.share, *found.rest)]
+    [0.429, 0.143, 0.429]
     """
-    labels = np.array([name or "" for name in names])
-    return [labels == name for name in dict.fromkeys(labels.tolist())]
+    label = np.array([name or "" for name in names], dtype=np.str_)
+    brought = np.ones(label.size) if weight is None else np.nan_to_num(np.asarray(weight, dtype=np.float64))
+    there = brought > 0
+    total = max(float(brought[there].sum()), 1e-300)
+    nights, share, rest = list[Bool](), list[float](), list[float]()
+    for name in dict.fromkeys(label[there].tolist()):
+        own = (label == name) & there
+        counts = name != "" and np.count_nonzero(own) >= FEWEST_LIGHTS
+        (share if counts else rest).append(float(brought[own].sum()) / total)
+        if counts:
+            nights.append(own)
+    return Parts(tuple(nights), np.array(share), np.array(rest))
 
 
-def scope(names: Sequence[str | None]) -> str:
-    """For what an estimate from lights of these nights holds.
-
-    >>> scope(["a", "b", "b"]), scope(["a", "b", "c"])
-    ('these frames', 'nights like these')
-    """
-    return NIGHTS if len(nights_of(names)) >= FEWEST_NIGHTS else FRAMES
-
-
-def left_out(names: Sequence[str | None], estimate: Callable[[Bool], Float64]) -> list[list[Trial]]:
+def left_out(
+    names: Sequence[str | None], weight: npt.ArrayLike, estimate: Callable[[Bool], Float64]
+) -> list[list[Trial]]:
     """An estimate (k, r) from all lights with its intervals.
 
     Parameters
     ----------
     names : sequence of str or None
         Night of each light; lights are in order of time.
+    weight : array_like that can be broadcast to (n, k, r)
+        What each light brings to a value, 0 where it does not hold it.
     estimate : callable
         Of some of the lights, (n,) bool.
 
     Returns
     -------
     list of list of Trial
-        ``[k][r]``. From three nights on by the jackknife over nights; else by pseudo-values of single lights, of which
-        neighbours may have something in common.
+        ``[k][r]``. From three nights that count on (`parts_of`) by leaving out one of them after the other; else by
+        pseudo-values of the lights that hold the value, of which neighbours may have something in common.
     """
-    count = len(names)
-    whole, groups = estimate(np.ones(count, dtype=bool)), nights_of(names)
-    if len(groups) >= FEWEST_NIGHTS:
-        without = np.array([estimate(~group) for group in groups])
-        return [
-            [jackknife(float(value), without[:, k, r]) for r, value in enumerate(values)]
-            for k, values in enumerate(whole)
-        ]
-    without = np.array([estimate(np.arange(count) != k) for k in range(count)])
-    alone = count * whole - (count - 1) * without
-    return [
-        [_of_lights(float(value), alone[:, k, r], groups) for r, value in enumerate(values)]
-        for k, values in enumerate(whole)
-    ]
+    count, known = len(names), dict[bytes, Float64]()
+
+    def without(gone: Bool) -> Float64:
+        key = gone.tobytes()
+        if key not in known:
+            known[key] = estimate(~gone)
+        return known[key]
+
+    whole = estimate(np.ones(count, dtype=bool))
+    held = np.broadcast_to(np.asarray(weight, dtype=np.float64), (count, *whole.shape))
+
+    def trial(k: int, r: int) -> Trial:
+        value, own = float(whole[k, r]), held[:, k, r]
+        parts = parts_of(names, own)
+        if parts.scope == NIGHTS:
+            less = [without(night)[k, r] for night in parts.nights]
+            return jackknife(value, less, share=parts.share, rest=parts.rest)
+        there = np.flatnonzero(own > 0)
+        single = np.eye(count, dtype=bool)[there]
+        left = np.array([without(light)[k, r] for light in single])
+        return _of_lights(
+            value, there.size * value - (there.size - 1) * left, [names[f] for f in there.tolist()]
+        )
+
+    return [[trial(k, r) for r in range(whole.shape[1])] for k in range(whole.shape[0])]
 
 
-def _of_lights(value: float, alone: Float64, groups: Sequence[Bool]) -> Trial:
+def _of_lights(value: float, alone: Float64, names: Sequence[str | None]) -> Trial:
     """An estimate with the error that the pseudo-values of lights show inside of their nights."""
-    design = np.column_stack(groups).astype(np.float64)
-    night = design.argmax(axis=1)
+    if len(names) < 2:
+        return trial_of(value, np.inf, 0.0)
+    night = np.array([name or "" for name in names])
+    design = (night[:, None] == np.unique(night)).astype(np.float64)
     found = contrast(alone, design, design.mean(axis=0), night).trial(0.0)
-    return _about(value, found)
-
-
-def _about(value: float, trial: Trial) -> Trial:
-    """The same interval about the estimate itself, which differs from the mean of pseudo-values by its bias."""
-    shift = value - trial.value
-    return replace(trial, value=value, low=trial.low + shift, high=trial.high + shift)
+    if not np.isfinite(found.error) or not np.isfinite(value):
+        return trial_of(value, np.inf, 0.0)
+    # about the estimate itself, which differs from the mean of pseudo-values by its bias
+    shift = value - found.value
+    return replace(found, value=value, low=found.low + shift, high=found.high + shift)

@@ -2,7 +2,9 @@
 
 Noise is told by both greens, which see the same light through different samples of the sensor: what they disagree on is
 photon noise, read noise and every fixed pattern that is left, and nothing of the object. Red and blue have no second
-plane; there the halves tell the noise, and what a treatment of the same lights changes is added to it.
+plane; there the halves tell the noise that they do not share. What they do share is added: the noise of the masters,
+which is known, and, of samples that were calibrated otherwise, what that changed in both halves alike, less the noise
+of the master that is no longer in it.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from fourlight.core import starlet, starmodel, starshape
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
 
-__all__ = ["part_noise", "part_widths"]
+__all__ = ["changed_alike", "part_noise", "part_widths"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -33,7 +35,9 @@ SCALES = 3
 """Of the starlet: noise is what varies within some 8 px."""
 
 
-def part_noise(planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers], *, same: bool) -> Float64:
+def part_noise(
+    planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers], shared: Float64
+) -> Float64:
     """(5,) noise of a pixel of R, G1, G2, B, G.
 
     Parameters
@@ -42,27 +46,62 @@ def part_noise(planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers
         Of a part.
     base : the same
         Of the stack as run.
-    same : bool
-        Whether both are of the same lights.
+    shared : (5,) float64
+        Variance that both halves share; that of the greens is not used, which show it themselves.
     """
-    joint, sigma = _fine(base["G"].layers["value"]), _of_halves(base["G"])
-    even = np.isfinite(joint) & (np.abs(joint) < STEEP_SIGMA * sigma)
-    apart = _fine(planes["G1"].layers["value"]) - _fine(planes["G2"].layers["value"])
-    greens = _variance(_capped(apart, 2 * sigma), even)
+    even, sigma = _even(base)
+    greens = _variance(_capped(_apart(planes), 2 * sigma), even)
     out = {"G1": greens / 2, "G2": greens / 2, "G": greens / 4}
-    for p in ("R", "B"):
-        own = _of_halves(planes[p])
-        more = 0.0
-        if same:  # the photons are the same: what differs is what the treatment did
-            change = _fine(planes[p].layers["value"] - base[p].layers["value"])
-            more = _variance(_capped(change, own), even)
-        out[p] = own**2 + more
-    return np.sqrt([out[p] for p in OUTPUT_PLANES])
+    for k, p in enumerate(OUTPUT_PLANES):
+        if p not in out:
+            own = _capped(_fine(_halved(planes[p])), _of_halves(planes[p]))
+            out[p] = _variance(own, even) + shared[k]
+    variance = np.array([out[p] for p in OUTPUT_PLANES])
+    return np.sqrt(np.where(variance > 0, variance, np.nan))
+
+
+def changed_alike(planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers]) -> Float64:
+    """(5,) variance of what a treatment of the same lights changed in both halves alike, R, G1, G2, B, G.
+
+    Noise of single lights, and what dithering has averaged, is in one half only and drops out of the product of both:
+    the difference of the halves tells it.
+    """
+    even, out = _even(base)[0], []
+    for p in OUTPUT_PLANES:
+        most = np.sqrt(2.0) * _of_halves(base[p])
+        one, other = (
+            _capped(_fine(planes[p].layers[half] - base[p].layers[half]), most)
+            for half in ("value_a", "value_b")
+        )
+        out.append(_mean_of(one * other, even))
+    return np.array(out)
+
+
+def _even(base: Mapping[str, PlaneLayers]) -> tuple[npt.NDArray[np.bool_], float]:
+    """Where the light of the stack as run is even, and the noise of a pixel of G, with every pattern in it.
+
+    With the patterns: held against what the halves do not share alone, pixels would be chosen by the pattern itself.
+    """
+    joint, sigma = _fine(base["G"].layers["value"]), _scatter(_apart(base)) / 2
+    return np.isfinite(joint) & (np.abs(joint) < STEEP_SIGMA * sigma), sigma
+
+
+def _apart(planes: Mapping[str, PlaneLayers]) -> Float32:
+    """What the greens disagree on within some pixels."""
+    return _fine(planes["G1"].layers["value"]) - _fine(planes["G2"].layers["value"])
+
+
+def _halved(plane: PlaneLayers) -> Float32:
+    """Noise of a plane that its halves do not share."""
+    return np.asarray((plane.layers["value_a"] - plane.layers["value_b"]) * np.float32(0.5))
 
 
 def _of_halves(plane: PlaneLayers) -> float:
-    """Noise of a pixel of a plane, from the difference of its halves."""
-    noise = _fine((plane.layers["value_a"] - plane.layers["value_b"]) * np.float32(0.5))
+    """Typical noise of a pixel of a plane, from the difference of its halves."""
+    return _scatter(_fine(_halved(plane)))
+
+
+def _scatter(noise: Float32) -> float:
     known = noise[np.isfinite(noise)]
     return float(1.4826 * np.median(np.abs(known))) if known.size >= FEWEST_PIXELS else float("nan")
 
@@ -103,5 +142,10 @@ def _capped(values: Float32, sigma: float) -> Float32:
 
 def _variance(values: Float32, use: npt.NDArray[np.bool_]) -> float:
     """Mean square of the values that count; NaN where they are few."""
+    return _mean_of(values.astype(np.float64) ** 2, use)
+
+
+def _mean_of(values: npt.NDArray[np.floating], use: npt.NDArray[np.bool_]) -> float:
+    """Mean of the values that count; NaN where they are few."""
     chosen = values[use & np.isfinite(values)].astype(np.float64)
-    return float(np.mean(chosen**2)) if chosen.size >= FEWEST_PIXELS else float("nan")
+    return float(np.mean(chosen)) if chosen.size >= FEWEST_PIXELS else float("nan")

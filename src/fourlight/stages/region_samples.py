@@ -25,6 +25,9 @@ Float64 = npt.NDArray[np.float64]
 FINE_SCALES = 2
 """Scales of the starlet, in pixels of the reference, that count as fine detail: what varies within some 4 px."""
 
+ENOUGH_AROUND = 0.5
+"""Share of the pixels around that has to be known, by their weight in the smooth light."""
+
 PLANE_BYTES = 4 * 4 * 8 + 16
 """Of halves and their smooth light, per pixel of a tile, while they are made."""
 
@@ -119,7 +122,19 @@ def _halves(tile: Tile, table: FrameTable, stack: StackReader) -> list[Float32]:
 
 
 def _smooth(plane: Float32, zoom: float) -> Float32:
-    """A plane without its fine detail."""
+    """A plane without its fine detail, from the pixels that it has; NaN where they are fewer than half around.
+
+    Halves of few lights have holes between the samples of a colour, which must not spread.
+    """
+    known = np.isfinite(plane)
+    if known.all():
+        return _without_detail(plane, zoom)
+    share = _without_detail(known.astype(np.float32), zoom)
+    total = _without_detail(np.where(known, plane, np.float32(0)), zoom)
+    return np.where(share > ENOUGH_AROUND, total / np.maximum(share, np.float32(1e-6)), np.float32(np.nan))
+
+
+def _without_detail(plane: Float32, zoom: float) -> Float32:
     for scale in _scales(zoom):
         plane = starlet.smooth_step(plane, scale)
     return plane

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -46,6 +46,8 @@ class Regions:
     """(r, 5) mean light per pixel above the sky, of R, G1, G2, B, G; of the region "sky" the sky itself."""
     filled: bool
     """Whether faint light fills the field, so that the darkest of it had to be taken for the sky."""
+    sky: Mapping[str, background.Surface] = field(default_factory=dict)
+    """The sky under the object, plane by plane."""
 
 
 def find_regions(
@@ -87,8 +89,11 @@ def find_regions(
     masks |= {name: _inside(box, covered & ~burnt) for name, box in boxes.items()}
     masks = {name: mask for name, mask in masks.items() if mask.any()}
     signal = np.array([_light(name, mask, values, sky.surfaces) for name, mask in masks.items()])
+    signal = signal.reshape(-1, len(OUTPUT_PLANES))  # of no region, too
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
-    return Regions(tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled)
+    return Regions(
+        tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled, sky.surfaces
+    )
 
 
 def _inside(box: Box, there: Bool) -> Bool:
@@ -135,14 +140,15 @@ def _spread(cells: Bool, side: int, shape: tuple[int, ...]) -> Bool:
 def _light(
     name: str, mask: Bool, values: Mapping[str, Float32], surfaces: Mapping[str, background.Surface]
 ) -> Float64:
-    """(5,) mean of the planes over a region, above the sky unless it is the sky."""
-    total, count = np.zeros(len(OUTPUT_PLANES)), 0
+    """(5,) mean of each plane over what it covers of a region, above the sky unless it is the sky."""
+    total, count = np.zeros(len(OUTPUT_PLANES)), np.zeros(len(OUTPUT_PLANES))
     for rows in bands(mask.shape):
         here = mask[rows]
-        count += int(np.count_nonzero(here))
         for k, plane in enumerate(OUTPUT_PLANES):
             part = values[plane][rows][here].astype(np.float64)
             if name != "sky":
                 part -= surfaces[plane].image((rows, slice(None)))[here]
-            total[k] += part[np.isfinite(part)].sum()
-    return total / max(count, 1)
+            known = np.isfinite(part)
+            total[k] += part[known].sum()
+            count[k] += np.count_nonzero(known)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

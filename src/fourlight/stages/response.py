@@ -48,7 +48,7 @@ def factor_map(
     Returns
     -------
     factor : Master or float
-        A number where it is the same everywhere.
+        A number where it is the same everywhere. The variance of a map is that of the flat, relative to its level.
     brightest : float
         Response that one sample in a thousand exceeds, at least 1.
     """
@@ -70,10 +70,10 @@ def factor_map(
             band[defects[y0:y1]] = np.nan
 
     marks = hashlib.sha256(np.packbits(defects).tobytes()).hexdigest()
-    key: list[object] = ["factor", flat.path.name if flat else None, scale, pattern, marks]
-    return derived(
-        key, "response", defects.shape, work, fill, flat.frames if flat else 0, [0.0] * 4
-    ), brightest
+    variance = flat.variance if flat else (0.0,) * 4
+    key: list[object] = ["factor", flat.path.name if flat else None, scale, pattern, marks, variance]
+    frames = flat.frames if flat else 0
+    return derived(key, "response", defects.shape, work, fill, frames, variance), brightest
 
 
 def _full_light(

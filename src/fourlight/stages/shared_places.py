@@ -69,7 +69,7 @@ def shared_places(frames: Sequence[RegisteredFrame]) -> Places:
     known = sums[2] > 0
     mean = np.where(known, sums / np.where(known, sums[2], 1.0), [x, y, np.ones(len(stars))])
     usual = size[0] / np.where(known, size[1], 1.0)
-    return Places(mean[0], mean[1], stars.flux.sum(axis=1) / most.light, usual)
+    return Places(mean[0], mean[1], (stars.flux / most.transparency).sum(axis=1), usual)
 
 
 def places_in(frame: RegisteredFrame, places: Places) -> tuple[Float64, Float64]:

@@ -14,30 +14,24 @@ from fourlight.recipe import Integrate
 from fourlight.stages.geometry import FrameTable, Tile
 from fourlight.stages.grid import Grid
 from fourlight.stages.integrate import integrate_tile
-from fourlight.stages.parts import part_noise, part_widths
-from fourlight.stages.series import AS_RUN
+from fourlight.stages.parts import changed_alike, part_noise, part_widths
+from fourlight.stages.patch_places import Place
+from fourlight.stages.series import AS_RUN, least_first, tenth
 from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
 from fourlight.stages.table import unbent
 from fourlight.stages.tile_samples import Reader
 from fourlight.stages.way import Way
 
-__all__ = ["Place", "Treatment", "made", "places_of", "treatments", "zoomed"]
+__all__ = ["Ground", "Treatment", "made", "treatments", "zoomed"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
 FEWEST_LIGHTS = 10
 """Of which the worst tenth or a half are left out."""
-WORST = 0.1
-PATCHES, ROWS, COLUMNS = 24, 4, 5
-"""About so many patches, and those of a small stack down and across."""
+HALF = "half of the lights"
 LOOKED_AT = ("value", "value_a", "value_b")
 """Layers of which something is told."""
-INNER = 0.84
-"""Share of the stack's side that places span: its rim is covered by few lights."""
-SHARE = 1 / 8
-"""Of the stack that all parts together take at most."""
-LEAST_SIDE, MOST_SIDE = 40, 112
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +40,14 @@ class Treatment:
 
     table: FrameTable
     read: Reader
+    without: str = ""
+    """The master whose noise is not in it: 'offset' or 'flat'."""
+    share: Float64 | None = None
+    """(4,) of the weight of all lights of the run that these have, where noise is to be told as of half of it."""
 
 
 def treatments(
-    table: FrameTable, read: Reader, bare: Mapping[str, Reader], grid: str
+    table: FrameTable, read: Reader, bare: Mapping[str, tuple[str, Reader]], grid: str
 ) -> tuple[dict[str, Treatment], dict[str, str]]:
     """Treatments that can be made of these lights, and why others cannot.
 
@@ -58,20 +56,19 @@ def treatments(
     table : FrameTable
     read : callable
         Samples as the run calibrated them.
-    bare : mapping of str to callable
-        Samples calibrated otherwise, by the name of the treatment.
+    bare : mapping of str to (str, callable)
+        By the name of the treatment the master that is left out, 'offset' or 'flat', and samples without it.
     grid : str
         Name of the grid of the stack.
     """
     lights = len(table.matrix)
     found, absent = {AS_RUN: Treatment(table, read)}, {}
-    found |= {name: Treatment(table, reader) for name, reader in bare.items()}
-    for name, chosen in (
-        ("without the worst tenth", _without_worst(table)),
-        ("half of the lights", [f for f in range(lights) if f // 2 % 2 == 0]),
-    ):
+    found |= {name: Treatment(table, reader, master) for name, (master, reader) in bare.items()}
+    for name, choose in (("without the worst tenth", _without_worst), (HALF, _half)):
         if lights >= FEWEST_LIGHTS:
-            found[name] = Treatment(_alternating(table.rows(chosen)), _only(read, chosen))
+            chosen = choose(table)
+            share = table.density[chosen].sum(axis=0) / table.density.sum(axis=0) if name == HALF else None
+            found[name] = Treatment(_alternating(table.rows(chosen)), _only(read, chosen), share=share)
         else:
             absent[name] = f"{FEWEST_LIGHTS} lights are needed, not {lights}"
     if grid == "2x":
@@ -83,9 +80,20 @@ def treatments(
 
 def _without_worst(table: FrameTable) -> list[int]:
     """Rows of the lights that weigh most, in order of time."""
-    weight = (table.density / table.density.max(axis=0)).mean(axis=1)
-    count = max(1, round(WORST * len(weight)))
-    return sorted(np.argsort(weight)[count:].tolist())
+    density = table.density
+    order = least_first(np.column_stack([density, density[:, 1] + density[:, 2]]))
+    return sorted(order[tenth(order.size) :].tolist())
+
+
+def _half(table: FrameTable) -> list[int]:
+    """Rows of half of the lights, two in turns so that they are of neither half of the stack; of an odd number, less.
+
+    >>> from types import SimpleNamespace
+    >>> [_half(SimpleNamespace(matrix=range(n))) for n in (10, 13)]
+    [[0, 1, 4, 5, 8], [0, 1, 4, 5, 8, 9]]
+    """
+    lights = len(table.matrix)
+    return [f for f in range(lights) if f // 2 % 2 == 0][: lights // 2]
 
 
 def _alternating(table: FrameTable) -> FrameTable:
@@ -119,46 +127,18 @@ def zoomed(table: FrameTable, factor: float) -> FrameTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """A part of the stack that is made at once, and the patches it is cut into."""
+class Ground:
+    """What treatments are told against."""
 
-    tile: Tile
-    patches: tuple[Tile, ...]
-
-
-def places_of(shape: tuple[int, int]) -> list[Place]:
-    """Places over the inner part of the stack, cut into some two dozen patches in all.
-
-    Together they take an eighth of the stack, or all of its inner part where that is so small that patches would be too
-    small for anything to be told; of a large stack less.
-    """
-    ny, nx = shape
-    side = int(np.clip(np.sqrt(SHARE * ny * nx / PATCHES), LEAST_SIDE, MOST_SIDE)) // 2 * 2
-    several = 8 * side < min(ny, nx)
-    places, across = ((2, 3), (2, 2)) if several else ((1, 1), (ROWS, COLUMNS))
-    spans = [int(INNER * n) // (m * k) // 2 * 2 for n, m, k in zip(shape, places, across, strict=True)]
-    height, width = (min(side, span) if several else span for span in spans)
-    tops, lefts = (
-        np.linspace(0.5 * (1 - INNER) * n, 0.5 * (1 + INNER) * n - k * part, m).astype(int).tolist()
-        for n, m, k, part in zip(shape, places, across, (height, width), strict=True)
-    )
-    return [
-        Place(
-            Tile(y, y + across[0] * height, x, x + across[1] * width),
-            tuple(
-                Tile(y + j * height, y + (j + 1) * height, x + i * width, x + (i + 1) * width)
-                for j in range(across[0])
-                for i in range(across[1])
-            ),
-        )
-        for y in tops
-        for x in lefts
-    ]
+    noisy: Mapping[str, Reader]
+    """Samples as run with the noise of a master laid over them once more, by the name of the master."""
+    sky: Callable[[Tile], Float64]
+    """(5,) sky of the stack as run in a part of it, per pixel of the stack."""
 
 
 def made(
-    found: Mapping[str, Treatment], settings: Integrate, way: Way, places: Sequence[Place], threads: int,
-    told: Callable[[], None],
+    found: Mapping[str, Treatment], ground: Ground, settings: Integrate, way: Way, places: Sequence[Place],
+    threads: int, told: Callable[[], None],
 ) -> dict[str, dict[str, Float64]]:  # fmt: skip
     """Signal, noise and width of stars of every treatment, plane and part of the stack.
 
@@ -166,6 +146,7 @@ def made(
     ----------
     found : mapping of str to Treatment
         With `AS_RUN` among them.
+    ground : Ground
     settings : Integrate
     way : Way
         How the stack was made.
@@ -173,23 +154,31 @@ def made(
         From `places_of`.
     threads : int
     told : callable
-        Called after each treatment of a place.
+        Called after each treatment of a place, and after each master whose noise is laid over it.
 
     Returns
     -------
     dict
-        ``[treatment][quantity]`` (m, 5), NaN where it cannot be told. ``signal`` is the mean level, sky included,
-        ``noise`` the scatter within some 8 px, ``width_px`` that of the stars in pixels of the reference.
+        ``[treatment][quantity]`` (m, 5), NaN where it cannot be told. ``level`` is the mean light of a part for each
+        pixel of the reference, object and sky, ``signal`` the same less the sky, ``noise`` the scatter within some 8 px
+        of a pixel of the stack, ``width_px`` that of the stars in pixels of the reference.
     """
 
     def of(place: Place) -> list[dict[str, dict[str, Float64]]]:
-        usual: list[dict[str, PlaneLayers]] = []
+        run = found[AS_RUN]
+        usual = _planes(run, run.table.zoom, place, settings, way)
+        masters: dict[str, list[Float64]] = {}
+        for name, reader in ground.noisy.items():
+            over = _planes(replace(run, read=reader), run.table.zoom, place, settings, way)
+            masters[name] = [changed_alike(*pair) for pair in zip(over, usual, strict=True)]
+            told()
         out: list[dict[str, dict[str, Float64]]] = [{} for _ in place.patches]
         for name, treatment in found.items():
-            planes = _planes(treatment, found[AS_RUN].table.zoom, place, settings, way)
-            usual = usual or planes
+            planes = usual if name == AS_RUN else _planes(treatment, run.table.zoom, place, settings, way)
             for k, patch in enumerate(place.patches):
-                out[k][name] = _told(treatment, found[AS_RUN], planes[k], usual[k], patch)
+                shared = {master: noise[k] for master, noise in masters.items()}
+                part = _Part(planes[k], usual[k], shared, patch, ground.sky(patch))
+                out[k][name] = _told(treatment, run, part)
             told()
         return out
 
@@ -219,20 +208,52 @@ def _planes(
     return [_cut(whole, patch, place.tile) for patch in place.patches]
 
 
-def _told(
-    treatment: Treatment, usual: Treatment, planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers],
-    patch: Tile,
-) -> dict[str, Float64]:  # fmt: skip
-    """What a treatment made of a patch, of which ``base`` is the stack as run."""
-    zoom = treatment.table.zoom / usual.table.zoom
-    noise = np.full(len(OUTPUT_PLANES), np.nan)
-    if zoom == 1:
-        noise = part_noise(planes, base, same=len(treatment.table.half) == len(usual.table.half))
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What a treatment made of a patch."""
+
+    planes: Mapping[str, PlaneLayers]
+    usual: Mapping[str, PlaneLayers]
+    """Of the stack as run."""
+    masters: Mapping[str, Float64]
+    """(5,) variance that the noise of each master adds to both halves of it alike."""
+    patch: Tile
+    sky: Float64
+    """(5,) per pixel of it."""
+
+
+def _told(treatment: Treatment, run: Treatment, part: _Part) -> dict[str, Float64]:
+    zoom = treatment.table.zoom / run.table.zoom
+    level, usual = (
+        made.table.zoom**2 * np.array([_mean(planes[p].layers["value"]) for p in OUTPUT_PLANES])
+        for made, planes in ((treatment, part.planes), (run, part.usual))
+    )
+    sky = run.table.zoom**2 * part.sky
+    if treatment.without == "flat":  # shadows lie on the sky as on the object
+        with np.errstate(invalid="ignore", divide="ignore"):
+            sky = sky * level / usual
     return {
-        "signal": np.array([_mean(planes[p].layers["value"]) for p in OUTPUT_PLANES]),
-        "noise": noise,
-        "width_px": part_widths(planes, treatment.table, _zoomed(patch, zoom)),
+        "level": level,
+        "signal": level - sky,
+        "noise": _noise(treatment, part) if zoom == 1 else np.full(len(OUTPUT_PLANES), np.nan),
+        "width_px": part_widths(part.planes, treatment.table, _zoomed(part.patch, zoom)),
     }
+
+
+def _noise(treatment: Treatment, part: _Part) -> Float64:
+    """(5,) noise of a pixel, of half of the lights where they are about that."""
+    shared = np.sum([np.zeros(len(OUTPUT_PLANES)), *part.masters.values()], axis=0)
+    if treatment.without:
+        known = part.masters.get(treatment.without, 0.0)
+        # what the change shows holds the noise of the master that is gone, and so did the stack as run
+        shared = shared - 2 * known + changed_alike(part.planes, part.usual)
+    noise = part_noise(part.planes, part.usual, shared)
+    if treatment.share is None:
+        return noise
+    taken = np.append(treatment.share, treatment.share[1:3].mean())
+    usual = part_noise(part.usual, part.usual, np.sum([np.zeros(5), *part.masters.values()], axis=0))
+    # of lights that bring a share s: a / s + f, and a + f of all of them; asked for is 2 a + f
+    return np.asarray(np.sqrt(usual**2 + (noise**2 - usual**2) * taken / (1 - taken)))
 
 
 def _cut(planes: Mapping[str, PlaneLayers], patch: Tile, tile: Tile) -> dict[str, PlaneLayers]:

@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from fourlight.core.estimates import Estimate
 from fourlight.core.trials import LEVEL, discoveries, needed
 
-__all__ = ["CANNOT_TELL", "CONTRADICTED", "SUPPORTED", "Bar", "Verdict", "verdicts", "would_need"]
+__all__ = ["CANNOT_TELL", "CONTRADICTED", "SUPPORTED", "Bar", "Verdict", "asked", "verdicts", "would_need"]
 
 Verdict = Literal["supported", "contradicted", "cannot tell"]
 
@@ -38,11 +36,18 @@ class Bar:
         return value >= self.matters if self.direction == "more" else value <= self.matters
 
     def p_of_effect(self, found: Estimate) -> float:
-        """How likely chance is to show an effect as this or more, where there is none; 1 on the other side."""
+        """How likely chance is to show as much as this where there is nothing; 1 where it is too small to matter.
+
+        A sure but small effect is not what is looked for: counted as a find, it would let others pass that are chance.
+        """
         if not found.told:
             return float("nan")
+        return found.p(self.null) if self.beyond(found.value) else 1.0
+
+    def shows_effect(self, found: Estimate) -> bool:
+        """Whether there is an effect on the side of the claim, of whatever size, judged alone."""
         away = (found.value - self.null) * {"more": 1, "less": -1}.get(self.direction, 0)
-        return 1.0 if away < 0 else found.p(self.null)
+        return bool(found.told and away >= 0 and found.p(self.null) < 1 - LEVEL)
 
     def p_of_smallness(self, found: Estimate) -> float:
         """How likely chance is to show as little as this, where there is an effect that matters; 1 where it does."""
@@ -65,17 +70,33 @@ def verdicts(estimates: Sequence[Estimate], bars: Sequence[Bar], share: float = 
     pairs = list(zip(estimates, bars, strict=True))
     held = discoveries([bar.p_of_effect(found) for found, bar in pairs], share)
     small = discoveries([bar.p_of_smallness(found) for found, bar in pairs], share)
-    told: list[Verdict] = []
-    for (found, bar), effect, none in zip(pairs, held, small, strict=True):
-        if effect and bar.beyond(found.value):
-            told.append(SUPPORTED)
-        else:
-            told.append(CONTRADICTED if none else CANNOT_TELL)
-    return told
+    return [
+        SUPPORTED if effect else CONTRADICTED if none else CANNOT_TELL
+        for effect, none in zip(held.tolist(), small.tolist(), strict=True)
+    ]
 
 
-def would_need(found: Estimate, bar: Bar) -> int | None:
+def asked(estimates: Sequence[Estimate], bars: Sequence[Bar], share: float = 1 - LEVEL) -> list[float]:
+    """The p that each would have to reach to be told among the others, against the null or what matters, as it lies.
+
+    >>> round(asked([Estimate(1.0, (1.0,), (1.0,), 9.0, 10)] * 4, [Bar(0.0, 0.5, "more")] * 4)[0], 4)
+    0.0125
+    """
+    pairs = list(zip(estimates, bars, strict=True))
+    number = max(sum(found.told for found in estimates), 1)
+    held = discoveries([bar.p_of_effect(found) for found, bar in pairs], share).sum()
+    small = discoveries([bar.p_of_smallness(found) for found, bar in pairs], share).sum()
+    return [
+        float(share * min((held if bar.beyond(found.value) else small) + 1, number) / number)
+        for found, bar in pairs
+    ]
+
+
+def would_need(found: Estimate, bar: Bar, p: float = 1 - LEVEL) -> int | None:
     """Lights, nights or patches in all that would tell, if they are like those seen; None where no number is near.
+
+    ``p`` is that which has to be reached, from `asked`. An effect that lies too near to what matters for a number is
+    none either.
 
     What is to be told is the effect seen from the null, or, where it is smaller than what matters, from that; at least
     half of what lies between the two, since the effect seen is itself uncertain.
@@ -86,5 +107,5 @@ def would_need(found: Estimate, bar: Bar) -> int | None:
     if bar.direction == "either" and near != bar.null and found.value < bar.null:
         near = 2 * bar.null - bar.matters
     apart = max(abs(found.value - near), abs(bar.matters - bar.null) / 2)
-    number = needed(found.trial(bar.null), apart, found.number)
-    return number if 0 < number <= REACH * found.number and np.isfinite(number) else None
+    number = needed(found.trial(bar.null), apart, found.number, level=1 - p)
+    return number if found.number < number <= REACH * found.number else None

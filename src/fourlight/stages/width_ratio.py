@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from fourlight.core.trials import LEVEL, Trial, doubted, jackknife, trial_of
-from fourlight.stages.nights import FEWEST_NIGHTS, nights_of, scope
+from fourlight.stages.nights import NIGHTS, parts_of
 from fourlight.stages.widths import FrameWidths
 
 __all__ = ["DEFINITION", "WidthRatio", "log_ratios", "width_ratio"]
@@ -65,24 +65,26 @@ def width_ratio(
     colour, to : str
         Of `fourlight.stages.widths.COLOURS`.
     nights : sequence of str, optional
-        Of each light. From three on, the interval is from leaving out one night after the other, and speaks of nights
-        like these; else it is that of the mean over these lights, and speaks of nothing else.
+        Of each light. From three that count on (`fourlight.stages.nights`), the interval is from leaving out one after
+        the other, and speaks of nights like these; else it is that of the mean over these lights, and speaks of
+        nothing else.
     level : float
         Of the interval.
     """
     log = log_ratios(widths, colour, to)
     known = np.isfinite(log)
     kept = [name for name, there in zip(nights or [None] * len(log), known, strict=True) if there]
-    log, groups = log[known], nights_of(kept)
+    log, parts = log[known], parts_of(kept)
     error = np.array([frame.log_ratio(colour, to)[1] for frame in widths])[known]
-    if len(groups) >= FEWEST_NIGHTS:
-        found = jackknife(float(log.mean()), [log[~group].mean() for group in groups], level=level)
+    if parts.scope == NIGHTS:
+        left = [log[~night].mean() for night in parts.nights]
+        found = jackknife(float(log.mean()), left, level=level, share=parts.share, rest=parts.rest)
     else:
         found = _of_these(log, error, level)
     sure = doubted(found, float(np.hypot(METHOD, _shared(log, error))), level=level)
     value, low, high = (float(np.exp(part)) for part in (sure.value, sure.low, sure.high))
     trial = Trial(value, low, high, sure.p, sure.error, sure.freedom)
-    return WidthRatio(colour, to, trial, len(log), len(groups), scope(kept))
+    return WidthRatio(colour, to, trial, len(log), len(parts.nights), parts.scope)
 
 
 def _of_these(log: Float64, error: Float64, level: float) -> Trial:

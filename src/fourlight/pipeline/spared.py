@@ -1,0 +1,57 @@
+"""Work beside the results of a run that must not cost them: where it fails, that is told, and the run goes on."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from typing import TypeVar
+
+from fourlight.errors import CancelledError, FourlightError, OutputError, caused_by
+
+__all__ = ["spared"]
+
+Result = TypeVar("Result")
+
+LOG = logging.getLogger("fourlight")
+"""Tells where an error came from; the command line shows it with --debug."""
+
+
+def spared(told: list[str], what: str, work: Callable[[], Result]) -> Result | None:
+    """The result of ``work``; None where it fails, with a sentence on that in ``told``.
+
+    A stop by the user ends the run as ever, and so does a disk that takes no more: the results could not be written
+    either.
+
+    Parameters
+    ----------
+    told : list of str
+        Gains a sentence.
+    what : str
+        What is made, as the subject of a sentence.
+    work : callable
+
+    Examples
+    --------
+    >>> told = []
+    >>> spared(told, "the figures", lambda: 1 // 0), told[0][:68]
+    (None, 'the figures could not be made: a fault of the program (ZeroDivisionE')
+    """
+    try:
+        return work()
+    except (OutputError, CancelledError):
+        raise
+    except Exception as error:
+        if caused_by(error, KeyboardInterrupt, CancelledError):
+            raise
+        LOG.debug("%s", what, exc_info=True)
+        told.append(f"{what} could not be made: {_reason(error)}; stack and picture do not depend on it")
+    return None
+
+
+def _reason(error: Exception) -> str:
+    if isinstance(error, FourlightError):
+        return " ".join(str(error).split())
+    if isinstance(error, MemoryError):
+        return "not enough memory; close other programs or lower run.memory_gb"
+    text = " ".join(f"{type(error).__name__}: {error}".split())
+    return f"a fault of the program ({text}), please report it with --debug"
