@@ -39,7 +39,7 @@ def test_words_of_a_camera_behind_each_filter_can_be_read(made, chosen, width):
     camera_figure(LightPath(sensor("generic"), FILTERS[chosen], Beam(4.0)), width=width)
     assert_readable(made[0])
     words = {text for text, _, _ in words_of(made[0])}
-    assert {"Red", "Greens", "Blue", "Hβ", "[OIII]", "Hα [NII]", "[SII]"} <= words
+    assert {"Red", "Green", "Blue", "Hβ", "[OIII]", "Hα [NII]", "[SII]"} <= words
 
 
 @pytest.mark.parametrize("width", [WIDE, NARROW])
@@ -60,7 +60,7 @@ def test_curves_are_those_of_the_camera(made):
     path = LightPath(sensor("bsi-8mp"), FILTERS["dual-wide"])
     camera_figure(path)
     (axes,) = made[0].axes
-    drawn = [line for line in axes.lines if line.get_label() in ("Red", "Greens", "Blue")]
+    drawn = [line for line in axes.lines if line.get_label() in ("Red", "Green", "Blue")]
     assert len(drawn) == 3
     for line, told in zip(drawn, of_line(path, LINES_NM["oiii"]).values, strict=True):
         wave, value = line.get_data()
