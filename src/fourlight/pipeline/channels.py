@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starcolour
-from fourlight.core.trials import Trial, trial_of
+from fourlight.core.trials import Trial
 from fourlight.pipeline.fineness import resolution_of
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.intervals import interval
@@ -19,6 +19,7 @@ from fourlight.stages import channel_shares, contributions
 from fourlight.stages.canvas import some
 from fourlight.stages.common_light import common_structure, crosstalk
 from fourlight.stages.contributions import Ledger
+from fourlight.stages.fineness import UNDITHERED
 from fourlight.stages.nights import FRAMES, NIGHTS, parts_of
 from fourlight.stages.regions import Box, Regions
 from fourlight.stages.stack_layers import OUTPUT_PLANES
@@ -54,6 +55,7 @@ def channels_of(
     shares = channel_shares.shares(ledger, run.nights, balance)
     run.job.progress.step()
     resolution = resolution_of(run)
+    dithered = any(not (facts["reason"] or "").startswith(UNDITHERED) for facts in resolution.values())
     run.job.progress.end(_words(shares))
     parts = [parts_of(run.nights, each) for each in contributions.brought(ledger).T]
     parts = parts or [parts_of(run.nights)]
@@ -69,13 +71,13 @@ def channels_of(
                     "error": dict(zip(COLOURS, np.sqrt(np.diag(balance.covariance)).tolist(), strict=True)),
                     "stars": balance.count,
                 },
-                "shares": _known_shares(shares, run),
-                "light": _light(contributions.ratios(ledger, run.nights)),
+                "shares": _known_shares(shares, run, dithered=dithered),
+                "light": _light(ledger, run.nights),
                 "common": _common(run, found),
                 "measured": _measured(run),
                 **width_facts(run, widths),
                 "resolution": resolution,
-                "notes": _notes(found, ledger),
+                "notes": _notes(found, ledger, dithered=dithered),
             }
         )
     )
@@ -111,40 +113,35 @@ def _regions(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, 
 
 
 def _known_shares(
-    shares: Mapping[str, Mapping[str, Mapping[str, Trial]]], run: Finished
+    shares: Mapping[str, Mapping[str, Mapping[str, Trial]]], run: Finished, *, dithered: bool
 ) -> dict[str, dict[str, dict[str, Any]]]:
-    """As plain data; nothing is said of the light of the sky where the level of no light is not known."""
+    """As plain data; nothing is said of the light of the sky where the level of no light is not known.
+
+    Nor of fine detail of the sky, which has none, or of lights that were not dithered: their halves share the holes.
+    """
     dark_known = run.calibration.noise.pedestal_adu is not None
     return {
         kind: {
             region: {channel: interval(trial, 0.0, 1.0) for channel, trial in found.items()}
             for region, found in by_region.items()
-            if region != "sky" or kind == "detail" or dark_known
+            if region != "sky" or (kind != "detail" and dark_known)
         }
         for kind, by_region in shares.items()
+        if kind != "detail" or dithered
     }
 
 
-def _light(found: Mapping[str, Mapping[str, Trial]]) -> dict[str, Any]:
+def _light(ledger: Ledger, nights: Sequence[str | None]) -> dict[str, Any]:
     """Ratios of light in each region, and in that of the object over that of the stars, whose light is continuous."""
     out: dict[str, Any] = {
         region: {name: interval(trial, 0.0) for name, trial in trials.items()}
-        for region, trials in found.items()
+        for region, trials in contributions.ratios(ledger, nights).items()
         if region != "sky"
     }
-    if "object" in found and "stars" in found:
-        out[OBJECT_OVER_STARS] = {
-            name: interval(_over(found["object"][name], found["stars"][name]), 0.0)
-            for name in ("R_over_G", "B_over_G")
-        }
+    if {"object", "stars"} <= set(ledger.names):
+        over = contributions.colour_over(ledger, nights, "object", "stars")
+        out[OBJECT_OVER_STARS] = {name: interval(trial, 0.0) for name, trial in over.items()}
     return out
-
-
-def _over(one: Trial, other: Trial) -> Trial:
-    """A ratio of two estimates whose errors are small and independent."""
-    value = one.value / other.value
-    error = abs(value) * float(np.hypot(one.error / one.value, other.error / other.value))
-    return trial_of(value, error, min(one.freedom, other.freedom))
 
 
 def _common(run: Finished, found: Regions) -> dict[str, Any]:
@@ -170,7 +167,7 @@ def _measured(run: Finished) -> dict[str, Any]:
     }
 
 
-def _notes(found: Regions, ledger: Ledger) -> list[str]:
+def _notes(found: Regions, ledger: Ledger, *, dithered: bool) -> list[str]:
     if not found.names:
         return ["No pixel of the stack has red, green and blue samples: nothing is told of shares."]
     notes = [
@@ -179,6 +176,10 @@ def _notes(found: Regions, ledger: Ledger) -> list[str]:
     ]
     if "object" not in found.names:
         notes.append("No extended object stands out of the sky: shares are told for stars and sky alone.")
+    if not dithered:
+        notes.append(
+            "Nothing is told of fine detail: the lights are not dithered, so that both halves fill the same holes."
+        )
     if found.filled:
         notes.append(
             "Faint light fills the field: its darkest parts are taken for the sky, so that light which covers all "

@@ -20,6 +20,7 @@ __all__ = [
     "believed",
     "brought",
     "certainty",
+    "colour_over",
     "detail",
     "ledger",
     "light",
@@ -175,15 +176,30 @@ def ratios(found: Ledger, nights: Sequence[str | None]) -> dict[str, dict[str, T
     NaN where there is no light in the other. Intervals are those of `fourlight.stages.nights.left_out`.
     """
     names = ("R_over_G", "B_over_G", "G1_over_G2")
-
-    def estimate(use: Bool) -> Float64:
-        red, first, second, blue = light(found, use)
-        green = (first + second) / 2
-        with np.errstate(invalid="ignore", divide="ignore"):
-            over = np.stack([red / green, blue / green, first / second])
-            return np.asarray(np.where(np.minimum(green, second) > 0, over, np.nan))
-
-    trials = left_out(nights, brought(found)[:, None], estimate)
+    trials = left_out(nights, brought(found)[:, None], lambda use: _over_green(found, use))
     return {
         region: {name: trials[k][r] for k, name in enumerate(names)} for r, region in enumerate(found.names)
     }
+
+
+def colour_over(found: Ledger, nights: Sequence[str | None], region: str, other: str) -> dict[str, Trial]:
+    """``R_over_G`` and ``B_over_G`` of one region over those of another, both left out of the same nights or lights."""
+    one, two = found.names.index(region), found.names.index(other)
+
+    def estimate(use: Bool) -> Float64:
+        over = _over_green(found, use)[:2]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(over[:, [one]] / over[:, [two]])
+
+    weight = np.minimum(brought(found)[:, one], brought(found)[:, two])
+    trials = left_out(nights, weight[:, None, None], estimate)
+    return {name: trials[k][0] for k, name in enumerate(("R_over_G", "B_over_G"))}
+
+
+def _over_green(found: Ledger, use: Bool) -> Float64:
+    """(3, r) R over G, B over G and G1 over G2 of some of the frames; NaN where there is no light in the other."""
+    red, first, second, blue = light(found, use)
+    green = (first + second) / 2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        over = np.stack([red / green, blue / green, first / second])
+    return np.asarray(np.where(np.minimum(green, second) > 0, over, np.nan))

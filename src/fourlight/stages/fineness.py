@@ -23,7 +23,7 @@ from fourlight.stages.fineness_windows import Patch, half_window, patches
 from fourlight.stages.sampling import CELL, Lights, own_nyquist
 from fourlight.stages.star_covers import Covers, Halves, star_covers, star_mask
 
-__all__ = ["WINDOW_BYTES", "Curve", "Fineness", "curves", "fineness", "without"]
+__all__ = ["UNDITHERED", "WINDOW_BYTES", "Curve", "Fineness", "curves", "fineness", "without"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -37,6 +37,8 @@ LEAST_LEFT = 0.05
 """Share of a stack that stars and rims must leave."""
 MOST_GAPS = 0.3
 """Share of a half stack's pixels that may be missing where lights lie."""
+UNDITHERED = "the lights are not dithered"
+"""Beginning of the reason why such lights have no number."""
 LEAST_PLACES = 2.0
 """Different places of samples over those of one light, below which halves share the holes between samples."""
 DOUBT = 0.5 * ONE_SEVENTH
@@ -192,7 +194,7 @@ def _reason(plane: str, curve: Curve, lights: Lights, places: float, shape: tupl
         if fewest < 3:
             return f"too few lights: {fewest} in a half stack, 3 or more are needed"
         return (
-            "the lights are not dithered, or by whole cells of the mosaic: their samples lie on the same places in"
+            f"{UNDITHERED}, or by whole cells of the mosaic: their samples lie on the same places in"
             " both halves, and what is between them looks alike whatever it is"
         )
     if curve.area < LEAST_LEFT * shape[0] * shape[1]:

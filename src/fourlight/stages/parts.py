@@ -10,6 +10,7 @@ of the master that is no longer in it.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -31,8 +32,8 @@ STEEP_SIGMA = 5.0
 """Fine detail in units of the noise, from which pixels do not tell it."""
 BEYOND = 8.0
 """Scatter in units of the noise of the stack as run, up to which a pixel counts in full."""
-SCALES = 3
-"""Of the starlet: noise is what varies within some 8 px."""
+FINEST, SCALES = 1, 3
+"""Of the starlet: noise is what varies within 2 to 8 px. Finer than that a stack of few lights is smoothed more."""
 
 
 def part_noise(
@@ -129,11 +130,29 @@ def part_widths(planes: Mapping[str, PlaneLayers], table: FrameTable, tile: Tile
 
 
 def _fine(image: Float32) -> Float32:
-    """What varies within some pixels."""
-    smooth = image
-    for scale in range(SCALES):
+    """What varies within some pixels, beyond the finest that lights are smoothed over.
+
+    White noise keeps its standard deviation, so that what is told is that of a pixel whose neighbours are independent.
+    """
+    return _band(image) / np.float32(_kept())
+
+
+@cache
+def _kept() -> float:
+    """Standard deviation that white noise of 1 keeps: the root of the summed squares of the answer to one pixel."""
+    point = np.zeros((65, 65), dtype=np.float32)
+    point[32, 32] = 1.0
+    return float(np.sqrt(np.sum(_band(point).astype(np.float64) ** 2)))
+
+
+def _band(image: Float32) -> Float32:
+    fine = image
+    for scale in range(FINEST):
+        fine = starlet.smooth_step(fine, scale)
+    smooth = fine
+    for scale in range(FINEST, SCALES):
         smooth = starlet.smooth_step(smooth, scale)
-    return image - smooth
+    return fine - smooth
 
 
 def _capped(values: Float32, sigma: float) -> Float32:

@@ -160,7 +160,7 @@ def made(
     -------
     dict
         ``[treatment][quantity]`` (m, 5), NaN where it cannot be told. ``level`` is the mean light of a part for each
-        pixel of the reference, object and sky, ``signal`` the same less the sky, ``noise`` the scatter within some 8 px
+        pixel of the reference, object and sky, ``signal`` the same less the sky, ``noise`` the scatter within 2 to 8 px
         of a pixel of the stack, ``width_px`` that of the stars in pixels of the reference.
     """
 
