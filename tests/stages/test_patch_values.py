@@ -22,8 +22,20 @@ def painted(rng, lights, pattern):
         planes[plane] = {"value": (a + b) / 2, "value_a": a, "value_b": b}
     planes["G"] = {k: (planes["G1"][k] + planes["G2"][k]) / 2 for k in planes["G1"]}
     return {
-        name: SimpleNamespace(layers={k: v.astype(np.float32) for k, v in parts.items()})
+        name: SimpleNamespace(
+            layers=with_variance({k: v.astype(np.float32) for k, v in parts.items()}, lights)
+        )
         for name, parts in planes.items()
+    }
+
+
+def with_variance(layers, lights):
+    """Variances as reckoned of lights of noise one, and of halves of half of them."""
+    flat = np.ones((SIDE, SIDE), dtype=np.float32)
+    return layers | {
+        "variance": flat / lights,
+        "variance_a": 2 * flat / lights,
+        "variance_b": 2 * flat / lights,
     }
 
 
@@ -52,8 +64,9 @@ def test_signal_of_a_patch_is_the_light_above_the_sky(zoom):
     run, darker = painted(rng, 20.0, 0.0), painted(rng, 20.0, 0.0)
     for planes, response in ((run, 1.0), (darker, 0.7)):
         for k, plane in enumerate(OUTPUT_PLANES):
-            for layer in planes[plane].layers.values():
-                layer += response * (sky[k] + light[k]) / zoom**2
+            for name, layer in planes[plane].layers.items():
+                if name.startswith("value"):
+                    layer += response * (sky[k] + light[k]) / zoom**2
     table = SimpleNamespace(zoom=zoom, stars=np.zeros((0, 6)), fwhm_px=np.ones(4), full=np.ones(4))
     base = Treatment(table, None)
     part = _Part(run, run, {}, Tile(0, SIDE, 0, SIDE), sky / zoom**2)
@@ -78,7 +91,7 @@ def test_noise_of_a_treatment_has_its_sign():
     noise, run = 0.3, {}
     for name, plane in bare.items():
         common, a, b = (rng.normal(0, noise / np.sqrt(2), (SIDE, SIDE)).astype(np.float32) for _ in range(3))
-        layers = {
+        layers = plane.layers | {
             "value_a": plane.layers["value_a"] + common + a,
             "value_b": plane.layers["value_b"] + common + b,
         }
@@ -90,6 +103,38 @@ def test_noise_of_a_treatment_has_its_sign():
     before, after = _noise(Treatment(None, None), part[0]), _noise(Treatment(None, None, "offset"), part[1])
     true = np.sqrt((1 / lights) / (1 / lights + noise**2 / 2 + noise**2 / 4))
     assert (after / before)[[0, 3, 4]] == pytest.approx(np.full(3, true), rel=0.06)
+
+
+def test_red_of_fewer_lights_is_told_without_their_halves():
+    """Nine of ten lights: sqrt(10 / 9) times the noise. Halves of nine with holes in them would tell of more."""
+    rng, lights = np.random.default_rng(12), 10
+    run, few = painted(rng, lights, 0.0), painted(rng, lights - 1, 0.0)
+    for plane in OUTPUT_PLANES:
+        ten = rng.normal(size=(lights, SIDE, SIDE)).astype(np.float32)
+        run[plane].layers |= {
+            "value": ten.mean(axis=0),
+            "value_a": ten[::2].mean(axis=0),
+            "value_b": ten[1::2].mean(axis=0),
+        }
+        few[plane].layers |= {"value": ten[1:].mean(axis=0), "value_a": 3 * ten[1], "value_b": 3 * ten[2]}
+    part = [_Part(planes, run, {}, Tile(0, SIDE, 0, SIDE), np.zeros(5)) for planes in (run, few)]
+    ratio = _noise(Treatment(None, None, fewer=True), part[1]) / _noise(Treatment(None, None), part[0])
+    assert ratio[[0, 3]] == pytest.approx(np.full(2, np.sqrt(10 / 9)), rel=0.01)
+
+
+@pytest.mark.parametrize("spread", [1.0, 1.5])
+def test_holes_of_halves_are_no_noise_of_the_whole(spread):
+    """Halves whose noise spreads over holes are reckoned to have more variance than twice that of the whole."""
+    run = painted(np.random.default_rng(13), 20.0, 0.0)
+    for plane in run.values():
+        middle = plane.layers["value"]
+        for half in ("a", "b"):
+            plane.layers[f"value_{half}"] = middle + np.float32(spread) * (
+                plane.layers[f"value_{half}"] - middle
+            )
+            plane.layers[f"variance_{half}"] = plane.layers[f"variance_{half}"] * np.float32(spread**2)
+    told = _noise(Treatment(None, None), _Part(run, run, {}, Tile(0, SIDE, 0, SIDE), np.zeros(5)))
+    assert told[[0, 3]] == pytest.approx(np.full(2, np.sqrt(1 / 20)), rel=0.05)
 
 
 def fine_share():

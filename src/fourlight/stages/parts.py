@@ -37,7 +37,11 @@ FINEST, SCALES = 1, 3
 
 
 def part_noise(
-    planes: Mapping[str, PlaneLayers], base: Mapping[str, PlaneLayers], shared: Float64
+    planes: Mapping[str, PlaneLayers],
+    base: Mapping[str, PlaneLayers],
+    shared: Float64,
+    *,
+    fewer: bool = False,
 ) -> Float64:
     """(5,) noise of a pixel of R, G1, G2, B, G.
 
@@ -49,14 +53,21 @@ def part_noise(
         Of the stack as run.
     shared : (5,) float64
         Variance that both halves share; that of the greens is not used, which show it themselves.
+    fewer : bool
+        Whether some of the lights are left out. Of a best mean, what it differs by from one of fewer values is
+        independent: variances add up, and no half of fewer lights is needed, whose holes would count as noise.
     """
     even, sigma = _even(base)
     greens = _variance(_capped(_apart(planes), 2 * sigma), even)
     out = {"G1": greens / 2, "G2": greens / 2, "G": greens / 4}
     for k, p in enumerate(OUTPUT_PLANES):
         if p not in out:
-            own = _capped(_fine(_halved(planes[p])), _of_halves(planes[p]))
-            out[p] = _variance(own, even) + shared[k]
+            one = base[p] if fewer else planes[p]
+            own = _capped(_fine(_halved(one)), _of_halves(one))
+            out[p] = _variance(own, even) * _of_whole(one, even) + shared[k]
+            if fewer:
+                change = _fine(planes[p].layers["value"] - one.layers["value"])
+                out[p] += _variance(_capped(change, _of_halves(one)), even)
     variance = np.array([out[p] for p in OUTPUT_PLANES])
     return np.sqrt(np.where(variance > 0, variance, np.nan))
 
@@ -95,6 +106,15 @@ def _apart(planes: Mapping[str, PlaneLayers]) -> Float32:
 def _halved(plane: PlaneLayers) -> Float32:
     """Noise of a plane that its halves do not share."""
     return np.asarray((plane.layers["value_a"] - plane.layers["value_b"]) * np.float32(0.5))
+
+
+def _of_whole(plane: PlaneLayers, even: npt.NDArray[np.bool_]) -> float:
+    """Variance of a plane over that of half the difference of its halves, as it was reckoned.
+
+    It is 1 where samples lie close. Halves of a few lights have holes, over which noise spreads more than in the whole.
+    """
+    whole, one, other = (plane.layers[name] for name in ("variance", "variance_a", "variance_b"))
+    return 4 * _mean_of(whole, even) / _mean_of(one + other, even)
 
 
 def _of_halves(plane: PlaneLayers) -> float:

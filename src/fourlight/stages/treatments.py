@@ -30,7 +30,7 @@ Float64 = npt.NDArray[np.float64]
 FEWEST_LIGHTS = 10
 """Of which the worst tenth or a half are left out."""
 HALF = "half of the lights"
-LOOKED_AT = ("value", "value_a", "value_b")
+LOOKED_AT = ("value", "value_a", "value_b", "variance", "variance_a", "variance_b")
 """Layers of which something is told."""
 
 
@@ -44,6 +44,8 @@ class Treatment:
     """The master whose noise is not in it: 'offset' or 'flat'."""
     share: Float64 | None = None
     """(4,) of the weight of all lights of the run that these have, where noise is to be told as of half of it."""
+    fewer: bool = False
+    """Whether lights are left out."""
 
 
 def treatments(
@@ -68,7 +70,9 @@ def treatments(
         if lights >= FEWEST_LIGHTS:
             chosen = choose(table)
             share = table.density[chosen].sum(axis=0) / table.density.sum(axis=0) if name == HALF else None
-            found[name] = Treatment(_alternating(table.rows(chosen)), _only(read, chosen), share=share)
+            found[name] = Treatment(
+                _alternating(table.rows(chosen)), _only(read, chosen), share=share, fewer=True
+            )
         else:
             absent[name] = f"{FEWEST_LIGHTS} lights are needed, not {lights}"
     if grid == "2x":
@@ -247,7 +251,7 @@ def _noise(treatment: Treatment, part: _Part) -> Float64:
         known = part.masters.get(treatment.without, 0.0)
         # what the change shows holds the noise of the master that is gone, and so did the stack as run
         shared = shared - 2 * known + changed_alike(part.planes, part.usual)
-    noise = part_noise(part.planes, part.usual, shared)
+    noise = part_noise(part.planes, part.usual, shared, fewer=treatment.fewer)
     if treatment.share is None:
         return noise
     taken = np.append(treatment.share, treatment.share[1:3].mean())
