@@ -32,6 +32,8 @@ STEEP_SIGMA = 5.0
 """Fine detail in units of the noise, from which pixels do not tell it."""
 BEYOND = 8.0
 """Scatter in units of the noise of the stack as run, up to which a pixel counts in full."""
+LEAST_OF_HALVES = 0.5
+"""Variance of a plane over that told by its halves, below which one of the two is wrong."""
 FINEST, SCALES = 1, 3
 """Of the starlet: noise is what varies within 2 to 8 px. Finer than that a stack of few lights is smoothed more."""
 
@@ -112,9 +114,11 @@ def _of_whole(plane: PlaneLayers, even: npt.NDArray[np.bool_]) -> float:
     """Variance of a plane over that of half the difference of its halves, as it was reckoned.
 
     It is 1 where samples lie close. Halves of a few lights have holes, over which noise spreads more than in the whole.
+    Far from 1 it is not believed: least squares of lights that are not dithered reckon too little for the whole.
     """
     whole, one, other = (plane.layers[name] for name in ("variance", "variance_a", "variance_b"))
-    return 4 * _mean_of(whole, even) / _mean_of(one + other, even)
+    ratio = 4 * _mean_of(whole, even) / _mean_of(one + other, even)
+    return ratio if LEAST_OF_HALVES < ratio < 1 / LEAST_OF_HALVES else 1.0
 
 
 def _of_halves(plane: PlaneLayers) -> float:
