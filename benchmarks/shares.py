@@ -18,18 +18,23 @@ import numpy as np
 import numpy.typing as npt
 from accuracy import Truth
 
-from fourlight.pipeline.evidence import channels_on, looked_at
+from fourlight.core.starcolour import Balance
+from fourlight.pipeline.evidence import looked_at
 from fourlight.pipeline.finished import finished_run
+from fourlight.pipeline.intervals import interval
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from fourlight.stages.channel_shares import shares
 
 Float64 = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
 
 PAGE = Path(__file__).parent.parent / "docs" / "channels.md"
 COLOURS = ("R", "G", "B")
+EVEN = Balance(np.ones(3), 0, np.zeros((3, 3)))
+"""No balance enters shares of information."""
 NO_EVIDENCE = ["evidence.channels=false", "evidence.claims=false"]
 
 SCENE = """
@@ -82,13 +87,6 @@ def scene(
     return text
 
 
-def pixels_of(out: Path, box: Box) -> npt.NDArray[np.bool_]:
-    """The pixels of the rectangle that are looked at: those that full samples reach are not."""
-    with finished_run(out) as done:
-        found, _ = looked_at(done, {"core": box})
-    return np.asarray(found.labels >> found.names.index("core") & 1, dtype=np.bool_)
-
-
 def true_information(
     folder: Path, summary: dict[str, Any], pixels: npt.NDArray[np.bool_]
 ) -> dict[str, float]:
@@ -120,9 +118,14 @@ def measured(text: str, box: Box, work: Path | None) -> tuple[dict[str, Any], di
         if not (out / "summary.json").exists():
             simulate(loads(text), folder)
             run([folder], out, with_settings(Recipe(), NO_EVIDENCE))
-        found = channels_on(out, {"core": box})
         summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
-        return found["shares"]["information"]["core"], true_information(folder, summary, pixels_of(out, box))
+        with finished_run(out) as done:
+            found, ledger = looked_at(done, {"core": box})
+            trials = shares(ledger, done.nights, EVEN)["information"]["core"]
+        # pixels that full samples reach are not looked at
+        pixels = np.asarray(found.labels >> found.names.index("core") & 1, dtype=np.bool_)
+        told = {channel: interval(trial, 0.0, 1.0) for channel, trial in trials.items()}
+        return told, true_information(folder, summary, pixels)
 
 
 CASES = {
