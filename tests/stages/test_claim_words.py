@@ -16,7 +16,7 @@ def said(**changes: object) -> str:
 
 def test_every_comparison_has_its_sentence() -> None:
     assert said() == (
-        "R had 1.21 times the width of stars of G (95% interval 1.13 to 1.29); 1.05 or more would matter"
+        "R had 1.21 times the width of stars of G (95 % interval 1.13 to 1.29); 1.05 or more would matter"
     )
     assert said(of="warm", against="cold", quantity="noise", at_equal=("sky", "exposure")).startswith(
         "in B, lights of a warm sensor had 1.21 times the noise of lights of a cold sensor at equal sky and exposure ("

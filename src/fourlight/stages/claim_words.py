@@ -67,7 +67,7 @@ def sentence(claim: Claim, plane: str, sides: tuple[Side, Side], sizes: tuple[fl
         said = f"{where}the {means} of {one} was {effect} times as large for {_step(claim)}{equal}"
     else:
         said = f"{one} differs from {other} by {effect} of the {means} from place to place"
-    return f"{said} ({LEVEL:.0%} interval {low} to {high}); {_bar(claim)} would matter"
+    return f"{said} ({100 * LEVEL:.0f} % interval {low} to {high}); {_bar(claim)} would matter"
 
 
 def _rounded(sizes: tuple[float, float, float]) -> list[str]:
@@ -97,11 +97,11 @@ def _bar(claim: Claim) -> str:
 
     >>> from fourlight.stages.claim_file import shipped
     >>> _bar(shipped()[0]), _bar(shipped()[10])
-    ('0.1 or less', '1.1 or more, or 0.909 or less,')
+    ('0.1 or less', '1.1 or more, or 0.91 or less,')
     """
     size = f"{claim.matters:.3g}"
     if claim.direction != "either":
         return f"{size} or {claim.direction}"
     ratio = claim.compare in ("ratio", "slope")
     other = claim.null**2 / claim.matters if ratio else 2 * claim.null - claim.matters
-    return f"{size} or more, or {other:.3g} or less,"
+    return f"{size} or more, or {other:.2g} or less,"

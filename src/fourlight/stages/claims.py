@@ -240,7 +240,8 @@ def _besides(effect: Effect, judged: _Judged, need: Need | None) -> Iterator[str
     if judged.otherwise and judged.among > 1 and judged.verdict == CANNOT_TELL:
         yield f"Alone it would be told; of {judged.among} claims tested together one as clear may be chance."
     if need:
-        yield f"About {need.more} more {need.of} like these would tell."
+        kind = need.of if need.more > 1 else need.of.removesuffix("s")
+        yield f"About {need.more} more {kind} like these would tell."
 
 
 def _need(effect: Effect, judged: _Judged) -> Need | None:
