@@ -39,7 +39,8 @@ def band_cells() -> Int64:
     """Cells (400,) of every band, southmost first: as many as make none wider than 0.45 degrees."""
     edge = -90.0 + HEIGHT_DEG * np.arange(BANDS + 1)
     nearest = np.where(edge[1:] <= 0, np.abs(edge[1:]), np.abs(edge[:-1]))
-    return np.ceil(np.cos(np.radians(nearest)) * 360.0 / HEIGHT_DEG - 1e-9).astype(np.int64).clip(1)
+    many = np.ceil(np.cos(np.radians(nearest)) * 360.0 / HEIGHT_DEG - 1e-9).astype(np.int64)
+    return np.asarray(np.maximum(many, 1))
 
 
 def first_cells() -> Int64:
@@ -63,8 +64,9 @@ def _corners(cell: Int64) -> tuple[Float64, Float64, Float64]:
     """Western and southern edge of cells, and their width, degrees."""
     first = first_cells()
     band = np.searchsorted(first, cell, side="right") - 1
-    width = 360.0 / band_cells()[band]
-    return (cell - first[band]) * width, -90.0 + HEIGHT_DEG * band, width
+    width = np.asarray(360.0 / band_cells()[band], dtype=np.float64)
+    west, south = (cell - first[band]) * width, -90.0 + HEIGHT_DEG * band
+    return np.asarray(west), np.asarray(south), width
 
 
 def packed(

@@ -1,0 +1,159 @@
+"""A camera's picture of the plane of standard coordinates: linear, and polynomials of pixels on top (SIP).
+
+With u, v from the middle of the frame, (xi, eta) = CD (u + f(u, v), v + g(u, v)), where f and g hold terms u^p v^q of
+order 2 and more (Shupe et al. 2005, ASP Conf. Ser. 347, 491).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Mapping", "chosen_order", "fitted", "powers"]
+
+Float64 = npt.NDArray[np.float64]
+
+FOLDS = 5
+"""Parts of the stars, each of which is predicted from the others."""
+BETTER = 0.98
+"""Error of stars left out that a higher order must stay below, over that of the lower one."""
+FARTHEST = 3.0
+"""Largest error of a polynomial at a corner of the frame over that of a star."""
+STARS_A_TERM = 3.0
+"""Fewest stars over terms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mapping:
+    """From pixels about the middle of the frame to standard coordinates in degrees, and back."""
+
+    cd: Float64
+    """(2, 2) degrees per pixel."""
+    forward: Float64
+    """(2, n) coefficients of f and g, pixels, in the order of `powers`."""
+    back: Float64
+    """(2, m) coefficients of u - U and v - V in U, V = CD^-1 (xi, eta), orders 1 and more."""
+    order: int
+    """1: no polynomial."""
+
+    def standard(self, u: Float64, v: Float64) -> tuple[Float64, Float64]:
+        """Standard coordinates of pixels."""
+        f, g = self.forward @ _terms(u, v, self.order)
+        return self._linear(u + f, v + g)
+
+    def pixels(self, xi: Float64, eta: Float64) -> tuple[Float64, Float64]:
+        """Pixels of standard coordinates: the reverse polynomials, then Newton's way, so that it undoes `standard`."""
+        inverse = np.linalg.inv(self.cd)
+        u0, v0 = (row[0] * xi + row[1] * eta for row in inverse)
+        if self.order < 2:
+            return u0, v0
+        f, g = self.back @ _terms(u0, v0, self.order, lowest=1)
+        u, v = u0 + f, v0 + g
+        for _ in range(6):
+            f, g = self.forward @ _terms(u, v, self.order)
+            u, v = u0 - f, v0 - g
+        return u, v
+
+    def _linear(self, u: Float64, v: Float64) -> tuple[Float64, Float64]:
+        return self.cd[0, 0] * u + self.cd[0, 1] * v, self.cd[1, 0] * u + self.cd[1, 1] * v
+
+
+def powers(order: int, lowest: int = 2) -> list[tuple[int, int]]:
+    """Exponents (p, q) of the terms.
+
+    >>> powers(3)
+    [(2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3)]
+    """
+    return [(n - q, q) for n in range(lowest, order + 1) for q in range(n + 1)]
+
+
+def _terms(u: Float64, v: Float64, order: int, lowest: int = 2) -> Float64:
+    found = [u**p * v**q for p, q in powers(order, lowest)]
+    return np.array(found) if found else np.zeros((0, *np.shape(u)))
+
+
+def _plane_fit(u: Float64, v: Float64, target: Float64, order: int, size: float) -> Float64:
+    """Coefficients (terms, 2) of a polynomial with all orders from 0, in units of the frame's half size."""
+    design = _terms(u / size, v / size, order, lowest=0).T
+    return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])
+
+
+def fitted(
+    u: Float64, v: Float64, xi: Float64, eta: Float64, order: int, half: tuple[float, float]
+) -> tuple[Mapping, Float64]:
+    """Least-squares mapping of an order, and where the middle of the frame lies (2,), degrees.
+
+    Parameters
+    ----------
+    u, v : (n,) float64
+        Pixels of stars from the middle of the frame.
+    xi, eta : (n,) float64
+        Their standard coordinates, degrees.
+    order : int
+        1 for a linear mapping.
+    half : (float, float)
+        Half width and half height of the frame, within which the reverse polynomials hold.
+
+    Notes
+    -----
+    The middle must be the touching point for the mapping to be one of FITS: fit, move the point by what is returned,
+    and fit again.
+    """
+    size = max(half)
+    found = _plane_fit(u, v, np.column_stack([xi, eta]), order, size)
+    shift, linear = found[0], (found[1:3] / size).T
+    orders = np.array([p + q for p, q in powers(order)])
+    forward = np.linalg.solve(linear, found[3:].T) / size**orders
+    mapping = Mapping(linear, forward, np.zeros((2, 0)), order)
+    if order < 2:
+        return mapping, shift
+    grid_v, grid_u = (axis.ravel() for axis in np.mgrid[-1:1:21j, -1:1:21j])
+    grid_u, grid_v = grid_u * half[0], grid_v * half[1]
+    f, g = forward @ _terms(grid_u, grid_v, order)
+    far_u, far_v = grid_u + f, grid_v + g
+    design = _terms(far_u / size, far_v / size, order, lowest=1).T
+    back = np.linalg.lstsq(design, np.column_stack([grid_u - far_u, grid_v - far_v]), rcond=None)[0].T
+    lower = np.array([p + q for p, q in powers(order, 1)])
+    return Mapping(linear, forward, back / size**lower, order), shift
+
+
+def chosen_order(
+    u: Float64, v: Float64, xi: Float64, eta: Float64, half: tuple[float, float], most: int = 3
+) -> int:
+    """The lowest order whose stars left out are predicted about as well as by any higher one (cross-validation).
+
+    Parameters are those of `fitted`. Orders are left out that stars do not hold at the corners of the frame.
+    """
+    fold, size = np.arange(len(u)) % FOLDS, max(half)
+    target = np.column_stack([xi, eta])
+    best, error = 1, np.inf
+    for order in range(1, most + 1):
+        terms = len(powers(order, 0))
+        if order > 1 and len(u) * (1 - 1 / FOLDS) < STARS_A_TERM * terms:
+            break
+        if order > 1 and _corner_error(u, v, order, half) > FARTHEST:
+            break
+        squares = []
+        for k in range(FOLDS):
+            out = fold == k
+            found = _plane_fit(u[~out], v[~out], target[~out], order, size)
+            squares.append(
+                ((_terms(u[out] / size, v[out] / size, order, 0).T @ found - target[out]) ** 2).sum(axis=1)
+            )
+        now = float(np.sqrt(np.concatenate(squares).mean()))
+        if now < BETTER * error:
+            best, error = order, now
+    return best
+
+
+def _corner_error(u: Float64, v: Float64, order: int, half: tuple[float, float]) -> float:
+    """Standard error of a fit at the worst corner of the frame over that of a star."""
+    size = max(half)
+    corner_u, corner_v = np.array([-1.0, -1, 1, 1]) * half[0], np.array([-1.0, 1, -1, 1]) * half[1]
+    triangle = np.linalg.qr(_terms(u / size, v / size, order, 0).T)[1]
+    if np.abs(np.diag(triangle)).min() < 1e-9:
+        return np.inf
+    reach = np.linalg.solve(triangle.T, _terms(corner_u / size, corner_v / size, order, 0))
+    return float(np.sqrt((reach**2).sum(axis=0).max()))
