@@ -40,7 +40,7 @@ class Mapping:
 
     def standard(self, u: Float64, v: Float64) -> tuple[Float64, Float64]:
         """Standard coordinates of pixels."""
-        f, g = self.forward @ _terms(u, v, self.order)
+        f, g = self._bent(u, v)
         return self._linear(u + f, v + g)
 
     def pixels(self, xi: Float64, eta: Float64) -> tuple[Float64, Float64]:
@@ -49,12 +49,15 @@ class Mapping:
         u0, v0 = (row[0] * xi + row[1] * eta for row in inverse)
         if self.order < 2:
             return u0, v0
-        f, g = self.back @ _terms(u0, v0, self.order, lowest=1)
+        f, g = np.tensordot(self.back, _terms(u0, v0, self.order, lowest=1), axes=1)
         u, v = u0 + f, v0 + g
         for _ in range(6):
-            f, g = self.forward @ _terms(u, v, self.order)
+            f, g = self._bent(u, v)
             u, v = u0 - f, v0 - g
         return u, v
+
+    def _bent(self, u: Float64, v: Float64) -> Float64:
+        return np.asarray(np.tensordot(self.forward, _terms(u, v, self.order), axes=1))
 
     def _linear(self, u: Float64, v: Float64) -> tuple[Float64, Float64]:
         return self.cd[0, 0] * u + self.cd[0, 1] * v, self.cd[1, 0] * u + self.cd[1, 1] * v

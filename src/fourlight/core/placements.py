@@ -10,11 +10,17 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from fourlight.core.chance import log10_at_least
+
 __all__ = ["Field", "placements"]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
+FEWEST = 3
+"""Other stars that must fall on one of the field's."""
+BY_CHANCE = 8.0
+"""Placements of a pair that may have as many hits by chance."""
 KEPT = 24
 """Best placements of a pair that are handed on."""
 
@@ -37,6 +43,19 @@ class Field:
         size = ((points.max(axis=0) - self.low + 2 * tolerance) / self.step).astype(np.int64) + 1
         self.raster = np.zeros((int(size[1]), int(size[0])), dtype=np.bool_)
         _mark(self.raster, self.points, self.low, self.step)
+
+    def least_hits(self, others: int, tried: float) -> int:
+        """Fewest hits of so many stars that few of so many placements reach by chance.
+
+        >>> field = Field(np.random.default_rng(1).uniform(0, 100, (400, 2)), 1.0)
+        >>> field.least_hits(28, 1e5) > field.least_hits(8, 1e5) > 3
+        True
+        """
+        chance = np.full(others, float(self.raster.mean()))
+        return next(
+            (h for h in range(FEWEST, others) if tried * 10 ** log10_at_least(h, chance) <= BY_CHANCE),
+            max(others, FEWEST),
+        )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -109,14 +109,21 @@ def _weighed_near(
             continue
         known = Field(points, TOLERANCE * field.diagonal_deg)
         stars = field.points[: TYPICAL + TYPICAL // 4] * field.scale_arcsec / 3600
+        least = known.least_hits(len(stars) - 2, _expected(field, points, radius))
         for first, second in _pairs(field):
-            matrices, _, more = placements(stars, first, second, known, field.spread, 3)
+            matrices, _, more = placements(stars, first, second, known, field.spread, least)
             tried += more
             for matrix in matrices:
                 place = _place(matrix, field, hint)
                 found = weighed(field, region, seen, place, 2, np.log10(tried))
                 if found is not None:
                     yield found
+
+
+def _expected(field: StarField, points: Float64, radius: float) -> float:
+    """About how many pairs of the region are as long as a pair of the picture: half its width, as long as it may be."""
+    ring = np.pi * (field.diagonal_deg / 2) ** 2 * (field.spread**2 - field.spread**-2)
+    return float(max(2 * len(points) ** 2 * ring / (np.pi * radius**2), 1.0))
 
 
 def _many(field: StarField, stars: int, radius: float) -> int:

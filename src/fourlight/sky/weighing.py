@@ -32,6 +32,8 @@ MOST = 60
 """Catalogue stars that are looked for, brightest first."""
 LIMIT = -5.0
 """Logarithm of the chance of a wrong solution above which there is none."""
+HOPELESS = 3.0
+"""Logarithm of how often chance does as well with the first tolerance where no finer one is tried."""
 NEEDED = 3
 """Fewest stars beside those that the place comes from."""
 
@@ -169,6 +171,8 @@ def weighed(
         if len(found) < fixed + NEEDED:
             break
         log10 = log10_wrong(field, len(found), fixed, chance, tolerance, log10_tried)
+        if share == 1.0 and log10 > HOPELESS:
+            break
         if best is None or log10 < best.log10_chance:
             best = Weighed(place, tolerance, len(found), len(chance), log10, log10_tried, fixed)
     return best

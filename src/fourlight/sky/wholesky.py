@@ -31,13 +31,15 @@ CELLS = 4.0
 """Cells in a frame from which the brightest are taken."""
 NEIGHBOURS = ((150_000, 6), (400_000, 5), (10_000_000, 4))
 """Nearest neighbours with which stars of the index form figures, by how many there are at most."""
-DEPTHS = (9, 14, 20, 28)
+DEPTHS = (9, 14, 20, 28, 40)
 """Brightest stars of the picture that form figures with their neighbours."""
+SPREAD = (2, 4, 7)
+"""Brightest stars of each sixth of the picture that form figures as well."""
 LIKE = 0.012
 """Largest distance of two descriptions that are alike."""
-FOUND_AGAIN = 18
+FOUND_AGAIN = 30
 """Brightest stars of the picture that say which places are looked at closely."""
-CLOSELY = 60
+CLOSELY = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +109,9 @@ def _flat(corners: Float64) -> Float64:
 
 def _places(field: StarField, index: _Index) -> tuple[list[Place], int]:
     """Places where figures are alike, those first that most bright stars agree with, and how many there were."""
-    sets = [figures(field.points[:depth], 7) for depth in DEPTHS if depth <= len(field.x)]
-    sets = sets or [figures(field.points, 7)]
-    quads = np.unique(np.concatenate(sets), axis=0)
+    sets = [np.arange(depth) for depth in DEPTHS if depth <= len(field.x)] or [np.arange(len(field.x))]
+    sets += [_spread(field, most) for most in SPREAD]
+    quads = np.unique(np.concatenate([one[figures(field.points[one], 7)] for one in sets]), axis=0)
     if len(quads) == 0:
         return [], 0
     numbers, order, size = described(field.points[quads])
@@ -129,6 +131,13 @@ def _places(field: StarField, index: _Index) -> tuple[list[Place], int]:
     agreeing = _agreeing(field, index, found)
     best = np.argsort(-agreeing, kind="stable")[:CLOSELY]
     return [found[k] for k in best], len(found)
+
+
+def _spread(field: StarField, most: int) -> Int64:
+    """The brightest stars of each sixth of the frame, as the index has them of each cell of the sky."""
+    column = np.clip((field.x / field.nx + 0.5) * 3, 0, 2).astype(np.int64)
+    part = column + 3 * (field.y > 0)
+    return np.sort(np.concatenate([np.flatnonzero(part == k)[:most] for k in range(6)]))
 
 
 def _place(field: StarField, index: _Index, quad: Int64, row: int, flip: bool) -> Place:

@@ -1,0 +1,137 @@
+"""How many pictures are solved, and how many wrongly: invented star lists of the whole sky, and lists of no sky at all.
+
+Usage: python benchmarks/solving.py [FIELDS]; prints the tables of docs/solving.md, 600 fields of each kind if not said.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from fourlight.sky.plate import PlateSolution
+from fourlight.sky.solving import solve
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+from sky_fields import Truth, beside, invented, scattered
+
+RIGHT_PX = 3.0
+"""Largest error anywhere on the frame of a solution that is called right; wrong ones are off by hundreds."""
+WIDTHS = ((1.0, 1.5), (1.5, 2.0), (2.0, 3.0), (3.0, 5.0))
+
+
+@dataclass(frozen=True)
+class Try:
+    """What became of one picture."""
+
+    width_deg: float
+    stars: int
+    error_px: float | None
+    """None where it was not solved."""
+    log10_chance: float
+    seconds: float
+
+
+def tried(truth: Truth, error: float, hint: tuple[float, float] | None) -> Try:
+    start = time.process_time()
+    found = solve(truth.field(error), hint)
+    seconds = time.process_time() - start
+    if not isinstance(found, PlateSolution):
+        return Try(truth.width_deg, len(truth.x), None, 0.0, seconds)
+    return Try(truth.width_deg, len(truth.x), truth.error_px(found), found.log10_chance, seconds)
+
+
+def near(count: int, seed: int) -> Iterable[Try]:
+    """The header's place is off by up to the width of the frame or 2 degrees, the scale by up to 10 %."""
+    random = np.random.default_rng(seed)
+    for _ in range(count):
+        truth = invented(random, random.uniform(1, 5))
+        hint = beside(random, (truth.ra_deg, truth.dec_deg), max(truth.width_deg, 2.0))
+        yield tried(truth, random.uniform(0.9, 1.1), hint)
+
+
+def blind(count: int, seed: int) -> Iterable[Try]:
+    """Only the scale is known."""
+    random = np.random.default_rng(seed)
+    # Fields of one size share the index of the sky.
+    for width in np.sort(random.uniform(1, 5, count)):
+        yield tried(invented(random, width), random.uniform(0.9, 1.1), None)
+
+
+def nowhere(count: int, seed: int) -> Iterable[Try]:
+    """As many stars as a place has, but anywhere; near the place, every fifth on the whole sky."""
+    random = np.random.default_rng(seed)
+    for k, width in enumerate(np.sort(random.uniform(1, 5, count))):
+        truth = invented(random, width)
+        yield tried(scattered(random, truth), 1.0, None if k % 5 == 0 else (truth.ra_deg, truth.dec_deg))
+
+
+def elsewhere(count: int, seed: int) -> Iterable[Try]:
+    """Real stars, looked for around another place of the sky."""
+    random = np.random.default_rng(seed)
+    for _ in range(count):
+        truth, other = (invented(random, random.uniform(1, 5)) for _ in range(2))
+        yield tried(truth, random.uniform(0.9, 1.1), (other.ra_deg, other.dec_deg))
+
+
+def solved_table(kinds: dict[str, list[Try]]) -> str:
+    """Rows by kind and width of the field."""
+    lines = [
+        "| what is known | width of the field | fields | solved | wrong | largest error, median and worst | time, median and longest |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for name, every in kinds.items():
+        for low, high in (*WIDTHS, (1.0, 5.0)):
+            some = [one for one in every if low <= one.width_deg < high]
+            right = [one for one in some if one.error_px is not None and one.error_px < RIGHT_PX]
+            wrong = sum(one.error_px is not None and one.error_px >= RIGHT_PX for one in some)
+            if not right:
+                continue
+            errors, times = [one.error_px or 0.0 for one in right], [one.seconds for one in some]
+            lines.append(
+                f"| {name} | {low:g} to {high:g} deg | {len(some)} | {len(right) / len(some):.1%} | {wrong} "
+                f"| {np.median(errors):.2f}, {max(errors):.2f} px | {np.median(times):.2f}, {max(times):.1f} s |"
+            )
+    return "\n".join(lines)
+
+
+def null_table(kinds: dict[str, list[Try]]) -> str:
+    """Rows of what must not be solved."""
+    lines = ["| what | fields | solved | time, median and longest |", "|---|---|---|---|"]
+    for name, every in kinds.items():
+        times = [one.seconds for one in every]
+        solved = sum(one.error_px is not None for one in every)
+        lines.append(f"| {name} | {len(every)} | {solved} | {np.median(times):.2f}, {max(times):.1f} s |")
+    return "\n".join(lines)
+
+
+def main(count: int) -> None:
+    solved = {"place and scale": list(near(count, 11)), "scale": list(blind(count // 2, 12))}
+    print(solved_table(solved), flush=True)
+    few = [one for one in solved["place and scale"] if one.error_px is None]
+    print("\nnot solved near the place, by stars in the picture:", sorted(one.stars for one in few))
+    found = [one for every in solved.values() for one in every if one.error_px is not None]
+    for one in found:
+        if (one.error_px or 0) >= RIGHT_PX:
+            print("wrong:", one)
+    print(
+        "weakest proof of a solution: 10 to the",
+        f"{max(one.log10_chance for one in found):.1f}\n",
+        flush=True,
+    )
+    print(
+        null_table(
+            {
+                "stars anywhere on the frame": list(nowhere(count, 13)),
+                "stars of another place": list(elsewhere(count // 2, 14)),
+            }
+        )
+    )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 600)
