@@ -60,15 +60,17 @@ class Truth:
         return float(np.hypot(seen_x - x, seen_y - y).max())
 
 
-def invented(random: np.random.Generator, width_deg: float) -> Truth:
-    """Stars of a random place of the sky, turned and perhaps mirrored.
+def invented(
+    random: np.random.Generator, width_deg: float, place: tuple[float, float] | None = None
+) -> Truth:
+    """Stars of a place of the sky, random if none is given, turned and perhaps mirrored.
 
     Catalogue stars with a scatter of 0.1 to 0.3 px and of 0.3 mag, a tenth of them missing; fainter stars that the
     catalogue lacks, down to a limit between V = 10.5 and 12.5; and false ones, a twentieth, bright or faint.
     """
     nx = int(random.integers(1500, 6000))
     ny = nx * 2 // 3
-    ra, dec = random.uniform(0, 360), float(np.degrees(np.arcsin(random.uniform(-1, 1))))
+    ra, dec = place or (random.uniform(0, 360), float(np.degrees(np.arcsin(random.uniform(-1, 1)))))
     angle, flip = random.uniform(0, 2 * np.pi), random.choice([-1, 1])
     cd = (
         width_deg

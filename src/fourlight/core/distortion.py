@@ -11,10 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Mapping", "chosen_order", "fitted", "powers"]
+__all__ = ["RADIAL", "Mapping", "chosen_model", "fitted", "numbers", "powers"]
 
 Float64 = npt.NDArray[np.float64]
 
+RADIAL_TURNS = 4
+RADIAL = 0
+"""A model of one number beside the linear ones: places move outwards with the cube of their distance."""
+MODELS = (1, RADIAL, 2, 3)
+"""Orders of polynomials, and `RADIAL`, which becomes one of order 3; in the order in which they are tried."""
 FOLDS = 5
 """Parts of the stars, each of which is predicted from the others."""
 BETTER = 0.98
@@ -22,7 +27,7 @@ BETTER = 0.98
 FARTHEST = 3.0
 """Largest error of a polynomial at a corner of the frame over that of a star."""
 STARS_A_TERM = 3.0
-"""Fewest stars over terms."""
+"""Fewest stars over numbers along an axis."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,16 +82,39 @@ def _terms(u: Float64, v: Float64, order: int, lowest: int = 2) -> Float64:
     return np.array(found) if found else np.zeros((0, *np.shape(u)))
 
 
-def _plane_fit(u: Float64, v: Float64, target: Float64, order: int, size: float) -> Float64:
-    """Coefficients (terms, 2) of a polynomial with all orders from 0, in units of the frame's half size."""
-    design = _terms(u / size, v / size, order, lowest=0).T
-    return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0])
+def numbers(model: int) -> float:
+    """Numbers along an axis that a model has.
+
+    >>> numbers(1), numbers(RADIAL), numbers(3)
+    (3.0, 3.5, 10.0)
+    """
+    return 3.5 if model == RADIAL else float(len(powers(model, 0)))
+
+
+def _plane_fit(u: Float64, v: Float64, target: Float64, model: int) -> Float64:
+    """Coefficients (terms, 2) of a polynomial with all orders from 0, of pixels in units of the frame's half size."""
+    if model == RADIAL:
+        return _radial_fit(u, v, target)
+    return np.asarray(np.linalg.lstsq(_terms(u, v, model, lowest=0).T, target, rcond=None)[0])
+
+
+def _radial_fit(u: Float64, v: Float64, target: Float64) -> Float64:
+    """The same for target = shift + L (1 + k r^2) (u, v): least squares, linearised about the L before."""
+    plane = np.column_stack([np.ones_like(u), u, v])
+    linear, k = np.linalg.lstsq(plane, target, rcond=None)[0], 0.0
+    design = np.zeros((2, len(u), 7))
+    design[0, :, :3] = design[1, :, 3:6] = plane
+    for _ in range(RADIAL_TURNS):
+        design[:, :, 6] = ((u * u + v * v)[:, None] * (plane[:, 1:] @ linear[1:])).T
+        found = np.linalg.lstsq(design.reshape(-1, 7), target.T.ravel(), rcond=None)[0]
+        linear, k = found[:6].reshape(2, 3).T, float(found[6])
+    return np.concatenate([linear, np.zeros((3, 2)), k * linear[[1, 2, 1, 2]]])
 
 
 def fitted(
-    u: Float64, v: Float64, xi: Float64, eta: Float64, order: int, half: tuple[float, float]
+    u: Float64, v: Float64, xi: Float64, eta: Float64, model: int, half: tuple[float, float]
 ) -> tuple[Mapping, Float64]:
-    """Least-squares mapping of an order, and where the middle of the frame lies (2,), degrees.
+    """Least-squares mapping of a model, and where the middle of the frame lies (2,), degrees.
 
     Parameters
     ----------
@@ -94,8 +122,8 @@ def fitted(
         Pixels of stars from the middle of the frame.
     xi, eta : (n,) float64
         Their standard coordinates, degrees.
-    order : int
-        1 for a linear mapping.
+    model : int
+        Order of the polynomial, 1 for a linear mapping; or `RADIAL`.
     half : (float, float)
         Half width and half height of the frame, within which the reverse polynomials hold.
 
@@ -104,8 +132,8 @@ def fitted(
     The middle must be the touching point for the mapping to be one of FITS: fit, move the point by what is returned,
     and fit again.
     """
-    size = max(half)
-    found = _plane_fit(u, v, np.column_stack([xi, eta]), order, size)
+    size, order = max(half), 3 if model == RADIAL else model
+    found = _plane_fit(u / size, v / size, np.column_stack([xi, eta]), model)
     shift, linear = found[0], (found[1:3] / size).T
     orders = np.array([p + q for p, q in powers(order)])
     forward = np.linalg.solve(linear, found[3:].T) / size**orders
@@ -122,41 +150,38 @@ def fitted(
     return Mapping(linear, forward, back / size**lower, order), shift
 
 
-def chosen_order(
-    u: Float64, v: Float64, xi: Float64, eta: Float64, half: tuple[float, float], most: int = 3
-) -> int:
-    """The lowest order whose stars left out are predicted about as well as by any higher one (cross-validation).
+def chosen_model(u: Float64, v: Float64, xi: Float64, eta: Float64, half: tuple[float, float]) -> int:
+    """The simplest model whose stars left out are predicted about as well as by any other (cross-validation).
 
-    Parameters are those of `fitted`. Orders are left out that stars do not hold at the corners of the frame.
+    Parameters are those of `fitted`. Polynomials are left out that stars do not hold at the corners of the frame.
     """
     fold, size = np.arange(len(u)) % FOLDS, max(half)
-    target = np.column_stack([xi, eta])
+    x, y, target = u / size, v / size, np.column_stack([xi, eta])
     best, error = 1, np.inf
-    for order in range(1, most + 1):
-        terms = len(powers(order, 0))
-        if order > 1 and len(u) * (1 - 1 / FOLDS) < STARS_A_TERM * terms:
+    for model in MODELS:
+        if model != 1 and len(u) * (1 - 1 / FOLDS) < STARS_A_TERM * numbers(model):
             break
-        if order > 1 and _corner_error(u, v, order, half) > FARTHEST:
+        if model > 1 and _corner_error(x, y, model, half) > FARTHEST:
             break
-        squares = []
-        for k in range(FOLDS):
-            out = fold == k
-            found = _plane_fit(u[~out], v[~out], target[~out], order, size)
-            squares.append(
-                ((_terms(u[out] / size, v[out] / size, order, 0).T @ found - target[out]) ** 2).sum(axis=1)
-            )
+        squares = [_missed(x, y, target, fold == k, model) for k in range(FOLDS)]
         now = float(np.sqrt(np.concatenate(squares).mean()))
         if now < BETTER * error:
-            best, error = order, now
+            best, error = model, now
     return best
 
 
-def _corner_error(u: Float64, v: Float64, order: int, half: tuple[float, float]) -> float:
+def _missed(x: Float64, y: Float64, target: Float64, out: npt.NDArray[np.bool_], model: int) -> Float64:
+    """Squared distances by which a fit to the other stars misses those left out."""
+    found = _plane_fit(x[~out], y[~out], target[~out], model)
+    predicted = _terms(x[out], y[out], 3 if model == RADIAL else model, lowest=0).T @ found
+    return np.asarray(((predicted - target[out]) ** 2).sum(axis=1))
+
+
+def _corner_error(x: Float64, y: Float64, order: int, half: tuple[float, float]) -> float:
     """Standard error of a fit at the worst corner of the frame over that of a star."""
-    size = max(half)
-    corner_u, corner_v = np.array([-1.0, -1, 1, 1]) * half[0], np.array([-1.0, 1, -1, 1]) * half[1]
-    triangle = np.linalg.qr(_terms(u / size, v / size, order, 0).T)[1]
+    corner_x, corner_y = np.array([[-1.0, -1, 1, 1], [-1, 1, -1, 1]]) * np.array([half]).T / max(half)
+    triangle = np.linalg.qr(_terms(x, y, order, 0).T)[1]
     if np.abs(np.diag(triangle)).min() < 1e-9:
         return np.inf
-    reach = np.linalg.solve(triangle.T, _terms(corner_u / size, corner_v / size, order, 0))
+    reach = np.linalg.solve(triangle.T, _terms(corner_x, corner_y, order, 0))
     return float(np.sqrt((reach**2).sum(axis=0).max()))

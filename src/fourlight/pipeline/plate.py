@@ -95,7 +95,7 @@ def solved(
     )
     if stars.saturated.all():
         advice = "all stars are saturated, so that their places are uncertain: expose shorter"
-    raise StageError("solve", name, f"{said[-1]}, of {len(stars)} stars in the picture", advice)
+    raise StageError("solve", name, f"{'; '.join(said)} ({len(stars)} stars in the picture)", advice)
 
 
 def solve_frame(path: Path, known: Known) -> dict[str, Any]:

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.chance import coincidence, pairs_within
-from fourlight.core.distortion import Mapping, chosen_order, fitted, powers
+from fourlight.core.distortion import Mapping, chosen_model, fitted, numbers
 from fourlight.core.tangent import from_gnomonic, gnomonic
 from fourlight.sky.catalogue import CatalogueStars, directions
 from fourlight.sky.plate import PlateSolution
@@ -25,7 +25,6 @@ CLIP = 4.0
 """Residuals beyond so many of the scatter per axis are none of the star's."""
 UNEVEN = 1.05
 """Largest ratio of the scales along two directions: pixels are square."""
-HIGHEST_ORDER = 3
 
 
 def settled(field: StarField, stars: CatalogueStars, start: Weighed) -> PlateSolution | None:
@@ -38,6 +37,7 @@ def settled(field: StarField, stars: CatalogueStars, start: Weighed) -> PlateSol
     mapping = Mapping(start.place.linear, np.zeros((2, 0)), np.zeros((2, 0)), 1)
     tolerance, half, rms = start.tolerance_px, (field.nx / 2, field.ny / 2), np.inf
     known = star = np.empty(0, dtype=np.int64)
+    model = 1
     for turn in range(TURNS):
         near, pixels = _on_frame(field, stars, seen, (ra, dec), mapping)
         bright = field.points[: 2 * len(near) + 10]
@@ -47,8 +47,8 @@ def settled(field: StarField, stars: CatalogueStars, start: Weighed) -> PlateSol
             return None
         u, v = bright[star].T
         xi, eta = gnomonic(stars.ra_deg[known], stars.dec_deg[known], ra, dec)
-        order = chosen_order(u, v, xi, eta, half, HIGHEST_ORDER) if turn else 1
-        mapping, (a, b) = fitted(u, v, xi, eta, order, half)
+        model = chosen_model(u, v, xi, eta, half) if turn else 1
+        mapping, (a, b) = fitted(u, v, xi, eta, model, half)
         ra, dec = (float(c) for c in from_gnomonic(a, b, ra, dec))
         x, y = mapping.pixels(*gnomonic(stars.ra_deg[known], stars.dec_deg[known], ra, dec))
         residual = np.concatenate([x - u, y - v])
@@ -58,11 +58,15 @@ def settled(field: StarField, stars: CatalogueStars, start: Weighed) -> PlateSol
         tolerance = min(start.tolerance_px, max(LEAST_PX, CLIP * (rms if turn < 3 else scatter)))
     if not _square(mapping, field):
         return None
-    return _proven(field, stars, start, (ra, dec, mapping, max(tolerance, 3 * rms)))
+    return _proven(field, stars, start, (ra, dec, mapping, max(tolerance, 3 * rms)), numbers(model))
 
 
 def _proven(
-    field: StarField, stars: CatalogueStars, start: Weighed, fit: tuple[float, float, Mapping, float]
+    field: StarField,
+    stars: CatalogueStars,
+    start: Weighed,
+    fit: tuple[float, float, Mapping, float],
+    free: float,
 ) -> PlateSolution | None:
     """The fit with its grounds, weighed once more over all stars: those that were not yet looked for decide."""
     ra, dec, mapping, tolerance = fit
@@ -70,8 +74,9 @@ def _proven(
     bright = field.points[: 2 * len(near) + 10]
     place, star = pairs_within(pixels, bright, tolerance)
     chance = coincidence(pixels, bright, tolerance, float(field.nx * field.ny))
-    terms = len(powers(mapping.order, 0))
-    log10 = log10_wrong(field, len(star), max(start.fixed, terms), chance, tolerance, start.log10_tried)
+    log10 = log10_wrong(
+        field, len(star), max(start.fixed, int(np.ceil(free))), chance, tolerance, start.log10_tried
+    )
     if log10 > LIMIT:
         return None
     rms = float(np.sqrt(((pixels[place] - bright[star]) ** 2).mean()))

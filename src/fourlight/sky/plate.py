@@ -97,6 +97,7 @@ def wcs_cards(solution: PlateSolution) -> dict[str, tuple[str | float | int, str
         "CRVAL2": (solution.dec_deg, "[deg] declination of the reference pixel"),
         "CRPIX1": (x + 1, "reference pixel, counted from 1"),
         "CRPIX2": (y + 1, "reference pixel, counted from 1"),
+        "LONPOLE": (180.0, "[deg] native longitude of the celestial pole"),
         "RADESYS": ("ICRS", "frame of the coordinates"),
     }
     for i, j in np.ndindex(2, 2):

@@ -13,7 +13,7 @@ from fourlight.sky.catalogue import CatalogueStars, cone
 from fourlight.sky.fitting import settled
 from fourlight.sky.plate import PlateSolution, Unsolved
 from fourlight.sky.weighing import LIMIT, TOLERANCE, Place, StarField, Weighed, weighed
-from fourlight.sky.wholesky import weighed_anywhere
+from fourlight.sky.wholesky import SMALLEST_DEG2, weighed_anywhere
 
 __all__ = ["solve", "star_field"]
 
@@ -66,6 +66,10 @@ def solve(
     """
     if len(field.x) < FEWEST:
         return Unsolved(f"{len(field.x)} stars found; {FEWEST} at least are needed to solve a picture")
+    if hint is None and field.area_deg2 < SMALLEST_DEG2:
+        return Unsolved(
+            f"pictures as small as {60 * np.sqrt(field.area_deg2):.0f} arcmin are not searched for on the whole sky"
+        )
     if hint is None:
         return _proven(field, weighed_anywhere(field, epoch), "on the sky")
     reach = reach_deg if reach_deg is not None else max(field.diagonal_deg, 3.0)

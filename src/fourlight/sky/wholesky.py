@@ -19,12 +19,14 @@ from fourlight.core.tangent import from_gnomonic, gnomonic
 from fourlight.sky.catalogue import CatalogueStars, all_stars, cone, directions
 from fourlight.sky.weighing import TOLERANCE, Place, StarField, Weighed, weighed
 
-__all__ = ["weighed_anywhere"]
+__all__ = ["SMALLEST_DEG2", "weighed_anywhere"]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
 SKY_DEG2 = 41252.96
+SMALLEST_DEG2 = 0.25
+"""Area that holds six stars of the catalogue, on average: on a whole sky smaller pictures are not told from chance."""
 IN_FRAME = 14
 """Stars of the index in a frame, on average."""
 CELLS = 4.0
@@ -56,7 +58,9 @@ class _Index:
 
 def weighed_anywhere(field: StarField, epoch: float) -> Iterator[tuple[CatalogueStars, Weighed]]:
     """Places on the sky where the picture may lie, with the catalogue around them, the likeliest first."""
-    index = _index(round(np.log(field.area_deg2) / np.log(1.5)), round(epoch))
+    # no index is finer than the catalogue
+    area = max(field.area_deg2, 2 * SMALLEST_DEG2)
+    index = _index(round(np.log(area) / np.log(1.5)), round(epoch))
     found, tried = _places(field, index)
     for place in found:
         around = 0.6 * field.diagonal_deg * field.spread
