@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from fourlight.sky.catalogue import directions
 from fourlight.sky.plate import PlateSolution
 from fourlight.sky.solving import solve
 
@@ -47,7 +48,7 @@ def tried(truth: Truth, error: float, hint: tuple[float, float] | None) -> Try:
     found = solve(truth.field(error), hint)
     seconds = time.process_time() - start
     if not isinstance(found, PlateSolution):
-        return Try(truth.width_deg, len(truth.x), None, 0.0, seconds)
+        return Try(truth.width_deg, len(truth.x), None, found.log10_chance, seconds)
     return Try(truth.width_deg, len(truth.x), truth.error_px(found), found.log10_chance, seconds)
 
 
@@ -77,11 +78,14 @@ def nowhere(count: int, seed: int) -> Iterable[Try]:
 
 
 def elsewhere(count: int, seed: int) -> Iterable[Try]:
-    """Real stars, looked for around another place of the sky."""
+    """Real stars, looked for around a place that is 30 degrees away or more, all of it true sky."""
     random = np.random.default_rng(seed)
     for _ in range(count):
-        truth, other = (invented(random, random.uniform(1, 5)) for _ in range(2))
-        yield tried(truth, random.uniform(0.9, 1.1), (other.ra_deg, other.dec_deg))
+        truth = invented(random, random.uniform(1, 5))
+        ra, dec = 360 * random.uniform(), float(np.degrees(np.arcsin(random.uniform(-1, 1))))
+        while directions(ra, dec) @ directions(truth.ra_deg, truth.dec_deg) > np.cos(np.radians(30)):
+            ra, dec = 360 * random.uniform(), float(np.degrees(np.arcsin(random.uniform(-1, 1))))
+        yield tried(truth, random.uniform(0.9, 1.1), (ra, dec))
 
 
 def solved_table(kinds: dict[str, list[Try]]) -> str:
@@ -107,11 +111,17 @@ def solved_table(kinds: dict[str, list[Try]]) -> str:
 
 def null_table(kinds: dict[str, list[Try]]) -> str:
     """Rows of what must not be solved."""
-    lines = ["| what | fields | solved | time, median and longest |", "|---|---|---|---|"]
+    lines = [
+        "| what | fields | solved | nearest to a proof | time: median, longest |",
+        "|---|---|---|---|---|",
+    ]
     for name, every in kinds.items():
         times = [one.seconds for one in every]
         solved = sum(one.error_px is not None for one in every)
-        lines.append(f"| {name} | {len(every)} | {solved} | {np.median(times):.2f}, {max(times):.1f} s |")
+        near = ", ".join(f"10^{one:.1f}" for one in sorted(one.log10_chance for one in every)[:3])
+        lines.append(
+            f"| {name} | {len(every)} | {solved} | {near} | {np.median(times):.2f}, {max(times):.1f} s |"
+        )
     return "\n".join(lines)
 
 

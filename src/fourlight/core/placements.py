@@ -19,7 +19,7 @@ Int64 = npt.NDArray[np.int64]
 
 FEWEST = 3
 """Other stars that must fall on one of the field's."""
-BY_CHANCE = 8.0
+BY_CHANCE = 3.0
 """Placements of a pair that may have as many hits by chance."""
 KEPT = 24
 """Best placements of a pair that are handed on."""

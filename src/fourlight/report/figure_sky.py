@@ -37,6 +37,8 @@ RA_STEPS = tuple(
 )
 LINES = 4
 """Lines of a kind that the picture should have at least."""
+LABEL_PX = (72, 14)
+"""Size of a label, pixels of the page."""
 PAPER, INK = "#000000", "#ffd98a"
 
 
@@ -78,9 +80,8 @@ def sky_figure(
     axes.imshow(
         picture, extent=(x0 - 0.5, x1 - 0.5, y1 - 0.5, y0 - 0.5), interpolation="antialiased", aspect="auto"
     )
-    _draw_grid(axes, solution, window)
-    for name, x, y in stars:
-        _draw_star(axes, name, x, y, window, across)
+    written = [_draw_star(axes, name, x, y, window, across) for name, x, y in stars]
+    _draw_grid(axes, solution, window, across, written)
     axes.set_xlim(x0 - 0.5, x1 - 0.5)
     axes.set_ylim(y1 - 0.5, y0 - 0.5)
     titled(figure, title, look, width <= NARROW)
@@ -120,44 +121,61 @@ def _degrees(dec_deg: float) -> str:
     return f"−{said}" if dec_deg < 0 else said
 
 
-def _draw_grid(axes: Any, solution: PlateSolution, window: Sequence[int]) -> None:
-    """Lines of the grid, each with its value where it enters the picture."""
+def _draw_grid(
+    axes: Any,
+    solution: PlateSolution,
+    window: Sequence[int],
+    across: float,
+    written: list[tuple[float, float]],
+) -> None:
+    """Lines of the grid, each with its value at an end where nothing else is written."""
     y0, y1, x0, x1 = window
     y, x = (axis.ravel() for axis in np.mgrid[y0 : y1 - 1 : 25j, x0 : x1 - 1 : 25j])
     ra, dec = solution.sky(x, y)
     off = (ra - solution.ra_deg + 180) % 360 - 180
     step_ra, step_dec = grid_steps(solution)
-    low, high = float(dec.min()) - step_dec, min(float(dec.max()) + step_dec, 90.0)
+    low, high = max(float(dec.min()) - step_dec, -90.0), min(float(dec.max()) + step_dec, 90.0)
     first, last = float(off.min()) + solution.ra_deg, float(off.max()) + solution.ra_deg
+    along, around = np.linspace(low, high, 200), np.linspace(first - step_ra, last + step_ra, 400)
     for value in step_ra * np.arange(np.ceil(first / step_ra), last // step_ra + 1):
-        along = np.linspace(max(low, -90.0), high, 200)
-        _draw_line(axes, solution.pixel(np.full(200, value), along), _hours(float(value) % 360), window)
+        line = solution.pixel(np.full(200, value), along)
+        _draw_line(axes, line, _hours(float(value) % 360), window, across, written)
     for value in step_dec * np.arange(np.ceil(max(low, -89.9) / step_dec), min(high, 89.9) // step_dec + 1):
-        along = np.linspace(first - step_ra, last + step_ra, 400)
-        _draw_line(axes, solution.pixel(along, np.full(400, value)), _degrees(float(value)), window)
+        line = solution.pixel(around, np.full(400, value))
+        _draw_line(axes, line, _degrees(float(value)), window, across, written)
 
 
-def _draw_line(axes: Any, line: tuple[Float64, Float64], label: str, window: Sequence[int]) -> None:
+def _draw_line(
+    axes: Any, line: tuple[Float64, Float64], label: str, window: Sequence[int], across: float,
+    written: list[tuple[float, float]],
+) -> None:  # fmt: skip
+    """A line within the picture; ``written`` holds the places of labels and gains that of its own."""
     y0, y1, x0, x1 = window
     x, y = line
-    inside = (x > x0) & (x < x1 - 1) & (y > y0) & (y < y1 - 1)
-    if inside.sum() < 2:
+    inside = np.flatnonzero((x > x0) & (x < x1 - 1) & (y > y0) & (y < y1 - 1))
+    if len(inside) < 2:
         return
-    axes.plot(np.where(inside, x, np.nan), y, color=INK, linewidth=0.7, alpha=0.55)
-    # at the left or the upper end, where nothing else is written
-    ends = np.flatnonzero(inside)[[0, -1]]
-    end = min(ends, key=lambda k: min(x[k] - x0, y[k] - y0))
-    margin = 0.008 * (x1 - x0)
-    from_left = x[end] - x0 <= y[end] - y0
-    axes.text(
-        max(x[end], x0 + margin), max(y[end], y0 + margin), label, color=INK, fontsize=points(11), clip_on=True,
-        ha="left" if from_left or x[end] < (x0 + x1) / 2 else "right", va="center" if from_left else "top",
-        bbox={"facecolor": PAPER, "alpha": 0.45, "edgecolor": "none", "pad": 1.5},
-    )  # fmt: skip
+    shown = np.full(len(x), np.nan)
+    shown[inside] = x[inside]
+    axes.plot(shown, y, color=INK, linewidth=0.7, alpha=0.55)
+    pixel = (x1 - x0) / across
+    long, high = LABEL_PX
+    for end in sorted((inside[0], inside[-1]), key=lambda k: min(x[k] - x0, y[k] - y0)):
+        at_x = float(np.clip(x[end], x0 + 0.55 * long * pixel, x1 - 0.55 * long * pixel))
+        at_y = float(np.clip(y[end], y0 + high * pixel, y1 - high * pixel))
+        if all(abs(at_x - u) > long * pixel or abs(at_y - v) > 1.2 * high * pixel for u, v in written):
+            written.append((at_x, at_y))
+            axes.text(
+                at_x, at_y, label, color=INK, fontsize=points(11), clip_on=True, ha="center", va="center",
+                bbox={"facecolor": PAPER, "alpha": 0.45, "edgecolor": "none", "pad": 1.5},
+            )  # fmt: skip
+            return
 
 
-def _draw_star(axes: Any, name: str, x: float, y: float, window: Sequence[int], across: float) -> None:
-    """A ring around a star, and its name beside it."""
+def _draw_star(
+    axes: Any, name: str, x: float, y: float, window: Sequence[int], across: float
+) -> tuple[float, float]:
+    """A ring around a star, and its name beside it; the middle of what is written."""
     x0, x1 = window[2:]
     pixel = (x1 - x0) / across
     left = x > (x0 + x1) / 2
@@ -168,3 +186,4 @@ def _draw_star(axes: Any, name: str, x: float, y: float, window: Sequence[int], 
         x + (-10 if left else 10) * pixel, y, name, color="#ffffff", fontsize=points(11), va="center", clip_on=True,
         ha="right" if left else "left", bbox={"facecolor": PAPER, "alpha": 0.35, "edgecolor": "none", "pad": 1.0},
     )  # fmt: skip
+    return x + (-1 if left else 1) * LABEL_PX[0] / 2 * pixel, y

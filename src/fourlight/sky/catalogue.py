@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from fourlight.sky.starcells import BANDS, cells_in_cone, first_cells, unpacked
 
-__all__ = ["FAINTEST", "CatalogueStars", "all_stars", "cone"]
+__all__ = ["FAINTEST", "CatalogueStars", "all_stars", "cone", "directions"]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]

@@ -21,6 +21,8 @@ class Unsolved:
     """Why there is no solution: one line."""
 
     reason: str
+    log10_chance: float = 0.0
+    """Logarithm of the bound of the chance that the best place found is wrong; 0 where none was weighed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,8 @@ def _proven(
     if best is None:
         return Unsolved(f"no place {where} has enough of the picture's stars")
     return Unsolved(
-        f"the best place {where} has {best.found} of {best.expected} catalogue stars, which may be chance"
+        f"the best place {where} has {best.found} of {best.expected} catalogue stars, which may be chance",
+        best.log10_chance,
     )
 
 
