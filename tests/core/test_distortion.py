@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fourlight.core.distortion import RADIAL, chosen_model, fitted, powers
+from fourlight.core.distortion import RADIAL, SIMILARITY, chosen_model, fitted, powers
 
 HALF = (1500.0, 1000.0)
 CD = 5e-4 * np.array([[-0.8, 0.6], [0.6, 0.8]])
@@ -51,11 +51,12 @@ def test_the_reverse_polynomials_alone_are_good_to_a_twentieth_of_a_pixel():
 @pytest.mark.parametrize(
     ("count", "bend", "model"),
     [
-        (200, lambda u, v: (0 * u, 0 * v), 1),
+        (200, lambda u, v: (0 * u, 0 * v), SIMILARITY),
+        (200, lambda u, v: (2e-3 * u, 0 * v), 1),
         (30, radial, RADIAL),
         (300, lambda u, v: (2e-6 * u * v, 3e-6 * v**2), 2),
         (300, lambda u, v: (4e-9 * v**3, 2e-6 * u * v), 3),
-        (8, radial, 1),
+        (8, radial, SIMILARITY),
     ],
 )
 def test_the_model_is_as_simple_as_the_lens_and_as_the_stars_allow(count, bend, model):
@@ -76,4 +77,4 @@ def test_stars_of_one_side_get_no_polynomial():
     random = np.random.default_rng(9)
     u, v, xi, eta = stars(random, 300, cubic, 0.2)
     left = u < -700
-    assert chosen_model(u[left], v[left], xi[left], eta[left], HALF) in (1, RADIAL)
+    assert chosen_model(u[left], v[left], xi[left], eta[left], HALF) in (SIMILARITY, 1, RADIAL)

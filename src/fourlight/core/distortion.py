@@ -11,15 +11,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["RADIAL", "Mapping", "chosen_model", "fitted", "numbers", "powers"]
+from fourlight.core.maps import similarity
+
+__all__ = ["RADIAL", "SIMILARITY", "Mapping", "chosen_model", "fitted", "numbers", "powers"]
 
 Float64 = npt.NDArray[np.float64]
 
 RADIAL_TURNS = 4
 RADIAL = 0
 """A model of one number beside the linear ones: places move outwards with the cube of their distance."""
-MODELS = (1, RADIAL, 2, 3)
-"""Orders of polynomials, and `RADIAL`, which becomes one of order 3; in the order in which they are tried."""
+SIMILARITY = -1
+"""Shift, turn and scale, mirrored or not: for few stars."""
+MODELS = (SIMILARITY, 1, RADIAL, 2, 3)
+"""Orders of polynomials, and two simpler ones; in the order in which they are tried."""
 FOLDS = 5
 """Parts of the stars, each of which is predicted from the others."""
 BETTER = 0.98
@@ -85,17 +89,32 @@ def _terms(u: Float64, v: Float64, order: int, lowest: int = 2) -> Float64:
 def numbers(model: int) -> float:
     """Numbers along an axis that a model has.
 
-    >>> numbers(1), numbers(RADIAL), numbers(3)
-    (3.0, 3.5, 10.0)
+    >>> numbers(SIMILARITY), numbers(1), numbers(RADIAL), numbers(3)
+    (2.0, 3.0, 3.5, 10.0)
     """
-    return 3.5 if model == RADIAL else float(len(powers(model, 0)))
+    return {SIMILARITY: 2.0, RADIAL: 3.5}.get(model) or float(len(powers(model, 0)))
+
+
+def order_of(model: int) -> int:
+    """Order of the polynomial that a model is one of."""
+    return {SIMILARITY: 1, RADIAL: 3}.get(model, model)
 
 
 def _plane_fit(u: Float64, v: Float64, target: Float64, model: int) -> Float64:
     """Coefficients (terms, 2) of a polynomial with all orders from 0, of pixels in units of the frame's half size."""
     if model == RADIAL:
         return _radial_fit(u, v, target)
+    if model == SIMILARITY:
+        return _similarity_fit(u, v, target)
     return np.asarray(np.linalg.lstsq(_terms(u, v, model, lowest=0).T, target, rcond=None)[0])
+
+
+def _similarity_fit(u: Float64, v: Float64, target: Float64) -> Float64:
+    """The same for a similarity, mirrored where that fits better."""
+    points, one = np.column_stack([u, v]), np.ones(len(u))
+    both = [similarity(points, target, one, mirrored=flip) for flip in (False, True)]
+    missed = [((points @ m[:, :2].T + m[:, 2] - target) ** 2).sum() for m in both]
+    return both[int(np.argmin(missed))][:, [2, 0, 1]].T
 
 
 def _radial_fit(u: Float64, v: Float64, target: Float64) -> Float64:
@@ -123,7 +142,7 @@ def fitted(
     xi, eta : (n,) float64
         Their standard coordinates, degrees.
     model : int
-        Order of the polynomial, 1 for a linear mapping; or `RADIAL`.
+        Order of the polynomial, 1 for a linear mapping; or `SIMILARITY` or `RADIAL`.
     half : (float, float)
         Half width and half height of the frame, within which the reverse polynomials hold.
 
@@ -132,7 +151,7 @@ def fitted(
     The middle must be the touching point for the mapping to be one of FITS: fit, move the point by what is returned,
     and fit again.
     """
-    size, order = max(half), 3 if model == RADIAL else model
+    size, order = max(half), order_of(model)
     found = _plane_fit(u / size, v / size, np.column_stack([xi, eta]), model)
     shift, linear = found[0], (found[1:3] / size).T
     orders = np.array([p + q for p, q in powers(order)])
@@ -157,9 +176,9 @@ def chosen_model(u: Float64, v: Float64, xi: Float64, eta: Float64, half: tuple[
     """
     fold, size = np.arange(len(u)) % FOLDS, max(half)
     x, y, target = u / size, v / size, np.column_stack([xi, eta])
-    best, error = 1, np.inf
+    best, error = SIMILARITY, np.inf
     for model in MODELS:
-        if model != 1 and len(u) * (1 - 1 / FOLDS) < STARS_A_TERM * numbers(model):
+        if model != SIMILARITY and len(u) * (1 - 1 / FOLDS) < STARS_A_TERM * numbers(model):
             break
         if model > 1 and _corner_error(x, y, model, half) > FARTHEST:
             break
@@ -173,7 +192,7 @@ def chosen_model(u: Float64, v: Float64, xi: Float64, eta: Float64, half: tuple[
 def _missed(x: Float64, y: Float64, target: Float64, out: npt.NDArray[np.bool_], model: int) -> Float64:
     """Squared distances by which a fit to the other stars misses those left out."""
     found = _plane_fit(x[~out], y[~out], target[~out], model)
-    predicted = _terms(x[out], y[out], 3 if model == RADIAL else model, lowest=0).T @ found
+    predicted = _terms(x[out], y[out], order_of(model), lowest=0).T @ found
     return np.asarray(((predicted - target[out]) ** 2).sum(axis=1))
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.chance import coincidence, pairs_within
-from fourlight.core.distortion import Mapping, chosen_model, fitted, numbers
+from fourlight.core.distortion import SIMILARITY, Mapping, chosen_model, fitted, numbers
 from fourlight.core.tangent import from_gnomonic, gnomonic
 from fourlight.sky.catalogue import CatalogueStars, directions
 from fourlight.sky.plate import PlateSolution
@@ -37,7 +37,7 @@ def settled(field: StarField, stars: CatalogueStars, start: Weighed) -> PlateSol
     mapping = Mapping(start.place.linear, np.zeros((2, 0)), np.zeros((2, 0)), 1)
     tolerance, half, rms = start.tolerance_px, (field.nx / 2, field.ny / 2), np.inf
     known = star = np.empty(0, dtype=np.int64)
-    model = 1
+    model = SIMILARITY
     for turn in range(TURNS):
         near, pixels = _on_frame(field, stars, seen, (ra, dec), mapping)
         bright = field.points[: 2 * len(near) + 10]
@@ -47,7 +47,7 @@ def settled(field: StarField, stars: CatalogueStars, start: Weighed) -> PlateSol
             return None
         u, v = bright[star].T
         xi, eta = gnomonic(stars.ra_deg[known], stars.dec_deg[known], ra, dec)
-        model = chosen_model(u, v, xi, eta, half) if turn else 1
+        model = chosen_model(u, v, xi, eta, half) if turn else SIMILARITY
         mapping, (a, b) = fitted(u, v, xi, eta, model, half)
         ra, dec = (float(c) for c in from_gnomonic(a, b, ra, dec))
         x, y = mapping.pixels(*gnomonic(stars.ra_deg[known], stars.dec_deg[known], ra, dec))
