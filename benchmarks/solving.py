@@ -69,12 +69,12 @@ def blind(count: int, seed: int) -> Iterable[Try]:
         yield tried(invented(random, width), random.uniform(0.9, 1.1), None)
 
 
-def nowhere(count: int, seed: int) -> Iterable[Try]:
-    """As many stars as a place has, but anywhere; near the place, every fifth on the whole sky."""
+def nowhere(count: int, seed: int, *, anywhere: bool = False) -> Iterable[Try]:
+    """As many stars as a place has, but anywhere on the frame; looked for near the place, or on the whole sky."""
     random = np.random.default_rng(seed)
-    for k, width in enumerate(np.sort(random.uniform(1, 5, count))):
+    for width in np.sort(random.uniform(1, 5, count)):
         truth = invented(random, width)
-        yield tried(scattered(random, truth), 1.0, None if k % 5 == 0 else (truth.ra_deg, truth.dec_deg))
+        yield tried(scattered(random, truth), 1.0, None if anywhere else (truth.ra_deg, truth.dec_deg))
 
 
 def elsewhere(count: int, seed: int) -> Iterable[Try]:
@@ -143,7 +143,8 @@ def show_solved(count: int) -> None:
 def show_null(count: int) -> None:
     """Lists that are not of the place where they are looked for."""
     kinds = {
-        "stars anywhere on the frame": nowhere(count, 13),
+        "stars anywhere on the frame, near a place": nowhere(count, 13),
+        "the same, on the whole sky": nowhere(count // 5, 15, anywhere=True),
         "stars of another place": elsewhere(count // 2, 14),
     }
     print(null_table({name: list(every) for name, every in kinds.items()}))

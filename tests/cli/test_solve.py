@@ -79,6 +79,7 @@ def test_stars_lie_where_astropy_reads_the_header(command, out):
     assert checked >= 8
 
 
+@pytest.mark.slow
 def test_solving_again_and_telling_more_keep_what_is_there(command, out):
     assert command("solve", out).code == 0
     once = (out / "stack.fits").read_bytes()
@@ -113,7 +114,6 @@ def test_frames_of_a_real_camera_are_solved_and_only_read(command, untouched):
     assert np.abs(moved.mean(axis=1)) == pytest.approx([0.51, 1.73], abs=0.1)
 
 
-@pytest.mark.filterwarnings("ignore::astropy.wcs.FITSFixedWarning")
 def header_of_makers():
     with fits.open(PAIR / "solved.fits.fz") as units:
         header = units[1].header.copy()
