@@ -10,7 +10,7 @@ from fourlight.core.distortion import SIMILARITY, Mapping, chosen_model, fitted,
 from fourlight.core.tangent import from_gnomonic, gnomonic
 from fourlight.sky.catalogue import CatalogueStars, directions
 from fourlight.sky.plate import PlateSolution
-from fourlight.sky.weighing import LIMIT, StarField, Weighed, log10_wrong
+from fourlight.sky.weighing import LIMIT, TOLERANCE, StarField, Weighed, log10_wrong
 
 __all__ = ["settled"]
 
@@ -47,7 +47,7 @@ def settled(field: StarField, stars: CatalogueStars, start: Weighed) -> PlateSol
             return None
         u, v = bright[star].T
         xi, eta = gnomonic(stars.ra_deg[known], stars.dec_deg[known], ra, dec)
-        model = chosen_model(u, v, xi, eta, half) if turn else SIMILARITY
+        model = chosen_model(u, v, xi, eta, half) if turn > 2 else SIMILARITY
         mapping, (a, b) = fitted(u, v, xi, eta, model, half)
         ra, dec = (float(c) for c in from_gnomonic(a, b, ra, dec))
         x, y = mapping.pixels(*gnomonic(stars.ra_deg[known], stars.dec_deg[known], ra, dec))
@@ -99,8 +99,13 @@ def _on_frame(
 
 
 def _square(mapping: Mapping, field: StarField) -> bool:
-    """Whether the scale is one that was supposed, and the same along all directions."""
+    """Whether the scale is one that was supposed, the same along all directions, and no corner is bent far."""
     longest, shortest = np.linalg.svd(mapping.cd, compute_uv=False)
     scale = 3600 * np.sqrt(longest * shortest)
     most = field.spread * 1.02
+    # a polynomial that stars of a part of the frame have led astray leaves the tangent plane at some corner
+    u, v = np.array([[-1.0, -1, 1, 1], [-1, 1, -1, 1]]) * [[field.nx / 2], [field.ny / 2]]
+    bent = np.linalg.inv(mapping.cd) @ np.array(mapping.standard(u, v)) - [u, v]
+    if np.abs(bent).max() > TOLERANCE * field.diagonal_px:
+        return False
     return bool(longest < UNEVEN * shortest and 1 / most < scale / field.scale_arcsec < most)
