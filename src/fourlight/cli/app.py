@@ -21,7 +21,7 @@ STOPPED = "stopped; run the same command again to continue"
 
 DEBUG = "Any command takes --debug, which shows where an error came from."
 
-COMMANDS = ("run", "channels", "claims", "inspect", "simulate", "demo", "recipe", "camera", "filter")
+COMMANDS = ("run", "channels", "claims", "solve", "inspect", "simulate", "demo", "recipe", "camera", "filter")
 
 
 def build(arguments: list[str]) -> int:

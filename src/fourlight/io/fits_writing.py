@@ -15,7 +15,7 @@ import numpy.typing as npt
 from fourlight.io.cards import BLOCK, CARD
 from fourlight.io.room import whole
 
-__all__ = ["Plane", "write_planes"]
+__all__ = ["Plane", "added", "cards_of", "encoded", "sum_of", "write_planes"]
 
 Plane: TypeAlias = tuple[str, npt.ArrayLike, Mapping[str, Any]]
 
@@ -95,9 +95,9 @@ def _write_unit(file: BinaryIO, cards: Mapping[str, Any], array: npt.NDArray[Any
     file.write(_header(cards, "0" * 16, 0))
     total = 0 if array is None else _write_data(file, array)
     end, header = file.tell(), _header(cards, "0" * 16, total)
-    sums = _added(total, _sum(np.frombuffer(header, ">u4")))
+    sums = added(total, sum_of(np.frombuffer(header, ">u4")))
     file.seek(start)
-    file.write(_header(cards, _encoded(sums), total))
+    file.write(_header(cards, encoded(sums), total))
     file.seek(end)
 
 
@@ -108,19 +108,20 @@ def _write_data(file: BinaryIO, array: npt.NDArray[Any]) -> int:
     for y in range(0, len(array), rows):
         band = array[y : y + rows].astype(array.dtype.newbyteorder(">")).tobytes()
         file.write(band)
-        total = _added(total, _sum(np.frombuffer(band + bytes(-len(band) % 4), ">u4")))
+        total = added(total, sum_of(np.frombuffer(band + bytes(-len(band) % 4), ">u4")))
     file.write(bytes(-array.nbytes % BLOCK))
     return total
 
 
-def _sum(words: npt.NDArray[np.uint32]) -> int:
-    return _added(int(words.sum(dtype=np.uint64)), 0)
+def sum_of(words: npt.NDArray[np.uint32]) -> int:
+    """Sum of words in ones' complement (appendix J)."""
+    return added(int(words.sum(dtype=np.uint64)), 0)
 
 
-def _added(a: int, b: int) -> int:
+def added(a: int, b: int) -> int:
     """Sum in ones' complement (appendix J).
 
-    >>> hex(_added(0xFFFFFFFE, 3)), _added(0xFFFFFFFF, 0) == 0xFFFFFFFF
+    >>> hex(added(0xFFFFFFFE, 3)), added(0xFFFFFFFF, 0) == 0xFFFFFFFF
     ('0x2', True)
     """
     total = a + b
@@ -129,10 +130,10 @@ def _added(a: int, b: int) -> int:
     return total
 
 
-def _encoded(total: int) -> str:
+def encoded(total: int) -> str:
     """The complement of a sum as 16 letters and digits (appendix J).
 
-    >>> _encoded(868229149)
+    >>> encoded(868229149)
     'hcHjjc9ghcEghc9g'
     """
     columns = []
@@ -153,17 +154,17 @@ def _encoded(total: int) -> str:
 def _header(cards: Mapping[str, Any], checksum: str, datasum: int) -> bytes:
     """All cards of a unit, with what fills the last block."""
     sums = {"CHECKSUM": (checksum, "of this unit"), "DATASUM": (str(datasum), "of this unit")}
-    text = "".join(card for name, value in {**cards, **sums}.items() for card in _cards(name, value))
+    text = "".join(card for name, value in {**cards, **sums}.items() for card in cards_of(name, value))
     text += "END".ljust(CARD)
     return (text + " " * (-len(text) % BLOCK)).encode("ascii")
 
 
-def _cards(name: str, value: Any) -> Iterator[str]:
+def cards_of(name: str, value: Any) -> Iterator[str]:
     """A card, or a text that is too long for one and the cards that go on with it (section 4.2.1.2).
 
-    >>> [card.rstrip() for card in _cards("GAIN", (0.8, "e/ADU"))]
+    >>> [card.rstrip() for card in cards_of("GAIN", (0.8, "e/ADU"))]
     ['GAIN    =                  0.8 / e/ADU']
-    >>> [card.rstrip() for card in _cards("OBJECT", "the sky's edge")]
+    >>> [card.rstrip() for card in cards_of("OBJECT", "the sky's edge")]
     ["OBJECT  = 'the sky''s edge'"]
     """
     value, comment = value if isinstance(value, tuple) else (value, "")

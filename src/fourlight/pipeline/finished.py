@@ -36,7 +36,7 @@ from fourlight.stages.region_samples import StackReader
 from fourlight.stages.trails import without_fixtures
 from fourlight.stages.way import Way
 
-__all__ = ["Finished", "StackFiles", "finished_run"]
+__all__ = ["Finished", "StackFiles", "check_results", "finished_run"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -157,7 +157,7 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
             raise InputError(
                 f"{out}: what the run knew of its lights is gone, or is of another version; {_anew(out)}"
             )
-        _check_results(out)
+        check_results(out)
         lights = _lights(past, kept)
         hashes = {path: known.sha256 for path, known in kept.files.items()}
         measured = list(_again(job, lights, kept.calibration, hashes))
@@ -173,8 +173,13 @@ def _anew(out: Path) -> str:
     return f"make the stack anew: fourlight run NIGHTS --out {out}"
 
 
-def _check_results(out: Path) -> None:
-    """That what the report is made from is there, before work is done for it."""
+def check_results(out: Path) -> None:
+    """Make sure that what the report is made from is there, before work is done for it.
+
+    Raises
+    ------
+    InputError
+    """
     for name in ("summary.json", "picture.tif"):
         try:
             with (out / name).open("rb") as stream:

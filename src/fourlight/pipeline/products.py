@@ -32,9 +32,11 @@ from fourlight.stages.way import misfit
 
 Float32 = npt.NDArray[np.float32]
 
-__all__ = ["write_again", "write_all"]
+__all__ = ["CHANNELS", "CLAIMS", "FIGURES", "SKY_FIGURE", "write_again", "write_all"]
 
 CHANNELS, CLAIMS, FIGURES = "channels.json", "claims.json", "figures"
+SKY_FIGURE = "sky"
+"""The picture under a grid of coordinates, which `fourlight.pipeline.solving` makes."""
 COLOURS = ("R", "G", "B")
 
 
@@ -84,6 +86,9 @@ def write_again(
     picture = tifffile.imread(root / "picture.tif").astype(np.float32) / np.float32(65535)
     planes = {name: layers.read(name, "value") for name in PLANES}
     _write_evidence(place, channels, claims, planes, summary)
+    kept = f"{FIGURES}/{SKY_FIGURE}.png"
+    if summary.get("sky") and (place / FIGURES).is_dir() and (root / kept).exists():
+        shutil.copyfile(root / kept, place / kept)
     write_report(
         root, summary, picture, planes, provenance, place, layers.rejected_map(),
         _read(root / CHANNELS) if channels is None else channels, _read(root / CLAIMS) if claims is None else claims,

@@ -28,6 +28,7 @@ from fourlight.report.opening import heading
 from fourlight.report.pictures import embedded_picture, plane_views, rejected_view
 from fourlight.report.planes import plane_table, unit
 from fourlight.report.remarks import meanings
+from fourlight.report.skyplace import sky_words
 from fourlight.report.timeaxis import SLIM, WIDTH
 from fourlight.report.words import counted, digits, duration, percent, reached
 
@@ -114,6 +115,7 @@ def page(
         **plane_table(summary),
         **contributions(channels),
         **claims_table(claims),
+        **sky_words(summary),
         **_frames(summary),
         **origin(provenance, out),
         "style": Markup(style),

@@ -16,7 +16,15 @@ from fourlight.core.stretch import Curve, choose_curve
 from fourlight.io.export import jpeg_bytes, shallow
 from fourlight.stages.canvas import every, some
 
-__all__ = ["PlaneView", "balanced_light", "embedded_picture", "plane_views", "rejected_view", "shared_greys"]
+__all__ = [
+    "PlaneView",
+    "balanced_light",
+    "embedded_picture",
+    "plane_views",
+    "reduced",
+    "rejected_view",
+    "shared_greys",
+]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -42,13 +50,18 @@ def _address(image: npt.NDArray[np.uint8], quality: int) -> str:
 
 def embedded_picture(rgb: Float32, longest_px: int = 1800) -> str:
     """The picture (sRGB-encoded, 0 to 1) as a data address, reduced if it is larger than a page shows."""
+    return _address(reduced(rgb, longest_px), 90)
+
+
+def reduced(rgb: Float32, longest_px: int) -> npt.NDArray[np.uint8]:
+    """The picture (sRGB-encoded, 0 to 1) in 8 bits, smaller if its longer side is more than that."""
     step = max(1, max(rgb.shape) // longest_px)
     image = Image.fromarray(shallow(_blocks(rgb, step) if step > 1 else rgb))
     factor = longest_px / max(image.size)
     if factor < 1:
         size = (max(1, round(image.width * factor)), max(1, round(image.height * factor)))
         image = image.resize(size, Image.Resampling.LANCZOS)
-    return _address(np.asarray(image), 90)
+    return np.asarray(image)
 
 
 def rejected_view(counts: Float32, longest_px: int = 1440) -> str:

@@ -1,0 +1,190 @@
+"""The plate solution of star lists with what is known of place and scale, and what is told of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fourlight.errors import FrameError, InputError, StageError
+from fourlight.frames import RawFrame, StarList
+from fourlight.io.pixels import open_pixels
+from fourlight.io.scan import scan
+from fourlight.pipeline.summary import arcsec_per_pixel
+from fourlight.recipe import Measure
+from fourlight.sky.catalogue import CatalogueStars, cone
+from fourlight.sky.plate import PlateSolution, wcs_cards
+from fourlight.sky.solving import FEWEST, solve, star_field
+from fourlight.sky.starnames import names
+from fourlight.stages.measure import measure
+
+__all__ = ["Known", "Solved", "decimal_year", "facts", "solve_frame", "solved", "stars_on"]
+
+J2000 = 2000.0
+NAMED = 12
+"""Brightest catalogue stars of the picture that are named."""
+ANY_PATTERN = "RGGB"
+"""Places of stars do not depend on which of the four samples is red."""
+NO_SCALE = (
+    "the scale is not known, for the header does not give pixel size and focal length; give --scale ARCSEC (arcsec "
+    "per pixel)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a user says of place and scale; None where nothing."""
+
+    hint: tuple[float, float] | None = None
+    """Right ascension and declination, degrees."""
+    scale_arcsec: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """A plate solution and where it was looked for."""
+
+    solution: PlateSolution
+    looked_for: str
+
+
+def solved(
+    name: str, stars: StarList, shape: tuple[int, int], scale_arcsec: float | None,
+    places: Sequence[tuple[str, tuple[float, float]]], epoch: float,
+) -> Solved:  # fmt: skip
+    """The plate solution of a picture, looked for near each place and then on the whole sky.
+
+    Parameters
+    ----------
+    name : str
+        Of the picture, for errors.
+    stars : StarList
+    shape : (int, int)
+    scale_arcsec : float or None
+    places : sequence of (str, (float, float))
+        Who says so, and right ascension and declination near the middle.
+    epoch : float
+        Julian year.
+
+    Raises
+    ------
+    InputError
+        The scale is not known.
+    StageError
+        No solution can be proven.
+    """
+    if scale_arcsec is None:
+        raise InputError(f"{name}: {NO_SCALE}")
+    if len(stars) < FEWEST:
+        raise StageError(
+            "solve", name, f"{len(stars)} stars found", f"{FEWEST} at least are needed: expose longer"
+        )
+    field = star_field(stars.x, stars.y, shape, scale_arcsec)
+    said = []
+    for who, place in (*places, ("the whole sky", None)):
+        found = solve(field, place, epoch=epoch)
+        if isinstance(found, PlateSolution):
+            return Solved(found, who if place is None else f"near the place that {who} gives")
+        said.append(found.reason)
+    advice = (
+        "give --hint RA,DEC near the middle" if not places else "see that the place and --scale are right"
+    )
+    if stars.saturated.all():
+        advice = "all stars are saturated, so that their places are uncertain: expose shorter"
+    raise StageError("solve", name, f"{'; '.join(said)} ({len(stars)} stars in the picture)", advice)
+
+
+def solve_frame(path: Path, known: Known) -> dict[str, Any]:
+    """The plate solution of one frame, which is only read.
+
+    Raises
+    ------
+    InputError, FrameError, StageError
+        It is no frame, its scale is not known, or no solution can be proven.
+    """
+    found = scan([path])
+    if not found.frames:
+        raise FrameError(str(path), found.set_aside[0].reason if found.set_aside else "is no frame")
+    if len(found.frames) > 1:
+        raise InputError(
+            f"{path}: holds {len(found.frames)} frames; name one of them, or the OUT of a finished run"
+        )
+    frame = found.frames[0]
+    image = open_pixels(frame, None).read(0, frame.ny, 0, frame.nx)
+    full = np.inf if frame.saturation_adu is None else frame.saturation_adu
+    seen = measure(frame, image, ANY_PATTERN, electrons=False, saturation=full, settings=Measure())
+    where = [("--hint", known.hint)] if known.hint else places_of([frame])
+    scale = known.scale_arcsec or arcsec_per_pixel(seen)
+    epoch = decimal_year([frame.time])
+    answer = solved(path.name, seen.stars, (frame.ny, frame.nx), scale, where, epoch)
+    return facts(answer)
+
+
+def places_of(frames: Sequence[RawFrame]) -> list[tuple[str, tuple[float, float]]]:
+    """Where the headers of frames say that they point: the first that says so."""
+    said = [(frame.ra_deg, frame.dec_deg) for frame in frames]
+    return [("the header", (ra, dec)) for ra, dec in said if ra is not None and dec is not None][:1]
+
+
+def decimal_year(times: Sequence[datetime | None]) -> float:
+    """Julian year of the middle of times; 2000 where none is known.
+
+    >>> from datetime import timezone
+    >>> decimal_year([datetime(2000, 1, 1, 12, tzinfo=timezone.utc), None])
+    2000.0
+    """
+    known = sorted(time.timestamp() for time in times if time is not None)
+    # 2000 January 1, 12h, in seconds since 1970; years of 365.25 days
+    return J2000 + (known[len(known) // 2] - 946728000.0) / 31557600.0 if known else J2000
+
+
+def facts(answer: Solved) -> dict[str, Any]:
+    """What ``summary.json`` tells of a plate solution."""
+    found = answer.solution
+    scale = found.scale_arcsec
+    named = stars_on(found, NAMED)
+    x, y = found.pixel(named.ra_deg, named.dec_deg)
+    return {
+        "ra_deg": found.ra_deg,
+        "dec_deg": found.dec_deg,
+        "scale_arcsec_px": scale,
+        "width_deg": found.nx * scale / 3600,
+        "height_deg": found.ny * scale / 3600,
+        "rotation_deg": found.rotation_deg,
+        "mirrored": found.mirrored,
+        "order": found.mapping.order,
+        "stars": found.stars,
+        "expected": found.expected,
+        "rms_px": found.rms_px,
+        "log10_chance": found.log10_chance,
+        "epoch": found.epoch,
+        "looked_for": answer.looked_for,
+        "cards": {name: value for name, (value, _) in wcs_cards(found).items()},
+        "named": [
+            {
+                "name": name, "ra_deg": float(named.ra_deg[k]), "dec_deg": float(named.dec_deg[k]),
+                "v_mag": float(named.v_mag[k]), "b_v": float(named.b_v[k]), "x_px": float(x[k]), "y_px": float(y[k]),
+            }
+            for k, name in enumerate(names(named))
+        ],
+    }  # fmt: skip
+
+
+def stars_on(solution: PlateSolution, most: int, apart: float = 0.03) -> CatalogueStars:
+    """The brightest catalogue stars on a picture, none nearer to a brighter one than a share of the width."""
+    reach = 0.55 * np.hypot(solution.nx, solution.ny) * solution.scale_arcsec / 3600
+    stars = cone(solution.ra_deg, solution.dec_deg, reach, epoch=solution.epoch)
+    x, y = solution.pixel(stars.ra_deg, stars.dec_deg)
+    inside = np.flatnonzero((x >= 0) & (x <= solution.nx - 1) & (y >= 0) & (y <= solution.ny - 1))
+    place = np.column_stack([x, y])
+    kept: list[int] = []
+    for k in inside:
+        if all(np.hypot(*(place[k] - place[j])) > apart * solution.nx for j in kept):
+            kept.append(int(k))
+        if len(kept) == most:
+            break
+    return stars.chosen(np.array(kept, dtype=np.int64))
