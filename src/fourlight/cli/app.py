@@ -30,6 +30,7 @@ def build(arguments: list[str]) -> int:
     Only the module of the command that was asked for is imported, so that help stays fast.
     """
     debug = "--debug" in arguments
+    logging.getLogger("fourlight").handlers = [logging.NullHandler()]
     if debug:
         _tell_faults()
     arguments = [word for word in arguments if word != "--debug"]

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, StarList
+from fourlight.io.arrays import READING
 from fourlight.io.room import whole
 
 __all__ = ["digest", "load", "prune", "save"]
@@ -53,7 +54,7 @@ def save(path: Path, frame: MeasuredFrame) -> None:
 def load(path: Path, raw: RawFrame) -> MeasuredFrame | None:
     """What `save` wrote; None where there is nothing usable."""
     try:
-        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+        with READING, path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
             if int(data["format"]) != FORMAT:
                 return None
             stars = StarList(**{name: data[f"stars_{name}"] for name in STARS})

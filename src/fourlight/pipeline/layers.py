@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.engine import Crew, Progress, as_done
+from fourlight.io.arrays import mapped_array
 from fourlight.io.room import new_array, writing
 from fourlight.pipeline.cache import digest
 from fourlight.stages.geometry import Tile
@@ -44,11 +45,11 @@ class StackLayers:
 
     def rejected_map(self) -> Float32:
         """Number of rejected samples of all planes on each pixel (ny, nx), mapped."""
-        return np.asarray(np.load(_rejected(self.folder), mmap_mode="c"))
+        return mapped_array(_rejected(self.folder), "c")
 
     def read(self, plane: str, layer: str) -> Float32:
         """One layer (ny, nx), mapped: it takes no memory that others might need."""
-        return np.asarray(np.load(_layer(self.folder, plane, layer), mmap_mode="c"))
+        return mapped_array(_layer(self.folder, plane, layer), "c")
 
     def noise_correlation(self, plane: str) -> float:
         """Scatter of single pixels over sqrt(VAR), mean over the plane."""

@@ -19,6 +19,7 @@ from fourlight.core.cfa import plane_map
 from fourlight.core.combine import clipped_mean
 from fourlight.core.noise import quantisation_step, sample_noise
 from fourlight.frames import RawFrame
+from fourlight.io.arrays import mapped_array
 from fourlight.io.pixels import PixelSource
 from fourlight.io.room import new_array, whole, writing
 from fourlight.stages.banding import bands, each_band
@@ -63,7 +64,7 @@ class Master:
         """The array, mapped read-only, once for all who hold it."""
         array = _open_arrays.get(self.path)
         if array is None:
-            array = np.load(self.path, mmap_mode="r")
+            array = mapped_array(self.path, "r")
             _open_arrays[self.path] = array
         return array
 
@@ -269,7 +270,7 @@ def _remember(master: Master) -> Master:
 def _remembered(path: Path, shape: tuple[int, int]) -> Master | None:
     try:
         note = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
-        array = np.load(path, mmap_mode="r")
+        array = mapped_array(path, "r")
         if array.shape != shape or array.dtype != np.float32:
             return None
         return Master(path, int(note["frames"]), tuple(float(v) for v in note["variance"]))

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from fourlight.core.cfa import PLANES
 from fourlight.core.packing import packed, unpacked
 from fourlight.errors import OutputError
+from fourlight.io.arrays import READING
 from fourlight.io.room import whole
 from fourlight.stages.geometry import Tile
 from fourlight.stages.tile_samples import Reference, TileSamples
@@ -74,7 +75,7 @@ class TileSums:
 
     @classmethod
     def _read(cls, path: Path) -> TileSums:
-        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+        with READING, path.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
             fine = int(data["fine"])
             return cls(
                 Reference(data["value"], data["scatter"], data["behind"]),
