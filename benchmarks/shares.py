@@ -18,7 +18,6 @@ import numpy as np
 import numpy.typing as npt
 from accuracy import Truth
 
-from fourlight.core.starcolour import Balance
 from fourlight.pipeline.evidence import looked_at
 from fourlight.pipeline.finished import finished_run
 from fourlight.pipeline.intervals import interval
@@ -26,15 +25,13 @@ from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
-from fourlight.stages.channel_shares import shares
+from fourlight.stages.channel_shares import information
 
 Float64 = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
 
 PAGE = Path(__file__).parent.parent / "docs" / "channels.md"
 COLOURS = ("R", "G", "B")
-EVEN = Balance(np.ones(3), 0, np.zeros((3, 3)))
-"""No balance enters shares of information."""
 NO_EVIDENCE = ["evidence.channels=false", "evidence.claims=false"]
 
 SCENE = """
@@ -121,7 +118,7 @@ def measured(text: str, box: Box, work: Path | None) -> tuple[dict[str, Any], di
         summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
         with finished_run(out) as done:
             found, ledger = looked_at(done, {"core": box})
-            trials = shares(ledger, done.nights, EVEN)["information"]["core"]
+            trials = information(ledger, done.nights)["core"]
         # pixels that full samples reach are not looked at
         pixels = np.asarray(found.labels >> found.names.index("core") & 1, dtype=np.bool_)
         told = {channel: interval(trial, 0.0, 1.0) for channel, trial in trials.items()}

@@ -44,7 +44,7 @@ def test_turbulence_is_found():
     np.testing.assert_allclose(best.predicted, [-0.024, 0.026], atol=0.004)
 
 
-def test_diffraction_of_a_small_aperture_is_found():
+def test_diffraction_of_a_aperture_aperture_is_found():
     """50 mm in good seeing: GalSim's pupil convolved with its turbulence, widths of the pictures."""
     rng, widths = np.random.default_rng(2), []
     for r in (0.12, 0.16, 0.2, 0.25):
@@ -61,22 +61,22 @@ def test_diffraction_of_a_small_aperture_is_found():
     assert next(iter(known)) == "diffraction"
     assert known["diffraction"].predicted[0] > 0 > known["diffraction"].predicted[1]
     unknown = {each.cause: each.score for each in explained(seen)}
-    assert next(iter(unknown)) in {"diffraction", "small"}
+    assert next(iter(unknown)) in {"diffraction", "aperture"}
     assert unknown["seeing"] > unknown["diffraction"] + 20
     # nearly all of a telescope of 400 mm is turbulence: the given aperture rules diffraction out
     large = {each.cause: each for each in explained(replace(seen, aperture_mm=400.0))}
     assert large["diffraction"].score > known["diffraction"].score + 20
 
 
-def test_turbulence_and_diffraction_of_a_small_telescope_are_told_from_a_lens():
+def test_turbulence_and_diffraction_of_a_aperture_telescope_are_told_from_a_lens():
     """106 mm: 1.029 lambda / D is 1.23, 1.10 and 0.97 arcsec, which a lens of one E for each colour does as well."""
     rng = np.random.default_rng(12)
     airy = 1.02899 * WAVE * 1e-6 / 106 * 206265
     width = np.sqrt(turbulence(rng, 0.06, 0.16) ** 2 + airy**2)
     seen = seen_of(width, rng)
     assert first(replace(seen, aperture_mm=106.0)).cause == "seeing"
-    assert "small" not in {each.cause for each in explained(replace(seen, aperture_mm=106.0))}
-    assert first(seen).cause == "small"
+    assert "aperture" not in {each.cause for each in explained(replace(seen, aperture_mm=106.0))}
+    assert first(seen).cause == "aperture"
     assert first(seen).unknowns[0] == pytest.approx(airy[1] ** 2, rel=0.25)
 
 

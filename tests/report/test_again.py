@@ -21,7 +21,7 @@ def test_the_command_names_the_record_in_full_and_a_folder_of_its_own(tmp_path, 
     assert words[4:] == ["--out", "NEW-FOLDER"]
 
 
-# As above.
+# The rules of POSIX are checked; those of Windows have no reader in the standard library to check them with.
 @pytest.mark.skipif(os.name == "nt", reason="quoted as a POSIX shell reads it")
 def test_words_with_blanks_stay_one_word():
     # POSIX.1-2017, Shell Command Language 2.2.2: single quotes keep every character as it is.

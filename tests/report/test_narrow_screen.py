@@ -71,7 +71,7 @@ def test_the_page_is_never_wider_than_the_screen(tmp_path, width):
 
 
 @pytest.mark.slow
-# As above.
+# .ci/run installs Chromium; a user who runs the tests need not have it.
 @pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
 @pytest.mark.parametrize("width", [500, 800, 900, 1280])
 def test_both_nights_and_all_columns_are_seen(tmp_path, width):

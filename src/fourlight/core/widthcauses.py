@@ -9,7 +9,7 @@ bounds:
 - diffraction: ``d^2 ((lambda_c / lambda_G)^2 - 1) / (2 w_G^2)``, d known where the aperture is;
 - focus and colour of the lens: ``E_c / (2 w_G^2)``, any E for red and for blue; drifting: E changes evenly with time;
 - both: turbulence in full, and any E;
-- small: turbulence and diffraction, d not known;
+- aperture: turbulence and diffraction, d not known;
 - dispersion inside a filter: rms spread grows with the tangent of the zenith distance, along the vertical only. It also
   stretches stars: squared width along the vertical less that across, over w_G^2, is four times its y.
 """
@@ -129,7 +129,7 @@ def _of_aperture(seen: Seen) -> Float64:
     return np.asarray(change / seen.width[:, None] ** 2)
 
 
-def _small(seen: Seen) -> _Model:
+def _aperture(seen: Seen) -> _Model:
     seeing, other = _seeing(seen), _diffraction(seen)
     return replace(seeing, terms=seeing.terms + other.terms)
 
@@ -166,7 +166,7 @@ def _dispersion(seen: Seen) -> _Model:
 
 CAUSES: dict[str, Callable[[Seen], _Model]] = {
     "none": _none, "seeing": _seeing, "diffraction": _diffraction, "lens": _lens, "drift": _drift, "both": _both,
-    "dispersion": _dispersion, "small": _small,
+    "dispersion": _dispersion, "aperture": _aperture,
 }  # fmt: skip
 
 
@@ -175,7 +175,7 @@ def explained(seen: Seen) -> list[Explained]:
     given = seen.airy2 * _of_aperture(seen)
     found = []
     for name, make in CAUSES.items():
-        if name == "small" and seen.airy2:  # the same as turbulence alone
+        if name == "aperture" and seen.airy2:  # the same as turbulence alone
             continue
         model = make(seen)
         if name != "none":

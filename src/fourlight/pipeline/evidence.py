@@ -18,6 +18,7 @@ from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.products import write_again
 from fourlight.pipeline.sharpness import widths_of
 from fourlight.pipeline.spared import spared
+from fourlight.report.words import listed
 from fourlight.stages import contributions, region_samples, regions
 from fourlight.stages.claim_file import Claim, chosen, shipped, with_own
 from fourlight.stages.contributions import Ledger
@@ -159,15 +160,6 @@ def _ledger(run: Finished, found: Regions) -> Ledger:
     sums = region_samples.gathered(
         table, run.samples.read, run.layers, found, threads, job.progress.step, tiles
     )
-    where = _listed(found.names) or "no region: no pixel has red, green and blue samples"
+    where = listed(found.names) or "no region: no pixel has red, green and blue samples"
     job.progress.end(f"samples of {len(run.frames)} lights looked at again in {where}")
     return contributions.ledger(sums, found, table)
-
-
-def _listed(names: Sequence[str]) -> str:
-    """Names in a sentence.
-
-    >>> _listed(["object", "sky", "stars"])
-    'object, sky and stars'
-    """
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))

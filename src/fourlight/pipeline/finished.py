@@ -36,7 +36,7 @@ from fourlight.stages.region_samples import StackReader
 from fourlight.stages.trails import without_fixtures
 from fourlight.stages.way import Way
 
-__all__ = ["Finished", "StackFiles", "check_results", "finished_run"]
+__all__ = ["Finished", "StackFiles", "check_results", "finished_run", "run_that_left"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -146,9 +146,7 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
     OutputError
         Another run is at work in OUT.
     """
-    if not (out / MARKER).exists():
-        raise InputError(f"{out}: is no folder of results; name the OUT of a finished run")
-    past = earlier_run(out)
+    past = run_that_left(out)
     progress = progress or Silent()
     with claimed(out) as folder:
         job = Job(past.recipe, progress, thread_count(past.recipe.run.threads), folder=folder)
@@ -171,6 +169,19 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
 
 def _anew(out: Path) -> str:
     return f"make the stack anew: fourlight run NIGHTS --out {out}"
+
+
+def run_that_left(out: Path) -> Provenance:
+    """The record of the run whose results a folder holds.
+
+    Raises
+    ------
+    InputError, OutputError
+        It is no folder of results, or holds no finished stack.
+    """
+    if not (out / MARKER).exists():
+        raise InputError(f"{out}: is no folder of results; name the OUT of a finished run")
+    return earlier_run(out)
 
 
 def check_results(out: Path) -> None:

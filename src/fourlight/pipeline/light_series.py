@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.estimates import estimate_of
-from fourlight.core.starcolour import Balance
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.sharpness import widths_in
 from fourlight.report.calibration import darkened
@@ -161,8 +160,7 @@ def _shares(run: Finished, ledger: Ledger) -> dict[tuple[str, str, str, str], Kn
     region = _region(ledger)
     if region is None:
         return {}
-    even = Balance(np.ones(3), 0, np.zeros((3, 3)))  # of no consequence for information
-    trials = channel_shares.shares(ledger, run.nights, even)["information"][ledger.names[region]]
+    trials = channel_shares.information(ledger, run.nights)[ledger.names[region]]
     of = {"R": "R+G+B", "G": "R+G+B", "B": "R+G+B", "G1": "R+G1+G2+B", "G2": "R+G1+G2+B"}
     held = contributions.brought(ledger)[:, region]
     parts = parts_of(run.nights, held)

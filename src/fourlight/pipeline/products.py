@@ -20,6 +20,7 @@ from fourlight.io.export import save_picture
 from fourlight.io.room import writing
 from fourlight.pipeline import outputs
 from fourlight.pipeline.finished import Stack
+from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.spared import spared
@@ -32,7 +33,7 @@ from fourlight.stages.way import misfit
 
 Float32 = npt.NDArray[np.float32]
 
-__all__ = ["CHANNELS", "CLAIMS", "FIGURES", "SKY_FIGURE", "write_again", "write_all"]
+__all__ = ["FIGURES", "SKY_FIGURE", "put_in_place", "read_json", "write_again", "write_all"]
 
 CHANNELS, CLAIMS, FIGURES = "channels.json", "claims.json", "figures"
 SKY_FIGURE = "sky"
@@ -82,21 +83,36 @@ def write_again(
     progress.begin("report", 1)
     with writing(place):
         place.mkdir()
-    summary, provenance = _read(root / "summary.json"), _read(root / RECORD)
-    picture = tifffile.imread(root / "picture.tif").astype(np.float32) / np.float32(65535)
+    summary = read_json(root / "summary.json")
     planes = {name: layers.read(name, "value") for name in PLANES}
     _write_evidence(place, channels, claims, planes, summary)
     kept = f"{FIGURES}/{SKY_FIGURE}.png"
     if summary.get("sky") and (place / FIGURES).is_dir() and (root / kept).exists():
         shutil.copyfile(root / kept, place / kept)
-    write_report(
-        root, summary, picture, planes, provenance, place, layers.rejected_map(),
-        _read(root / CHANNELS) if channels is None else channels, _read(root / CLAIMS) if claims is None else claims,
-    )  # fmt: skip
+    put_in_place(folder, layers, summary, channels, claims)
     progress.step()
-    shutil.copyfile(root / RECORD, place / RECORD)
+    progress.end(f"report in {root}")
+
+
+def put_in_place(
+    folder: OutputFolder, layers: Stack, summary: dict[str, Any], channels: dict[str, Any] | None = None,
+    claims: list[dict[str, Any]] | None = None,
+) -> None:  # fmt: skip
+    """Write the report of a finished stack anew, and put all that lies in the new folder in its place with it.
+
+    ``channels`` and ``claims`` are those of the results where they are None.
+    """
+    place, root = folder.new, folder.root
+    picture = tifffile.imread(root / "picture.tif").astype(np.float32) / np.float32(65535)
+    planes = {name: layers.read(name, "value") for name in PLANES}
+    write_report(
+        root, summary, picture, planes, read_json(root / RECORD), place, layers.rejected_map(),
+        read_json(root / CHANNELS) if channels is None else channels,
+        read_json(root / CLAIMS) if claims is None else claims,
+    )  # fmt: skip
+    with writing(place):
+        shutil.copyfile(root / RECORD, place / RECORD)
     publish(place, root, folder.old)
-    progress.end(f"report in {job.folder.root}")
 
 
 def _write_evidence(
@@ -113,7 +129,7 @@ def _write_evidence(
         write_figures(place / FIGURES, channels, seen, summary.get("scale_arcsec_px"), few=few)
 
 
-def _read(path: Path) -> Any:
+def read_json(path: Path) -> Any:
     """A JSON file of the results; None where there is none."""
     return json.loads(path.read_text(encoding="utf-8")) if path.exists() else None
 

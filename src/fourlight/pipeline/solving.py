@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Sequence
 from datetime import datetime
@@ -10,27 +9,22 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import tifffile
 
-from fourlight.core.cfa import PLANES
 from fourlight.engine import Progress, Silent, thread_count
-from fourlight.errors import FourlightError, InputError
+from fourlight.errors import FourlightError
 from fourlight.frames import RawFrame
 from fourlight.io.fits_amending import amend
 from fourlight.io.room import writing
-from fourlight.io.scan import MARKER, scan
+from fourlight.io.scan import scan
 from fourlight.pipeline import outputs
-from fourlight.pipeline.adding import earlier_run
 from fourlight.pipeline.claim import claimed
-from fourlight.pipeline.finished import StackFiles, check_results
+from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.plate import Known, Solved, decimal_year, facts, places_of, solved
-from fourlight.pipeline.products import CHANNELS, CLAIMS, FIGURES, SKY_FIGURE
-from fourlight.pipeline.swap import RECORD, publish
+from fourlight.pipeline.products import FIGURES, SKY_FIGURE, put_in_place, read_json
 from fourlight.report.figure_sky import sky_figure
 from fourlight.report.figure_style import WIDE, write_figure
-from fourlight.report.page import write_report
 from fourlight.report.pictures import reduced
 from fourlight.sky.plate import wcs_cards
 from fourlight.stages.canvas import Canvas
@@ -64,16 +58,14 @@ def solve_results(out: Path, known: Known, progress: Progress | None = None) -> 
     InputError, OutputError, StageError
         There is no finished run, the scale is not known, or no solution can be proven.
     """
-    if not (out / MARKER).exists():
-        raise InputError(f"{out}: is no folder of results; name the OUT of a finished run, or a frame")
-    past = earlier_run(out)
+    past = run_that_left(out)
     progress = progress or Silent()
     with claimed(out) as folder:
         check_results(out)
         recipe = past.recipe
         canvas = Canvas(folder.layers, recipe.run.memory_gb * 1e9, thread_count(recipe.run.threads))
         layers = StackFiles(folder.root, canvas)
-        summary = _read(folder.root / "summary.json")
+        summary = read_json(folder.root / "summary.json")
         progress.begin("solve", 1)
         green = layers.read("G", "value")
         stars = stack_stars(folder.root / "stack.fits", green, recipe.measure)
@@ -89,10 +81,6 @@ def solve_results(out: Path, known: Known, progress: Progress | None = None) -> 
         summary["sky"] = facts(answer)
         _write(folder, layers, summary, answer, progress)
     return dict(summary["sky"])
-
-
-def _read(path: Path) -> Any:
-    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else None
 
 
 def _lights(summary: dict[str, Any]) -> Sequence[RawFrame]:
@@ -124,25 +112,14 @@ def _write(
         amend(root / name, place / name, cards)
         progress.step()
     outputs.write_json(place / "summary.json", summary)
-    picture = tifffile.imread(root / "picture.tif")
-    _write_figure(folder, picture, summary, answer)
+    _write_figure(folder, summary, answer)
     progress.step()
-    planes = {name: layers.read(name, "value") for name in PLANES}
-    shown = picture.astype(np.float32) / np.float32(65535)
-    write_report(
-        root, summary, shown, planes, _read(root / RECORD), place, layers.rejected_map(), _read(root / CHANNELS),
-        _read(root / CLAIMS),
-    )  # fmt: skip
-    with writing(place):
-        shutil.copyfile(root / RECORD, place / RECORD)
-    publish(place, root, folder.old)
+    put_in_place(folder, layers, summary)
     progress.step()
     progress.end(f"coordinates in {' and '.join(STACKS)}, report in {root}")
 
 
-def _write_figure(
-    folder: OutputFolder, picture: npt.NDArray[np.uint16], summary: dict[str, Any], answer: Solved
-) -> None:
+def _write_figure(folder: OutputFolder, summary: dict[str, Any], answer: Solved) -> None:
     """The picture under its grid, beside the figures that are there."""
     figures = folder.new / FIGURES
     with writing(figures):
@@ -150,6 +127,7 @@ def _write_figure(
             shutil.copytree(folder.root / FIGURES, figures)
         figures.mkdir(exist_ok=True)
     named = [(star["name"], star["x_px"], star["y_px"]) for star in summary["sky"]["named"]]
+    picture = tifffile.imread(folder.root / "picture.tif")
     small = reduced(picture.astype(np.float32) / np.float32(65535), LONGEST_PX)
     drawn = sky_figure(small, summary["picture"]["window"], answer.solution, named, width=WIDE)
     write_figure(figures, SKY_FIGURE, drawn, vector=False)

@@ -11,7 +11,7 @@ from fourlight.report.in_common import in_common
 from fourlight.report.shares import share_bar
 from fourlight.report.words import ranged
 
-__all__ = ["contributions", "in_order", "kind_name", "region_name", "scope_words"]
+__all__ = ["contributions", "kind_name", "ordered_regions", "region_name", "scope_words"]
 
 Facts = Mapping[str, Any]
 
@@ -39,7 +39,7 @@ def contributions(found: Facts | None) -> dict[str, Any]:
             "cause": "",
             "in_common": [],
         }
-    tables = [_table(found, name) for name in in_order(found.get("regions") or {})]
+    tables = [_table(found, name) for name in ordered_regions(found.get("regions") or {})]
     return {
         "contributed": [table for table in tables if table["rows"]],
         "contributed_scope": scope_words(found),
@@ -104,10 +104,10 @@ def _table(found: Facts, region: str) -> dict[str, Any]:
     return {"name": region_name(region), "rows": rows}
 
 
-def in_order(regions: Iterable[str]) -> list[str]:
+def ordered_regions(regions: Iterable[str]) -> list[str]:
     """Regions as they are shown: those that are found, then the user's.
 
-    >>> in_order(["core", "sky", "object"])
+    >>> ordered_regions(["core", "sky", "object"])
     ['object', 'sky', 'core']
     """
     names = list(regions)

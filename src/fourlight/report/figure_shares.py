@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from fourlight.report.contributions import in_order, kind_name, region_name
+from fourlight.report.contributions import kind_name, ordered_regions, region_name
 from fourlight.report.figure_style import (
     LIGHT,
     NAMES,
@@ -116,7 +116,7 @@ def _panel(axes: Axes, regions: Mapping[str, Mapping[str, Any]], end: float, loo
     """Bars of all regions from top to bottom; y is in pixels of the page."""
     axes.set_xlim(0, end)
     place, names = 0.0, []
-    for region in in_order(regions):
+    for region in ordered_regions(regions):
         channels = regions[region]
         if len(regions) > 1:
             axes.text(

@@ -23,7 +23,7 @@ from fourlight.stages import contributions
 from fourlight.stages.contributions import PER_CELL, Ledger
 from fourlight.stages.nights import NIGHTS, left_out, parts_of
 
-__all__ = ["CHANNELS", "KINDS", "shares"]
+__all__ = ["CHANNELS", "KINDS", "information", "shares"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -93,12 +93,18 @@ def shares(
             lambda use: _as_shares(contributions.detail(found, use) * contributions.certainty(found, use))
         ),
     }
+    return {kind: _by_region(made[kind], found) for kind in KINDS}
+
+
+def information(found: Ledger, nights: Sequence[str | None]) -> dict[str, dict[str, Trial]]:
+    """Share of the information of each channel by region, as in `shares`, for which no balance is needed."""
+    return _by_region(_information(_Lights(found, nights)), found)
+
+
+def _by_region(trials: Trials, found: Ledger) -> dict[str, dict[str, Trial]]:
     return {
-        kind: {
-            region: {channel: made[kind][c][r] for c, channel in enumerate(CHANNELS)}
-            for r, region in enumerate(found.names)
-        }
-        for kind in KINDS
+        region: {channel: trials[c][r] for c, channel in enumerate(CHANNELS)}
+        for r, region in enumerate(found.names)
     }
 
 

@@ -32,10 +32,10 @@ NAMES = {
     "drift": "focus and colour of the lens, with a focus that drifts through the night",
     "both": "turbulence, which makes red sharper, together with focus and colour of the lens",
     "dispersion": "spread of colours by the atmosphere inside each filter",
-    "small": "turbulence, which makes red sharper, together with diffraction, which makes it blurrier",
+    "aperture": "turbulence, which makes red sharper, together with diffraction, which makes it blurrier",
 }
 
-KINDS = {"drift": {"lens"}, "both": {"lens", "seeing"}, "small": {"seeing", "diffraction"}}
+KINDS = {"drift": {"lens"}, "both": {"lens", "seeing"}, "aperture": {"seeing", "diffraction"}}
 """What causes are made of, where that is not themselves."""
 
 NO_BOUND = 10.0
