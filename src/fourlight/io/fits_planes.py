@@ -1,0 +1,54 @@
+"""The named planes of a FITS file of results, read piece by piece from where they lie."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from fourlight.errors import InputError
+from fourlight.io.cards import Unit, walk
+from fourlight.io.fits import NUMBER_TYPES
+from fourlight.io.mapping import MappedPixels
+
+__all__ = ["planes_of"]
+
+
+def planes_of(path: Path) -> dict[str, MappedPixels]:
+    """Image extensions of a file by their names (EXTNAME), in their order.
+
+    Raises
+    ------
+    InputError
+        The file is missing or is not FITS.
+    """
+    try:
+        with path.open("rb") as stream:
+            units = walk(stream)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"{path}: cannot be read ({why}); make the run again") from None
+    return {
+        str(unit.cards["EXTNAME"].value).strip(): _mapped(path, unit) for unit in units if _is_plane(unit)
+    }
+
+
+def _is_plane(unit: Unit) -> bool:
+    flat = unit.integer("NAXIS") == 2 and min(unit.integer("NAXIS1"), unit.integer("NAXIS2")) > 0
+    return (
+        flat
+        and "EXTNAME" in unit.cards
+        and unit.integer("BITPIX") in NUMBER_TYPES
+        and "ZIMAGE" not in unit.cards
+    )
+
+
+def _mapped(path: Path, unit: Unit) -> MappedPixels:
+    scale, zero = (
+        float(unit.cards[n].value or d) if n in unit.cards else d
+        for n, d in (("BSCALE", 1.0), ("BZERO", 0.0))
+    )
+    dtype = np.dtype(NUMBER_TYPES[unit.integer("BITPIX")])
+    return MappedPixels(
+        path, unit.data_start, dtype, (unit.integer("NAXIS2"), unit.integer("NAXIS1")), scale, zero
+    )

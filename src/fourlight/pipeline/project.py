@@ -1,0 +1,87 @@
+"""A folder of results as something to look at: its planes, its frames, its files. It knows nothing of who looks."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Any
+
+from fourlight.errors import InputError
+from fourlight.pipeline.finished import check_results
+from fourlight.pipeline.products import read_json
+from fourlight.pipeline.shown_planes import ShownPlanes
+
+__all__ = ["SETS", "Project"]
+
+SETS = {
+    "stack": ("stack.fits", ("R", "G", "B", "G1", "G2")),
+    "lines": ("lines.fits", ("HALPHA", "OIII", "HBETA", "SII", "CONT")),
+}
+"""What can be looked at plane by plane: file, and planes in the order they are offered."""
+
+
+class Project:
+    """Results of a run, read when they are asked for and anew when they have changed; safe for several threads.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Raises
+    ------
+    InputError
+        The folder holds no results of a run.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        check_results(folder)
+        self.folder = folder.resolve()
+        self._lock = threading.Lock()
+        self._shown: dict[str, tuple[tuple[int, int], ShownPlanes]] = {}
+
+    @property
+    def name(self) -> str:
+        """What the project is called."""
+        return self.folder.name if self.folder.name != "results" else f"{self.folder.parent.name}/results"
+
+    def summary(self) -> dict[str, Any]:
+        """``summary.json`` of the run."""
+        summary: dict[str, Any] = read_json(self.folder / "summary.json")
+        return summary
+
+    def sets(self) -> list[str]:
+        """Which of `SETS` the run has."""
+        return [name for name, (file, _) in SETS.items() if (self.folder / file).is_file()]
+
+    def shown(self, name: str) -> ShownPlanes:
+        """Planes of one of `SETS`.
+
+        Raises
+        ------
+        InputError
+            There is no such set, or its file cannot be read.
+        """
+        if name not in SETS:
+            raise InputError(f"nothing is called {name!r}; there are {', '.join(SETS)}")
+        file, planes = SETS[name]
+        path = self.folder / file
+        try:
+            state = path.stat()
+        except OSError:
+            raise InputError(f"{path}: is not there; make the run again") from None
+        now = (state.st_size, state.st_mtime_ns)
+        with self._lock:
+            if name not in self._shown or self._shown[name][0] != now:
+                self._shown[name] = (now, ShownPlanes(path, planes))
+            return self._shown[name][1]
+
+    def facts(self) -> dict[str, Any]:
+        """What a viewer must know first."""
+        summary = self.summary()
+        return {
+            "name": self.name,
+            "sets": self.sets(),
+            "frames": len(summary.get("frames", ())),
+            "set_aside": len(summary.get("set_aside", ())),
+            "to_know": list(summary.get("to_know", ())),
+        }

@@ -1,0 +1,1 @@
+"""The page: a local web server that shows a project and steers it. It answers this machine only."""

@@ -1,0 +1,50 @@
+// What is on the page: the views of a project, and which of them is shown.
+
+import { session } from "./asking.js";
+import { element } from "./elements.js";
+import { planesView } from "./planes.js";
+import { themed } from "./theme.js";
+
+const said = document.getElementById("said");
+const say = (sentence) => (said.textContent = sentence);
+const main = document.getElementById("main");
+
+themed(document.getElementById("theme"));
+
+const VIEWS = {
+  planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
+  lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
+};
+
+let leave = null;
+
+async function show(key) {
+  leave?.();
+  leave = null;
+  for (const link of document.querySelectorAll("#views a")) {
+    if (link.dataset.view === key) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  say("");
+  main.replaceChildren();
+  try {
+    leave = await VIEWS[key].show(main);
+  } catch (error) {
+    say(error.message);
+  }
+}
+
+try {
+  const facts = await session();
+  document.getElementById("project").textContent = facts.name;
+  document.title = `${facts.name} · Fourlight`;
+  const there = Object.keys(VIEWS).filter((key) => facts.sets.includes(VIEWS[key].needs));
+  document.getElementById("views").append(
+    ...there.map((key) => element("a", { href: `#${key}`, "data-view": key }, VIEWS[key].name)),
+  );
+  const chosen = () => (there.includes(location.hash.slice(1)) ? location.hash.slice(1) : there[0]);
+  addEventListener("hashchange", () => show(chosen()));
+  await show(chosen());
+} catch (error) {
+  say(error.message);
+}

@@ -1,0 +1,192 @@
+// A canvas that shows one plane, or three as red, green and blue, where the shared view is.
+
+const KEYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+export class Panel {
+  // planes: one name, or three. tables: a function that gives a Map of the packed (one) or 8-bit (three) tables.
+  // red: a function that says whether all is shown in shades of red.
+  constructor(canvas, tiles, seeing, planes, tables, red) {
+    Object.assign(this, { canvas, tiles, seeing, planes, tables, red });
+    this.drawn = new WeakMap();
+    this.waiting = false;
+    this.edition = 0;
+    seeing.addEventListener("moved", () => this.later());
+    seeing.addEventListener("pointed", () => this.later());
+    new ResizeObserver(() => this.later()).observe(canvas);
+    this.#listen();
+  }
+
+  // Tables have changed: what was drawn holds no longer.
+  restretch() {
+    this.edition += 1;
+    this.later();
+  }
+
+  later() {
+    if (this.waiting) return;
+    this.waiting = true;
+    requestAnimationFrame(() => {
+      this.waiting = false;
+      this.draw();
+    });
+  }
+
+  #size() {
+    const { clientWidth, clientHeight } = this.canvas;
+    const ratio = devicePixelRatio || 1;
+    const [width, height] = [Math.round(clientWidth * ratio), Math.round(clientHeight * ratio)];
+    if (this.canvas.width !== width || this.canvas.height !== height) Object.assign(this.canvas, { width, height });
+    return { width, height, ratio };
+  }
+
+  draw() {
+    const { width, height } = this.#size();
+    if (!width || !height) return;
+    const begun = performance.now();
+    const context = this.canvas.getContext("2d", { alpha: false });
+    const scale = this.seeing.scaleIn(width, height);
+    context.fillStyle = "#000";
+    context.fillRect(0, 0, width, height);
+    context.imageSmoothingEnabled = scale < 1;
+    const fine = Math.min(this.tiles.facts.levels - 1, Math.max(0, Math.floor(-Math.log2(scale) + 1e-6)));
+    const coarsest = this.tiles.facts.levels - 1;
+    // coarser ones stay where finer ones have not come
+    const between = this.#complete(fine, width, height, scale) ? [] : [...Array(Math.max(0, coarsest - fine - 1)).keys()];
+    for (const level of new Set([coarsest, ...between.map((k) => coarsest - 1 - k), fine]))
+      this.#level(context, level, width, height, scale, level === fine || level === coarsest);
+    this.#mark(context, width, height, scale);
+    this.took = performance.now() - begun;
+    this.canvas.dispatchEvent(new CustomEvent("drawn", { detail: { took: this.took } }));
+  }
+
+  #window(level, width, height, scale) {
+    const { side, rows, columns } = this.tiles.layout(level);
+    const [x0, y0] = [this.seeing.x - width / 2 / scale, this.seeing.y - height / 2 / scale];
+    const [x1, y1] = [x0 + width / scale, y0 + height / scale];
+    const within = (value, most) => Math.min(most, Math.max(0, value));
+    return {
+      x0, y0, side,
+      first: [within(Math.floor(y0 / side), rows), within(Math.floor(x0 / side), columns)],
+      last: [within(Math.ceil(y1 / side), rows), within(Math.ceil(x1 / side), columns)],
+    };
+  }
+
+  #complete(level, width, height, scale) {
+    const { first, last } = this.#window(level, width, height, scale);
+    for (let row = first[0]; row < last[0]; row++)
+      for (let column = first[1]; column < last[1]; column++)
+        if (!this.planes.every((plane) => this.tiles.have(plane, level, row, column))) return false;
+    return true;
+  }
+
+  #level(context, level, width, height, scale, ask) {
+    const { x0, y0, side, first, last } = this.#window(level, width, height, scale);
+    for (let row = first[0]; row < last[0]; row++)
+      for (let column = first[1]; column < last[1]; column++) {
+        const found = this.planes.map((plane) => this.tiles.have(plane, level, row, column));
+        if (found.every(Boolean)) {
+          const image = this.#image(found);
+          const [x, y] = [(column * side - x0) * scale, (row * side - y0) * scale];
+          const zoom = scale * (1 << level);
+          context.drawImage(image, x, y, image.width * zoom, image.height * zoom);
+        } else if (ask) {
+          for (const plane of this.planes)
+            this.tiles.want(plane, level, row, column).then(() => this.later(), (error) => this.#failed(error));
+        }
+      }
+  }
+
+  #failed(error) {
+    this.canvas.dispatchEvent(new CustomEvent("failed", { detail: error.message, bubbles: true }));
+  }
+
+  // The tile as it looks with the tables of now.
+  #image(found) {
+    const kept = this.drawn.get(found[0]);
+    if (kept && kept.edition === this.edition) return kept.image;
+    const { width, height } = found[0];
+    const image = kept?.image ?? new OffscreenCanvas(width, height);
+    const context = image.getContext("2d", { alpha: false });
+    const pixels = kept?.pixels ?? context.createImageData(width, height);
+    const out = new Uint32Array(pixels.data.buffer);
+    const tables = this.planes.map((plane) => this.tables(plane));
+    if (found.length === 1) {
+      const [codes, table] = [found[0].codes, tables[0]];
+      for (let k = 0; k < out.length; k++) out[k] = table[codes[k]];
+    } else {
+      const [r, g, b] = found.map((tile) => tile.codes);
+      const [red, green, blue] = tables;
+      if (this.red())
+        for (let k = 0; k < out.length; k++)
+          out[k] = 0xff000000 | (0.2126 * red[r[k]] + 0.7152 * green[g[k]] + 0.0722 * blue[b[k]]);
+      else
+        for (let k = 0; k < out.length; k++)
+          out[k] = 0xff000000 | (blue[b[k]] << 16) | (green[g[k]] << 8) | red[r[k]];
+    }
+    context.putImageData(pixels, 0, 0);
+    this.drawn.set(found[0], { image, pixels, edition: this.edition });
+    return image;
+  }
+
+  // Where the pointer of any panel is.
+  #mark(context, width, height, scale) {
+    const spot = this.seeing.spot;
+    if (!spot || spot.from === this) return;
+    const x = (spot.x + 0.5 - this.seeing.x) * scale + width / 2;
+    const y = (spot.y + 0.5 - this.seeing.y) * scale + height / 2;
+    context.strokeStyle = getComputedStyle(this.canvas).color;
+    context.beginPath();
+    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+      context.moveTo(x + 4 * dx, y + 4 * dy);
+      context.lineTo(x + 10 * dx, y + 10 * dy);
+    }
+    context.stroke();
+  }
+
+  // Pixel of the image under a place of the page.
+  under(event) {
+    const { width, height, ratio } = this.#size();
+    const scale = this.seeing.scaleIn(width, height);
+    const box = this.canvas.getBoundingClientRect();
+    const x = ((event.clientX - box.left) * ratio - width / 2) / scale + this.seeing.x;
+    const y = ((event.clientY - box.top) * ratio - height / 2) / scale + this.seeing.y;
+    return { x, y };
+  }
+
+  #listen() {
+    const { canvas, seeing } = this;
+    let held = null;
+    canvas.addEventListener("wheel", (event) => {
+      event.preventDefault();
+      const { width, height } = this.#size();
+      const { x, y } = this.under(event);
+      seeing.zoom(Math.exp(-event.deltaY / 300), x, y, width, height);
+    }, { passive: false });
+    canvas.addEventListener("pointerdown", (event) => {
+      held = this.under(event);
+      canvas.setPointerCapture(event.pointerId);
+    });
+    canvas.addEventListener("pointermove", (event) => {
+      const now = this.under(event);
+      if (held) seeing.move(held.x - now.x, held.y - now.y);
+      else seeing.point({ x: Math.floor(now.x), y: Math.floor(now.y), from: this });
+    });
+    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = null));
+    canvas.addEventListener("pointerleave", () => seeing.point(null));
+    canvas.addEventListener("keydown", (event) => this.#key(event));
+  }
+
+  #key(event) {
+    const { width, height } = this.#size();
+    const scale = this.seeing.scaleIn(width, height);
+    if (event.key in KEYS) {
+      const step = (event.shiftKey ? 0.5 : 0.1) * Math.min(width, height) / scale;
+      this.seeing.move(KEYS[event.key][0] * step, KEYS[event.key][1] * step);
+    } else if (event.key === "+" || event.key === "=") this.seeing.zoom(2, this.seeing.x, this.seeing.y, width, height);
+    else if (event.key === "-") this.seeing.zoom(0.5, this.seeing.x, this.seeing.y, width, height);
+    else if (event.key === "0") this.seeing.whole();
+    else if (event.key === "1") this.seeing.at(1);
+    else return;
+    event.preventDefault();
+  }
+}

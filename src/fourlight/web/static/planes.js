@@ -1,0 +1,94 @@
+// Planes side by side, under one place, one scale and one stretch.
+
+import { getJson } from "./asking.js";
+import { element, slider } from "./elements.js";
+import { Panel } from "./panel.js";
+import { Seeing } from "./seeing.js";
+import { lightOf, packed, tableOf } from "./stretching.js";
+import { Tiles } from "./tiles.js";
+
+const NAMES = { R: "red", G: "green", B: "blue", G1: "green 1", G2: "green 2", HALPHA: "Hα", OIII: "[O III]", HBETA: "Hβ", SII: "[S II]", CONT: "continuum" };
+const START = { black: -3, white: 300, bend: 3 };
+
+export async function planesView(place, { say, name }) {
+  const facts = await getJson(`/shown/${name}`);
+  const tiles = new Tiles(name, facts);
+  const seeing = new Seeing(facts.nx, facts.ny);
+  const light = new Map(facts.planes.map((plane) => [plane, lightOf(facts.codes[plane])]));
+  const stretch = { ...START };
+  const off = new Set();
+  let tables = new Map();
+  let grey = new Map();
+  const panels = [];
+
+  const red = () => document.documentElement.dataset.theme === "night";
+
+  function stretched() {
+    tables = new Map(facts.planes.map((plane) => [plane, tableOf(light.get(plane), facts.codes[plane], stretch)]));
+    grey = new Map(facts.planes.map((plane) => [plane, packed(tables.get(plane), red())]));
+    panels.forEach((panel) => panel.restretch());
+  }
+
+  const none = new Uint8ClampedArray(65536);
+  const inColour = (plane) => (off.has(plane) ? none : tables.get(plane));
+  stretched();
+  const grid = element("div", { class: "panels" });
+  const add = (label, planes, of) => {
+    const canvas = element("canvas", { tabindex: 0, role: "img", "aria-label": `${label}; arrow keys move, plus and minus zoom, 0 shows all, 1 single pixels` });
+    canvas.addEventListener("failed", (event) => say(event.detail));
+    grid.append(element("figure", {}, canvas, element("figcaption", {}, label)));
+    panels.push(new Panel(canvas, tiles, seeing, planes, of, red));
+  };
+  const colour = ["R", "G", "B"].every((plane) => facts.planes.includes(plane));
+  if (colour) add("in colour", ["R", "G", "B"], inColour);
+  for (const plane of facts.planes.slice(0, 3)) add(NAMES[plane] ?? plane, [plane], (of) => grey.get(of));
+
+  const values = element("output", { class: "values", "aria-label": "Light under the pointer" });
+  pointed(seeing, facts, tiles, light, values);
+  const decimal = (value) => value.toFixed(1);
+  const controls = element(
+    "div", { class: "controls" },
+    slider("black", { low: -10, high: 20, step: 0.1, value: START.black, shown: (v) => `${decimal(v)} σ`, change: (v) => { stretch.black = v; stretched(); } }).row,
+    slider("white", { low: 1, high: 5, step: 0.01, value: Math.log10(START.white), shown: (v) => `${(10 ** v).toPrecision(3)} σ`, change: (v) => { stretch.white = 10 ** v; stretched(); } }).row,
+    slider("bend", { low: -1, high: 3, step: 0.01, value: Math.log10(START.bend), shown: (v) => `${(10 ** v).toPrecision(2)} σ`, change: (v) => { stretch.bend = 10 ** v; stretched(); } }).row,
+    ...(colour ? ["R", "G", "B"].map((plane) => switched(NAMES[plane], (on) => { on ? off.delete(plane) : off.add(plane); stretched(); })) : []),
+    element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),
+    element("button", { type: "button", onclick: () => seeing.at(devicePixelRatio || 1) }, "single pixels"),
+  );
+  place.replaceChildren(controls, grid, values);
+  document.addEventListener("themed", stretched);
+  panels.forEach((panel) => panel.later());
+  return () => document.removeEventListener("themed", stretched);
+}
+
+function switched(name, change) {
+  const box = element("input", { type: "checkbox", checked: true });
+  box.addEventListener("change", () => change(box.checked));
+  return element("label", { class: "switch" }, box, `${name} in the colours`);
+}
+
+// Numbers of the pixel under the pointer, as far as tiles at full size, or coarser ones, are here.
+function pointed(seeing, facts, tiles, light, values) {
+  const read = (plane, x, y) => {
+    for (let level = 0; level < facts.levels; level++) {
+      const side = facts.tile_px << level;
+      const [row, column] = [Math.floor(y / side), Math.floor(x / side)];
+      const tile = tiles.have(plane, level, row, column);
+      if (!tile) continue;
+      const at = ((y - row * side) >> level) * tile.width + ((x - column * side) >> level);
+      return { light: light.get(plane)[tile.codes[at]], over: 1 << level };
+    }
+    return null;
+  };
+  seeing.addEventListener("pointed", () => {
+    const spot = seeing.spot;
+    if (!spot || spot.x < 0 || spot.y < 0 || spot.x >= facts.nx || spot.y >= facts.ny) {
+      values.textContent = "";
+      return;
+    }
+    const found = facts.planes.map((plane) => [plane, read(plane, spot.x, spot.y)]).filter(([, value]) => value);
+    const told = found.map(([plane, value]) => `${plane} ${Number.isNaN(value.light) ? "no value" : value.light.toPrecision(5)}`);
+    const over = Math.max(1, ...found.map(([, value]) => value.over));
+    values.textContent = `x ${spot.x}, y ${spot.y}: ${told.join(", ")} electrons${over > 1 ? ` (mean of ${over} x ${over} pixels)` : ""}`;
+  });
+}
