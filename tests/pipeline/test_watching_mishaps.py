@@ -1,0 +1,139 @@
+"""What can come between while a night is watched: clocks, broken and missing subs, wrong folders, too little memory."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from fourlight.errors import InputError, RecipeError, StageError
+from fourlight.pipeline.watching import Ends, watch
+from watched_nights import HALF, Hours, arriving, only_at_the_end, simulated, watched
+
+
+@pytest.fixture(scope="module")
+def lights(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    return simulated(tmp_path_factory.mktemp("watched"))
+
+
+@pytest.fixture(autouse=True)
+def _at_the_end_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    only_at_the_end(monkeypatch)
+
+
+def with_time(file: Path, target: Path, moment: str) -> None:
+    """A copy whose header has another time."""
+    with fits.open(file) as units:
+        units[0].header["DATE-OBS"] = moment
+        units.writeto(target)
+
+
+def test_the_clock_of_the_camera_may_jump(lights: list[Path], tmp_path: Path) -> None:
+    """Back by an hour after the sixth sub (the end of summer time), a day and an hour on after the ninth."""
+    folder, changed = tmp_path / "arriving", tmp_path / "changed"
+    changed.mkdir()
+    begun = np.datetime64("2031-10-26T00:40:00")
+    for k, file in enumerate(lights):
+        shift = 0 if k < 6 else -3600 if k < 9 else 86400
+        with_time(file, changed / file.name, str(begun + np.timedelta64(70 * k + shift, "s")))
+    facts, told = watched(folder, tmp_path / "out", 12, arriving(folder, sorted(changed.iterdir())))
+    times = np.array([row["time_s"] for row in facts["subs"]])
+    assert (np.diff(times) > 0).all()
+    assert times[5] == pytest.approx(350)
+    assert times[-1] < 1500
+    assert facts["gap_s"] == pytest.approx(70, abs=10)
+    assert [text.split(" by ")[1].split(" s;")[0][:2] for text in told.of("clock")] == ["-3", "+9"]
+
+
+def test_subs_that_cannot_be_used_are_set_aside_with_the_reason(lights: list[Path], tmp_path: Path) -> None:
+    folder = tmp_path / "arriving"
+    dark, cut = tmp_path / "dark.fits", tmp_path / "cut.fits"
+    with fits.open(lights[3]) as units:
+        units[0].data[:] = 300 + (
+            np.arange(units[0].data.size).reshape(units[0].data.shape) * 7919 % 13
+        ).astype(np.uint16)
+        units.writeto(dark)
+    cut.write_bytes(lights[4].read_bytes()[:200_000])
+    long = tmp_path / "long.fits"
+    with fits.open(lights[5]) as units:
+        units[0].header["EXPTIME"] = 120.0
+        units.writeto(long)
+    files = [*lights[:6], dark, *lights[6:8], cut, long, *lights[8:9]]
+    hours = [lambda: None] * 30
+    facts, told = watched(folder, tmp_path / "out", 12, [*arriving(folder, files), *hours])
+    assert facts["used"] == 9
+    reasons = {row["file"]: row["reason"] for row in facts["subs"] if row["status"] != "used"}
+    assert reasons.keys() == {"dark.fits", "cut.fits", "long.fits"}
+    assert "stars" in reasons["dark.fits"]
+    assert "cut short" in reasons["cut.fits"] or "rows" in reasons["cut.fits"]
+    assert "exposure 120 s instead of 60 s" in reasons["long.fits"]
+    assert [text for text in told.of("waiting") if "cut.fits" in text]
+
+
+def test_a_first_sub_of_another_field_does_not_hold_up_the_night(lights: list[Path], tmp_path: Path) -> None:
+    folder, odd = tmp_path / "arriving", tmp_path / "odd.fits"
+    with fits.open(lights[11]) as units:
+        units[0].data = np.ascontiguousarray(np.roll(units[0].data[::-1, ::-1].T, 60, axis=0).T)
+        rng = np.random.default_rng(1)
+        units[0].data = rng.permuted(
+            units[0].data.reshape(40, 8, 50, 8).swapaxes(1, 2).reshape(2000, 64), axis=0
+        )
+        units[0].data = units[0].data.reshape(40, 50, 8, 8).swapaxes(1, 2).reshape(320, 400).astype(np.uint16)
+        units.writeto(odd)
+    facts, _ = watched(folder, tmp_path / "out", 7, arriving(folder, [odd, *lights[:6]]))
+    assert facts["used"] >= 5
+    assert next(row for row in facts["subs"] if row["file"] == "odd.fits")["status"] == "set aside"
+
+
+def test_a_first_sub_that_is_taken_away_leaves_the_stack(lights: list[Path], tmp_path: Path) -> None:
+    folder = tmp_path / "arriving"
+    events = [*arriving(folder, lights[:2]), (folder / lights[0].name).unlink, *arriving(folder, lights[2:8])]
+    facts, told = watched(folder, tmp_path / "out", 8, events)
+    assert facts["used"] == 7
+    assert "first subs are looked at together" in facts["subs"][0]["reason"]
+    assert told.of("gone")
+
+
+def test_raw_frames_are_only_read(lights: list[Path], tmp_path: Path, untouched: Any) -> None:
+    folder = tmp_path / "arriving"
+    folder.mkdir()
+    for file in lights[:3]:
+        shutil.copy(file, folder)
+    with untouched(folder):
+        watched(folder, tmp_path / "out", 3)
+
+
+def test_a_night_without_a_usable_sub_says_why(tmp_path: Path) -> None:
+    with pytest.raises(StageError, match="without a sub that could be used"):
+        watch(tmp_path, tmp_path.parent / f"{tmp_path.name}-out", HALF, ended=lambda: True)
+
+
+def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such folder"):
+        watch(tmp_path / "nowhere", tmp_path / "out", HALF)
+
+
+def test_too_little_memory_is_told_at_the_first_sub(
+    lights: list[Path], tmp_path: Path, monkeypatch: Any
+) -> None:
+    from fourlight.pipeline import live_stack
+
+    monkeypatch.setattr(live_stack, "live_bytes", lambda _shape: 3_000_000_000)
+    folder = tmp_path / "arriving"
+    with pytest.raises(RecipeError, match=r"a running stack of 200 x 160 px needs at least 3\.\d"):
+        watched(folder, tmp_path / "out", 2, arriving(folder, lights[:2]))
+
+
+def test_idle_and_hours_end_a_night(lights: list[Path], tmp_path: Path) -> None:
+    for name, ends in (("idle", Ends(idle_min=2)), ("hours", Ends(hours=0.1))):
+        folder, hours = tmp_path / name, Hours()
+        folder.mkdir()
+        shutil.copy(lights[0], folder)
+        shutil.copy(lights[1], folder)
+        facts = watch(folder, tmp_path / f"{name}-out", HALF, ends=ends, wait=hours.wait, clock=hours)
+        assert facts["used"] == 2
+        assert hours.now == pytest.approx(120 if name == "idle" else 360, abs=5)
