@@ -9,9 +9,12 @@ from markupsafe import Markup
 
 from fourlight.core.cfa import PLANES
 from fourlight.report.shares import Tenths, in_tenths, printed, share_bar
-from fourlight.report.words import UNKNOWN, reached
+from fourlight.report.words import UNKNOWN, reached, with_error
 
 __all__ = ["PLANE_NAMES", "held", "plane_table", "unit"]
+
+SIGMAS = 1.96
+"""Half of a 95 % interval over the standard error, as all intervals of the report are."""
 
 Facts = Mapping[str, Any]
 
@@ -60,15 +63,21 @@ def plane_table(summary: Facts) -> dict[str, Any]:
 
 def _row(summary: Facts, name: str, plane: Facts, scale: Any) -> dict[str, Any]:
     width = plane.get("fwhm_px")
+    reach = _times(plane.get("fwhm_error_px"), SIGMAS)
     return {
         "name": name,
         "sky": plane.get("sky"),
         "noise": plane.get("noise"),
-        "fwhm": width,
-        "fwhm_arcsec": width * scale if isinstance(width, int | float) and scale else None,
+        "fwhm": with_error(width, reach),
+        "fwhm_arcsec": with_error(_times(width, scale), _times(reach, scale)),
         "samples": plane.get("samples_median"),
         "rejected": reached(summary, "integration", "rejected_share", name),
     }
+
+
+def _times(number: Any, scale: Any) -> float | None:
+    """A size in other units; None where either is not known."""
+    return number * scale if isinstance(number, int | float) and scale else None
 
 
 def _printed(tenths: Tenths, name: str) -> str:
