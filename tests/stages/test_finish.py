@@ -1,18 +1,18 @@
 """The automatic picture on painted stacks: neutral sky, colours kept, nothing burnt, odd input survived."""
 
+import re
+
 import numpy as np
 import pytest
 
 from fourlight.core.colour import srgb_decode
 from fourlight.errors import StageError
 from fourlight.frames import StarList
-from fourlight.recipe import Finish
+from fourlight.recipe_finish import LOOKS, Finish
 from fourlight.stages.finish import finish
+from fourlight.stages.picture_parts import Source
+from painted_pictures import picture_of, said, source_of
 from painted_scenes import paint
-
-
-def picture_of(scene, **settings):
-    return finish(scene.planes, scene.variances, scene.halves, scene.stars, Finish(**settings))
 
 
 @pytest.fixture(scope="module")
@@ -37,6 +37,8 @@ def test_gradient_is_gone():
     picture = picture_of(scene)
     quarters = [picture.rgb[y : y + 100, x : x + 140] for y in (0, 200) for x in (0, 280)]
     np.testing.assert_allclose([np.median(q, axis=(0, 1)) for q in quarters], 0.09, atol=0.015)
+    note = picture.notes["gradient"][0]
+    assert re.search(r"(9\d|100) % of the field lie at its level", note), "what is no object is not told here"
 
 
 def test_nebula_is_bright_and_has_its_colour(broadband):
@@ -86,7 +88,7 @@ def test_saturated_cores_are_not_magenta_and_not_holes():
 
 def test_smoothing_lowers_the_noise_and_zero_leaves_it():
     scene = paint(kind="none", ny=200, nx=200, stars=0)
-    rough, smooth = (picture_of(scene, smoothing=s).rgb for s in (0.0, 1.0))
+    rough, smooth = (picture_of(scene, denoise={"strength": s}).rgb for s in (0.0, 1.0))
     assert np.abs(np.diff(smooth, axis=1)).mean() < 0.35 * np.abs(np.diff(rough, axis=1)).mean()
 
 
@@ -115,15 +117,22 @@ def test_dust_darker_than_the_sky_is_dark_and_not_green():
 
 
 @pytest.mark.parametrize(
-    "settings", [{"saturation": 0.0}, {"saturation": 3.0}, {"gradient_order": 0}, {"background": 0.3}]
-)
+    "settings",
+    [
+        {"stretch": {"saturation": 0.0}}, {"stretch": {"saturation": 3.0}}, {"gradient": {"order": 0}},
+        {"stretch": {"background": 0.3}}, {"gradient": {"use": False}}, {"colour": {"use": False}},
+        {"denoise": {"use": False}}, {"sharpen": {"use": True}}, {"stars": {"light": 0.0}},
+        {"stretch": {"contrast": 2.0}},
+        *({"look": look} for look in LOOKS),
+    ],
+)  # fmt: skip
 def test_every_setting_gives_a_finite_picture(settings):
     rgb = picture_of(paint(ny=120, nx=140, stars=20), **settings).rgb
     assert rgb.dtype == np.float32
     assert np.isfinite(rgb).all()
     assert rgb.min() >= 0
     assert rgb.max() <= 1
-    if settings.get("saturation") == 0.0:
+    if settings.get("stretch", {}).get("saturation") == 0.0:
         assert np.abs(rgb - rgb.mean(axis=2, keepdims=True)).max() < 1e-3
 
 
@@ -142,7 +151,7 @@ def test_the_frame_is_cropped_to_what_is_covered():
     assert 28 <= x0 <= 34
     assert x1 == 300
     assert picture.rgb.shape == (y1 - y0, x1 - x0, 3)
-    assert any("well-covered" in note for note in picture.notes)
+    assert any("well-covered" in note for note in said(picture))
     edge = np.median(picture.rgb[:, :4], axis=(0, 1))
     assert np.ptp(edge) < 0.08
 
@@ -173,7 +182,7 @@ def test_an_empty_plane_is_stood_in_for_and_said():
         images["B"][:] = np.nan
     picture = picture_of(scene)
     assert np.isfinite(picture.rgb).all()
-    assert any("B plane" in note for note in picture.notes)
+    assert any("B plane" in note for note in said(picture))
 
 
 def test_no_plane_at_all_is_refused():
@@ -203,23 +212,23 @@ def test_odd_stacks_give_a_picture(changes):
 
 def test_without_halves_and_stars_the_notes_say_so():
     scene = paint(ny=120, nx=140, stars=0)
-    picture = finish(scene.planes, scene.variances, None, None, Finish())
-    assert any("no star" in note for note in picture.notes)
-    assert any("known noise" in note for note in picture.notes)
+    picture = finish(source_of(scene, halves=None, stars=None), Finish())
+    assert any("no star" in note for note in said(picture))
+    assert any("known noise" in note for note in said(picture))
     nothing = StarList(
         *(np.zeros(0) for _ in range(2)),
         *(np.zeros((0, 4)) for _ in range(2)),
         *(np.zeros(0) for _ in range(2)),
         np.zeros(0, bool),
     )
-    again = finish(scene.planes, scene.variances, None, nothing, Finish())
+    again = finish(source_of(scene, halves=None, stars=nothing), Finish())
     np.testing.assert_array_equal(picture.rgb, again.rgb)
 
 
 def test_constant_stack_is_an_even_picture():
     flat = {name: np.full((60, 80), 500.0, dtype=np.float32) for name in "RGB"}
     variance = {name: np.ones((60, 80), dtype=np.float32) for name in "RGB"}
-    rgb = finish(flat, variance, (flat, flat), None, Finish()).rgb
+    rgb = finish(Source(flat, variance, (flat, flat), None), Finish()).rgb
     np.testing.assert_allclose(rgb, 0.09, atol=1e-3)
 
 

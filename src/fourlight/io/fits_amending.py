@@ -17,14 +17,16 @@ __all__ = ["amend"]
 
 SKY = re.compile(
     r"WCSAXES|CTYPE[12]|CUNIT[12]|CRVAL[12]|CRPIX[12]|CDELT[12]|CROTA[12]|CD[12]_[12]|PC[12]_[12]|RADESYS|EQUINOX"
-    r"|LONPOLE|LATPOLE|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)"
+    r"|LONPOLE|LATPOLE|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)|MAGZERO|MAGZERR|WHITE_BV|WHITE_[RGB]"
 )
-"""Cards of sky coordinates, which are taken out before others are put in."""
+"""Cards of sky coordinates and of star colours, which are taken out before others are put in."""
 COPIED = 1 << 22
 
 
-def amend(source: Path, target: Path, cards: Mapping[str, Any]) -> None:
-    """Write a copy of a FITS file whose images have other cards of sky coordinates, none where ``cards`` is empty.
+def amend(
+    source: Path, target: Path, cards: Mapping[str, Any], named: Mapping[str, Mapping[str, Any]] | None = None
+) -> None:
+    """Write a copy of a FITS file whose images have other cards of the sky, none where ``cards`` is empty.
 
     Samples are copied as they are, and DATASUM with them; CHECKSUM is that of the new header (FITS Standard 4.0,
     appendix J).
@@ -35,6 +37,8 @@ def amend(source: Path, target: Path, cards: Mapping[str, Any]) -> None:
         ``target`` appears under its name only when it is complete.
     cards : mapping of str to (value, comment)
         For every unit with two axes.
+    named : mapping of str to such a mapping
+        Further cards for units of these names; that of the first unit is empty.
 
     Raises
     ------
@@ -44,12 +48,14 @@ def amend(source: Path, target: Path, cards: Mapping[str, Any]) -> None:
         The source is no FITS file.
     """
     with source.open("rb") as old, whole(target) as part, part.open("w+b") as new:
-        units, end = walk(old), 0
+        units, end, more = walk(old), 0, named or {}
         for unit in units:
             old.seek(end)
             header = old.read(unit.data_start - end)
-            image = unit.integer("NAXIS") == 2
-            new.write(_amended(header, cards, unit) if image else header)
+            own = dict(cards) if unit.integer("NAXIS") == 2 else {}
+            own |= more.get(str(unit.cards["EXTNAME"].value) if "EXTNAME" in unit.cards else "", {})
+            changed = own or unit.integer("NAXIS") == 2 or more
+            new.write(_amended(header, own, unit) if changed else header)
             size = -(-unit.data_bytes // BLOCK) * BLOCK
             _copy(old, new, size)
             end = unit.data_start + size

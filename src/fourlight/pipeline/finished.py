@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import threading
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,6 +23,7 @@ from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside,
 from fourlight.io.scan import MARKER, scan
 from fourlight.pipeline.adding import earlier_run, what_is_kept
 from fourlight.pipeline.claim import claimed
+from fourlight.pipeline.evidence_files import check_evidence
 from fourlight.pipeline.integration import Samples
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kept import Kept, inputs_key
@@ -115,6 +116,10 @@ class StackFiles:
                 why = getattr(error, "strerror", None) or "it is not whole"
                 raise InputError(f"{folder / name}: cannot be read ({why}); {_anew(folder)}") from None
 
+    def holds(self, plane: str) -> bool:
+        """Whether the files have a plane, with its variance."""
+        return {plane, f"VAR_{plane}"} <= self._stored.keys()
+
     def read(self, plane: str, layer: str) -> Float32:
         """One layer (ny, nx), mapped."""
         kind, _, half = layer.partition("_")
@@ -136,8 +141,10 @@ class StackFiles:
 
 
 @contextmanager
-def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finished]:
-    """The run that left OUT, which no other run changes meanwhile.
+def finished_run(
+    out: Path, progress: Progress | None = None, made_anew: Collection[str] = ()
+) -> Iterator[Finished]:
+    """The run that left OUT, which no other run changes meanwhile; see `check_results`.
 
     Raises
     ------
@@ -155,7 +162,8 @@ def finished_run(out: Path, progress: Progress | None = None) -> Iterator[Finish
             raise InputError(
                 f"{out}: what the run knew of its lights is gone, or is of another version; {_anew(out)}"
             )
-        check_results(out)
+        check_results(out, made_anew)
+        progress.begin("read", 1)
         lights = _lights(past, kept)
         hashes = {path: known.sha256 for path, known in kept.files.items()}
         measured = list(_again(job, lights, kept.calibration, hashes))
@@ -180,12 +188,20 @@ def run_that_left(out: Path) -> Provenance:
         It is no folder of results, or holds no finished stack.
     """
     if not (out / MARKER).exists():
-        raise InputError(f"{out}: is no folder of results; name the OUT of a finished run")
+        what = "is no folder of results" if out.exists() else "no such folder"
+        raise InputError(f"{out}: {what}; name the OUT of a finished run")
     return earlier_run(out)
 
 
-def check_results(out: Path) -> None:
-    """Make sure that what the report is made from is there, before work is done for it.
+def check_results(out: Path, made_anew: Collection[str] = ()) -> None:
+    """Make sure that what the report is made from is there and whole, before work is done for it.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results.
+    made_anew : collection of str
+        Names of files that are about to be replaced: they may be as they like.
 
     Raises
     ------
@@ -194,11 +210,12 @@ def check_results(out: Path) -> None:
     for name in ("summary.json", "picture.tif"):
         try:
             with (out / name).open("rb") as stream:
-                if name.endswith(".json"):
-                    json.load(stream)
-        except (OSError, ValueError) as error:
+                if name.endswith(".json") and not {"frames", "grid", "picture"} <= set(json.load(stream)):
+                    raise ValueError
+        except (OSError, ValueError, TypeError) as error:
             why = getattr(error, "strerror", None) or "it is not whole"
             raise InputError(f"{out / name}: cannot be read ({why}); {_anew(out)}") from None
+    check_evidence(out, made_anew)
 
 
 def _again(

@@ -31,7 +31,6 @@ def widths_of(run: Finished) -> list[FrameWidths]:
 
     def read(k: int) -> LightSamples:
         frame = run.frames[k].measured
-        progress.step()
         return LightSamples(
             calibration.open(frame.raw).read(0, frame.raw.ny, 0, frame.raw.nx),
             calibration.pattern_of(frame.raw),
@@ -40,7 +39,7 @@ def widths_of(run: Finished) -> list[FrameWidths]:
             calibration.saturation_level(frame.raw),
         )
 
-    found = measure_widths(run.frames, read)
+    found = measure_widths(run.frames, read, told=progress.step)
     stars = int(np.median([light.stars for light in found])) if found else 0
     progress.end(f"widths of {stars} stars in a typical light, colour by colour")
     return found

@@ -30,7 +30,7 @@ from fourlight.report.figure_style import (
 )
 from fourlight.report.pictures import balanced_light, shared_greys
 
-__all__ = ["Loss", "loss_figure", "planes_figure", "without_channel"]
+__all__ = ["Loss", "Panel", "loss_figure", "panels_figure", "planes_figure", "without_channel"]
 
 Float32 = npt.NDArray[np.float32]
 Uint8 = npt.NDArray[np.uint8]
@@ -83,7 +83,7 @@ def planes_figure(
         raise ValueError("no plane to draw; needed at least one that holds pixels")
     panels = [(NAMES.get(name, name), name, view) for name, view in views.items()]
     note = "Each less its own sky, all through one curve: the brighter a plane, the more light above the sky it holds."
-    return _panels(panels, min(columns, len(panels)), title, note, width, look)
+    return panels_figure(panels, min(columns, len(panels)), title, note, width, look)
 
 
 def loss_figure(
@@ -116,7 +116,7 @@ def loss_figure(
         (f"Without {called}", None, loss.without),
         (f"What is lost: {called}", channel, loss.lost),
     ]
-    return _panels(
+    return panels_figure(
         panels,
         columns,
         title or f"What the {'brightness' if grey else 'picture'} loses without {called}",
@@ -180,7 +180,9 @@ def _brightness(view: Uint8) -> Uint8:
     return np.asarray(np.rint(255 * srgb_encode(light)), dtype=np.uint8)
 
 
-def _panels(panels: Sequence[Panel], columns: int, title: str, note: str, width: int, look: Look) -> Drawn:
+def panels_figure(
+    panels: Sequence[Panel], columns: int, title: str, note: str, width: int, look: Look = LIGHT
+) -> Drawn:
     """Pictures in rows under headings."""
     narrow = width <= NARROW
     side, head = (12 if narrow else 24), 30

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import tifffile
 from PIL import Image
 
 from fourlight.core.cfa import PLANES
@@ -18,18 +20,25 @@ from fourlight.stages.canvas import every, some
 
 __all__ = [
     "PlaneView",
+    "address",
     "balanced_light",
+    "detail_corner",
     "embedded_picture",
     "plane_views",
     "reduced",
+    "reduced_file",
     "rejected_view",
     "shared_greys",
+    "two_lights",
 ]
 
 Float32 = npt.NDArray[np.float32]
 
 BAND_ROWS = 32
 """Rows that are worked on at a time."""
+
+LANCZOS = 3
+"""Reach of the filter that makes pictures smaller, pixels of the smaller one."""
 
 STRIP_ROWS = 64
 """Rows beside each other of which one in so many strips is looked at."""
@@ -48,6 +57,13 @@ def _address(image: npt.NDArray[np.uint8], quality: int) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(jpeg_bytes(image, quality)).decode()
 
 
+def address(path: Path, longest_px: int) -> str:
+    """A picture file as a data address, reduced if it is larger."""
+    with Image.open(path) as image:
+        image.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
+        return _address(np.asarray(image.convert("RGB")), 86)
+
+
 def embedded_picture(rgb: Float32, longest_px: int = 1800) -> str:
     """The picture (sRGB-encoded, 0 to 1) as a data address, reduced if it is larger than a page shows."""
     return _address(reduced(rgb, longest_px), 90)
@@ -56,12 +72,40 @@ def embedded_picture(rgb: Float32, longest_px: int = 1800) -> str:
 def reduced(rgb: Float32, longest_px: int) -> npt.NDArray[np.uint8]:
     """The picture (sRGB-encoded, 0 to 1) in 8 bits, smaller if its longer side is more than that."""
     step = max(1, max(rgb.shape) // longest_px)
-    image = Image.fromarray(shallow(_blocks(rgb, step) if step > 1 else rgb))
-    factor = longest_px / max(image.size)
-    if factor < 1:
-        size = (max(1, round(image.width * factor)), max(1, round(image.height * factor)))
-        image = image.resize(size, Image.Resampling.LANCZOS)
-    return np.asarray(image)
+    light = _blocks(rgb, step) if step > 1 else rgb
+    return _shorter(lambda y0, y1: shallow(light[y0:y1]), light.shape[:2], longest_px)
+
+
+def reduced_file(path: Path, longest_px: int) -> npt.NDArray[np.uint8]:
+    """A 16-bit TIFF picture as `reduced` makes it, read some rows at a time so that little of it is in memory."""
+    whole = tifffile.memmap(path, mode="r")
+    step = max(1, max(whole.shape) // longest_px)
+
+    def rows(y0: int, y1: int) -> npt.NDArray[np.uint8]:
+        light = np.asarray(whole[y0 * step : y1 * step], dtype=np.float32) / np.float32(65535)
+        return shallow(_blocks(light, step) if step > 1 else light)
+
+    return _shorter(rows, (whole.shape[0] // step, whole.shape[1] // step), longest_px)
+
+
+def _shorter(
+    rows: Callable[[int, int], npt.NDArray[np.uint8]], shape: tuple[int, ...], longest_px: int
+) -> npt.NDArray[np.uint8]:
+    """A picture whose longer side is no more than that, from its rows, some at a time."""
+    ny, nx = shape[:2]
+    factor = longest_px / max(ny, nx)
+    if factor >= 1:
+        return rows(0, ny)
+    high, wide = max(1, round(ny * factor)), max(1, round(nx * factor))
+    scale, out = ny / high, np.empty((high, wide, 3), dtype=np.uint8)
+    beside = int(np.ceil(LANCZOS * scale)) + 1
+    for y in range(0, high, STRIP_ROWS):
+        end = min(y + STRIP_ROWS, high)
+        top, bottom = max(int(y * scale) - beside, 0), min(int(np.ceil(end * scale)) + beside, ny)
+        strip = Image.fromarray(rows(top, bottom))
+        box = (0.0, y * scale - top, float(nx), end * scale - top)
+        out[y:end] = np.asarray(strip.resize((wide, end - y), Image.Resampling.LANCZOS, box=box))
+    return out
 
 
 def rejected_view(counts: Float32, longest_px: int = 1440) -> str:
@@ -86,7 +130,7 @@ def plane_views(
         return []
     sky = {name: np.float32(np.nanquantile(some(planes[name]), 0.15)) for name in names}
     curve = _shared_curve({name: planes[name] for name in names}, sky)
-    y0, x0 = _detail_corner([(planes[name], sky[name]) for name in names], detail_px)
+    y0, x0 = detail_corner([(planes[name], sky[name]) for name in names], detail_px)
     views = []
     for name in names:
         part = _above(planes[name][y0 : y0 + detail_px, x0 : x0 + detail_px], sky[name])
@@ -126,6 +170,22 @@ def balanced_light(
         name: np.float32(factor[name]) * _blocks(plane, step, sky[name]) for name, plane in planes.items()
     }
     return light, _shared_curve(light, dict.fromkeys(light, np.float32(0)))
+
+
+def two_lights(
+    before: Mapping[str, Float32],
+    after: Mapping[str, Float32],
+    sky: Mapping[str, tuple[float, float]],
+    step: int,
+) -> tuple[dict[str, Float32], dict[str, Float32], Curve]:
+    """Light of two stacks above their skies, ``step`` pixels to one, under the factors and the curve of the first."""
+    level = {name: (np.float32(one), np.float32(two)) for name, (one, two) in sky.items()}
+    held = {name: _held(plane, level[name][0]) for name, plane in before.items()}
+    most = max(held.values())
+    factor = {name: np.float32(most / max(value, 0.05 * most)) for name, value in held.items()}
+    first = {name: factor[name] * _blocks(plane, step, level[name][0]) for name, plane in before.items()}
+    second = {name: factor[name] * _blocks(plane, step, level[name][1]) for name, plane in after.items()}
+    return first, second, _shared_curve(first, dict.fromkeys(first, np.float32(0)))
 
 
 def _darkest(plane: Float32) -> np.float32:
@@ -214,7 +274,7 @@ def _pixel_noise(plane: Float32) -> float:
     return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2)) if step.size else 0.0
 
 
-def _detail_corner(planes: Sequence[tuple[Float32, np.float32]], detail_px: int) -> tuple[int, int]:
+def detail_corner(planes: Sequence[tuple[Float32, np.float32]], detail_px: int) -> tuple[int, int]:
     """Corner of a square with much structure: where the light of all planes above their sky varies most."""
     ny, nx = planes[0][0].shape
     block = every((ny, nx))

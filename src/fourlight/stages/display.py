@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from fourlight.core import colour, gaps, starlet, stretch
+from fourlight.core import colour, gaps, oklab, starlet, stretch
 from fourlight.core.spare import Spare
+from fourlight.recipe_finish import Look
 from fourlight.stages.canvas import bands
 
 __all__ = ["FADED_PX", "Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repair_cores"]
@@ -21,8 +22,17 @@ Bool = npt.NDArray[np.bool_]
 STARS_BEYOND = 12.0
 """The curve of a picture with an extended object ends at this times the light of its bright parts."""
 
-PURITY_LIMIT = 0.05
-"""Smallest channel over the largest, linear light, in the displayed picture."""
+WHITE_STARS, BRIGHT_STARS = 0.97, 0.8
+"""Quantiles of the brightest pixels of stars: end of the curve, and what is shown bright where there is no object."""
+
+OPENING, OF_OPENED, OF_TOPS = 5.0, 0.5, 0.05
+"""Side of squares that light of an object fills, over the width of stars; part of the bright light that is left where
+only such squares count, and of the brightest pixel of a usual star, below both of which it is light of flanks of
+stars."""
+
+MIDDLE, PARTS = 0.24, np.linspace(1.0, 0.5, 11)
+"""Brightness that half of the field may exceed, and parts of the wanted brightness of the object that are tried for it:
+faint light that fills the field is not to be grey."""
 
 FADED_PX = 14
 """Width of the rim that is faded."""
@@ -136,7 +146,8 @@ def curve_for(
     sky: Bool,
     mask: Bool,
     noise_before: float,
-    level: float,
+    look: Look,
+    fwhm_px: float,
 ) -> stretch.Curve:
     """The curve that suits the object if there is an extended one, else the stars.
 
@@ -150,50 +161,78 @@ def curve_for(
         Empty sky; stars.
     noise_before : float
         Noise of the sky before smoothing.
-    level : float
-        Encoded brightness wanted for empty sky.
+    look : Look
+        Brightness wanted for empty sky and for the object.
+    fwhm_px : float
+        Width of stars on these pixels.
     """
     noise = max(noise_of(brightness, sky), 0.2 * noise_before)
     extended = smooth[~mask] if (~mask).any() else smooth.ravel()
     bright = float(np.quantile(extended, 0.995))
     tops = tops[np.isfinite(tops)]
-    white = float(np.quantile(tops, 0.97)) if len(tops) else float(np.quantile(brightness, 0.9999))
-    if bright < 8 * noise:
-        bright = float(np.quantile(tops, 0.7)) if len(tops) else 0.0
+    white = float(np.quantile(tops, WHITE_STARS)) if len(tops) else float(np.quantile(brightness, 0.9999))
+    if bright < 8 * noise or _of_flanks(_wide_light(smooth, mask, fwhm_px), bright, tops):
+        bright = float(np.quantile(tops, BRIGHT_STARS)) if len(tops) else 0.0
     else:
         # stars go beyond the end of the curve and are compressed later, so that the object keeps its contrast
         white = min(white, STARS_BEYOND * bright)
-    return stretch.choose_curve(noise, max(bright, 0.0), white, sky=level)
+    middle = float(np.median(extended))
+    for part in PARTS:
+        curve = stretch.choose_curve(
+            noise, max(bright, 0.0), white, sky=look.background, bright_target=part * look.bright
+        )
+        if float(curve(middle)) <= MIDDLE:
+            break
+    return curve
 
 
-def displayed(image: list[Float32], weights: Float64, curve: stretch.Curve, saturation: float) -> Float32:
-    """Encoded picture, (ny, nx, 3): the curve acts on brightness, channel ratios are kept in linear light.
+def _of_flanks(wide: float, bright: float, tops: Float64) -> bool:
+    """Whether bright light between stars is that of their flanks."""
+    return len(tops) > 0 and wide < OF_OPENED * bright and wide < OF_TOPS * float(np.median(tops))
 
-    The curve's pedestal stands in for neutral sky light, so that ratios near the sky do not blow up.
+
+def _wide_light(smooth: Float32, mask: Bool, fwhm_px: float) -> float:
+    """Bright light that fills squares wider than stars and their flanks, masked pixels left out."""
+    if mask.all():
+        return float(np.quantile(smooth, 0.995))
+    side = max(3, round(OPENING * fwhm_px))
+    least = ndimage.minimum_filter(np.where(mask, np.float32(np.inf), smooth), side)
+    least[np.isinf(least)] = -np.inf
+    return float(np.quantile(ndimage.maximum_filter(least, side)[~mask], 0.995))
+
+
+def displayed(
+    image: list[Float32], weights: Float64, curve: stretch.Curve, strength: float,
+    primaries: colour.Primaries = colour.SRGB, lift: Float32 | None = None,
+) -> Float32:  # fmt: skip
+    """Encoded picture, (ny, nx, 3): the curve acts on brightness, hues are those of the light.
+
+    The curve's pedestal stands in for neutral sky light, so that colours near the sky do not blow up. ``lift``
+    (ny, nx) is added to the brightness.
     """
     out = np.empty((*image[0].shape, 3), dtype=np.float32)
     for rows in bands(out.shape, PLACES_PX):
-        out[rows] = _on_display([plane[rows] for plane in image], weights, curve, saturation)
+        more = None if lift is None else lift[rows]
+        out[rows] = _on_display([plane[rows] for plane in image], weights, curve, strength, primaries, more)
     return out
 
 
-def _on_display(image: list[Float32], weights: Float64, curve: stretch.Curve, saturation: float) -> Float32:
-    """Some rows of the picture; channels are apart in memory, where they are quicker to work on."""
+def _on_display(
+    image: list[Float32], weights: Float64, curve: stretch.Curve, strength: float, primaries: colour.Primaries,
+    lift: Float32 | None,
+) -> Float32:  # fmt: skip
+    """Some rows of the picture."""
     brightness = mix(image, weights)
-    light = np.asarray(colour.srgb_decode(curve(brightness)), dtype=np.float32)
+    bright = curve(brightness)
+    shown = stretch.shoulder(bright if lift is None else np.maximum(bright + lift, 0))
+    lightness = oklab.lightness_of_grey(colour.srgb_decode(shown))
     pedestal = np.float32(curve.pedestal)
-    below = np.maximum(brightness + pedestal, pedestal * np.float32(0.2))
-    ratios = np.stack([np.maximum(plane + pedestal, 0) / below for plane in image])
-    ratios = colour.saturate(ratios, saturation)
     # where dust is darker than the sky, what is missing is sky light: it has no colour of its own
-    dark = np.clip((brightness + pedestal) / pedestal, 0, 1) ** 2
-    ratios = 1 + dark * (ratios - 1)
-    # a pure primary is harsh and hides all form: every channel keeps a little of the strongest
-    np.maximum(ratios, np.float32(PURITY_LIMIT) * ratios.max(axis=0), out=ratios)
-    norm = np.maximum(mix(list(ratios), weights), np.float32(1e-6))
-    rgb = np.moveaxis(ratios * (light / norm), 0, -1)
-    rgb = colour.lighten_cores(colour.compress_peaks(rgb), rgb.max(axis=-1))
-    return np.asarray(colour.srgb_encode(rgb), dtype=np.float32)
+    own = np.clip((brightness + pedestal) / pedestal, 0, 1) ** 2
+    grey = (1 - own) * np.maximum(brightness + pedestal, pedestal * np.float32(0.2))
+    planes = [np.maximum(plane + pedestal, 0) * own + grey for plane in image]
+    rgb = oklab.coloured(planes, np.asarray(lightness, dtype=np.float32), strength, primaries)
+    return np.asarray(colour.srgb_encode(np.moveaxis(rgb, 0, -1)), dtype=np.float32)
 
 
 def faded(rgb: Float32, covered: Bool, level: float) -> Float32:

@@ -1,0 +1,214 @@
+"""The profile of stars over a field, measured on a stack: what a point of light becomes at any place of it.
+
+A pixel-averaged Moffat profile whose shape is a polynomial of the place, with one strength of wings, and what all stars
+have in common beside it. All of it is fitted to all stars together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from fourlight.core.fieldequations import add_differences, field_equations, fill_terms, shape_at
+from fourlight.core.pixelprofile import LEAST_WINGS, MOST_WINGS, pixel_value, point_value, widths_of
+from fourlight.core.profilerest import no_rest, rest_at, settled_rest
+
+__all__ = ["FieldProfile", "fit_field", "printed"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+
+DOUBT = 0.01
+"""Share of a star's light by which the profile may be wrong: as USUAL of `fourlight.core.profilerest`."""
+
+TERMS = ((60, 6), (20, 3), (0, 1))
+"""Terms of the polynomial by the least number of stars."""
+
+MOST_STEPS = 12
+
+FAR = 100.0
+"""Square of the distance in half widths from which a pixel's middle stands for all of it: to a part in a thousand."""
+
+AGREES = 3.0
+"""Chi-square per pixel over the median one beyond which a star is left out: doubles, knots of nebulae, full stars."""
+
+
+@dataclass(frozen=True, slots=True)
+class FieldProfile:
+    """What a point of light becomes."""
+
+    coefficients: Float64
+    """(3, m) of the polynomials of ``a, b, c``, see `fourlight.core.pixelprofile`."""
+    wings: float
+    rest: Float64
+    """(q, q) difference to the profile over its height, see `fourlight.core.profilerest`."""
+    size: tuple[int, int]
+    """``ny, nx`` of the field."""
+    count: int
+    """Stars it rests on."""
+
+    def terms(self, x: npt.ArrayLike, y: npt.ArrayLike) -> Float64:
+        """(n, m) terms of the polynomial at places, pixels."""
+        return _terms(np.atleast_1d(x), np.atleast_1d(y), self.size, self.coefficients.shape[1])
+
+    def shape(self, x: float, y: float) -> Float64:
+        """``a, b, c`` at a place."""
+        out = np.empty(3)
+        shape_at(self.coefficients, self.terms(x, y)[0], out)
+        return out
+
+    def fwhm_px(self, x: float | None = None, y: float | None = None) -> float:
+        """Width at a place, in the middle where none is given; pixel not included."""
+        ny, nx = self.size
+        return widths_of(self.shape(0.5 * (nx - 1) if x is None else x, 0.5 * (ny - 1) if y is None else y))[
+            0
+        ]
+
+
+def _terms(x: Float64, y: Float64, size: tuple[int, int], count: int) -> Float64:
+    ny, nx = size
+    out = np.empty((len(x), count))
+    for k in range(len(x)):
+        fill_terms(2 * x[k] / max(nx - 1, 1) - 1, 2 * y[k] / max(ny - 1, 1) - 1, out[k])
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def printed(shape: Float64, wings: float, rest: Float64, dx: float, dy: float, out: Float64) -> None:
+    """Fill ``out`` (side, side) with the profile, 1 high, of a star ``dx, dy`` from the middle pixel."""
+    middle = out.shape[0] // 2
+    for j in range(out.shape[0]):
+        for i in range(out.shape[1]):
+            u, v = i - middle - dx, j - middle - dy
+            if (shape[0] * u + 2 * shape[1] * v) * u + shape[2] * v * v > FAR:
+                out[j, i] = point_value(u, v, shape, wings)
+            else:
+                out[j, i] = pixel_value(u, v, shape, wings)
+            out[j, i] += rest_at(rest, u, v)
+
+
+def fit_field(
+    image: Float32, variance: Float32, x: Float64, y: Float64, fwhm_px: float, *, least: int = 3
+) -> FieldProfile | None:
+    """The profile of the stars at given places, or None where fewer than ``least`` of them agree on one.
+
+    Parameters
+    ----------
+    image, variance : (ny, nx) float32
+        NaN pixels are left out.
+    x, y : (n,) float64
+        Stars that are not full and stand alone, brightest first; those that are wider or longer than most
+        are left out.
+    fwhm_px : float
+        About how wide they are.
+    least : int
+    """
+    size, radius = (image.shape[0], image.shape[1]), int(np.clip(np.ceil(2.5 * fwhm_px), 4, 24))
+    stars = _first(image, x, y, radius)
+    stars = stars[np.isfinite(stars).all(axis=1) & (stars[:, 2] > 0)]
+    a = 1 / (0.5 * max(fwhm_px, 1.0)) ** 2
+    found = FieldProfile(np.array([[a], [0.0], [a]]), 0.3, no_rest(radius)[0], size, 0)
+    for count in (1, 1, _terms_for(len(stars))):
+        if len(stars) < least:
+            return None
+        coefficients = np.zeros((3, count))
+        kept = min(count, found.coefficients.shape[1])
+        coefficients[:, :kept] = found.coefficients[:, :kept]
+        found, stars, squares = _settled(
+            image, variance, FieldProfile(coefficients, found.wings, found.rest, size, 0), stars, radius
+        )
+        per_pixel = squares[:, 0] / np.maximum(squares[:, 1], 1)
+        agrees = (
+            per_pixel < AGREES * max(float(np.median(per_pixel)), 1.0) if len(stars) else np.zeros(0, bool)
+        )
+        stars = stars[agrees & (stars[:, 2] > 0)]
+        found = _with_rest(image, variance, found, stars, radius)
+    return found if len(stars) >= least and np.isfinite(found.coefficients).all() else None
+
+
+def _terms_for(count: int) -> int:
+    return next(terms for least, terms in TERMS if count >= least)
+
+
+def _first(image: Float32, x: Float64, y: Float64, radius: int) -> Float64:
+    """(n, 4) start values of stars; NaN at the edge, where another stands near, or between gaps."""
+    ny, nx = image.shape
+    out = np.full((len(x), 4), np.nan)
+    for k, (cx, cy) in enumerate(zip(x, y, strict=True)):
+        i, j = round(float(cx)), round(float(cy))
+        if i < radius or j < radius or i >= nx - radius or j >= ny - radius:
+            continue
+        around = (np.abs(x - cx) < 1.5 * radius) & (np.abs(y - cy) < 1.5 * radius)
+        part = image[j - radius : j + radius + 1, i - radius : i + radius + 1]
+        if around.sum() > 1 and np.flatnonzero(around)[0] != k:
+            continue
+        if not np.isfinite(part).all():
+            continue
+        sky = float(np.median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])))
+        out[k] = cx, cy, float(part[radius - 1 : radius + 2, radius - 1 : radius + 2].max()) - sky, sky
+    return out
+
+
+def _settled(
+    image: Float32, variance: Float32, start: FieldProfile, stars: Float64, radius: int
+) -> tuple[FieldProfile, Float64, Float64]:
+    """Shared numbers and stars after a fit (Levenberg-Marquardt), and chi-square of each star."""
+    now, damping, before = start, 1e-3, np.inf
+    terms = start.terms(stars[:, 0], stars[:, 1])
+    trial, moved = now, stars
+    best: tuple[FieldProfile, Float64, Float64] = (start, stars, np.ones((len(stars), 2)))
+    equations = None
+    for _ in range(MOST_STEPS):
+        new = field_equations(
+            image, variance, moved, terms, radius, trial.coefficients, trial.wings, trial.rest, DOUBT
+        )
+        squares = float(new[4][:, 0].sum())
+        if squares < before:
+            done = squares > before * (1 - 1e-4)
+            before, equations, best, now, damping = squares, new, (trial, moved, new[4]), trial, damping * 0.2
+            if done:
+                break
+        else:
+            damping *= 10
+        if equations is None:
+            break
+        trial, moved = _stepped(now, best[1], equations, damping)
+    return best
+
+
+def _stepped(
+    now: FieldProfile, stars: Float64, equations: tuple[Float64, ...], damping: float
+) -> tuple[FieldProfile, Float64]:
+    matrix, right, pull, step, _ = equations
+    damped = matrix + np.diag(damping * np.diag(matrix) + 1e-300)
+    change = np.linalg.lstsq(damped, right, rcond=None)[0]
+    coefficients = now.coefficients + change[:-1].reshape(now.coefficients.shape)
+    coefficients[[0, 2], 0] = np.clip(
+        coefficients[[0, 2], 0], 0.3 * now.coefficients[[0, 2], 0], 3 * now.coefficients[[0, 2], 0]
+    )
+    wings = float(np.clip(now.wings + change[-1], LEAST_WINGS, MOST_WINGS))
+    change[-1] = wings - now.wings
+    own = step - np.einsum("npq,p->nq", pull, change)
+    own[:, :2] = np.clip(own[:, :2], -1, 1)
+    moved = stars + np.where(np.isfinite(own), own, 0)
+    return FieldProfile(coefficients, wings, now.rest, now.size, now.count), moved
+
+
+def _with_rest(
+    image: Float32, variance: Float32, found: FieldProfile, stars: Float64, radius: int
+) -> FieldProfile:
+    """With what the stars have in common beside the profile; it fades out towards the rim of the discs."""
+    total, sure = (np.zeros_like(found.rest) for _ in range(2))
+    add_differences(
+        image, variance, stars, found.terms(stars[:, 0], stars[:, 1]), radius, found.coefficients, found.wings, DOUBT,
+        total, sure,
+    )  # fmt: skip
+    knots = (np.arange(len(total)) - len(total) // 2) / 2
+    apart = np.hypot(knots[:, None], knots) / radius
+    fade = np.clip((1 - apart) / 0.3, 0, 1)
+    rest = settled_rest(np.zeros_like(total), total, sure) * fade
+    return FieldProfile(found.coefficients, found.wings, rest, found.size, len(stars))

@@ -1,0 +1,233 @@
+"""Noise taken off a linear stack, as far as its halves tell noise from light, with the evidence beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.honesty import HONEST
+from fourlight.core.samples import spread
+from fourlight.stages.canvas import Canvas, Window, some
+from fourlight.stages.coverage import CHANNELS, Sheet, without_gaps
+from fourlight.stages.smoothing import smoothed_sheet
+from fourlight.stages.smoothing_levels import Levels
+
+__all__ = ["Confirmed", "Denoised", "Quiet", "confirmed_notes", "denoise", "denoised_sheet"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+Planes = Mapping[str, Float32]
+
+CLEAR, SOLID = np.float32(0.03), np.float32(0.12)
+"""Share of the noise power of brightness taken away up to which light is clear, and from which colours are smoothed."""
+
+JUDGED = {"brightness": "brightness", "colour 0": "red", "colour 2": "blue"}
+"""What is smoothed apart: brightness, and red and blue less green over it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """What one half confirms of the detail kept of the other, finest scale first: slope 1 where all of it."""
+
+    slopes: Float64
+    """(scales,) before capping; NaN where nothing is kept."""
+    capped: Float64
+    """(scales,) after it."""
+    classes: Float64
+    """(scales, 4) slopes by how much of the detail may be noise, from most of it down to a sixteenth."""
+    caps: Float64
+    """(scales, 4) most of such detail that was kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """Channels of a sheet with their noise taken off."""
+
+    image: list[Float32]
+    """R, G, B, levels off, times the gains."""
+    taken: Float32
+    """(ny, nx) share of the noise power of the brightness that was taken away, 0 to 1."""
+    confirmed: dict[str, Confirmed]
+    """By brightness, red and blue; empty without halves."""
+
+
+@dataclass(frozen=True, slots=True)
+class Denoised:
+    """A stack with its noise taken off."""
+
+    planes: dict[str, Float32]
+    """R, G, B, linear; NaN where the stack is."""
+    smoothed: Float32
+    """(ny, nx) share of the noise power of the brightness that was taken away, 0 to 1; NaN where nothing covers."""
+    confirmed: dict[str, Confirmed]
+    """By brightness, red and blue; empty without halves."""
+    notes: tuple[str, ...]
+
+
+def denoise(
+    planes: Planes,
+    variances: Planes,
+    halves: tuple[Planes, Planes] | None,
+    *,
+    strength: float = 1.0,
+    misfit: float = 0.0,
+    canvas: Canvas | None = None,
+) -> Denoised:
+    """The stack without what its halves do not confirm.
+
+    Parameters
+    ----------
+    planes : mapping of R, G, B to (ny, nx) float32
+        Linear, sky included or not, any unit; NaN where nothing covers. They are not changed.
+    variances : the same
+        Variance per pixel. Only how it changes from place to place counts where there are halves: how strong noise
+        is at each scale, correlated or not, is measured on them.
+    halves : two of the same, or None
+        Independent half stacks. Without them noise is taken as white, and nothing can be judged.
+    strength : float
+        1 takes all unconfirmed detail away, 0 none.
+    misfit : float
+        Share of the local range by which the planes may be wrong beside their noise, see `fourlight.stages.way.misfit`.
+    canvas : Canvas, optional
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> halves = [{c: rng.normal(10, 1, (64, 64)).astype(np.float32) for c in "RGB"} for _ in "ab"]
+    >>> whole = {c: (halves[0][c] + halves[1][c]) / 2 for c in "RGB"}
+    >>> result = denoise(whole, {c: np.full((64, 64), 0.5, np.float32) for c in "RGB"}, tuple(halves))
+    >>> bool(result.planes["G"].std() < 0.1 * whole["G"].std())
+    True
+    """
+    canvas = canvas or Canvas()
+    known = {c: _known(planes[c], variances[c]) for c in CHANNELS}
+    live = [c for c in CHANNELS if known[c].any()]
+    if not live:
+        nothing = {c: np.array(planes[c], dtype=np.float32) for c in CHANNELS}
+        return Denoised(
+            nothing, np.full(nothing["G"].shape, np.nan, np.float32), {}, ("No plane holds pixels.",)
+        )
+    stands = {c: c if c in live else ("G" if "G" in live else live[0]) for c in CHANNELS}
+    sheet = _sheet(planes, variances, halves, [stands[c] for c in CHANNELS], canvas)
+    quiet = denoised_sheet(sheet, _weights(sheet), strength, misfit, canvas)
+    _put_back(quiet, sheet, [known[c] for c in CHANNELS], canvas)
+    return Denoised(
+        dict(zip(CHANNELS, quiet.image, strict=True)), quiet.taken, quiet.confirmed,
+        tuple([f"The {c} plane holds no pixels." for c in CHANNELS if c not in live])
+        + confirmed_notes(quiet.confirmed, halved=halves is not None),
+    )  # fmt: skip
+
+
+def denoised_sheet(sheet: Sheet, weights: Float64, strength: float, misfit: float, canvas: Canvas) -> Quiet:
+    """Channels without what their halves do not confirm; how the work is cut into parts does not change them.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    weights : (3,) float64
+        Share of each channel, times its gain, in the brightness.
+    strength, misfit : float
+        As for `denoise`.
+    canvas : Canvas
+    """
+    taken = canvas.new(sheet.shape)
+    made, levels = smoothed_sheet(sheet, weights, strength, misfit, canvas, taken)
+    _leave_clear(made, taken, sheet, strength, misfit, canvas)
+    judged = {name: _confirmed(levels, key) for key, name in JUDGED.items() if key in levels.slopes}
+    return Quiet(made, taken, judged)
+
+
+def _known(plane: Float32, variance: Float32) -> Bool:
+    return np.isfinite(plane) & np.isfinite(variance)
+
+
+def _sheet(
+    planes: Planes,
+    variances: Planes,
+    halves: tuple[Planes, Planes] | None,
+    sources: list[str],
+    canvas: Canvas,
+) -> Sheet:
+    whole = {c: without_gaps(planes[c], canvas) for c in set(sources)}
+    variance = {c: without_gaps(variances[c], canvas) for c in set(sources)}
+    image = [whole[c] for c in sources]
+    pair = None if halves is None else ([halves[0][c] for c in sources], [halves[1][c] for c in sources])
+    covered = np.isfinite(planes[sources[1]])
+    # colours are ratios to the light above the sky
+    sky = np.array([float(np.quantile(some(plane), 0.1)) for plane in image])
+    return Sheet(image, [variance[c] for c in sources], pair, image, covered, levels=sky)
+
+
+def _weights(sheet: Sheet) -> Float64:
+    weights = np.array([1 / max(float(np.median(variance)), 1e-30) for variance in sheet.some_variance()])
+    return np.asarray(weights / weights.sum())
+
+
+def _leave_clear(
+    made: list[Float32], taken: Float32, sheet: Sheet, strength: float, misfit: float, canvas: Canvas
+) -> None:
+    """Leave channels as they were, in place, where light stands far above the noise.
+
+    There brightness loses next to nothing, and a colour smoothed as a ratio may be off by more than its noise. Not
+    where light is so steep that channels may be wrong by more than their noise.
+    """
+    if strength <= 0:
+        return
+
+    gains, levels = (values.astype(np.float32) for values in (sheet.gains, sheet.levels))
+
+    def light(k: int, part: tuple[slice, slice]) -> Float32:
+        return np.asarray((sheet.image[k][part] - levels[k]) * gains[k])
+
+    def fill(window: Window) -> None:
+        clear = np.clip((SOLID - taken[window.outer] / np.float32(strength)) / (SOLID - CLEAR), 0, 1)
+        if misfit:
+            for k, variance in enumerate(sheet.variance):
+                noise = np.maximum(variance[window.outer] * gains[k] ** 2, np.float32(1e-30))
+                clear /= 1 + np.square(np.float32(misfit) * spread(light(k, window.outer))) / noise
+        for k, image in enumerate(made):
+            here = image[window.inner]
+            here += clear[window.cut] * (light(k, window.inner) - here)
+
+    canvas.each(taken.shape, fill, reach=2, pixel_bytes=40)
+
+
+def _put_back(quiet: Quiet, sheet: Sheet, known: list[Bool], canvas: Canvas) -> None:
+    """Add the sky again, in place; NaN where there was none of the plane."""
+
+    def fill(window: Window) -> None:
+        here, nowhere = window.inner, np.float32(np.nan)
+        for image, level, where in zip(quiet.image, sheet.levels, known, strict=True):
+            image[here] += np.float32(level)
+            image[here][~where[here]] = nowhere
+        quiet.taken[here][~np.any([where[here] for where in known], axis=0)] = nowhere
+
+    canvas.each(quiet.taken.shape, fill, pixel_bytes=12)
+
+
+def _confirmed(levels: Levels, key: str) -> Confirmed:
+    slopes = levels.slopes[key]
+    return Confirmed(
+        slopes.overall(), slopes.overall(after=True), slopes.values, slopes.caps.astype(np.float64)
+    )
+
+
+def confirmed_notes(judged: Mapping[str, Confirmed], *, halved: bool) -> tuple[str, ...]:
+    """What the halves say of what was kept, in sentences."""
+    if not halved:
+        return (
+            "There are no half stacks: what stands above the known noise was kept, and nothing judges it.",
+        )
+    notes = []
+    for name, found in judged.items():
+        low = [str(k + 1) for k, slope in enumerate(found.slopes) if slope < HONEST]
+        if low:
+            notes.append(
+                f"Of {name} the halves confirm less than {100 * HONEST:.0f} % of what was kept at scale "
+                f"{', '.join(low)}: it was lowered to what they do confirm."
+            )
+    return tuple(notes)

@@ -1,0 +1,66 @@
+"""The profile of the stars of a stack, from those of a list that are bright, alone and not full."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.fieldprofile import FieldProfile, fit_field
+from fourlight.frames import StarList
+from fourlight.stages.canvas import some
+
+__all__ = ["field_profile", "full_level", "peaks"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+
+MOST_STARS = 400
+BRIGHT = 30.0
+"""Peak of a star over the noise of a pixel, from which it tells its profile."""
+CLEAR_OF_FULL = 0.7
+"""Peaks above this part of the full level are not used."""
+OF_FULL = 0.75
+"""Full level over the typical peak of full stars in the channel that is brightest in them."""
+
+
+def peaks(plane: Float32, stars: StarList) -> Float64:
+    """(n,) brightest of the 3 x 3 pixels at each star; NaN outside and at gaps."""
+    ny, nx = plane.shape
+    out = np.full(len(stars), np.nan)
+    column, row = np.rint(stars.x).astype(int), np.rint(stars.y).astype(int)
+    inside = np.flatnonzero((column >= 1) & (row >= 1) & (column < nx - 1) & (row < ny - 1))
+    around = np.stack(
+        [plane[row[inside] + j, column[inside] + i] for j in (-1, 0, 1) for i in (-1, 0, 1)], axis=0
+    )
+    out[inside] = around.max(axis=0) if len(inside) else np.nan
+    return out
+
+
+def full_level(planes: Mapping[str, Float32], stars: StarList) -> float:
+    """Level from which pixels may hold full samples, from the full stars of the list; infinite without any."""
+    full = stars.saturated
+    if not full.any():
+        return float("inf")
+    tops = np.stack([peaks(plane, stars)[full] for plane in planes.values()]).max(axis=0)
+    tops = tops[np.isfinite(tops)]
+    return OF_FULL * float(np.median(tops)) if len(tops) else float("inf")
+
+
+def field_profile(plane: Float32, variance: Float32, stars: StarList, full: float) -> FieldProfile | None:
+    """The profile of a channel, None where too few stars tell it."""
+    use = np.isfinite(plane) & np.isfinite(variance)
+    if not some(use).any():
+        return None
+    level = float(np.nanmedian(some(plane)))
+    noise = float(np.sqrt(max(np.nanmedian(some(variance)), 0)))
+    top = peaks(plane, stars)
+    with np.errstate(invalid="ignore"):
+        good = (top < CLEAR_OF_FULL * full) & (top - level > BRIGHT * noise) & ~stars.saturated
+    if not good.any():
+        return None
+    order = np.flatnonzero(good)[np.argsort(-top[good], kind="stable")][:MOST_STARS]
+    widths = stars.fwhm_px[order]
+    width = float(np.median(widths[np.isfinite(widths)])) if np.isfinite(widths).any() else 3.0
+    return fit_field(plane, variance, stars.x[order], stars.y[order], float(np.clip(width, 1.0, 12.0)))

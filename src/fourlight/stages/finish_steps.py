@@ -1,0 +1,246 @@
+"""The steps of the picture, each on what those before it left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core import starcolour
+from fourlight.core.stretch import Curve
+from fourlight.frames import StarList
+from fourlight.recipe_finish import Finish
+from fourlight.stages.balance import brightness_of, white_factors
+from fourlight.stages.canvas import Canvas, Window, bands, every, some
+from fourlight.stages.coverage import CHANNELS, Sheet
+from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
+from fourlight.stages.display import Field, curve_for, mix, noise_of, repair_cores
+from fourlight.stages.gradient import Empty, take_off_gradient
+from fourlight.stages.local_contrast import contrast_lift
+from fourlight.stages.picture_parts import Made, Seen, Shelf, Source
+from fourlight.stages.sharpen import Sharpened, sharpen
+from fourlight.stages.showing import light_and_smooth
+from fourlight.stages.star_layer import split_stars
+
+__all__ = ["STEPS", "Work", "taken_steps"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class Work:
+    """A picture on its way through the steps."""
+
+    source: Source
+    settings: Finish
+    canvas: Canvas
+    seen: Seen
+    shelf: Shelf
+    sheet: Sheet
+    stars: StarList
+    """On the window."""
+    points: Field
+    """The same as the picture needs them."""
+    notes: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    facts: dict[str, Any] = field(default_factory=dict)
+    empty: Empty = field(init=False)
+    tops: Float64 = field(init=False)
+    """(n, 3) brightest pixel of each star."""
+    weights: Float64 = field(init=False)
+    noise: float = field(init=False)
+    """Of the brightness of empty sky, before it is smoothed."""
+    image: list[Float32] = field(init=False)
+    """Balanced channels."""
+    starless: list[Float32] | None = None
+    taken: Float32 | None = None
+    curve: Curve = field(init=False)
+    lift: Float32 | None = None
+    """Brightness that local contrast adds."""
+
+
+def _gradient(work: Work) -> None:
+    work.empty = take_off_gradient(work.sheet, work.points, work.settings.gradient, work.canvas)
+    work.notes["gradient"] = work.empty.notes
+    work.facts["gradient"] = work.empty.facts
+    work.seen("gradient", work.sheet.image)
+
+
+def _sharpen(work: Work) -> None:
+    settings, sheet = work.settings.sharpen, work.sheet
+    if not settings.use or settings.strength == 0:
+        return
+
+    def make() -> Made:
+        planes, variances = (dict(zip(CHANNELS, x, strict=True)) for x in (sheet.image, sheet.variance))
+        pair = None
+        if sheet.halves is not None:
+            first, second = (dict(zip(CHANNELS, half, strict=True)) for half in sheet.halves)
+            pair = (first, second)
+        found = sharpen(planes, variances, pair, work.stars, strength=settings.strength, canvas=work.canvas)
+        # the stack is not kept twice where nothing was done
+        arrays = [found.planes[c] for c in CHANNELS] if found.done else []
+        return Made(arrays, _sharpened(found))
+
+    made = work.shelf("sharpen", make)
+    work.notes["sharpen"] = tuple(made.facts["notes"])
+    work.facts["sharpen"] = made.facts
+    if made.arrays:
+        sheet.image = made.arrays
+        work.seen("sharpen", sheet.image)
+
+
+def _sharpened(found: Sharpened) -> dict[str, Any]:
+    """What is told of sharpening."""
+    plan = found.plan
+    return {
+        "notes": list(found.notes),
+        "target_px": plan.target_px if found.done else None,
+        "fwhm_px": plan.widths,
+        "finest_px": 1 / plan.finest if np.isfinite(plan.finest) else None,
+    }
+
+
+def _colour(work: Work) -> None:
+    sheet, stars = work.sheet, work.points
+    light = starcolour.star_light(
+        sheet.image, sheet.variance, stars.x, stars.y, max(2.0, 1.4 * stars.fwhm_px)
+    )
+    work.tops = light.peak
+    work.notes["colour"] = ("Colour: channels are shown as the sensor counted them.",)
+    if work.settings.colour.use:
+        known = work.source.white if work.settings.colour.white == "auto" else None
+        sheet.gains, reason = known.gains if known else white_factors(sheet, light, stars)
+        work.notes["colour"] = (reason,)
+    work.facts["colour"] = {"gains": [float(gain) for gain in sheet.gains]}
+    work.seen(
+        "colour", [plane * np.float32(gain) for plane, gain in zip(sheet.image, sheet.gains, strict=True)]
+    )
+
+
+def _luminance(work: Work) -> None:
+    sheet = work.sheet
+    brightness = brightness_of(sheet, work.empty, work.points, informed=work.settings.luminance.use)
+    work.weights, work.notes["luminance"] = brightness.weights, brightness.notes
+    work.noise = noise_of(mix(sheet.some_light(), work.weights), some(work.empty.sky))
+    work.seen("luminance", [mix(sheet.image, work.weights * sheet.gains)] * 3)
+
+
+def _denoise(work: Work) -> None:
+    settings, sheet = work.settings.denoise, work.sheet
+    strength = settings.strength if settings.use else 0.0
+    if strength == 0:
+        work.image = [
+            _times(plane, gain, work.canvas) for plane, gain in zip(sheet.image, sheet.gains, strict=True)
+        ]
+        work.notes["denoise"] = ("Smoothing: none.",)
+        return
+
+    def make() -> Made:
+        quiet = denoised_sheet(sheet, work.weights, strength, work.source.misfit, work.canvas)
+        return Made([*quiet.image, quiet.taken], _smoothed(quiet, strength, halved=sheet.halves is not None))
+
+    made = work.shelf("denoise", make)
+    work.image, work.taken = made.arrays[:3], made.arrays[3]
+    work.notes["denoise"] = tuple(made.facts["notes"])
+    work.facts["denoise"] = made.facts
+    work.seen("denoise", work.image)
+
+
+def _smoothed(quiet: Quiet, strength: float, *, halved: bool) -> dict[str, Any]:
+    """What is told of smoothing."""
+    judge = "the two half stacks agree on" if halved else "stands above the known noise"
+    what = f"Smoothing: detail that {judge} is kept; {100 * strength:.0f} % of the rest is taken away."
+    return {
+        "notes": [what, *confirmed_notes(quiet.confirmed, halved=halved)],
+        "slopes": {name: _numbers(found.slopes) for name, found in quiet.confirmed.items()},
+        "capped": {name: _numbers(found.capped) for name, found in quiet.confirmed.items()},
+        "smoothed_share": float(some(quiet.taken).mean()),
+        "strength": strength,
+        # at most this share of the power of noise is taken away
+        "kept_area_share": float((some(quiet.taken) < 0.5 * (1 - (1 - strength) ** 2)).mean()),
+    }
+
+
+def _numbers(values: Float64) -> list[float | None]:
+    return [float(value) if np.isfinite(value) else None for value in values]
+
+
+def _stars(work: Work) -> None:
+    share, sheet = work.settings.stars.light, work.sheet
+    whole = work.image
+    if share < 1:
+        made = work.shelf("stars", lambda: _apart(work))
+        shown = [f"Stars are shown with {100 * share:.0f} % of their light."] if made.arrays else []
+        work.notes["stars"] = (*made.facts["notes"], *shown)
+        work.starless = made.arrays or None
+    repair_cores(whole, work.tops, sheet.gains, work.points)
+    if work.starless is None:
+        return
+    work.image = [work.canvas.new(sheet.shape) for _ in CHANNELS]
+
+    def fill(window: Window) -> None:
+        here = window.inner
+        for out, plane, rest in zip(work.image, whole, work.starless or (), strict=True):
+            out[here] = rest[here] + np.float32(share) * (plane[here] - rest[here])
+
+    work.canvas.each(sheet.shape, fill, pixel_bytes=16)
+    work.seen("stars", work.image)
+
+
+def _apart(work: Work) -> Made:
+    """The channels without stars."""
+    sheet = work.sheet
+    spread = [_times(v, gain**2, work.canvas) for v, gain in zip(sheet.variance, sheet.gains, strict=True)]
+    planes, variances = (dict(zip(CHANNELS, x, strict=True)) for x in (work.image, spread))
+    found = split_stars(planes, variances, work.stars, canvas=work.canvas)
+    arrays = [found.starless[c] for c in CHANNELS] if len(found.x) else []
+    return Made(arrays, {"notes": list(found.notes), "count": len(found.x)})
+
+
+def _times(plane: Float32, factor: float, canvas: Canvas) -> Float32:
+    """A plane times a factor, in a new array of the canvas."""
+    out = canvas.new(plane.shape)
+    for rows in bands(plane.shape):
+        np.multiply(plane[rows], np.float32(factor), out=out[rows])
+    return out
+
+
+def _stretch(work: Work) -> None:
+    look, canvas, empty = work.settings.shown, work.canvas, work.empty
+    bright, smooth = light_and_smooth(work.image, work.weights, canvas)
+    work.curve = curve_for(
+        some(bright), some(smooth), work.tops * work.sheet.gains @ work.weights, some(empty.sky), some(empty.stars),
+        work.noise, look, work.points.fwhm_px / every(work.sheet.shape),
+    )  # fmt: skip
+    if look.contrast > 0:
+        work.lift = contrast_lift(bright, work.curve, look.contrast, canvas)
+    local = f", local contrast {look.contrast:g}" if look.contrast else ""
+    said = (
+        f"Display: the look {work.settings.look}, empty sky at {look.background:g} of white, bright parts of the "
+        f"object at {look.bright:g} as far as the noise of the sky allows, colours {look.saturation:g} times their "
+        f"strength{local}."
+    )
+    work.notes["stretch"] = (said,)
+
+
+_STEPS: dict[str, Callable[[Work], None]] = {
+    "gradient": _gradient,
+    "sharpen": _sharpen,
+    "colour": _colour,
+    "luminance": _luminance,
+    "denoise": _denoise,
+    "stars": _stars,
+    "stretch": _stretch,
+}
+STEPS = tuple(_STEPS)
+"""Names of the steps in their order, those of their sections in the recipe."""
+
+
+def taken_steps(work: Work) -> None:
+    """Take all steps."""
+    for step in _STEPS.values():
+        step(work)

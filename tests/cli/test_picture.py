@@ -1,0 +1,227 @@
+"""``fourlight picture``: other looks of a finished stack, from what is kept of its steps."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+from astropy.wcs import WCS
+from PIL import Image
+
+from fourlight.pipeline.run import run
+from fourlight.pipeline.star_table import read_stars
+from fourlight.recipe import Recipe
+from fourlight.stages.finish import STEPS
+from fourlight.stages.framing import Framing
+from sky_lights import write_lights
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("picture")
+    write_lights(folder / "raw")
+    run([folder / "raw"], folder / "out", Recipe())
+    return folder / "out"
+
+
+@pytest.fixture
+def out(finished, tmp_path):
+    shutil.copytree(finished, tmp_path / "out")
+    return tmp_path / "out"
+
+
+SHARPER = "finish.sharpen.use=true"
+
+
+def kept(out):
+    return {path.name: path.stat().st_mtime_ns for path in (out / "work" / "picture").iterdir()}
+
+
+def test_without_changes_the_picture_is_that_of_the_run(command, finished, out):
+    done = command("picture", out)
+    assert done.code == 0, done.err
+    for name in ("picture.tif", "picture.png", "picture.jpg", "stack.fits", "halves.fits", "provenance.json"):
+        assert (out / name).read_bytes() == (finished / name).read_bytes(), name
+
+
+def test_looks_differ_and_steps_that_take_long_are_not_made_again(command, out):
+    assert command("picture", out, "--set", SHARPER).code == 0
+    before, first = tifffile.imread(out / "picture.tif"), kept(out)
+    assert {name.partition("-")[0] for name in first} == {"sharpen", "denoise"}
+    done = command(
+        "picture", out, "--look", "bold", "--set", SHARPER, "--set", "finish.stretch.background=0.2"
+    )
+    assert done.code == 0, done.err
+    assert kept(out) == first
+    after = tifffile.imread(out / "picture.tif")
+    assert np.median(after) / 65535 == pytest.approx(0.2, abs=0.03)
+    assert np.median(before) / 65535 == pytest.approx(0.09, abs=0.03)
+    facts = json.loads((out / "summary.json").read_text())["picture"]
+    assert facts["look"] == "bold"
+    assert sum(facts["weights"].values()) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("since", "again"), [("stretch", False), ("denoise", True), ("gradient", True)])
+def test_a_step_and_all_after_it_can_be_made_anew(command, out, since, again):
+    assert command("picture", out).code == 0
+    first, before = kept(out), (out / "picture.tif").read_bytes()
+    assert command("picture", out, "--from", since).code == 0
+    assert (kept(out) != first) == again
+    assert (out / "picture.tif").read_bytes() == before
+
+
+def test_settings_of_a_step_make_it_anew(command, out):
+    assert command("picture", out, "--set", SHARPER).code == 0
+    first = kept(out)
+    assert command("picture", out, "--set", SHARPER, "--set", "finish.denoise.strength=0.2").code == 0
+    assert len(kept(out)) == len(first)
+    # what comes before it stays
+    assert {name.partition("-")[0] for name in kept(out).keys() & first.keys()} == {"sharpen"}
+
+
+def test_every_step_has_its_picture_here_and_in_the_report(command, out):
+    assert command("picture", out, "--look", "plain").code == 0
+    steps = json.loads((out / "summary.json").read_text())["picture"]["steps"]
+    shown = ["stack", *(name for name in STEPS if name not in ("sharpen", "stars"))]  # neither is asked for
+    assert [step["name"] for step in steps] == shown
+    assert sorted(path.name for path in (out / "steps").iterdir()) == [
+        f"{number}-{name}.jpg" for number, name in enumerate(shown, start=1)
+    ]
+    last = tifffile.imread(out / "picture.tif").astype(float) / 257
+    with Image.open(out / steps[-1]["file"]) as image:
+        assert np.abs(np.asarray(image, dtype=float) - last).mean() < 4.0  # JPEG at quality 88 of noise
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert page.count('<figure><img src="data:image/jpeg') >= len(steps)
+    assert "How the picture was made" in page
+
+
+def test_fewer_stars_and_light_before_the_curve_are_written(command, out):
+    done = command("picture", out, "--set", "finish.stars.light=0.5", "--set", "finish.files.linear=true")
+    assert done.code == 0, done.err
+    with fits.open(out / "picture.fits") as file:
+        assert [unit.name for unit in file[1:]] == [
+            "R", "R_STARLESS", "G", "G_STARLESS", "B", "B_STARLESS",
+        ]  # fmt: skip
+        whole, rest = file["G"].data, file["G_STARLESS"].data
+    y0, y1, x0, x1 = json.loads((out / "summary.json").read_text())["picture"]["window"]
+    assert whole.shape == (y1 - y0, x1 - x0)
+    assert (whole - rest).max() > 20 * np.abs(np.median(whole - rest))
+    assert (out / "honesty.jpg").exists()
+    first = kept(out)
+    assert command("picture", out, "--set", "finish.stars.light=0.2").code == 0
+    assert kept(out) == first  # stars are taken off once
+    done = command("picture", out, "--set", "finish.files.linear=true")
+    assert "is gone" not in done.err
+    done = command("picture", out)
+    assert (
+        "picture.fits of the picture before is gone: --set finish.files.linear=true asks for it" in done.err
+    )
+    assert not (out / "picture.fits").exists()
+
+
+def test_a_picture_that_was_half_kept_is_made_anew(command, out):
+    assert command("picture", out).code == 0
+    before = (out / "picture.tif").read_bytes()
+    for record in (out / "work" / "picture").glob("denoise-*.json"):
+        record.write_text("{", encoding="utf-8")
+    done = command("picture", out)
+    assert done.code == 0, done.err
+    assert (out / "picture.tif").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--look", "nice"], "must be plain, clear, rich or bold"),
+        (["--from", "stretching"], "did you mean stretch?"),
+        (["--set", "integrate.pixfrac=1"], "settings of its picture begin with finish."),
+        (["--set", "finish.gradient.ordr=1"], "did you mean finish.gradient.order?"),
+        (["--set", "finish.denoise.strength=2"], "0 to 1"),
+    ],
+)
+def test_bad_input_is_one_line(command, out, arguments, words):
+    before = (out / "picture.tif").read_bytes()
+    done = command("picture", out, *arguments)
+    assert done.code == 2
+    assert words in done.err
+    assert done.err.count("\n") == 1
+    assert (out / "picture.tif").read_bytes() == before
+
+
+def test_no_results_and_torn_stars_are_told(command, out, tmp_path):
+    done = command("picture", tmp_path)
+    assert (done.code, done.err.count("\n")) == (2, 1)
+    (out / "stars.csv").write_text("x_px\n1\n", encoding="utf-8")
+    done = command("picture", out)
+    assert done.code == 2
+    assert "stars.csv" in done.err
+    (out / "stars.csv").unlink()
+    done = command("picture", out)
+    assert (done.code, done.err.count("\n")) == (2, 1)
+    assert "run the lights again" in done.err
+
+
+def test_the_star_table_holds_what_the_run_saw(finished):
+    stars = read_stars(finished)
+    assert len(stars) > 20
+    total = stars.flux.sum(axis=1)
+    assert (np.diff(total) <= 0).mean() > 0.95
+    assert stars.saturated.dtype == bool
+    assert np.isfinite(stars.flux_error).all()
+
+
+def test_a_crop_turned_with_north_up(command, out):
+    """Stars of the catalogue lie where the header of the stack has them, brought to the turned picture."""
+    assert command("solve", out).code == 0
+    done = command(
+        "picture", out, "--set", "finish.frame.orient=north-up", "--set", "finish.frame.crop=[40,20,380,260]",
+        "--set", "finish.files.wide=true", "--set", "finish.files.web_px=200", "--set", "finish.files.linear=true",
+    )  # fmt: skip
+    assert done.code == 0, done.err
+    summary = json.loads((out / "summary.json").read_text())
+    facts = summary["picture"]
+    assert facts["window"] == [20, 260, 40, 380]
+    shown = tifffile.imread(out / "picture.tif")
+    shape = (240, 340) if facts["quarters"] % 2 == 0 else (340, 240)
+    assert shown.shape == (*shape, 3)
+    straight = Framing.of(facts).straight(shown)
+    bright = max(
+        (star for star in summary["sky"]["named"] if 60 < star["x_px"] < 360 and 40 < star["y_px"] < 240),
+        key=lambda star: -star["v_mag"],
+    )
+    y, x = round(bright["y_px"]) - 20, round(bright["x_px"]) - 40
+    around = straight[y - 3 : y + 4, x - 3 : x + 4].mean()
+    assert around > 3 * np.median(straight)
+    with Image.open(out / "picture-web.jpg") as image:
+        assert max(image.size) == 200
+    told = placed(out, bright)
+    assert command("solve", out).code == 0
+    assert placed(out, bright) == told, "a solution anew keeps the place of the picture in the stack"
+    wide = tifffile.TiffFile(out / "picture-wide.tif")
+    assert wide.pages[0].tags["InterColorProfile"].value[36:40] == b"acsp"
+    wide.close()
+    # the next picture without them leaves none behind
+    assert command("picture", out).code == 0
+    assert not (out / "picture-wide.tif").exists()
+    assert not (out / "picture-web.jpg").exists()
+
+
+def placed(out, star):
+    """Where picture.fits has a star by astropy's reading of its header; where the stack has it, it should."""
+    with fits.open(out / "picture.fits", checksum=True) as file:
+        header = file["G_STARLESS" if "G_STARLESS" in file else "G"].header
+        x, y = WCS(header).all_world2pix(star["ra_deg"], star["dec_deg"], 0)
+    assert x + header["XFIRST"] == pytest.approx(star["x_px"], abs=0.05)
+    assert y + header["YFIRST"] == pytest.approx(star["y_px"], abs=0.05)
+    return float(x), float(y)
+
+
+def test_a_crop_beside_the_picture_is_refused(command, out):
+    done = command("picture", out, "--set", "finish.frame.crop=[5000,5000,6000,6000]")
+    assert done.code == 2
+    assert "leaves" in done.err
+    assert done.err.count("\n") == 1

@@ -1,0 +1,84 @@
+"""The profile of stars over a field, against stars drawn by another library and by plain sums."""
+
+import galsim
+import numpy as np
+import pytest
+
+from finish_scenes import moffat
+from fourlight.core.fieldprofile import FieldProfile, fit_field, printed
+from fourlight.core.profilerest import no_rest
+
+
+def drawn(widths, beta=3.5, size=(200, 320), noise=0.0, seed=1, shear=0.0):
+    """Stars on a lattice by GalSim, whose width grows from left to right."""
+    rng = np.random.default_rng(seed)
+    image = galsim.ImageD(size[1], size[0])
+    xs, ys = np.meshgrid(np.arange(20, size[1] - 15, 25.0), np.arange(20, size[0] - 15, 25.0))
+    xs, ys = (part.ravel() + rng.uniform(-0.5, 0.5, part.size) for part in (xs, ys))
+    for x, y in zip(xs, ys, strict=True):
+        width = widths[0] + (widths[1] - widths[0]) * x / (size[1] - 1)
+        star = galsim.Moffat(beta=beta, fwhm=width, flux=2e4).shear(g1=shear, g2=0.0)
+        # GalSim counts pixels from 1, and its picture holds the pixel's area
+        star.drawImage(image, center=galsim.PositionD(x + 1, y + 1), scale=1.0, add_to_image=True)
+    plane = image.array + 30 + noise * rng.normal(size=size)
+    return plane.astype(np.float32), np.full(size, max(noise, 0.1) ** 2, np.float32), xs, ys
+
+
+@pytest.mark.parametrize("beta", [2.5, 3.5])
+def test_width_over_the_field_is_that_drawn(beta):
+    plane, variance, x, y = drawn((2.5, 3.5), beta=beta, noise=1.0)
+    found = fit_field(plane, variance, x, y, 3.0)
+    assert found is not None
+    assert found.count > 0.8 * len(x)
+    for place, width in ((0, 2.5), (160, 3.0), (319, 3.5)):
+        assert found.fwhm_px(place, 100) == pytest.approx(width, rel=0.03)
+
+
+def test_long_stars_are_long():
+    plane, variance, x, y = drawn((3.0, 3.0), shear=0.1, noise=0.5)
+    a, b, c = fit_field(plane, variance, x, y, 3.0).shape(160, 100)
+    # a reduced shear g stretches axes by (1 + g) / (1 - g)
+    assert np.sqrt(c / a) == pytest.approx(1.1 / 0.9, rel=0.02)
+    assert abs(b) < 0.02 * a
+
+
+def test_printed_star_is_the_sum_of_its_points():
+    a = 1 / (0.5 * 3.1) ** 2
+    out = np.empty((31, 31))
+    printed(np.array([a, 0, a]), 1 / 3.5, no_rest(3)[0], 0.3, -0.2, out)
+    slow = moffat(15.3, 14.8, 3.1, (31, 31), over=15)
+    np.testing.assert_allclose(out / out.sum(), slow / slow.sum(), atol=2e-4 * slow.max() / slow.sum())
+
+
+def test_what_stars_have_in_common_is_found():
+    # a halo no Moffat profile has: the fit with the rest leaves less of it than the profile alone
+    plane, variance, x, y = drawn((3.0, 3.0), noise=0.2)
+    for cx, cy in zip(x, y, strict=True):
+        plane += (60 * moffat(cx + 1.6, cy, 1.5, plane.shape)).astype(np.float32)
+    found = fit_field(plane, variance, x, y, 3.0)
+    assert np.abs(found.rest).max() > 0.005
+
+
+def test_doubles_and_full_stars_are_left_out():
+    plane, variance, x, y = drawn((3.0, 3.0), noise=0.5)
+    for k in range(0, len(x), 6):
+        plane += (2e4 * moffat(x[k] + 2.5, y[k] + 1, 3.0, plane.shape)).astype(np.float32)
+    found = fit_field(plane, variance, x, y, 3.0)
+    # one star in six is a double, half again as wide
+    assert found.fwhm_px() == pytest.approx(3.0, rel=0.05)
+
+
+@pytest.mark.parametrize("places", [[], [(5.0, 5.0)], [(1.0, 1.0), (198.0, 3.0)]])
+def test_too_few_stars_tell_nothing(places):
+    x, y = np.array(places).reshape(-1, 2).T
+    plane = np.zeros((200, 200), np.float32)
+    assert fit_field(plane, np.ones_like(plane), x, y, 3.0) is None
+
+
+def test_gaps_do_not_harm():
+    plane, variance, x, y = drawn((3.0, 3.0), noise=0.5)
+    plane[np.random.default_rng(3).random(plane.shape) < 0.0005] = np.nan
+    plane[:60, :60] = np.nan
+    found = fit_field(plane, variance, x, y, 3.0)
+    assert isinstance(found, FieldProfile)
+    assert found.fwhm_px() == pytest.approx(3.0, rel=0.03)

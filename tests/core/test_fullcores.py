@@ -1,0 +1,53 @@
+"""Full cores from their wings."""
+
+import numpy as np
+import pytest
+
+from finish_scenes import moffat
+from fourlight.core.fieldprofile import FieldProfile
+from fourlight.core.fullcores import cores, full_spots, refitted
+from fourlight.core.profilerest import no_rest
+
+
+def profile(width=3.0, size=(160, 160)):
+    a = 1 / (0.5 * width) ** 2
+    return FieldProfile(np.array([[a], [0.0], [a]]), 1 / 3.5, no_rest(3)[0], size, 10)
+
+
+def clipped(stars, full=5000.0, seed=1):
+    rng = np.random.default_rng(seed)
+    truth = 100 + sum(light * moffat(x, y, 3.0, (160, 160)) for x, y, light in stars)
+    noisy = truth + rng.normal(size=truth.shape) * np.sqrt(4 + truth / 20)
+    return truth, np.minimum(noisy, full).astype(np.float32)
+
+
+def test_a_full_star_is_found_from_its_wings():
+    _, plane = clipped([(80.3, 79.6, 5e5)])
+    (core,) = cores(plane, profile(), full_spots([plane], 5000))
+    peak = moffat(0, 0, 3.0, (1, 1))[0, 0] * 5e5
+    assert core.stars[0, :2] == pytest.approx([80.3, 79.6], abs=0.1)
+    # height of the profile at its middle, before the pixel: a few per cent above the brightest pixel
+    assert core.stars[0, 2] == pytest.approx(peak, rel=0.1)
+
+
+def test_two_full_stars_that_touch():
+    _, plane = clipped([(77.0, 80.0, 4e5), (83.0, 81.0, 3e5)])
+    (core,) = cores(plane, profile(), full_spots([plane], 5000))
+    assert len(core.stars) == 2
+    assert sorted(core.stars[:, 0]) == pytest.approx([77, 83], abs=0.4)
+
+
+def test_a_plateau_at_the_edge_and_one_alone_in_gaps():
+    _, plane = clipped([(0.0, 80.0, 4e5), (120.0, 120.0, 4e5)])
+    plane[100:140, 100:140][plane[100:140, 100:140] < 5000] = np.nan
+    found = cores(plane, profile(), full_spots([plane], 5000))
+    assert len(found) == 2
+    for core in found:
+        again = refitted(plane, core, full_spots([plane], 5000), profile())
+        assert len(again.stars) == len(core.stars)
+
+
+def test_nothing_full():
+    plane = np.ones((20, 20), np.float32)
+    assert not cores(plane, profile(), full_spots([plane], float("inf")))
+    assert not cores(plane, profile(), full_spots([plane], 2.0))

@@ -1,0 +1,96 @@
+"""Stars and everything else, apart."""
+
+import numpy as np
+import pytest
+
+from finish_scenes import moffat, odd_scenes, paint
+from fourlight.stages.canvas import Canvas
+from fourlight.stages.star_layer import split_stars
+from fourlight.stages.star_search import points
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return paint(260, 340, count=60, fwhm_px=2.6, flux=(3e2, 3e5))
+
+
+@pytest.fixture(scope="module")
+def layers(scene):
+    return split_stars(scene.planes, scene.variances, scene.stars)
+
+
+def test_layers_add_up(scene, layers):
+    for c in "RGB":
+        total = layers.stars[c] + layers.starless[c]
+        np.testing.assert_allclose(total, scene.planes[c], rtol=1e-6)
+
+
+def test_the_rest_is_the_cloud(scene, layers):
+    for c in "RGB":
+        noise = np.sqrt(np.median(scene.variances[c]))
+        off = (layers.starless[c] - scene.cloud[c]) / noise
+        # no holes, no black dots, no halos: what noise leaves, under stars as beside them
+        assert off.min() > -7
+        assert off.max() < 7
+        lit = scene.truth[c] - scene.cloud[c] > noise
+        assert abs(off[lit].mean()) < 0.3
+        assert off[lit].std() < 1.2
+
+
+def test_the_stars_hold_their_light(scene, layers):
+    for c in "RGB":
+        light = (scene.truth[c] - scene.cloud[c]).sum()
+        assert layers.stars[c].sum() == pytest.approx(light, rel=0.01)
+    # what the profile misses of the brightest may count as a star beside them
+    assert len(scene.stars) - 3 <= len(layers.x) < 1.2 * len(scene.stars)
+
+
+def test_full_stars_leave_neither_hole_nor_halo():
+    scene = paint(200, 240, count=14, fwhm_px=3.0, flux=(5e3, 3e6), full=2e4, seed=5)
+    out = split_stars(scene.planes, scene.variances, scene.stars, full=1.7e4)
+    assert (scene.planes["G"] > 1.7e4).sum() > 20
+    for c in "RGB":
+        off = (out.starless[c] - scene.cloud[c]) / np.sqrt(np.median(scene.variances[c]))
+        assert np.abs(off).max() < 9
+
+
+def test_a_knot_is_no_star():
+    scene = paint(220, 260, count=30, fwhm_px=2.6, flux=(1e3, 1e5), seed=3)
+    knot = 3e3 * moffat(130.3, 110.2, 7.0, (220, 260))
+    for c in "RGB":
+        for image in (scene.planes[c], *(half[c] for half in scene.halves)):
+            image += knot.astype(np.float32)
+    out = split_stars(scene.planes, scene.variances, scene.stars)
+    assert np.hypot(out.x - 130.3, out.y - 110.2).min() > 4
+    disc = np.hypot(*np.ogrid[-110.2:109.8, -130.3:129.7]) < 6
+    for c in "RGB":
+        left = (out.starless[c] - scene.cloud[c])[disc].sum()
+        assert left == pytest.approx(knot[disc].sum(), rel=0.05)
+
+
+def test_the_cut_into_parts_does_not_matter(scene, layers):
+    tight = split_stars(scene.planes, scene.variances, scene.stars, canvas=Canvas(memory_bytes=1, threads=2))
+    for c in "RGB":
+        off = np.abs(tight.starless[c] - layers.starless[c]) / np.sqrt(scene.variances[c])
+        assert off.max() < 1
+        assert (off > 0.1).mean() < 1e-3
+
+
+@pytest.mark.parametrize("name", odd_scenes())
+def test_odd_stacks(name):
+    scene = odd_scenes()[name]
+    out = split_stars(scene.planes, scene.variances, scene.stars)
+    for c in "RGB":
+        known = np.isfinite(scene.planes[c])
+        np.testing.assert_array_equal(np.isfinite(out.starless[c]), known)
+        np.testing.assert_allclose((out.stars[c] + out.starless[c])[known], scene.planes[c][known], rtol=1e-6)
+
+
+def test_points_are_found_where_they_are_and_nebulae_are_none(scene):
+    found = points(scene.planes, scene.variances, 2.6, Canvas())
+    bright = scene.flux > 2000
+    for x, y in zip(scene.stars.x[bright], scene.stars.y[bright], strict=True):
+        assert np.hypot(found[:, 0] - x, found[:, 1] - y).min() < 0.4
+    assert len(found) < len(scene.stars) + 8
+    blank = {c: np.full((60, 70), np.nan, np.float32) for c in "RGB"}
+    assert len(points(blank, {c: np.ones((60, 70), np.float32) for c in "RGB"}, 2.6, Canvas())) == 0
