@@ -191,7 +191,7 @@ def test_an_old_light_that_was_changed_or_is_gone_is_told(
 def test_an_out_without_a_stack_is_told(command: Any, nights: tuple[Path, Path], tmp_path: Path) -> None:
     done = command("run", "--add", nights[1], "--out", tmp_path / "empty")
     assert done.code == 2
-    assert "empty: holds no finished stack; fourlight run NIGHTS --out" in done.err
+    assert "empty: holds no finished stack; make one first: fourlight run NIGHTS --out" in done.err
     assert not (tmp_path / "empty").exists()
 
 

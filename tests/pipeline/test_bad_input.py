@@ -6,6 +6,7 @@ import csv
 import gzip
 import json
 import os
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -125,7 +126,8 @@ def ordinary_user(tmp_path: Path) -> Iterator[None]:
     if os.geteuid() != 0:
         yield
         return
-    modes = {path: path.stat().st_mode for path in (tmp_path, *tmp_path.parents[:2])}
+    modes = {path: path.stat().st_mode for path in (tmp_path, *tmp_path.parents)}
+    modes = {path: mode for path, mode in modes.items() if not mode & stat.S_IXOTH}
     for path in modes:
         path.chmod(0o755)
     os.seteuid(65534)

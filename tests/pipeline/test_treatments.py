@@ -171,8 +171,8 @@ def test_treatments_that_cannot_be_made_say_why(small_night, tmp_path):
     with finished_run(tmp_path / "out") as opened:
         found, absent = treatments(opened)
     assert set(found) == {"as run", "twice finer grid"}
-    assert "no darks" in absent["no darks"]
-    assert "no flats" in absent["no flats"]
+    assert "none were taken off" in absent["no darks"]
+    assert "not divided by any" in absent["no flats"]
     assert absent["half of the lights"] == "10 lights are needed, not 4"
 
 

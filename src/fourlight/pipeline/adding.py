@@ -55,9 +55,7 @@ def earlier_run(out: Path) -> Provenance:
         with claimed(out):  # which brings them back
             pass
     if not (out / RECORD).exists():
-        raise InputError(
-            f"{out}: holds no finished stack; fourlight run NIGHTS --out {out}, without --add, makes one"
-        )
+        raise InputError(f"{out}: holds no finished stack; make one first: fourlight run NIGHTS --out {out}")
     return load(out / RECORD)
 
 

@@ -15,11 +15,13 @@ from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.intervals import interval
 from fourlight.pipeline.outputs import plain_data
 from fourlight.pipeline.sharpness import width_facts
+from fourlight.report.contributions import region_name
+from fourlight.report.words import listed
 from fourlight.stages import channel_shares, contributions
-from fourlight.stages.canvas import some
+from fourlight.stages.canvas import bands, some
 from fourlight.stages.common_light import common_structure, crosstalk
 from fourlight.stages.contributions import Ledger
-from fourlight.stages.fineness import UNDITHERED
+from fourlight.stages.fineness import UNDITHERED, steps
 from fourlight.stages.nights import FRAMES, NIGHTS, parts_of
 from fourlight.stages.regions import Box, Regions
 from fourlight.stages.stack_layers import OUTPUT_PLANES
@@ -50,13 +52,16 @@ def channels_of(
     boxes : mapping of str to Box
         Those of the regions that the user named.
     """
-    run.job.progress.begin("channels", 2)
+    progress = run.job.progress
+    progress.begin("channels", 2 + steps(run.table.shape))
     balance = _balance(run)
     shares = channel_shares.shares(ledger, run.nights, balance)
-    run.job.progress.step()
+    progress.step()
     resolution = resolution_of(run)
     dithered = any(not (facts["reason"] or "").startswith(UNDITHERED) for facts in resolution.values())
-    run.job.progress.end(_words(shares))
+    common = _common(run, found)
+    progress.step()
+    progress.end(_words(shares))
     parts = [parts_of(run.nights, each) for each in contributions.brought(ledger).T]
     parts = parts or [parts_of(run.nights)]
     return dict(
@@ -73,11 +78,11 @@ def channels_of(
                 },
                 "shares": _known_shares(shares, run, dithered=dithered),
                 "light": _light(ledger, run.nights),
-                "common": _common(run, found),
+                "common": common,
                 "measured": _measured(run),
                 **width_facts(run, widths),
                 "resolution": resolution,
-                "notes": _notes(found, ledger, dithered=dithered),
+                "notes": _notes(run, found, ledger, dithered=dithered),
             }
         )
     )
@@ -106,20 +111,32 @@ def _regions(run: Finished, found: Regions, ledger: Ledger, boxes: Mapping[str, 
             "nights": len(parts[r].nights),
             "scope": parts[r].scope,
             "signal": dict(zip(OUTPUT_PLANES, found.signal[r].tolist(), strict=True)),
+            "shared_error": _shared_error(found, ledger, r, run.table.zoom),
             "noise_over_model": dict(zip(OUTPUT_PLANES[:4], noise[:, r].tolist(), strict=True)),
         }
         for r, name in enumerate(found.names)
     }
 
 
+def _shared_error(found: Regions, ledger: Ledger, r: int, zoom: float) -> dict[str, float] | None:
+    """Standard error of the light of a region per pixel of the stack, by what all lights have in common.
+
+    None where too little is known of it.
+    """
+    if found.shared is None or ledger.shared is None or not np.isfinite(found.shared[r]).all():
+        return None
+    error = np.sqrt(np.maximum(np.diagonal(ledger.shared[r]), 0.0)) / zoom**2
+    return dict(zip(OUTPUT_PLANES[:4], error.tolist(), strict=True))
+
+
 def _known_shares(
     shares: Mapping[str, Mapping[str, Mapping[str, Trial]]], run: Finished, *, dithered: bool
 ) -> dict[str, dict[str, dict[str, Any]]]:
-    """As plain data; nothing is said of the light of the sky where the level of no light is not known.
+    """As plain data; nothing is said of the light of the sky where the level of no light was not measured.
 
     Nor of fine detail of the sky, which has none, or of lights that were not dithered: their halves share the holes.
     """
-    dark_known = run.calibration.noise.pedestal_adu is not None
+    dark_known = run.calibration.noise.pedestal_known
     return {
         kind: {
             region: {channel: interval(trial, 0.0, 1.0) for channel, trial in found.items()}
@@ -164,21 +181,43 @@ def _measured(run: Finished) -> dict[str, Any]:
             plane: float(np.median(held[np.isfinite(held)])) if np.isfinite(held).any() else 0.0
             for plane, held in samples.items()
         },
+        "pixels_without": {plane: _empty(run.layers.read(plane, "value")) for plane in OUTPUT_PLANES},
     }
 
 
-def _notes(found: Regions, ledger: Ledger, *, dithered: bool) -> list[str]:
+def _empty(value: npt.NDArray[np.float32]) -> int:
+    """Pixels of a plane that no sample reaches, and that have no value."""
+    return sum(int(np.count_nonzero(~np.isfinite(value[rows]))) for rows in bands(value.shape))
+
+
+def _notes(run: Finished, found: Regions, ledger: Ledger, *, dithered: bool) -> list[str]:
     if not found.names:
         return ["No pixel of the stack has red, green and blue samples: nothing is told of shares."]
     notes = [
         f"Nothing is told of the {name}: no sample of {', '.join(planes)} there lies between pixels of both halves."
         for name, planes in _missing(ledger)
     ]
+    notes += _unlike_greens(ledger, run.nights)
+    if found.shared is not None and not np.isfinite(found.shared).all():
+        notes.append(
+            "Too little of the stack is empty sky to tell how far the sky under the regions is off: intervals do not "
+            "hold that."
+        )
     if "object" not in found.names:
         notes.append("No extended object stands out of the sky: shares are told for stars and sky alone.")
+    if not run.calibration.noise.pedestal_known and "sky" in found.names:
+        notes.append(
+            "Nothing is told of the light of the sky: the level of no light is not measured. Bias frames, darks or "
+            "read.black_adu would tell."
+        )
     if not dithered:
         notes.append(
             "Nothing is told of fine detail: the lights are not dithered, so that both halves fill the same holes."
+        )
+        notes.append(
+            "What lights that are not dithered have in common, patterns of the sensor and samples that fall on the "
+            "same places in all of them, is in all shares. Intervals hold as much of it as both greens disagree about "
+            "(`shared_error`), and not what would be wrong in both greens alike."
         )
     if found.filled:
         notes.append(
@@ -186,6 +225,22 @@ def _notes(found: Regions, ledger: Ledger, *, dithered: bool) -> list[str]:
             "of it counts as sky."
         )
     return notes
+
+
+def _unlike_greens(ledger: Ledger, nights: Sequence[str | None]) -> list[str]:
+    """That both greens, which see the same light, differ by more than their interval."""
+    known = contributions.ratios(ledger, nights)
+    found = {name: known[name]["G1_over_G2"] for name in ledger.names if name != "sky"}
+    apart = [
+        f"{100 * abs(trial.value - 1):.1f} % in {region_name(name)}"
+        for name, trial in found.items()
+        if trial.low > 1 or trial.high < 1
+    ]
+    if not apart:
+        return []
+    said = f"G1 and G2 see the same light, and differ by {listed(apart)}, more than their intervals allow"
+    shared = "what all lights share may be off by as much (sky under the object, patterns of the sensor)"
+    return [f"{said}: {shared}, in red and blue too."]
 
 
 def _missing(ledger: Ledger) -> list[tuple[str, list[str]]]:

@@ -28,7 +28,8 @@ MARK = "Results of Fourlight; everything in this folder is made by it.\n"
 def claimed(out: Path) -> Iterator[OutputFolder]:
     """OUT, made where it is missing, for one run alone.
 
-    A run that is refused before anything was combined or measured leaves no trace of itself.
+    A run that is refused before anything was combined or measured leaves no trace of itself; one that is stopped leaves
+    no file that is half written.
 
     Raises
     ------
@@ -45,9 +46,11 @@ def claimed(out: Path) -> Iterator[OutputFolder]:
             _sweep(folder)
             try:
                 yield replace(folder, left_by=left_by)
-            except FourlightError:
-                if fresh and not _begun(folder):
+            except BaseException as error:
+                if isinstance(error, FourlightError) and fresh and not _begun(folder):
                     _empty(folder)
+                else:
+                    _sweep(folder)
                 raise
     except FourlightError:
         refused = fresh and not _begun(folder)
@@ -92,7 +95,7 @@ def _prepare(folder: OutputFolder, out: Path) -> None:
 
 
 def _sweep(folder: OutputFolder) -> None:
-    """Take away what a run that was killed had begun to write, and bring back what it was about to replace."""
+    """Take away what a run that ended early had begun to write, and bring back what it was about to replace."""
     recover(folder.new, folder.root, folder.old)
     for part in (*folder.root.glob(f".*{PART}"), *folder.work.rglob(f".*{PART}")):
         with suppress(OSError):

@@ -35,4 +35,8 @@ def claims_of(
     """
     patches, absent = treated(run, found)
     series = light_series(run, ledger, widths, patches, absent)
-    return [finding.as_dict() for finding in findings(series, claims)]
+    progress = run.job.progress
+    progress.begin("claims", len(claims))
+    told = [finding.as_dict() for finding in findings(series, claims, progress.step)]
+    progress.end(f"{len(claims)} claims tested together")
+    return told

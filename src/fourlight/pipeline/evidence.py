@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ from fourlight.engine import Progress
 from fourlight.errors import InputError
 from fourlight.pipeline.channels import OBJECT_OVER_STARS, channels_of
 from fourlight.pipeline.claims import claims_of
+from fourlight.pipeline.evidence_files import CHANNELS, CLAIMS
 from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.products import write_again
 from fourlight.pipeline.sharpness import widths_of
@@ -31,6 +33,8 @@ Float64 = npt.NDArray[np.float64]
 
 MOST_BOXES = 12
 """Regions that a user can name in one call."""
+LEAST_SIDE = 16
+"""Of such a region, in pixels of the reference: a light has then 64 samples of red in it, and of blue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +82,8 @@ def channels_on(out: Path, boxes: Mapping[str, Box], progress: Progress | None =
     InputError, OutputError
         There is no finished run, its lights have changed, or a region is not on the stack.
     """
-    with finished_run(out, progress) as run:
-        check_boxes(boxes, run.table.shape)
+    with finished_run(out, progress, {CHANNELS}) as run:
+        check_boxes(boxes, run.table.shape, run.table.zoom)
         found, ledger = looked_at(run, boxes)
         channels = channels_of(run, found, ledger, widths_of(run), boxes)
         write_again(run.job, run.layers, channels=channels)
@@ -108,15 +112,15 @@ def claims_on(
     """
     claims = with_own(shipped(), own)
     told = {claim.name for claim in chosen(claims, names)} if names else {claim.name for claim in claims}
-    with finished_run(out, progress) as run:
+    with finished_run(out, progress, {CLAIMS}) as run:
         found, ledger = looked_at(run, {})
         findings = claims_of(run, found, ledger, widths_of(run), claims)
         write_again(run.job, run.layers, claims=findings)
     return [finding for finding in findings if finding["name"] in told]
 
 
-def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
-    """Refuse regions that are not on the stack.
+def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int], zoom: float = 1.0) -> None:
+    """Refuse regions that are not on the stack, or too small for anything to be told; sides are in its pixels.
 
     Raises
     ------
@@ -137,6 +141,11 @@ def check_boxes(boxes: Mapping[str, Box], shape: tuple[int, int]) -> None:
         if not (x0 >= 0 and x1 <= nx and y0 >= 0 and y1 <= ny):
             raise InputError(
                 f"{box}: reaches beyond the stack, whose pixels run from 0,0 to {nx},{ny}; stay within"
+            )
+        side = math.ceil(LEAST_SIDE * zoom)
+        if min(x1 - x0, y1 - y0) < side:
+            raise InputError(
+                f"{box}: has {x1 - x0} x {y1 - y0} pixels, too few samples for shares; {side} x {side} are needed"
             )
 
 

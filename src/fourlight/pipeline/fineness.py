@@ -26,7 +26,8 @@ def resolution_of(run: Finished) -> dict[str, dict[str, Any]]:
         plane: (run.layers.read(plane, "value_a"), run.layers.read(plane, "value_b"))
         for plane in OUTPUT_PLANES
     }
-    found = fineness(halves, run.stars, Lights.of_table(run.table), run.job.at_once(WINDOW_BYTES))
+    lights, threads = Lights.of_table(run.table), run.job.at_once(WINDOW_BYTES)
+    found = fineness(halves, run.stars, lights, threads, run.job.progress.step)
     scale = arcsec_per_pixel(run.reference)
     arcsec = scale / run.table.zoom if scale else None
     return {plane: resolution_facts(fine, arcsec) for plane, fine in found.items()}

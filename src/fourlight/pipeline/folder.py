@@ -56,6 +56,11 @@ class OutputFolder:
         return self.work / "new-sums"
 
     @property
+    def live(self) -> Path:
+        """The running stack of a watch."""
+        return self.work / "live"
+
+    @property
     def lock(self) -> Path:
         """The file that a run holds while it is at work here."""
         return self.work / "lock"

@@ -32,7 +32,7 @@ from fourlight.stages.table import Sampling, frame_table
 from fourlight.stages.tile_sums import TileSums, sums_file
 from fourlight.stages.way import Way, choose_way
 
-__all__ = ["Integrated", "Samples", "TileWork", "integrated"]
+__all__ = ["Integrated", "Samples", "TileWork", "integrated", "sampling_of"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -137,7 +137,7 @@ def integrated(
     raw = [frame.measured.raw for frame in frames]
     samples = Samples([calibration.open(frame) for frame in raw])
     sampling = [
-        _sampling(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
+        sampling_of(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
     ]
     tabled = functools.partial(
         frame_table, frames, reference, settings.sky_order, sampling=sampling,
@@ -280,7 +280,8 @@ inside each')
     return f"noise between lights is {' to '.join(ends)} times that seen inside each"
 
 
-def _sampling(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> Sampling:
+def sampling_of(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> Sampling:
+    """How the samples of a light were taken."""
     cell = cfa.plane_map(calibration.pattern_of(frame))
     response = np.empty(4)
     response[cell] = source.median_response()

@@ -33,6 +33,8 @@ __all__ = [
     "are_kept",
     "begin_facts",
     "begin_sums",
+    "calibration_facts",
+    "calibration_from",
     "finish_sums",
     "inputs_key",
     "replace_sums",
@@ -78,7 +80,7 @@ class Kept:
             "files": {str(path): asdict(known) for path, known in self.files.items()},
             "reference": str(self.reference),
             "kinds": [[name, [str(p) for p in paths], asdict(found)] for name, paths, found in self.kinds],
-            "calibration": _plain(self.calibration),
+            "calibration": calibration_facts(self.calibration),
             "way": asdict(self.way),
             "tiles": [asdict(tile) for tile in self.tiles],
             "summed": self.summed,
@@ -116,7 +118,7 @@ class Kept:
                     (name, tuple(Path(p) for p in paths), MosaicDecision(**found))
                     for name, paths, found in facts["kinds"]
                 ),
-                _calibration(facts["calibration"], masters, open_source),
+                calibration_from(facts["calibration"], masters, open_source),
                 Way(**facts["way"]),
                 tiles,
                 table,
@@ -198,7 +200,7 @@ def _known(facts: Mapping[str, Any]) -> Known:
     return Known(facts["size"], facts["mtime_ns"], facts["sha256"], rows, tuple(facts["problems"]))
 
 
-def _plain(calibration: Calibration) -> dict[str, Any]:
+def calibration_facts(calibration: Calibration) -> dict[str, Any]:
     """A calibration as plain data; masters by their names."""
     noises = list(dict.fromkeys(plan.noise for plan in calibration.plans.values()))
     return {
@@ -218,7 +220,8 @@ def _plain(calibration: Calibration) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _calibration(facts: Mapping[str, Any], masters: Path, open_source: OpenSource) -> Calibration:
+def calibration_from(facts: Mapping[str, Any], masters: Path, open_source: OpenSource) -> Calibration:
+    """What `calibration_facts` told of; ``masters`` is the folder that they are in."""
     noises = [NoiseModel(**noise) for noise in facts["noise"]]
     plans = {
         (Path(path), hdu): Plan(

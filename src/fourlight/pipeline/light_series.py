@@ -14,6 +14,7 @@ from fourlight.core.estimates import estimate_of
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.sharpness import widths_in
 from fourlight.report.calibration import darkened
+from fourlight.report.words import counted
 from fourlight.sky.moon import lit_share, moon_altitudes
 from fourlight.stages import channel_shares, contributions, geometry, treatments
 from fourlight.stages.contributions import Ledger
@@ -149,7 +150,10 @@ def _common(run: Finished, ledger: Ledger) -> dict[str, Float64]:
         run.nights, contributions.brought(ledger)[:, None], partial(contributions.light, ledger)
     )
     with np.errstate(invalid="ignore"):
-        error = np.array([row[region].error for row in trials]) / np.maximum(ledger.signal[region], 1e-30)
+        error = np.array([row[region].error for row in trials])
+        if ledger.shared is not None:
+            error = np.hypot(error, np.sqrt(np.diagonal(ledger.shared[region])))
+        error = error / np.maximum(ledger.signal[region], 1e-30)
     planes = np.where(np.isfinite(error), error, 1.0)
     light = np.append(planes, float(np.hypot(planes[1], planes[2])) / 2)
     return {"information": 2 * light, "signal": light, **method}
@@ -210,9 +214,9 @@ def treated(run: Finished, found: Regions) -> tuple[dict[str, dict[str, Float64]
     largest = padded_pixels([place.tile for place in places])
     threads = job.at_once(each * largest)
     made = treatments.made(kinds, ground, job.recipe.integrate, run.way, places, threads, job.progress.step)
-    job.progress.end(
-        f"{len(kinds) - 1} other treatments of the lights on {sum(len(p.patches) for p in places)} patches of the stack"
-    )
+    others_made = counted(len(kinds) - 1, "other treatment")
+    patches = counted(sum(len(p.patches) for p in places), "patch", "patches")
+    job.progress.end(f"{others_made} of the lights on {patches} of the stack")
     return made, absent | others
 
 
@@ -224,11 +228,15 @@ def _bare(run: Finished) -> tuple[dict[str, tuple[str, Reader]], dict[str, str]]
     if darkened(said["offset_taken_off"]):
         bare["no darks"] = "offset", lambda f, *box: sources[f].without_offset(*box)
     else:
-        absent["no darks"] = "the run had no darks, so that it cannot be told what they change"
+        absent["no darks"] = (
+            "none were taken off the lights, so that it cannot be told what they would change"
+        )
     if said["lights_with_flat"]:
         bare["no flats"] = "flat", lambda f, *box: sources[f].without_flat(*box)
     else:
-        absent["no flats"] = "the run had no flats, so that it cannot be told what they change"
+        absent["no flats"] = (
+            "the lights were not divided by any, so that it cannot be told what they would change"
+        )
     return bare, absent
 
 

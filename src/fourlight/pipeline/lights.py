@@ -26,7 +26,16 @@ from fourlight.stages.register import choose_reference, finer_reference, registe
 from fourlight.stages.star_colours import unlike_most
 from fourlight.stages.transparency import steadied
 
-__all__ = ["MEASURE_BYTES", "Measuring", "calibrated", "each_measured", "measured", "placed"]
+__all__ = [
+    "MEASURE_BYTES",
+    "Measuring",
+    "calibrated",
+    "each_measured",
+    "gain_words",
+    "measured",
+    "placed",
+    "prepared",
+]
 
 MEASURE_BYTES = 10
 """Per pixel of a light while it is measured."""
@@ -36,16 +45,17 @@ def calibrated(job: Job, parts: Sequence[Kind], earlier: Calibration | None = No
     """Masters, noise model and defects for the lights of the run, kind by kind; ``earlier`` has those of some."""
     new = [part for part in parts if earlier is None or not earlier.knows(part.lights[0])]
     job.progress.begin("calibrate", sum(len(part.lights) + len(part.others) for part in new))
-    made = [(part.name, _prepared(job, part)) for part in new]
+    made = [(part.name, prepared(job, part)) for part in new]
     calibration = joined([*([("", earlier)] if earlier else []), *made])
     job.drop(calibration.set_aside)
     job.remarks += calibration.remarks
     taken = "calibrated" if any(part.others for part in new) else "no calibration frames"
-    job.progress.end("; ".join([taken, *(_gain_words(name, part.noise) for name, part in made)]))
+    job.progress.end("; ".join([taken, *(gain_words(name, part.noise) for name, part in made)]))
     return calibration
 
 
-def _prepared(job: Job, part: Kind) -> Calibration:
+def prepared(job: Job, part: Kind) -> Calibration:
+    """Masters, noise model and defects for one kind of lights."""
     last = 0
 
     def told(done: int, _total: int) -> None:
@@ -66,7 +76,8 @@ def _prepared(job: Job, part: Kind) -> Calibration:
     )
 
 
-def _gain_words(kind: str, noise: NoiseModel) -> str:
+def gain_words(kind: str, noise: NoiseModel) -> str:
+    """The gain of a kind of lights, and where it comes from."""
     gain = "gain unknown"
     if noise.gain_e_per_adu:
         error = f" +- {noise.gain_error:.3f}" if noise.gain_error else ""

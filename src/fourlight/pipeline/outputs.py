@@ -15,7 +15,7 @@ from fourlight.io.fits_writing import write_planes
 from fourlight.io.room import whole
 from fourlight.pipeline.layers import StackLayers
 
-__all__ = ["plain_data", "plain_json", "write_csv", "write_halves", "write_json", "write_stack"]
+__all__ = ["plain_data", "plain_json", "plain_text", "write_csv", "write_halves", "write_json", "write_stack"]
 
 PLANES = ("R", "G1", "G2", "B", "G")
 FRAME_PLANES = ("R", "G1", "G2", "B")
@@ -49,18 +49,26 @@ def primary_cards(summary: Mapping[str, Any]) -> dict[str, tuple[Any, str]]:
     return cards
 
 
-def _text_card(text: str, comment: str) -> tuple[str, str]:
-    """A card of any text: what no FITS header may hold (FITS 4.0 sec. 4.2.1.1) as escapes of Python.
+def plain_text(text: str) -> str:
+    """Text with what no FITS header may hold (FITS 4.0 sec. 4.2.1.1) as escapes of Python."""
+    return "".join(c if " " <= c <= "~" else c.encode("unicode_escape").decode() for c in text)
 
-    Where text and comment do not fit one card of 80 characters, the text is kept.
-    """
-    text = "".join(c if " " <= c <= "~" else c.encode("unicode_escape").decode() for c in text)
+
+def _text_card(text: str, comment: str) -> tuple[str, str]:
+    """A card of any text. Where text and comment do not fit one card of 80 characters, the text is kept."""
+    text = plain_text(text)
     return text, comment if len(text.replace("'", "''")) + len(comment) <= 65 else ""
 
 
-def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> None:
-    """``stack.fits``: per plane the value, VAR_ (for sums over areas) and SAMPLES_; and REJECTED."""
-    unit = summary["unit"]
+def write_stack(
+    path: Path, layers: StackLayers, summary: Mapping[str, Any], sky: Cards | None = None,
+    named: Mapping[str, Cards] | None = None,
+) -> None:  # fmt: skip
+    """``stack.fits``: per plane the value, VAR_ (for sums over areas) and SAMPLES_; and REJECTED.
+
+    ``sky`` are cards of every image, ``named`` those of units by name; that of the first is empty.
+    """
+    unit, sky, named = summary["unit"], sky or {}, named or {}
 
     def extensions() -> Iterator[tuple[str, Any, Cards]]:
         for plane in PLANES:
@@ -73,30 +81,38 @@ def write_stack(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> 
             yield (
                 plane,
                 layers.read(plane, "value"),
-                {"BUNIT": (unit, "per pixel, in the reference light"), **noise},
+                {
+                    "BUNIT": (unit, "per pixel, in the reference light"),
+                    **noise,
+                    **sky,
+                    **named.get(plane, {}),
+                },
             )
             yield (
                 f"VAR_{plane}",
                 layers.read(plane, "variance"),
-                {"BUNIT": (f"{unit}2", "mean over n pixels has variance VAR/n"), **noise},
+                {"BUNIT": (f"{unit}2", "mean over n pixels has variance VAR/n"), **noise, **sky},
             )
-            yield f"SAMPLES_{plane}", layers.read(plane, "samples"), {"BUNIT": ("count", "effective samples")}
-        yield "REJECTED", layers.rejected_map(), {"BUNIT": ("count", "rejected samples, all planes")}
+            counted = {"BUNIT": ("count", "effective samples"), **sky}
+            yield f"SAMPLES_{plane}", layers.read(plane, "samples"), counted
+        yield "REJECTED", layers.rejected_map(), {"BUNIT": ("count", "rejected samples, all planes"), **sky}
 
-    write_planes(path, primary_cards(summary), extensions())
+    write_planes(path, {**primary_cards(summary), **named.get("", {})}, extensions())
 
 
-def write_halves(path: Path, layers: StackLayers, summary: Mapping[str, Any]) -> None:
+def write_halves(
+    path: Path, layers: StackLayers, summary: Mapping[str, Any], sky: Cards | None = None
+) -> None:
     """``halves.fits``: two stacks of alternate lights, as ``R_A``, ``VAR_R_A`` and so on."""
-    unit = summary["unit"]
+    unit, sky = summary["unit"], sky or {}
 
     def extensions() -> Iterator[tuple[str, Any, Cards]]:
         for half in ("a", "b"):
             for plane in PLANES:
                 name = f"{plane}_{half.upper()}"
-                yield name, layers.read(plane, f"value_{half}"), {"BUNIT": (unit, "as in stack.fits")}
+                yield name, layers.read(plane, f"value_{half}"), {"BUNIT": (unit, "as in stack.fits"), **sky}
                 variance = layers.read(plane, f"variance_{half}")
-                yield f"VAR_{name}", variance, {"BUNIT": (f"{unit}2", "as in stack.fits")}
+                yield f"VAR_{name}", variance, {"BUNIT": (f"{unit}2", "as in stack.fits"), **sky}
 
     write_planes(path, primary_cards(summary), extensions())
 

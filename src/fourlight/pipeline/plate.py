@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,21 +12,36 @@ import numpy as np
 
 from fourlight.errors import FrameError, InputError, StageError
 from fourlight.frames import RawFrame, StarList
+from fourlight.io.cards import Card
+from fourlight.io.header_values import angle
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import scan
 from fourlight.pipeline.summary import arcsec_per_pixel
 from fourlight.recipe import Measure
 from fourlight.sky.catalogue import CatalogueStars, cone
+from fourlight.sky.objects import objects_near
 from fourlight.sky.plate import PlateSolution, wcs_cards
 from fourlight.sky.solving import FEWEST, solve, star_field
 from fourlight.sky.starnames import names
 from fourlight.stages.measure import measure
 
-__all__ = ["Known", "Solved", "decimal_year", "facts", "solve_frame", "solved", "stars_on"]
+__all__ = [
+    "Known",
+    "Solved",
+    "decimal_year",
+    "facts",
+    "place_from",
+    "places_of",
+    "solve_frame",
+    "solved",
+    "stars_on",
+]
 
 J2000 = 2000.0
 NAMED = 12
 """Brightest catalogue stars of the picture that are named."""
+OBJECTS = 10
+"""Most prominent objects of the picture that are named."""
 ANY_PATTERN = "RGGB"
 """Places of stars do not depend on which of the four samples is red."""
 NO_SCALE = (
@@ -54,9 +69,9 @@ class Solved:
 
 def solved(
     name: str, stars: StarList, shape: tuple[int, int], scale_arcsec: float | None,
-    places: Sequence[tuple[str, tuple[float, float]]], epoch: float,
+    places: Sequence[tuple[str, tuple[float, float]]], epoch: float, *, anywhere: bool = True,
 ) -> Solved:  # fmt: skip
-    """The plate solution of a picture, looked for near each place and then on the whole sky.
+    """The plate solution of a picture, looked for near each place and then, with ``anywhere``, on the whole sky.
 
     Parameters
     ----------
@@ -85,7 +100,8 @@ def solved(
         )
     field = star_field(stars.x, stars.y, shape, scale_arcsec)
     said = []
-    for who, place in (*places, ("the whole sky", None)):
+    whole: list[tuple[str, tuple[float, float] | None]] = [("the whole sky", None)] if anywhere else []
+    for who, place in (*places, *whole):
         found = solve(field, place, epoch=epoch)
         if isinstance(found, PlateSolution):
             return Solved(found, who if place is None else f"near the place that {who} gives")
@@ -122,6 +138,32 @@ def solve_frame(path: Path, known: Known) -> dict[str, Any]:
     epoch = decimal_year([frame.time])
     answer = solved(path.name, seen.stars, (frame.ny, frame.nx), scale, where, epoch)
     return facts(answer)
+
+
+def place_from(text: str, what: str) -> tuple[float, float]:
+    """A place as people write it, degrees; ``what`` names the setting in the error.
+
+    >>> place_from("83.82,-5.39", "--hint")
+    (83.82, -5.39)
+    >>> [round(value, 3) for value in place_from("5:35:17,-5:23:28", "--hint")]
+    [83.821, -5.391]
+
+    Raises
+    ------
+    InputError
+        It is none.
+    """
+    parts = text.replace(";", ",").split(",")
+    read = [angle(Card(part.strip(), "")) for part in parts]
+    if len(read) == 2 and read[0] is not None and read[1] is not None:
+        hours = read[0][1] and "d" not in read[0][2]
+        ra, dec = read[0][0] * (15 if hours else 1), read[1][0]
+        if 0 <= ra <= 360 and abs(dec) <= 90:
+            return ra % 360, dec
+    raise InputError(
+        f"{what} {text}: no place on the sky; write right ascension and declination as degrees (83.82,-5.39) or as "
+        "hours and degrees (5:35:17,-5:23:28)"
+    )
 
 
 def places_of(frames: Sequence[RawFrame]) -> list[tuple[str, tuple[float, float]]]:
@@ -171,7 +213,19 @@ def facts(answer: Solved) -> dict[str, Any]:
             }
             for k, name in enumerate(names(named))
         ],
+        "objects": objects_on(found, OBJECTS),
     }  # fmt: skip
+
+
+def objects_on(solution: PlateSolution, most: int) -> list[dict[str, Any]]:
+    """The most prominent objects whose middle is on a picture, and where."""
+    reach = 0.5 * np.hypot(solution.nx, solution.ny) * solution.scale_arcsec / 3600
+    near = objects_near(solution.ra_deg, solution.dec_deg, min(1.05 * reach, 90.0))
+    x, y = solution.pixel([each.ra_deg for each in near], [each.dec_deg for each in near])
+    inside = (x >= 0) & (x <= solution.nx - 1) & (y >= 0) & (y <= solution.ny - 1)
+    return [
+        asdict(near[k]) | {"x_px": float(x[k]), "y_px": float(y[k])} for k in np.flatnonzero(inside)[:most]
+    ]
 
 
 def stars_on(solution: PlateSolution, most: int, apart: float = 0.03) -> CatalogueStars:

@@ -40,9 +40,13 @@ from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import Kind, parted
 from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.lights import calibrated, measured, placed
+from fourlight.pipeline.line_run import lines_in_run, with_places
 from fourlight.pipeline.memory import check_memory, piece_bytes, pixels_of
 from fourlight.pipeline.names import find_light, odd_ones, to_know
+from fourlight.pipeline.on_sky import asked, on_sky
+from fourlight.pipeline.profile import profile_hash, with_profile_path
 from fourlight.pipeline.space import begun, check_space
+from fourlight.pipeline.spared import spared
 from fourlight.pipeline.summary import Findings, summarise
 from fourlight.provenance import Provenance, file_state, record
 from fourlight.recipe import Recipe
@@ -51,6 +55,7 @@ from fourlight.stages.calibration import Calibration
 from fourlight.stages.empty_sky import burnt_pixels, empty_sky, star_masks
 from fourlight.stages.grid import Grid
 from fourlight.stages.holdings import plane_holdings, with_shares
+from fourlight.stages.profile_use import check_profile
 from fourlight.stages.select import kind_of, kind_words
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
@@ -60,7 +65,7 @@ __all__ = ["run"]
 def run(
     searched: Sequence[Path], out: Path, recipe: Recipe, progress: Progress | None = None,
     only: Collection[Path] | None = None, left_out: Sequence[SetAside] = (), crew: Crew | None = None,
-    past: Provenance | None = None,
+    past: Provenance | None = None, remarks: Sequence[str] = (),
 ) -> dict[str, Any]:  # fmt: skip
     """Do the whole main job and return the summary that is also written to OUT.
 
@@ -80,6 +85,8 @@ def run(
         Who measures and integrates, such as ``Crew(4, ProcessPoolExecutor(4))``; None: who the recipe names.
     past : Provenance or None
         Of the run that left OUT, to whose lights those found in ``searched`` are added.
+    remarks : sequence of str
+        Sentences that a user must know of these frames, for the report.
 
     Raises
     ------
@@ -90,7 +97,10 @@ def run(
     """
     progress = progress or Silent()
     searched = [Path(os.path.abspath(path)) for path in searched]
+    recipe = with_places(recipe)
     check_apart(out, searched)
+    recipe = with_profile_path(recipe)
+    asked(recipe.sky, recipe.gear)
     progress.begin("read", 1)
     found = scan(searched, recipe.read, only)
     if past is not None:
@@ -100,6 +110,7 @@ def run(
     address = recipe.run.cluster if crew is None else ""
     with connected(address) if address else nullcontext(crew) as workers, claimed(out) as folder:
         job = Job(recipe, progress, thread_count(recipe.run.threads), folder=folder, workers=workers)
+        job.remarks += remarks
         kept = recall(job, past) if past is not None else None
         summary = _done(job, found, searched, past, kept)
         progress.end(f"picture and report in {out}")
@@ -119,6 +130,8 @@ def _done(
 ) -> dict[str, Any]:
     """All steps of the job on the frames that were found; the summary."""
     lights, others = chosen(job, found)
+    check_profile(job.recipe.read, lights)
+    profile_hash(job.recipe, past)  # refuses one that has changed
     if past is not None:
         need_earlier(past, found, lights)
         need_new(job, past, lights)
@@ -167,6 +180,7 @@ def _made(
         noise_check.SEED,
         [_to_record(job, item) for item in job.set_aside],
         steps,
+        profile_hash(recipe, past),
     )
     finished = Finished(
         job, tuple(lights_placed), reference, calibration, stack.table, stack.layers,
@@ -174,9 +188,19 @@ def _made(
     )  # fmt: skip
     evidence = evidence_of(finished)
     summary["to_know"] += evidence.remarks
+    seen = on_sky(job, stack.layers, summary, finished.stars, reference.raw)
+    lines = spared(summary["to_know"], "the separation of lines", lambda: lines_in_run(finished, summary))
     job.progress.begin("picture and report", 5)
     products.write_all(
-        job, stack.layers, summary, provenance, finished.stars, evidence.channels, evidence.claims
+        job,
+        stack.layers,
+        summary,
+        provenance,
+        finished.stars,
+        evidence.channels,
+        evidence.claims,
+        seen,
+        lines,
     )
     keep(job, lights_placed, [*lights, *others], reference, parts, calibration, stack, hashes)
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
@@ -222,10 +246,11 @@ def _planes(layers: StackLayers, stars: StarList, full: npt.NDArray[np.float64])
     values = {plane: layers.read(plane, "value") for plane in OUTPUT_PLANES}
     hidden = star_masks(stars, values["G"].shape).near | burnt_pixels(values, full)
     level = empty_sky(values, hidden).level
+    filled = dict(zip(cfa.PLANES, full.tolist(), strict=True)) | {"G": float(full[1:3].min())}
 
     def held(plane: str) -> dict[str, Any]:
         value, variance, samples = (layers.read(plane, part) for part in ("value", "variance", "samples"))
-        return plane_holdings(value, variance, samples, stars, level[plane])
+        return {**plane_holdings(value, variance, samples, stars, level[plane]), "full": filled[plane]}
 
     return {plane: held(plane) for plane in OUTPUT_PLANES}
 
@@ -235,7 +260,7 @@ def _findings(
     calibration: Calibration, parts: Sequence[Kind],
 ) -> Findings:  # fmt: skip
     layers, weight, grid = stack.layers, stack.table.density, Grid.named(job.recipe.integrate.grid)
-    known = calibration.noise.pedestal_adu is not None
+    known = calibration.noise.pedestal_known
     share = layers.rejected / np.maximum(layers.used, 1)
     out = {item.path for item in job.set_aside}
     used = [frame.measured.raw for frame in frames]
@@ -259,6 +284,7 @@ def _findings(
         noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
         planes=with_shares(
             _planes(layers, grid.stars(reference.stars), stack.table.full / stack.table.zoom**2),
+            stack.table,
             pedestal_known=known,
         ),
         set_aside=job.set_aside,

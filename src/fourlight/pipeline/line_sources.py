@@ -1,0 +1,58 @@
+"""Finished stacks that lines are made from, and what their stars teach."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.errors import InputError, StageError
+from fourlight.pipeline.finished import StackFiles
+from fourlight.pipeline.line_request import Asked, Source
+from fourlight.pipeline.matched import matched_stars
+from fourlight.pipeline.on_sky import site_of
+from fourlight.pipeline.products import read_json
+from fourlight.pipeline.reference_light import reference_light
+from fourlight.pipeline.star_colours import air_masses
+from fourlight.pipeline.star_table import read_stars
+from fourlight.stages.line_kinds import CHANNELS, Telling
+from fourlight.stages.line_stars import StarsUsed, taught
+
+__all__ = ["by_stars", "opened"]
+
+Float64 = npt.NDArray[np.float64]
+
+USUAL_MASS = 1.3
+"""Air masses where site or time of the lights are not known."""
+
+
+def opened(root: Path, name: str, layers: StackFiles) -> Source:
+    """A finished stack with its stars.
+
+    Raises
+    ------
+    InputError
+        It lacks a plane, or its star list is gone.
+    """
+    missing = [plane for plane in CHANNELS if not layers.holds(plane)]
+    if missing:
+        raise InputError(
+            f"{root / 'stack.fits'}: has no plane {', '.join(missing)}; lines are told apart by red, green and blue: "
+            "run the lights of a colour camera anew"
+        )
+    summary = read_json(root / "summary.json") or {}
+    return Source(name, layers, read_stars(root), summary, reference_light(summary))
+
+
+def by_stars(telling: Telling, asked: Asked, source: Source, variance: Float64) -> StarsUsed:
+    """The matrix as stars of known colour improve it, where the stack has a plate solution."""
+    try:
+        stars = matched_stars(source.name, source.layers, source.summary, source.stars)
+    except (InputError, StageError) as error:
+        why = f"{error.measured}; {error.needed}" if isinstance(error, StageError) else f"{error}"
+        facts = {"used": False, "stars": 0, "reason": f"{why}; the matrix is that of the curves"}
+        return StarsUsed(telling, facts)
+    sky, site = source.summary["sky"], site_of(source.reference)
+    mass = air_masses(source.summary, sky["ra_deg"], sky["dec_deg"], site)
+    return taught(telling, asked.path, stars, variance, USUAL_MASS if mass is None else mass)

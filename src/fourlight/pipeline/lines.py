@@ -1,0 +1,169 @@
+"""Emission lines of a finished stack: maps, what is known of them, and pictures."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fourlight.engine import Progress, Silent, thread_count
+from fourlight.errors import InputError
+from fourlight.io.room import writing
+from fourlight.pipeline.claim import claimed
+from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
+from fourlight.pipeline.line_files import sky_cards, write_lines
+from fourlight.pipeline.line_numbers import factors_of, kinds_of, numbers_of
+from fourlight.pipeline.line_request import Asked, Found, Source
+from fourlight.pipeline.line_sources import by_stars, opened
+from fourlight.pipeline.line_views import Shown, line_views
+from fourlight.pipeline.line_words import doubts, said
+from fourlight.pipeline.outputs import plain_data
+from fourlight.pipeline.products import put_in_place
+from fourlight.recipe_finish import Finish
+from fourlight.stages.balance import White
+from fourlight.stages.canvas import Canvas
+from fourlight.stages.line_beside import Beside, Scale, beside, clear_light, scale_by_stars
+from fourlight.stages.line_kinds import LightSet, choose_kinds, passed_lines, passes_little
+from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
+from fourlight.stages.line_noise import noise_over_claim
+from fourlight.stages.line_pictures import palettes
+from fourlight.stages.line_star_colours import star_hues
+
+__all__ = ["lines_of", "lines_on"]
+
+
+def lines_on(out: Path, asked: Asked, progress: Progress | None = None) -> dict[str, Any]:
+    """Tell apart the lines of a finished stack, and write them beside its other results.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results of a run; its lights are not needed.
+    asked : Asked
+    progress : Progress or None
+
+    Returns
+    -------
+    dict
+        Content of ``lines.json``.
+
+    Raises
+    ------
+    InputError, OutputError
+        There is no finished run, a filter passes no line, a curve does not reach one, or the broadband stack is of
+        another field.
+    """
+    passed_lines(asked.path)
+    past = run_that_left(out)
+    if asked.broadband is not None and asked.broadband.resolve() == out.resolve():
+        raise InputError(
+            f"{asked.broadband}: is the stack with the lines itself; name another without narrow filter"
+        )
+    progress = progress or Silent()
+    with claimed(out) as folder:
+        check_results(out)
+        recipe, threads = past.recipe, thread_count(past.recipe.run.threads)
+        canvas = Canvas(folder.layers, recipe.run.memory_gb * 1e9, threads)
+        layers, other = StackFiles(folder.root, canvas), None
+        source = opened(folder.root, str(out), layers)
+        if asked.broadband is not None:
+            run_that_left(asked.broadband)  # which refuses what is none
+            other = opened(asked.broadband, str(asked.broadband), StackFiles(asked.broadband, canvas))
+        found = lines_of(source, other, asked, recipe.finish, canvas, progress)
+        progress.begin("report", 1)
+        with writing(folder.new):
+            folder.new.mkdir()
+        cards = sky_cards(folder.root / "stack.fits")
+        write_lines(folder.new, found, cards, recipe.finish.files.jpeg_quality, threads)
+        put_in_place(folder, layers, source.summary)
+        progress.step()
+        progress.end(f"lines.fits, pictures in {out / 'lines'}, report in {out}")
+    return found.facts
+
+
+def lines_of(
+    source: Source, other: Source | None, asked: Asked, settings: Finish, canvas: Canvas, progress: Progress
+) -> Found:
+    """Lines of a stack, with the continuum of another where there is one.
+
+    Raises
+    ------
+    InputError
+        The stack or what is asked cannot tell lines.
+    """
+    unsure = _doubted(source, other, asked, progress)
+    progress.begin("lines", 4)
+    planes = planes_above_sky(source.layers, source.stars, canvas, source.name)
+    sets, scale, hues, stars = [planes], None, None, source.stars
+    paths = [LightSet(asked.path, planes.usual_variance())]
+    if other is not None:
+        found, scale = _second(planes, source, other, asked, canvas)
+        more, stars = found.planes, found.stars
+        sets.append(more)
+        if not passes_little(asked.broadband_path):  # narrow bands tell no colours of stars
+            white = White.told(other.summary.get("colour") or {})
+            hues = star_hues(more.values, more.variances, stars, white)
+        paths.append(LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error))
+    telling = choose_kinds(paths, asked.ratios)
+    factors_of(source, asked, telling)  # which refuses what cannot be told before work is done for it
+    progress.step()
+    where = planes.cells(planes.sky.above if planes.sky.above.any() else planes.sky.use)
+    variance = np.concatenate([each.usual_variance(where) for each in sets])
+    learned = by_stars(telling, asked, source, variance)
+    telling = learned.telling
+    maps = line_maps(sets, telling, canvas)
+    progress.step()
+    factors = factors_of(source, asked, telling)
+    facts = {
+        **numbers_of(source, other, asked, telling, sets, variance),
+        "kinds": kinds_of(telling, maps, sets, variance, where, factors, source.summary),
+        "stars": learned.facts,
+        "scale": None if scale is None else asdict(scale),
+        "noise_over_claim": noise_over_claim(
+            source.layers, telling, np.concatenate([each.usual_variance() for each in sets]), planes.near_stars
+        ),
+        "filled": planes.sky.filled,
+    }  # fmt: skip
+    progress.step()
+    wanted = palettes(telling, asked.ratios)
+    width = _width(source, other) if other is not None else 0.0
+    pictures = line_views(maps, planes, telling, Shown(wanted, stars, hues, width), settings, canvas)
+    more_said = "" if hues is None else "; stars in their colours of the broadband stack"
+    facts["pictures"] = [
+        {"name": one.name, "title": one.title, "words": one.words + more_said} for one in wanted
+    ]
+    facts = dict(plain_data(facts))
+    facts |= {"doubts": unsure, "notes": said(facts)}
+    progress.step()
+    progress.end(facts["notes"][0])
+    return Found(maps, facts, pictures)
+
+
+def _doubted(source: Source, other: Source | None, asked: Asked, progress: Progress) -> list[str]:
+    """What is to be known before all else, said before the work, which may be in vain."""
+    found = doubts(source, other, asked)
+    for doubt in found:
+        progress.begin("take care", 1)
+        progress.end(doubt)
+    return found
+
+
+def _width(*sources: Source) -> float:
+    """FWHM of stars as they stand in the widest plane of stacks, pixels of each."""
+    planes = [plane for one in sources for plane in (one.summary.get("planes") or {}).values()]
+    return max((float(plane["fwhm_px"]) for plane in planes if plane.get("fwhm_px")), default=0.0)
+
+
+def _second(
+    planes: Planes, source: Source, other: Source, asked: Asked, canvas: Canvas
+) -> tuple[Beside, Scale]:
+    """The broadband stack on the grid of the other, and its scale."""
+    own = planes_above_sky(other.layers, other.stars, canvas, other.name)
+    found = beside(own, other.stars, planes, source.stars, canvas, other.name)
+    scale = scale_by_stars(
+        clear_light(planes, source.stars, found.source), clear_light(own, other.stars, found.target),
+        (asked.path, asked.broadband_path), other.name,
+    )  # fmt: skip
+    return found, scale

@@ -1,0 +1,114 @@
+"""The matrix of a camera behind a filter, improved by the field's own stars of known colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.starmixing import learn
+from fourlight.sensor.lightpath import LightPath
+from fourlight.sky.starcounts import likely_colours
+from fourlight.stages.line_facts import leak_facts
+from fourlight.stages.line_kinds import CHANNELS, Telling
+from fourlight.stages.line_spectra import OTHERS, star_table
+from fourlight.stages.star_fluxes import StarFluxes, planes_of
+
+__all__ = ["StarsUsed", "taught"]
+
+Float64 = npt.NDArray[np.float64]
+
+BLUEST, REDDEST = 0.0, 1.2
+"""B-V of stars that count: giants of type M, which are redder, have bands of molecules that B-V does not tell."""
+SPREAD = 0.03
+"""B-V by which the bands of a star may be those of another colour: single spectra behind narrow filters scatter by 0.02
+to 0.03 in ln(red / blue), of which 0.9 are one of B-V."""
+CLEAR_SNR = 20.0
+"""Light of a star over its error, all channels together, from which it counts."""
+LEAST_ERROR = 0.01
+"""Of a star's light in a channel, as a part: neighbours, flats and the sky under it."""
+FEWEST = 8
+"""Stars from which the matrix is improved."""
+MOST_CHI2 = 4.0
+"""Of stars, beyond which they, camera or filter are others than is thought."""
+MOST_BENT = 5.0
+"""Standard deviations by which curves may be off in all, for the same reason: some four ways to be off are seen."""
+LEAST_SHARE = 0.5
+"""Part of the stars that must fit."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StarsUsed:
+    """A matrix after stars have been seen, and what is told of that."""
+
+    telling: Telling
+    facts: dict[str, Any]
+
+
+def taught(
+    telling: Telling, path: LightPath, stars: StarFluxes, variance: Float64, air_masses: float
+) -> StarsUsed:
+    """The matrix as stars improve it; as it was where they are too few or do not fit.
+
+    Parameters
+    ----------
+    telling : Telling
+    path : LightPath
+        Of the first set.
+    stars : StarFluxes
+        Of the first set.
+    variance : (c,) float64
+        Of the channels of all sets, for what is told.
+    air_masses : float
+        Towards the stars.
+    """
+    before = leak_facts(telling, variance)
+    light, noise = planes_of(stars, CHANNELS)
+    with np.errstate(invalid="ignore"):
+        fits = stars.good & (light.sum(axis=1) > CLEAR_SNR * np.sqrt((noise**2).sum(axis=1)))
+        fits &= (stars.b_v > BLUEST) & (stars.b_v < REDDEST)
+    facts: dict[str, Any] = {"stars": int(fits.sum()), "used": False, "leak_before": before}
+    if fits.sum() < FEWEST:
+        facts["reason"] = (
+            f"{stars.words}; {int(fits.sum())} clear ones have a colour that tells (B-V {BLUEST:g} to {REDDEST:g}), "
+            f"{FEWEST} are needed: the matrix is that of the curves"
+        )
+        return StarsUsed(telling, facts)
+    seen = path.seen_by(CHANNELS)
+    more = len(telling.modes) - len(seen.response.modes)
+    flux = light[fits]
+    error = np.hypot(noise[fits], LEAST_ERROR * np.abs(flux).max(axis=1, keepdims=True))
+    table = star_table(seen, more, air_masses)
+    likely = likely_colours(stars.b_v[fits], stars.b_v_error[fits], table.colour)
+    found = learn(flux, error, table.spread(likely, SPREAD), table)
+    count = int(found.used.sum())
+    bent = float(np.sqrt(np.square(found.shift[:-OTHERS]).sum()))
+    facts |= {"stars": count, "chi2": found.chi2, "curves_off": bent}
+    misfit = _misfit(int(fits.sum()), count, found.chi2, bent)
+    if misfit:
+        facts["reason"] = (
+            f"{misfit}; see that camera and filter are named rightly; the matrix is that of the curves"
+        )
+        return StarsUsed(telling, facts)
+    own = np.zeros((OTHERS, *telling.matrix.shape))
+    matrix, modes = found.matrix(telling.matrix, np.concatenate([telling.modes, own]))
+    return StarsUsed(telling.learned(matrix, modes), {**facts, "used": True})
+
+
+def _misfit(seen: int, count: int, chi2: float, bent: float) -> str:
+    """Why stars do not fit camera and filter; empty where they do."""
+    found = []
+    if not count >= LEAST_SHARE * seen:
+        found.append(f"only {count} of {seen} stars fit camera and filter")
+    if not chi2 < MOST_CHI2:
+        found.append(
+            f"the light of {count} stars does not fit camera and filter, but scatters {np.sqrt(chi2):.2g} times as "
+            f"much as its errors allow ({np.sqrt(MOST_CHI2):g} at most), as that of stars of a pixel or two does too"
+        )
+    if not bent < MOST_BENT:
+        found.append(
+            f"the curves would have to be off by {bent:.1f} standard deviations ({MOST_BENT:g} at most)"
+        )
+    return ", and ".join(found)

@@ -1,0 +1,104 @@
+"""Lines of stacks whose place is known: stars teach the camera, maps have coordinates."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.wcs import WCS
+
+from fourlight.core.unmix import gain_of
+from fourlight.io.fits_amending import amend
+from fourlight.pipeline.line_request import Asked
+from fourlight.pipeline.lines import lines_on
+from fourlight.pipeline.plate import Known
+from fourlight.pipeline.run import run
+from fourlight.pipeline.solving import solve_results
+from fourlight.recipe import Recipe, with_settings
+from fourlight.sensor.filters import named_filter
+from fourlight.sensor.lightpath import LightPath
+from fourlight.sensor.mixing import mixing_matrix
+from fourlight.sensor.sensors import sensor
+from fourlight.stages.line_kinds import CHANNELS
+from fourlight.stages.line_spectra import star_table
+from sky_lights import write_lights
+
+BSI = sensor("bsi-8mp")
+
+
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory):
+    """Stars of the catalogue behind a dual filter, by a camera that is not the generic one; and its matrix."""
+    folder = tmp_path_factory.mktemp("stars")
+    generic, chosen = sensor("generic"), named_filter("dual-7nm")
+    z = np.random.default_rng(6).standard_normal(len(generic.modes))
+    curves = np.maximum(generic.curves + np.tensordot(z, generic.modes, 1), 0.0)
+    true = replace(generic, curves=curves, modes=np.zeros((0, *curves.shape)))
+    spectra = star_table(LightPath(true, chosen), 0, 1.2)
+    usual = spectra.at(np.array([0.6]))[0][0, 1]
+
+    def colours(b_v):
+        red, green, blue = spectra.at(np.array([b_v]))[0][0] / usual
+        return float(red), float(green), float(blue)
+
+    write_lights(folder / "raw", 8, colours=colours)
+    run(
+        [folder / "raw"],
+        folder / "out",
+        with_settings(Recipe(), ["evidence.channels=false", "evidence.claims=false"]),
+    )
+    solve_results(folder / "out", Known())
+    return folder, mixing_matrix(LightPath(true, chosen), channels=CHANNELS).values
+
+
+def test_stars_of_known_colour_teach_the_camera(solved):
+    folder, true = solved
+    chosen = Asked(sensor("generic"), named_filter("dual-7nm"))
+    facts = lines_on(folder / "out", chosen)
+    assert facts["stars"]["used"], facts["stars"]
+    assert facts["stars"]["stars"] >= 20
+    assert facts["leak"]["oiii"]["halpha"] < 0.7 * facts["stars"]["leak_before"]["oiii"]["halpha"]
+    prior = mixing_matrix(chosen.path, channels=CHANNELS).values
+    noise = np.array([9.0, 4.0, 5.0])
+    before, after = (
+        abs((gain_of(matrix, noise) @ true)[1, 0]) for matrix in (prior, np.array(facts["matrix"]))
+    )
+    assert after < max(before, 3 * facts["leak"]["oiii"]["halpha"])
+    assert after < 3 * facts["leak"]["oiii"]["halpha"]
+
+
+def test_maps_have_coordinates(solved):
+    folder, _ = solved
+    lines_on(folder / "out", Asked(sensor("generic"), named_filter("dual-7nm")))
+    with (
+        fits.open(folder / "out" / "stack.fits") as stack,
+        fits.open(folder / "out" / "lines.fits") as maps,
+    ):
+        for name in ("HALPHA", "VAR_OIII", "COV_HALPHA_OIII"):
+            here, there = (
+                WCS(header).all_pix2world(100, 80, 0) for header in (maps[name].header, stack["G"].header)
+            )
+            np.testing.assert_allclose(here, there)
+
+
+def test_lines_that_were_told_before_get_coordinates_too(solved):
+    folder, _ = solved
+    path = folder / "out" / "lines.fits"
+    lines_on(folder / "out", Asked(sensor("generic"), named_filter("dual-7nm")))
+    amend(path, folder / "bare.fits", {})
+    (folder / "bare.fits").replace(path)
+    assert "CTYPE1" not in fits.getheader(path, "OIII")
+    solve_results(folder / "out", Known())
+    assert fits.getheader(path, "OIII")["CTYPE1"].startswith("RA---TAN")
+    fits.open(path, checksum=True).close()
+
+
+def test_a_camera_that_cannot_be_is_noticed(solved):
+    """Red and blue in each other's place: no star fits, and nothing is learned."""
+    folder, _ = solved
+    swapped = replace(BSI, curves=BSI.curves[::-1].copy(), modes=BSI.modes[:, ::-1].copy())
+    facts = lines_on(folder / "out", Asked(swapped, named_filter("dual-7nm")))
+    assert facts["stars"]["used"] is False
+    assert "see that camera and filter are named rightly" in facts["stars"]["reason"]

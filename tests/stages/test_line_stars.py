@@ -1,0 +1,87 @@
+"""When stars are let teach the camera, and when not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fourlight.core.cfa import PLANES
+from fourlight.sensor.lightpath import of_light
+from fourlight.sky.starspectra import of_colour, star_spectra
+from fourlight.stages.line_kinds import CHANNELS, LightSet, choose_kinds
+from fourlight.stages.line_stars import taught
+from fourlight.stages.star_fluxes import StarFluxes
+from line_stacks import dual
+
+NOISE = np.array([9.0, 4.0, 5.0])
+PATH = dual("generic").seen_by(CHANNELS)
+TELLING = choose_kinds([LightSet(PATH, NOISE)])
+GREENS = np.array([0, 1, 1, 2])
+
+
+def stars(count, shift=0.0, seed=1, noise=0.01):
+    """Stars of single spectra, by a camera that is off by so many standard deviations along each of its first modes."""
+    rng = np.random.default_rng(seed)
+    spectra, wave = star_spectra(), PATH.grid()
+    b_v = rng.uniform(0.45, 1.1, count)
+    near = np.flatnonzero(spectra.usual)
+    light = np.empty((count, 3))
+    for k, colour in enumerate(b_v):
+        own = near[np.argsort(np.abs(spectra.b_v[near] - colour))[rng.integers(3)]]
+        seen = of_light(PATH, np.interp(wave, spectra.wave_nm, of_colour(colour, own, spectra)))
+        light[k] = seen.values + shift * seen.modes[:3].sum(axis=0)
+    light *= rng.uniform(0.1, 10, (count, 1)) * 1e4 / light.max()
+    error = noise * light
+    light += error * rng.standard_normal(light.shape)
+    seen = b_v + 0.03 * rng.standard_normal(count)
+    ones, sure = np.ones(count), np.ones(count, bool)
+    return StarFluxes(
+        PLANES, ones, ones, light[:, GREENS], error[:, GREENS], np.zeros(4), 8 * ones, 0.02 * ones, seen, 0.03 * ones,
+        np.arange(count), ~sure, sure,
+    )  # fmt: skip
+
+
+def told(fluxes):
+    return taught(TELLING, PATH, fluxes, NOISE, 0.0)
+
+
+def test_stars_that_fit_make_leaks_smaller():
+    found = told(stars(120, shift=0.7))
+    assert found.facts["used"]
+    assert found.facts["chi2"] < 2
+    before = found.facts["leak_before"]["oiii"]["halpha"]
+    after = found.telling
+    assert after.columns == TELLING.columns
+    assert not np.allclose(after.matrix, TELLING.matrix)
+    assert (np.sqrt((after.modes**2).sum(axis=0)) <= np.sqrt((TELLING.modes**2).sum(axis=0)) + 1e-9).all()
+    assert before > 0.03
+
+
+@pytest.mark.parametrize("count", [0, 7])
+def test_few_stars_teach_nothing(count):
+    found = told(stars(count) if count else stars(1).chosen(np.zeros(1, bool)))
+    assert found.telling is TELLING
+    assert f"{count} clear ones have a colour that tells" in found.facts["reason"]
+
+
+def test_stars_of_unknown_colour_and_hot_cool_full_or_faint_ones_do_not_count():
+    some = stars(40)
+    some.b_v[:10], some.b_v[10:20], some.b_v[20:26] = np.nan, -0.1, 1.35
+    some.full[26:32], some.alone[32:35] = True, False
+    some.flux_error[35:38] *= 20
+    found = told(some)
+    assert "6 of them full and 3 with others beside them; 2 clear ones" in found.facts["reason"]
+
+
+def test_another_camera_is_noticed():
+    some = stars(120)
+    some.flux[:] = some.flux[:, ::-1]
+    found = told(some)
+    assert not found.facts["used"]
+    assert found.telling is TELLING
+    reason = found.facts["reason"]
+    assert "see that camera and filter are named rightly" in reason
+    assert " fit camera and filter, and" not in reason.replace("does not fit", "").replace("only", ""), (
+        "no word of a fit"
+    )
+    assert "does not fit camera and filter" in reason or "the curves would have to be off" in reason
