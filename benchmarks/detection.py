@@ -102,7 +102,7 @@ def _truth(folder: Path) -> tuple[Float64, Float64]:
     return place[good], light[good]
 
 
-def compare(work: Path, megapixels: float = 6.0) -> dict[str, float]:
+def compare(work: Path, megapixels: float = 12.0) -> dict[str, float]:
     """Processor time in ms per megapixel, and error of a place per axis (rms, px) over stars that all ways found."""
     height = 4 * round((megapixels * 1e6 * 3 / 4) ** 0.5 / 4)
     width = 4 * (height // 3)

@@ -128,7 +128,7 @@ def odd() -> Iterator[Line]:
     """Frames that do not lie on each other as they should."""
     scenes = {
         "20 lights, not dithered": scene_of("count = 20\ndither_px = 0.0", seed=51),
-        "20 lights, a filter that passes Halpha alone": scene_of(
+        "20 lights, a filter that passes Hα alone": scene_of(
             "count = 20", seed=52, stars=500, filters='name = "one line"\nbands_nm = [[656.3, 7.0]]'
         ),
         "two nights of 12 that overlap by half": scene_of(

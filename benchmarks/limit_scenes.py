@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from fourlight.simulate.scene import Scene, loads
 
-__all__ = ["scene_of"]
+__all__ = ["scene_of", "set_apart"]
 
+_apart = 0
 SCENE = """
 seed = {seed}
 exposure_s = 120.0
 [object]
 kind = "{kind}"
-seed = 23
+seed = {object_seed}
 size = 0.8
 [stars]
 count = {stars}
@@ -37,12 +38,25 @@ bias = 12
 """
 
 
+def set_apart(by: int) -> None:
+    """Draw all scenes from now on with seeds that many further on, so that none was seen before."""
+    global _apart
+    _apart = by
+
+
 def scene_of(
     *nights: str, kind: str = "nebula", seed: int = 41, stars: int = 300, brightest: float = 9.5, optics: str = "",
     camera: str = "", filters: str = "",
 ) -> Scene:  # fmt: skip
     """600 x 420 pixels of sky; ``nights`` and the other texts are lines of their sections of the scene."""
     text = SCENE.format(
-        seed=seed, kind=kind, stars=stars, brightest=brightest, optics=optics, camera=camera, filter=filters
+        seed=seed + _apart,
+        object_seed=23 + _apart,
+        kind=kind,
+        stars=stars,
+        brightest=brightest,
+        optics=optics,
+        camera=camera,
+        filter=filters,
     )
     return loads(text + "".join(f"[[nights]]\n{night}\n" for night in nights))

@@ -133,7 +133,7 @@ def cases() -> list[Case]:
         ),
         Case(named["the finer output grid gained resolution"], "", _stack("twice finer grid", "width_px"), 0.6,
              1.0, True),
-        Case(named["one night was better than the others"], "equal nights", _equal_nights, 5.0, 1.0, nights=(2, 3, 5)),
+        Case(named["one night differed from the others"], "equal nights", _equal_nights, 5.0, 1.0, nights=(2, 3, 5)),
         Case(named["cooling mattered"], "warm first half of every night",
              lambda rng, sky, size: lights(rng, sky, warm=size**2, sky_nights=own_sky(rng, sky)), 2.0, 0.98),
         Case(own["halves differ"], "light by light in turns", _halves, 1.5, 1.0),
@@ -259,7 +259,7 @@ def _run(rng: np.random.Generator, share: float) -> tuple[Series, dict[str, bool
         rng, sky, split(sky), 0.8 if true["the Moon night hurt"] else 1.0,
         warm=1.03**2 if true["cooling mattered"] else 1.0, green=0.1 if true["green is idle"] else 0.24,
         red=1.02 if true["red is blurrier than green"] else 1.0,
-        night_factor=1.1 if true["one night was better than the others"] else 1.0,
+        night_factor=1.1 if true["one night differed from the others"] else 1.0,
     )  # fmt: skip
     made = {}
     for treatment, changes in {

@@ -1,9 +1,10 @@
 """Shares of information of the channels against simulated truth, and how often their intervals hold it.
 
-Usage: python benchmarks/shares.py [--repeats 200] [--write]
+Usage: python benchmarks/shares.py [--repeats 200] [--only TABLE] [--write]
 
 Accuracy: 40 lights over three nights of several scenes, a rectangle on the object. Coverage: many sets of three nights
-of four lights whose skies, haze and seeing differ from night to night; the truth is the mean over all sets.
+of four lights whose skies, haze and seeing differ from night to night; the truth is the mean over all sets. Greens:
+sets of twelve lights, dithered or not; the truth of both greens is one light.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +28,7 @@ from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 from fourlight.stages.channel_shares import information
+from fourlight.stages.contributions import ratios
 
 Float64 = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
@@ -56,6 +59,7 @@ bias = {calibration}
 NIGHT = """
 [[nights]]
 count = {count}
+dither_px = {dither}
 start_utc = "2031-08-{day}T23:30:00"
 sky_mag = {sky:.3f}
 seeing_arcsec = {seeing:.3f}
@@ -67,7 +71,7 @@ gradient_angle_deg = {angle:.1f}
 
 def scene(
     seed: int, counts: tuple[int, ...], size: tuple[int, int], filter_name: str = "none", calibration: int = 8,
-    sky: float = 21.2, scatter: float = 0.15,
+    sky: float = 21.2, scatter: float = 0.15, dither: float = 6.0,
 ) -> str:  # fmt: skip
     """A disc in the middle of the field, under nights that differ."""
     random = np.random.default_rng(seed)
@@ -79,7 +83,7 @@ def scene(
         text += NIGHT.format(
             count=count, day=12 + 2 * k, sky=sky + scatter * random.standard_normal(),
             seeing=2.4 * np.exp(0.1 * random.standard_normal()), transparency=random.uniform(0.8, 1.0),
-            gradient=random.uniform(0, 0.1), angle=random.uniform(0, 360),
+            gradient=random.uniform(0, 0.1), angle=random.uniform(0, 360), dither=dither,
         )  # fmt: skip
     return text
 
@@ -112,9 +116,7 @@ def measured(text: str, box: Box, work: Path | None) -> tuple[dict[str, Any], di
     """
     with tempfile.TemporaryDirectory() as scratch:
         folder, out = (work or Path(scratch)) / "raw", (work or Path(scratch)) / "out"
-        if not (out / "summary.json").exists():
-            simulate(loads(text), folder)
-            run([folder], out, with_settings(Recipe(), NO_EVIDENCE))
+        made(text, work or Path(scratch))
         summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
         with finished_run(out) as done:
             found, ledger = looked_at(done, {"core": box})
@@ -178,16 +180,75 @@ def coverage(repeats: int, work: Path | None) -> list[str]:
     return rows
 
 
+BOXES = {"core": (100, 70, 200, 170), "small": (140, 110, 164, 134)}
+
+
+GREENS = {
+    "12 of one night, not dithered": ((12,), 0.0),
+    "4 of each of three nights, not dithered": ((4, 4, 4), 0.0),
+    "4 of each of three nights, dithered": ((4, 4, 4), 6.0),
+}
+
+
+def greens(repeats: int, work: Path | None) -> list[str]:
+    """Rows of the table of both greens: how often intervals hold that they see one light."""
+    rows = [
+        "| lights | region | sets | lights left out: hold it; half, % | and what all share: hold it; half, % |",
+        "|---|---|---|---|---|",
+    ]
+    for kind, (called, (counts, dither)) in enumerate(GREENS.items()):
+        held: dict[tuple[str, str], list[tuple[bool, float]]] = {}
+        for number in range(repeats):
+            text = scene(71_000 + number, counts, (300, 240), calibration=4, dither=dither)
+            with tempfile.TemporaryDirectory() as scratch:
+                _greens(text, work / f"greens-{kind}-{number}" if work else Path(scratch), held)
+            print(f"{number + 1} of {repeats}", end="\r", flush=True)
+        for region in ("object", "stars", *BOXES):
+            parts = [held[region, name] for name in ("lights", "all")]
+            said = [
+                f"{100 * np.mean([hit for hit, _ in part]):.1f} %; {100 * np.median([half for _, half in part]):.2f}"
+                for part in parts
+            ]
+            rows.append(f"| {called} | {NAMES.get(region, region)} | {len(parts[0])} | {' | '.join(said)} |")
+            print(rows[-1], flush=True)
+    return rows
+
+
+def _greens(text: str, place: Path, held: dict[tuple[str, str], list[tuple[bool, float]]]) -> None:
+    """Add whether the intervals of one set hold that G1 over G2 is one, and their half widths."""
+    made(text, place)
+    with finished_run(place / "out") as done:
+        _, ledger = looked_at(done, BOXES)
+        for name, known in (("lights", replace(ledger, shared=None)), ("all", ledger)):
+            for region, trials in ratios(known, done.nights).items():
+                trial = trials["G1_over_G2"]
+                hit = trial.low <= 1 <= trial.high
+                held.setdefault((region, name), []).append((hit, (trial.high - trial.low) / 2))
+
+
+NAMES = {"core": "100 x 100 px on the object", "small": "24 x 24 px on the object"}
+
+
+def made(text: str, folder: Path) -> None:
+    """Frames and stack of a scene in a folder, where they are not there."""
+    if not (folder / "out" / "summary.json").exists():
+        simulate(loads(text), folder / "raw")
+        run([folder / "raw"], folder / "out", with_settings(Recipe(), NO_EVIDENCE))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--repeats", type=int, default=200)
     parser.add_argument("--work", type=Path, help="keep frames and stacks here, and use those that are here")
     parser.add_argument("--write", action="store_true", help="write the tables into docs/channels.md")
+    parser.add_argument("--only", choices=["accuracy", "coverage", "greens"], help="one table alone")
     options = parser.parse_args()
-    tables = {
-        "accuracy": accuracy(options.work),
-        "coverage": coverage(options.repeats, options.work),
+    makers = {
+        "accuracy": lambda: accuracy(options.work),
+        "coverage": lambda: coverage(options.repeats, options.work),
+        "greens": lambda: greens(min(options.repeats, 40), options.work),
     }
+    tables = {name: make() for name, make in makers.items() if options.only in (None, name)}
     if options.write:
         text = PAGE.read_text(encoding="utf-8")
         for name, rows in tables.items():

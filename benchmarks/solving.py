@@ -1,11 +1,13 @@
 """How many pictures are solved, and how many wrongly: invented star lists of the whole sky, and lists of no sky at all.
 
-Usage: python benchmarks/solving.py [FIELDS] [solved | null]; prints the tables of docs/solving.md, or one of them; 600
-fields of each kind if not said.
+Usage: python benchmarks/solving.py [FIELDS] [solved | null] [--write]
+
+Prints the tables of docs/solving.md, or one of them; 600 fields of each kind if not said.
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
 import time
 from collections.abc import Iterable
@@ -13,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from page_tables import write_table
 
 from fourlight.sky.catalogue import directions
 from fourlight.sky.plate import PlateSolution
@@ -21,6 +24,7 @@ from fourlight.sky.solving import solve
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from sky_fields import Truth, beside, invented, scattered
 
+PAGE = Path(__file__).parents[1] / "docs" / "solving.md"
 RIGHT_PX = 10.0
 """Largest error anywhere on the frame of a solution that is called right. Distortion that few stars cannot tell is up
 to 5 px at the corners; wrong places are off by hundreds."""
@@ -125,35 +129,42 @@ def null_table(kinds: dict[str, list[Try]]) -> str:
     return "\n".join(lines)
 
 
-def show_solved(count: int) -> None:
+def show_solved(count: int) -> str:
     """Pictures of the sky."""
     kinds = {"place and scale": list(near(count, 11)), "scale": list(blind(count // 2, 12))}
-    print(solved_table(kinds), flush=True)
     few = [one for one in kinds["place and scale"] if one.error_px is None]
-    print("\nnot solved near the place, by stars in the picture:", sorted(one.stars for one in few))
     found = [one for every in kinds.values() for one in every if one.error_px is not None]
     for one in found:
         if (one.error_px or 0) >= RIGHT_PX:
             print("wrong:", one)
-    print(
-        f"weakest proof of a solution: 10 to the {max(one.log10_chance for one in found):.1f}\n", flush=True
-    )
+    print("not solved near the place, by stars in the picture:", sorted(one.stars for one in few))
+    print(f"weakest proof of a solution: 10 to the {max(one.log10_chance for one in found):.1f}", flush=True)
+    return solved_table(kinds)
 
 
-def show_null(count: int) -> None:
+def show_null(count: int) -> str:
     """Lists that are not of the place where they are looked for."""
     kinds = {
         "stars anywhere on the frame, near a place": nowhere(count, 13),
         "the same, on the whole sky": nowhere(count // 5, 15, anywhere=True),
         "stars of another place": elsewhere(count // 2, 14),
     }
-    print(null_table({name: list(every) for name, every in kinds.items()}))
+    return null_table({name: list(every) for name, every in kinds.items()})
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("fields", type=int, nargs="?", default=600)
+    parser.add_argument("kind", choices=("solved", "null"), nargs="?", help="both if not said")
+    parser.add_argument("--write", action="store_true", help="write the tables into docs/solving.md")
+    options = parser.parse_args()
+    for name, made in {"solved": show_solved, "null": show_null}.items():
+        if options.kind in (None, name):
+            table = made(options.fields)
+            print(table, flush=True)
+            if options.write:
+                write_table(PAGE, name, table.splitlines())
 
 
 if __name__ == "__main__":
-    words = sys.argv[1:]
-    many = int(next((word for word in words if word.isdecimal()), 600))
-    if "null" not in words:
-        show_solved(many)
-    if "solved" not in words:
-        show_null(many)
+    main()

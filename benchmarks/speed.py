@@ -24,6 +24,7 @@ from typing import Any
 
 import clipping
 import detection
+import evidence_cost
 import first_run
 import kernels
 import memory
@@ -52,11 +53,12 @@ def parts(work: Path, given: argparse.Namespace) -> dict[str, Callable[[], Any]]
         "first": lambda: {name: asdict(cost) for name, cost in first_run.compare(work).items()},
         "drops": lambda: kernels.drops(8, image),
         "rejection": lambda: kernels.rejection(24, image) | clipping.alone(),
-        "stars": lambda: detection.compare(work, 1.5 if small else 6.0),
+        "stars": lambda: detection.compare(work, 1.5 if small else 12.0),
         "methods": lambda: methods.compare(work, 24 if small else 100, 0.5 if small else 1.5),
         "memory": lambda: {
             name: asdict(cost) for name, cost in memory.compare(work, few, 4 * few, size).items()
         },
+        "evidence": lambda: evidence_cost.compare(work, frames, megapixels),
         "fourlight": job.fourlight,
         "drops of a run": job.drops,
         "script": job.script,

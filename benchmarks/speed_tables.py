@@ -57,6 +57,7 @@ def part_rows(results: dict[str, Any]) -> list[str]:
         "rejection": _rejection,
         "stars": _stars,
         "memory": _memory,
+        "evidence": _evidence,
         "first": _first,
     }
     return [line for name, maker in makers.items() if name in results for line in maker(results[name])]
@@ -78,6 +79,16 @@ def _methods(found: dict[str, Any]) -> list[str]:
     return [
         _row("time of least squares over drops, integration alone", "<= 3", f"{ratio:.2g}", ratio <= 3, of)
     ]
+
+
+def _evidence(found: dict[str, Any]) -> list[str]:
+    rows = []
+    for key, what in (("wall_s", "wall"), ("cpu_s", "processor")):
+        told, made = found["evidence"][key], found["integration"][key]
+        of = f"{found['frames']} lights of {found['megapixels']:g} MP: {told:.0f} s against {made:.0f} s"
+        name = f"{what} time of the evidence over the integration"
+        rows.append(_row(name, "<= 1", f"{told / made:.2g}", told <= made, of))
+    return rows
 
 
 def _drops(found: dict[str, float]) -> list[str]:

@@ -15,6 +15,8 @@ from processes import Cost, measured
 __all__ = ["FOURLIGHT", "Job"]
 
 FOURLIGHT = [sys.executable, "-c", "from fourlight.cli import main; main()"]
+LIKE_SCRIPT = ("evidence.channels=false", "evidence.claims=false", "sky.solve=off")
+"""Left out of the whole job, as the script does nothing of the kind; what evidence costs is measured by itself."""
 LIBRARY = [sys.executable, "-W", "ignore", str(Path(__file__).parent / "library_job.py")]
 
 
@@ -35,7 +37,7 @@ def library(nights: Path, out: Path, *options: str) -> Cost:
 
 
 class Job:
-    """Costs of each side, and how far the stacks agree; Fourlight as it comes, and with drops as the script has."""
+    """Costs of each side, and how far the stacks agree; Fourlight's own way, and with drops as the script has."""
 
     def __init__(self, work: Path, frames: int, megapixels: float, calibration: int = 12) -> None:
         self._work = work
@@ -45,12 +47,14 @@ class Job:
         return made(self._work, **self.size)
 
     def fourlight(self) -> dict[str, Any]:
-        """Cost of a run of all defaults."""
-        return asdict(fourlight(self._night(), self._work / "fourlight"))
+        """Cost of a run to a stack and a picture."""
+        return asdict(fourlight(self._night(), self._work / "fourlight", *LIKE_SCRIPT))
 
     def drops(self) -> dict[str, Any]:
         """Cost of a run with drops."""
-        return asdict(fourlight(self._night(), self._work / "drops", "integrate.method=drizzle"))
+        return asdict(
+            fourlight(self._night(), self._work / "drops", "integrate.method=drizzle", *LIKE_SCRIPT)
+        )
 
     def script(self) -> dict[str, Any]:
         """Cost of the library script."""

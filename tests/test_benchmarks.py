@@ -81,3 +81,73 @@ def test_a_table_of_resolution_holds_what_was_found_against_the_true_or_the_limi
     ]
     cells = [cell.strip() for cell in fineness.table(rows).splitlines()[-1].strip("|").split("|")]
     assert cells[4:] == ["0.200-0.400", "-2.5 %", "-5.0 %", "100 %", "1 of 2"]
+
+
+def test_planned_signal_over_noise_is_that_of_simulated_lights(monkeypatch):
+    """For one setup of two lines under the Moon, to 5 %; the table of the page has twenty."""
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    planning = importlib.import_module("planning")
+    monkeypatch.setattr(planning, "SIZE", (240, 160))
+    monkeypatch.setattr(planning, "LIGHTS", 8)
+    rng = np.random.default_rng(3)
+    setup = next(
+        one for one in iter(lambda: planning.drawn(rng), None) if "oiii" in one.target.rayleigh and one.moon
+    )
+    wanted, got = planning.planned(setup), planning.simulated(setup, 7)
+    sure = {name: value for name, (value, error) in got.items() if error < 0.015 * value}
+    assert len(sure) >= 2
+    for name, value in sure.items():
+        assert wanted[name] == pytest.approx(value, rel=0.05), name
+
+
+def test_the_table_of_star_colours_counts_pulls_and_fields(monkeypatch):
+    """Two fields whose zero points are off by one and by three of their errors."""
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    table = importlib.import_module("star_colours")
+    fields = [
+        table.Field(True, 50, dict.fromkeys("RGB", (off, 0.01)), {}, [("V", off, 0.01)], right)
+        for off, right in ((0.01, True), (-0.03, False))
+    ]
+    for field in fields:
+        field.white.update(dict.fromkeys("RGB", (0.0, 0.01)))
+    lines = list(table.tables(fields))
+    cells = [cell.strip() for cell in lines[2].strip("|").split("|")]
+    assert cells == ["zero point R, camera named", "2", "-0.010", "0.022", "0.030", "0.010", "2.24", "50%"]
+    assert "mosaic told in 2, rightly in 1" in lines[-1]
+
+
+def test_fields_of_star_colours_stand_high(monkeypatch):
+    """Their header, their site and their nights agree: the air that reddens them is that of the calibration."""
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    table = importlib.import_module("star_colours")
+    for seed in range(20):
+        scene = table.scene_of(seed)
+        assert 0 <= scene.nights[0].zenith_deg < 65
+        assert scene.stars.catalogue
+
+
+@pytest.mark.parametrize("common", [0.0, 0.3])
+def test_noise_that_all_lights_have_in_common_bounds_what_more_lights_tell(monkeypatch, common):
+    """Of n lights of variance v with a variance d in common, the mean has v / n + d."""
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    truth = importlib.import_module("line_truth")
+    count, sky, still = 12, 4.0, 2.0
+    light = np.ones((3, 5, 5))
+    left = truth._left(
+        light, np.ones(count), np.full((count, 3), sky), still, np.full((count, count), common)
+    )
+    own = (1.0 + sky + still) / count
+    np.testing.assert_allclose(left, own / (own + common))
+
+
+def test_lights_share_what_their_blocks_share_on_the_sensor(monkeypatch):
+    """Two lights a quarter of a block apart along both axes share 9 of 16 parts; those a block apart nothing."""
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    truth = importlib.import_module("line_truth")
+    moved = {0: (0.0, 0.0), 1: (2.0, 2.0), 2: (8.0, 0.0)}
+    fake = SimpleNamespace(
+        shape=(100, 100),
+        matrix_of=lambda frame: np.array([[1.0, 0, moved[frame][0]], [0, 1.0, moved[frame][1]]]),
+    )
+    found = truth._overlap(fake, {"frames": [0, 1, 2]}, 8)
+    np.testing.assert_allclose(found, [[1, 9 / 16, 0], [9 / 16, 1, 3 / 16], [0, 3 / 16, 1]])

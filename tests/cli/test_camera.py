@@ -54,7 +54,7 @@ def test_a_camera_is_shown(command):
 def test_a_camera_is_json_too(command):
     done = command("camera", "show", "bsi-8mp", "--json")
     facts = json.loads(done.out)
-    assert facts["lines"][4]["line"] == "Halpha"
+    assert facts["lines"][4]["line"] == "Hα"
     assert facts["lines"][4]["response"]["R"]["value"] == pytest.approx(0.691, abs=1e-3)
     assert facts["mixing"]["columns"] == ["halpha", "oiii"]
 
@@ -104,7 +104,7 @@ def test_own_bands_are_a_filter(command):
 
 
 REFUSED = [
-    (("camera", "show", "generik"), "no such camera; did you mean generic?, or name a CSV file"),
+    (("camera", "show", "generik"), "no such camera; did you mean generic? (a CSV file"),
     (
         ("camera", "show", "bsi-8mp", "--filter", "dual7nm"),
         "filter 'dual7nm': no such filter; did you mean dual-7nm?",

@@ -17,7 +17,7 @@ from numba import njit
 from fourlight.core.pixelprofile import fill_profile, point_value
 from fourlight.core.starmodel import disc_room, disc_samples
 
-__all__ = ["add_rest", "no_rest", "rest_at", "settled_rest"]
+__all__ = ["add_rest", "no_rest", "rest_at", "settled_rest", "share_out"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -55,7 +55,7 @@ def rest_at(rest: Float64, dx: float, dy: float) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _spread(left: float, weight: float, dx: float, dy: float, total: Float64, sure: Float64) -> None:
+def share_out(left: float, weight: float, dx: float, dy: float, total: Float64, sure: Float64) -> None:
     """Share a value out to the four knots around an offset."""
     u, v = dx * FINE + total.shape[1] // 2, dy * FINE + total.shape[0] // 2
     i, j = int(np.floor(u)), int(np.floor(v))
@@ -108,7 +108,7 @@ def add_rest(
                 continue
             for i in range(n):
                 left = (values[i] - sky) / height - light[i]
-                _spread(left, weight[i] * height * height, place[i, 0], place[i, 1], total, sure)
+                share_out(left, weight[i] * height * height, place[i, 0], place[i, 1], total, sure)
 
 
 def settled_rest(rest: Float64, total: Float64, sure: Float64) -> Float64:

@@ -20,6 +20,9 @@ class Optics(Section):
     transmission: Annotated[
         float, Field(gt=0, le=1, description="Share of light that passes atmosphere at the zenith and optics")
     ] = 0.8
+    air_colour: Annotated[
+        bool, Field(description="Let air take more of blue than of red, as far as the first night has it")
+    ] = False
     profile: Annotated[
         Literal["moffat", "gaussian"], Field(description="Profile of the point spread function")
     ] = "moffat"
@@ -95,6 +98,12 @@ class Camera(Section):
     ] = 0.3
     adc_bits: Annotated[int, Field(ge=8, le=16, description="Bits of the converter")] = 16
     full_well_e: Annotated[float, Field(gt=0, description="Electrons a sample can hold")] = 50000.0
+    bend: Annotated[
+        float,
+        Field(
+            ge=0, lt=0.5, description="Part of the signal that is lost at full well; it grows with the signal"
+        ),
+    ] = 0.0
     temperature_c: Annotated[float, Field(ge=-60, le=60, description="Sensor temperature, deg C")] = -10.0
     dark_e_per_s: Annotated[
         float, Field(ge=0, description="Mean dark current at the reference temperature, electrons per second")
@@ -135,12 +144,27 @@ class Calibration(Section):
     dark_temperature_c: Annotated[
         float | None, Field(description="Sensor temperature of the darks; unset: that of the lights")
     ] = None
+    dark_temperatures_c: Annotated[
+        tuple[float, ...],
+        Field(description="Several temperatures, with so many darks at each; empty: dark_temperature_c"),
+    ] = ()
     flats: Annotated[int, Field(ge=0, description="Flats")] = 0
     flat_exposure_s: Annotated[float, Field(gt=0, description="Exposure of the flats in seconds")] = 2.0
     flat_level: Annotated[
         float,
         Field(gt=0, le=2, description="Level of the brightest plane over the full range; above 1 is full"),
     ] = 0.5
+    flat_levels: Annotated[
+        tuple[Annotated[float, Field(gt=0, le=2)], ...],
+        Field(
+            description="Several levels, with so many flats at each, exposed in proportion (flat_exposure_s is for "
+            "flat_level); empty: flat_level"
+        ),
+    ] = ()
+    flat_drift: Annotated[
+        float,
+        Field(gt=-0.5, lt=0.5, description="Part by which the panel brightens from one flat to the next"),
+    ] = 0.0
     flat_temperature_k: Annotated[
         float, Field(gt=500, description="Colour temperature of the flat panel, kelvin")
     ] = 4500.0

@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from fourlight.errors import FrameError
 from fourlight.frames import RawFrame, SetAside
-from fourlight.recipe import Calibrate, Read
+from fourlight.recipe import Calibrate
+from fourlight.recipe_read import Read
 from fourlight.stages.groups import Group
 from fourlight.stages.masters import Master, OpenSource, combined
 

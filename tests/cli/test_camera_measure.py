@@ -1,0 +1,282 @@
+"""``fourlight camera measure``: what it prints, writes and refuses."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from PIL import Image
+
+from bench_sensor import Sensor, put, put_bias, put_flats
+from fourlight.sensor.profile import loads
+from fourlight.stages.camera_maps import Defect
+
+GAIN, READ = 1.5, 3.0
+LEVELS = [1500.0, 6000.0, 12000.0, 20000.0, 28000.0, 36000.0, 50000.0, 66000.0, 90000.0]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Flats up to beyond saturation, bias frames and darks of two temperatures; not to be changed."""
+    folder = tmp_path_factory.mktemp("bench")
+    sensor = Sensor(31, gain=GAIN, read=READ, shape=(160, 200), full=40000.0)
+    put_flats(folder / "flats", sensor, LEVELS)
+    put_bias(folder / "bias", sensor, 8)
+    hot = np.full(sensor.shape, 1.0)
+    hot[50, 60] = 200.0
+    for k, (t, warm) in enumerate([(-10.0, 4.0), (0.0, 12.0)] * 4):
+        put(folder / "darks" / f"{k}.fits", sensor.expose(0.0, warm * hot), "DARK", 100.0, CCD_TEMP=t)
+    return folder
+
+
+def some(bench: Path, to: Path, *parts: str) -> Path:
+    for part in parts:
+        shutil.copytree(bench / part, to / part)
+    return to
+
+
+def test_everything_is_told_and_written(command, bench, tmp_path, untouched):
+    with untouched(bench):
+        done = command(
+            "camera", "measure", bench / "flats", bench / "bias", bench / "darks", "--out", tmp_path / "out"
+        )
+    assert done.code == 0, done.err
+    said = " ".join(done.out.split())
+    assert "camera bench, 200 x 160, RGGB, gain setting 100, offset 40, bias frames at -10 C" in said
+    assert "frames 18 flats (9 pairs), 8 bias frames (4 pairs), 8 darks" in said
+    assert "by colour R G1 G2 B" in said
+    for name in ("gain", "read noise", "dynamic range", "warming that doubles it", "hot samples"):
+        assert f" {name} " in said
+    made = sorted(path.name for path in (tmp_path / "out").iterdir())
+    pictures = ("dark-current", "defects", "linearity", "photon-transfer")
+    wanted = [
+        "camera.json",
+        "camera.toml",
+        "defects.fits",
+        *(f"{p}.{e}" for p in pictures for e in ("png", "svg")),
+    ]
+    assert made == sorted(wanted)
+    profile = loads((tmp_path / "out" / "camera.toml").read_text(encoding="utf-8"))
+    found = profile.quantities
+    assert found["gain"].value == pytest.approx(GAIN, rel=0.01)
+    assert found["read_noise"].value == pytest.approx(READ, rel=0.05)
+    assert found["full_well"].bound == ""
+    # (T2 - T1) / log2 of the ratio
+    assert found["dark_doubling"].value == pytest.approx(10 / np.log2(3), rel=0.05)
+    assert all(q.error is not None for name, q in found.items() if name != "dark_temperature")
+    assert all(q.frames > 0 for q in found.values())
+    for picture in pictures:
+        with Image.open(tmp_path / "out" / f"{picture}.png") as image:
+            assert image.size[0] == 1920
+    with fits.open(tmp_path / "out" / "defects.fits") as file:
+        assert file["DEFECTS"].data.shape == (160, 200)
+        assert file["DEFECTS"].data[50, 60] & Defect.HOT
+        assert file["DEFECTS"].header["BIT1"] == "HOT"
+
+
+def test_json_holds_the_profile_and_the_points(command, bench):
+    done = command("camera", "measure", bench / "flats", bench / "bias", "--json")
+    facts = json.loads(done.out)
+    assert facts["quantities"]["gain"]["unit"] == "e/ADU"
+    assert set(facts["curves"]) == {"R", "G1", "G2", "B"}
+    assert facts["missing"]["dark_current"] == "darks"
+    assert any("darks would show more" in note for note in facts["notes"])
+    red = facts["curves"]["R"]
+    assert len(red["points"]) > 5
+
+
+def test_one_temperature_is_told_and_not_refused(command, bench, tmp_path):
+    some(bench, tmp_path, "darks")
+    for path in (tmp_path / "darks").iterdir():
+        fits.setval(path, "CCD-TEMP", value=-10.0)
+    done = command(
+        "camera", "measure", bench / "flats", bench / "bias", tmp_path / "darks", "--out", tmp_path / "o"
+    )
+    assert done.code == 0
+    assert "not measured: how dark current grows with temperature; needed: darks of two or more" in done.out
+    assert "dark current of ordinary samples" in done.out
+    assert (tmp_path / "o" / "dark-current.png").exists()
+
+
+def test_without_darks_the_dark_current_is_not_measured(command, bench):
+    done = command("camera", "measure", bench / "flats", bench / "bias")
+    assert "not measured: dark current; needed: darks" in done.out
+    assert "warming" not in done.out
+
+
+def test_places_of_no_known_colour_are_named_by_row_and_column(command, bench, tmp_path):
+    some(bench, tmp_path, "flats", "bias")
+    for path in (*(tmp_path / "flats").iterdir(), *(tmp_path / "bias").iterdir()):
+        fits.delval(path, "BAYERPAT")
+    done = command("camera", "measure", tmp_path / "flats", tmp_path / "bias", "--out", tmp_path / "out")
+    assert "by row and column" in done.out
+    assert "r0c0" in done.out
+    assert "mosaic not stated" in done.out
+    named = command("camera", "measure", tmp_path / "flats", tmp_path / "bias", "--mosaic", "gbrg")
+    assert " ".join(named.out.split()).partition("by colour")[2].split()[:4] == ["G2", "B", "R", "G1"]
+
+
+def test_flats_of_one_level_tell_a_gain_and_what_is_missing(command, bench, tmp_path):
+    (tmp_path / "flats").mkdir()
+    for name in ("f004.fits", "f005.fits"):
+        shutil.copy(bench / "flats" / name, tmp_path / "flats")
+    done = command("camera", "measure", tmp_path / "flats", bench / "bias", "--json")
+    facts = json.loads(done.out)
+    gain = facts["quantities"]["gain"]
+    assert abs(gain["value"] - GAIN) < 4 * gain["error"]
+    assert facts["quantities"]["full_well"]["bound"] == "at least"
+    assert facts["missing"]["linearity"].endswith("(found: 1 exposure)")
+
+
+def test_packed_frames_give_the_same_numbers(command, bench, tmp_path):
+    for part in ("flats", "bias"):
+        (tmp_path / part).mkdir()
+        for path in (bench / part).iterdir():
+            with gzip.open(tmp_path / part / f"{path.name}.gz", "wb") as file:
+                file.write(path.read_bytes())
+    plain = json.loads(command("camera", "measure", bench / "flats", bench / "bias", "--json").out)
+    packed = json.loads(command("camera", "measure", tmp_path / "flats", tmp_path / "bias", "--json").out)
+    assert packed["quantities"] == plain["quantities"]
+
+
+def test_rows_that_never_came_do_not_count(command, bench, tmp_path):
+    """A twentieth of the rows of one flat, and all but a few of another, which is left out."""
+    some(bench, tmp_path, "flats")
+    for name, row in (("f004.fits", 154), ("f008.fits", 20)):
+        with fits.open(tmp_path / "flats" / name, mode="update") as file:
+            file[0].data[row:] = 0
+    done = command("camera", "measure", tmp_path / "flats", bench / "bias", "--json")
+    facts = json.loads(done.out)
+    gain = facts["quantities"]["gain"]
+    assert gain["value"] == pytest.approx(GAIN, abs=4 * gain["error"])
+    (note,) = [note for note in facts["notes"] if note.startswith("f008.fits left out: ")]
+    assert "hold one value only" in note
+    assert facts["counts"]["flats"] == 17
+
+
+def bad_folder(missing, bench, tmp_path):
+    return tmp_path / "nowhere", bench / "bias"
+
+
+def bad_pair(_, bench, tmp_path):
+    (tmp_path / "flats").mkdir()
+    shutil.copy(bench / "flats" / "f004.fits", tmp_path / "flats")
+    return tmp_path / "flats", bench / "bias"
+
+
+def full_flats(_, bench, tmp_path):
+    (tmp_path / "flats").mkdir()
+    sensor = Sensor(32, gain=GAIN, read=READ, shape=(160, 200), full=40000.0)
+    for k in range(4):
+        put(tmp_path / "flats" / f"{k}.fits", sensor.expose(200000.0), "FLAT", 5.0)
+    return tmp_path / "flats", bench / "bias"
+
+
+def other_gain(_, bench, tmp_path):
+    some(bench, tmp_path, "bias")
+    for path in (tmp_path / "bias").iterdir():
+        fits.setval(path, "GAIN", value=200)
+    return bench / "flats", tmp_path / "bias"
+
+
+def light_in_bias(_, bench, tmp_path):
+    (tmp_path / "bias").mkdir()
+    sensor = Sensor(33, gain=GAIN, read=READ, shape=(160, 200))
+    for k in range(4):
+        put(tmp_path / "bias" / f"{k}.fits", sensor.expose(3000.0), None, None)
+    return bench / "flats", tmp_path / "bias"
+
+
+def flats_as_bias(_, bench, tmp_path):
+    return bench / "flats", bench / "flats"
+
+
+def drifting(_, bench, tmp_path):
+    (tmp_path / "flats").mkdir()
+    sensor = Sensor(34, gain=GAIN, read=READ, shape=(160, 200))
+    for k in range(6):
+        put(tmp_path / "flats" / f"{k}.fits", sensor.expose(4000.0 * 1.3**k), "FLAT", 1.0)
+    return tmp_path / "flats", bench / "bias"
+
+
+def copies(_, bench, tmp_path):
+    (tmp_path / "bias").mkdir()
+    for name in ("a.fits", "b.fits", "c.fits"):
+        shutil.copy(bench / "bias" / "b000.fits", tmp_path / "bias" / name)
+    return bench / "flats", tmp_path / "bias"
+
+
+def exchanged(_, bench, tmp_path):
+    some(bench, tmp_path, "flats", "bias")
+    for path in (*(tmp_path / "flats").iterdir(), *(tmp_path / "bias").iterdir()):
+        fits.delval(path, "IMAGETYP")
+        fits.delval(path, "EXPTIME")
+    return tmp_path / "bias", tmp_path / "flats"
+
+
+def small(_, bench, tmp_path):
+    sensor = Sensor(35, shape=(40, 44))
+    put_flats(tmp_path / "flats", sensor, [5000.0])
+    put_bias(tmp_path / "bias", sensor, 4)
+    return tmp_path / "flats", tmp_path / "bias"
+
+
+def cut(_, bench, tmp_path):
+    some(bench, tmp_path, "flats")
+    for path in (tmp_path / "flats").iterdir():
+        path.write_bytes(path.read_bytes()[:9000])
+    return tmp_path / "flats", bench / "bias"
+
+
+REFUSED = [
+    (bad_folder, "nowhere: no such file or folder; name files or folders of raw frames"),
+    (bad_pair, "1 flat found, no two of one exposure and filter; a pair of the same light is needed"),
+    (full_flats, "all flats are full: at"),
+    (other_gain, "flats and bias frames do not belong together: gain 200 instead of 100"),
+    (light_in_bias, "these are no bias frames: their colours differ by"),
+    (flats_as_bias, "no bias frames found, by their headers all 18 frames are flats"),
+    (
+        drifting,
+        "flats of drifting light: from one flat to the next of the same exposure the level changes by 23 %",
+    ),
+    (copies, "1 bias frame found that is no copy; 2 are needed for a pair"),
+    (exchanged, "these are no bias frames: "),
+    (small, "frames of 44 x 40 pixels; 48 along each side are needed"),
+    (cut, "no frame can be used ("),
+]
+
+
+@pytest.mark.parametrize(("make", "said"), REFUSED, ids=lambda x: getattr(x, "__name__", ""))
+def test_what_cannot_be_measured_is_one_line(command, bench, tmp_path, make, said):
+    flats, bias = make(None, bench, tmp_path)
+    done = command("camera", "measure", flats, bias, "--out", tmp_path / "out")
+    assert done.code == 2
+    assert said in done.line
+    assert not (tmp_path / "out").exists()
+
+
+def test_usage_is_one_line(command, bench, tmp_path):
+    done = command("camera", "measure", bench / "flats", bench / "bias", "--mosaic", "RGB")
+    assert (done.code, done.line) == (2, "--mosaic RGB: one of RGGB, BGGR, GRBG, GBRG is needed")
+    done = command("camera", "measure", bench / "flats", bench / "bias", "--out", bench / "flats" / "x")
+    assert done.code == 2
+    assert "lies inside the raw folder" in done.line
+    assert "missing argument 'BIAS'" in command("camera", "measure", bench / "flats").line
+    done = command("camera", "measure", "--help")
+    assert "FLATS" in done.out
+    assert not any(word in done.out for word in ("<bool>", "<str>", "TEXT", "DIRECTORY"))
+
+
+def test_the_map_of_defects_is_never_taken_for_a_frame(command, bench, tmp_path):
+    command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "out")
+    some(bench, tmp_path, "flats")
+    shutil.copy(tmp_path / "out" / "defects.fits", tmp_path / "flats")
+    done = command("camera", "measure", tmp_path / "flats", bench / "bias")
+    assert done.code == 0
+    assert "1 file in" in done.out
+    assert "left out: a result or simulated truth" in " ".join(done.out.split())
