@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from fourlight.cli.named_files import text_of
 from fourlight.cli.plain import number
 from fourlight.errors import InputError
 
@@ -67,50 +66,24 @@ Picture = Annotated[
 
 
 def camera_named(name: str, error_percent: float | None) -> Response:
-    """The camera of a name or of a CSV file.
+    """The camera of a name or of a CSV file, see `fourlight.pipeline.curves`."""
+    from fourlight.pipeline.curves import camera_named as known
 
-    Raises
-    ------
-    InputError
-        There is neither, or the file cannot be read as curves; or an error is given for what has its own.
-    """
-    from fourlight.sensor.curve_text import camera_from_text
-    from fourlight.sensor.sensors import names, sensor
-
-    if error_percent is not None and not 0 <= error_percent <= 100:
-        raise InputError(f"--error {error_percent:g}: per cent from 0 to 100 are needed")
-    if not _is_file(name, names()):
-        if error_percent is not None:
-            raise InputError(
-                f"--error {error_percent:g} goes with a CSV file; {name} has what is known of it"
-            )
-        return sensor(name)
-    text = text_of(Path(name), "curves of a camera", f"name a CSV file, or one of {', '.join(names())}")
-    return camera_from_text(text, name, None if error_percent is None else error_percent / 100)
+    return known(name, error_percent)
 
 
 def filter_named(name: str | None, bands: Sequence[str], index: float | None) -> Filter:
     """The filter of a name, of a CSV file, or of bands as they are written on the command line; none without either."""
-    from fourlight.sensor.curve_text import filter_from_text
-    from fourlight.sensor.filters import FILTERS, Filter, named_filter
+    from fourlight.pipeline.curves import filter_named as known
+    from fourlight.sensor.filters import Filter
 
     if bands and name is not None:
         raise InputError(f"a filter ({name}) and bands are given; give one of the two")
     if bands:
         chosen = Filter("own bands", tuple(_band(text) for text in bands), source="as given")
-    elif name is None or not _is_file(name, FILTERS):
-        chosen = named_filter("none" if name is None else name)
     else:
-        text = text_of(
-            Path(name), "the curve of a filter", f"name a CSV file, or one of {', '.join(FILTERS)}"
-        )
-        chosen = filter_from_text(text, name)
+        chosen = known("none" if name is None else name)
     return chosen if index is None else replace(chosen, index=index)
-
-
-def _is_file(name: str, known: Any) -> bool:
-    """Whether a name that is not known is meant to be a file: it is there, or it has the look of one."""
-    return name not in known and any((name and Path(name).exists(), *(sign in name for sign in "./\\")))
 
 
 def _band(text: str) -> Any:

@@ -1,0 +1,146 @@
+"""One channel of a stack with its stars: fitted, taken off, put back, and what is left filled where fits do not do."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fourlight.core.fieldprofile import FieldProfile
+from fourlight.core.fullcores import Core, cores, refitted
+from fourlight.core.mending import mended
+from fourlight.core.starlayer import add_star, fit_layer
+from fourlight.core.starlet import smooth_step
+from fourlight.stages.canvas import Canvas, Window, some
+
+__all__ = ["StarChannel"]
+
+Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+
+DOUBT = 0.02
+"""Share of a star's light by which its profile may be wrong."""
+WINGS = 0.04
+"""The same far out in the wings of bright ones."""
+UNDER, ASTRAY = 2.0, 6.0
+"""Light of stars over the noise of a pixel from which what lies under it is compared with what is around, and the
+difference from which the fit went astray."""
+SEEN = 0.4
+"""Error over the noise of a pixel from which it would be seen, and is mended."""
+DISC = 1.5
+"""Radius of the discs that are fitted over the width of stars."""
+FARTHEST = 80.0
+"""Radius to which a star is taken off at most, pixels."""
+REACH, PIXEL_BYTES = 256, 60
+
+
+class StarChannel:
+    """One channel with its stars."""
+
+    def __init__(
+        self, plane: Float32, variance: Float32, profile: FieldProfile, hot: Bool, canvas: Canvas
+    ) -> None:
+        self.plane, self.variance, self.profile = plane, variance, profile
+        self.noise = float(np.sqrt(max(np.nanmedian(some(variance)), 1e-30)))
+        self.radius = max(DISC * profile.fwhm_px(), 2.5)
+        self.full = hot
+        self.left = canvas.new(plane.shape)
+        self.left[:] = plane
+        self.fitted = np.zeros((0, 4))
+        self.squares = np.zeros((0, 2))
+        self.cores = cores(plane, profile, hot, fitted=False)
+        self.fit_cores()
+
+    def _add_cores(self, sign: int, image: Float32 | None = None) -> None:
+        for core in self.cores:
+            self._add_core(core, sign, image)
+
+    def _add_core(self, core: Core, sign: int, image: Float32 | None = None) -> None:
+        for star in core.stars:
+            self._add(star, sign, image)
+
+    def fit_cores(self) -> None:
+        """Fit full stars again, each with all others off, the largest first."""
+        for k in np.argsort([-core.full.sum() for core in self.cores], kind="stable"):
+            self._add_core(self.cores[k], 1)
+            self.cores[k] = refitted(self.left, self.cores[k], self.full, self.profile)
+            self._add_core(self.cores[k], -1)
+
+    def _reach(self, height: float) -> float:
+        """Radius at which the star falls to a tenth of the noise."""
+        half, wings = 0.5 * self.profile.fwhm_px(), self.profile.wings
+        far = (max(height / (0.1 * self.noise), 1.0) ** wings - 1) / (2.0**wings - 1)
+        return float(np.clip(half * np.sqrt(far), 4 * half, FARTHEST))
+
+    def _add(self, star: Float64, sign: int, image: Float32 | None = None) -> None:
+        add_star(
+            self.left if image is None else image, star[0], star[1], sign * star[2],
+            self.profile.shape(star[0], star[1]), self.profile.wings, self.profile.rest, self._reach(star[2]),
+        )  # fmt: skip
+
+    def fit(self, found: Float64, rounds: int) -> None:
+        """Fit the stars found, from where they are now."""
+        known = len(self.fitted)
+        new = np.zeros((len(found) - known, 4))
+        new[:, :2] = found[known:, :2]
+        rows, columns = (np.rint(found[known:, k]).astype(int) for k in (1, 0))
+        new[:, 3] = np.nan_to_num(self.left[rows, columns])
+        self.fitted = np.concatenate([self.fitted, new])
+        self.squares = np.zeros((len(found), 2))
+        top = np.nan_to_num(
+            self.plane[np.rint(found[:, 1]).astype(int), np.rint(found[:, 0]).astype(int)]
+        ) - float(np.nanmedian(some(self.plane)))
+        reach = np.array([self._reach(max(height, 0.0)) for height in top])
+        fit_layer(
+            self.left, self.plane, self._usable(), self.fitted, np.ascontiguousarray(found[:, :2]),
+            self.profile.terms(found[:, 0], found[:, 1]), self.profile.coefficients, self.profile.wings,
+            self.profile.rest, self.radius, reach, DOUBT, rounds, self.squares,
+        )  # fmt: skip
+
+    def _usable(self) -> Float32:
+        """Variance, NaN on full pixels."""
+        return np.where(self.full, np.float32(np.nan), self.variance) if self.full.any() else self.variance
+
+    def keep(self, real: Bool) -> None:
+        """Put back what is no star."""
+        for star in self.fitted[~real]:
+            if star[2] > 0:
+                self._add(star, 1)
+        self.fitted = self.fitted[real]
+
+    def rest(self, canvas: Canvas) -> tuple[Float32, Bool]:
+        """The channel without its stars, and where it was filled from its surroundings."""
+        model = canvas.new(self.plane.shape)
+        model[:] = 0
+        self._add_cores(1, model)
+        for star in self.fitted:
+            if star[2] > 0:
+                self._add(star, 1, model)
+        out = canvas.new(self.plane.shape)
+        spots = np.zeros(self.plane.shape, dtype=bool)
+
+        def fill(window: Window) -> None:
+            here = window.outer
+            part, hidden = _filled(
+                self.left[here], model[here], self.variance[here], self.full[here], self.noise
+            )
+            part[~np.isfinite(self.plane[here])] = np.nan
+            out[window.inner], spots[window.inner] = part[window.cut], hidden[window.cut]
+
+        canvas.each(self.plane.shape, fill, reach=REACH, pixel_bytes=PIXEL_BYTES)
+        return out, spots
+
+
+def _filled(
+    left: Float32, model: Float32, variance: Float32, full: Bool, noise: float
+) -> tuple[Float32, Bool]:
+    """What is left of a channel, filled where the stars are too bright for their profile, or their fit went astray."""
+    under = model > UNDER * noise
+    if not (under.any() or full.any()):
+        return np.array(left, dtype=np.float32), full
+    hidden = full | (WINGS * model > SEEN * noise)
+    around = mended(left, under | full)
+    off = smooth_step(np.abs(smooth_step(np.nan_to_num(left - around), 0)), 0)
+    astray = under & (off > ASTRAY * noise) & (off > WINGS * model)
+    hidden |= smooth_step(astray.astype(np.float32), 1) > 0.05
+    return mended(left, hidden), hidden
