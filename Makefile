@@ -9,7 +9,7 @@ demo: $(VENV)/.run
 	$(BIN)/fourlight demo demo
 
 test: $(VENV)/.dev lint
-	$(BIN)/pytest
+	$(BIN)/pytest -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .
