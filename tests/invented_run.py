@@ -137,7 +137,16 @@ def summary():
             {"night": "2025-01-19", "frames": 11, "exposure_s": 1980.0},
         ],
         "assumptions": ["Times without a zone were taken as UTC."],
-        "picture": {"window": [0, 400, 0, 600], "notes": ["Sky: a surface of order 2 was taken off."]},
+        "picture": {
+            "window": [0, 400, 0, 600],
+            "steps": [
+                {
+                    "name": "gradient",
+                    "file": "steps/2-gradient.jpg",
+                    "notes": ["Sky: a surface of order 2 was taken off."],
+                }
+            ],
+        },
     }
 
 

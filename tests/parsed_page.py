@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
-VOID = {"meta", "img", "br", "link", "hr", "input"}
+VOID = {"meta", "img", "br", "link", "hr", "input", "source"}
 
 
 class Tree(HTMLParser):

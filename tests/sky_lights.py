@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,17 @@ OFF = (0.4, -0.3)
 """How far the header's place is beside the middle."""
 
 
-def write_lights(folder: Path, count: int = 4, *, place: bool = True, optics: bool = True) -> None:
+Colours = Callable[[float], tuple[float, float, float]]
+
+
+def usual_colours(b_v: float) -> tuple[float, float, float]:
+    """Light of a star in red, green and blue, over that in green."""
+    return 0.7 * 10 ** (0.25 * (b_v - 0.6)), 1.0, 0.6 * 10 ** (-0.25 * (b_v - 0.6))
+
+
+def write_lights(
+    folder: Path, count: int = 4, *, place: bool = True, optics: bool = True, colours: Colours = usual_colours
+) -> None:
     """Gaussian stars of the catalogue on an even sky, Poisson noise, shifted from light to light."""
     folder.mkdir(parents=True)
     random = np.random.default_rng(5)
@@ -38,7 +49,7 @@ def write_lights(folder: Path, count: int = 4, *, place: bool = True, optics: bo
                 max(int(at_y) - 9, 0) : max(int(at_y) + 10, 0), max(int(at_x) - 9, 0) : max(int(at_x) + 10, 0)
             ]
             spot = np.exp(-0.5 * ((xx[box] - at_x) ** 2 + (yy[box] - at_y) ** 2) / 1.3**2)
-            seen = _response(box, b_v) * 10 ** (-0.4 * (v - 6.0)) / (2 * np.pi * 1.3**2)
+            seen = _response(box, *colours(b_v)) * 10 ** (-0.4 * (v - 6.0)) / (2 * np.pi * 1.3**2)
             light[box] += 4e5 * seen * spot
         image = np.clip(random.poisson(light) + 500, 0, 65535).astype(np.uint16)
         header = fits.Header({"IMAGETYP": "Light", "EXPTIME": 60.0, "BAYERPAT": "RGGB", "OBJECT": "invented"})
@@ -50,9 +61,8 @@ def write_lights(folder: Path, count: int = 4, *, place: bool = True, optics: bo
         fits.writeto(folder / f"light_{k}.fits", image, header)
 
 
-def _response(box: tuple[slice, slice], b_v: float) -> np.ndarray:
-    """Light of a star in each sample of an RGGB mosaic, over that in green."""
-    red, blue = 0.7 * 10 ** (0.25 * (b_v - 0.6)), 0.6 * 10 ** (-0.25 * (b_v - 0.6))
+def _response(box: tuple[slice, slice], red: float, green: float, blue: float) -> np.ndarray:
+    """Light of a star in each sample of an RGGB mosaic."""
     y, x = np.arange(box[0].start, box[0].stop) % 2, np.arange(box[1].start, box[1].stop) % 2
-    mosaic = np.array([[red, 1.0], [1.0, blue]])[np.ix_(y, x)]
+    mosaic = np.array([[red, green], [green, blue]])[np.ix_(y, x)]
     return mosaic[: max(NY - box[0].start, 0), : max(NX - box[1].start, 0)]

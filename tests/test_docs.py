@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 
 from fourlight.cli.app import COMMANDS, build
+from fourlight.recipe_finish import LOOKS
 from fourlight.simulate.render import simulate
-from fourlight.simulate.scene import loads
+from fourlight.simulate.scene import loads, packaged
 from fourlight.stages.claim_file import loads as loads_claims
 
 ROOT = Path(__file__).parent.parent
@@ -107,6 +108,30 @@ def test_commands_of_the_cluster_page_run(tmp_path: Path, monkeypatch: pytest.Mo
     assert stacks[0] == stacks[1]
 
 
+def test_commands_of_the_page_on_cameras_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the frames of a smaller bench."""
+    monkeypatch.chdir(tmp_path)
+    scene = packaged("bench")
+    size = {"width_px": 240, "height_px": 200}
+    fewer = {"flats": 2, "bias": 4, "darks": 2, "flat_levels": (0.1, 0.3, 0.6)}
+    simulate(
+        scene.model_copy(
+            update={
+                "camera": scene.camera.model_copy(update=size),
+                "calibration": scene.calibration.model_copy(update=fewer),
+            }
+        ),
+        Path("small"),
+    )
+    page = ROOT / "docs" / "photon-transfer.md"
+    for line in shell_lines(page):
+        words = shlex.split(line.replace("demo/bench", "small"))
+        assert words[0] == "fourlight"
+        if words[1] != "simulate":
+            assert build(words[1:]) == 0, line
+    assert "camera profile" in Path("demo/by-profile/report.html").read_text(encoding="utf-8")
+
+
 def answers(port: str) -> bool:
     try:
         socket.create_connection(("127.0.0.1", int(port)), timeout=1).close()
@@ -152,3 +177,11 @@ def test_links_lead_somewhere(page: Path) -> None:
     assert [
         name for name in targets if not name.startswith("http") and not (page.parent / name).exists()
     ] == []
+
+
+def test_the_looks_of_the_page_are_those_of_the_program() -> None:
+    page = (ROOT / "docs" / "picture.md").read_text(encoding="utf-8")
+    for name, look in LOOKS.items():
+        values = (look.background, look.bright, look.saturation)
+        row = next(line for line in page.splitlines() if line.startswith(f"| {name} |"))
+        assert tuple(float(cell) for cell in row.split("|")[2:5]) == values

@@ -67,7 +67,7 @@ def test_what_is_no_record(tmp_path, text):
     reasons = (
         "no JSON is in it",
         "it does not say which files were used, and how",
-        "its settings are not those of this version",
+        "it holds no settings",
     )
     assert any(f"({reason})" in str(caught.value) for reason in reasons)
 
@@ -87,5 +87,5 @@ def test_a_record_of_another_recipe_is_refused(tmp_path):
     data["recipe"]["integrate"]["unheard_of"] = 1
     path = tmp_path / "p.json"
     path.write_text(json.dumps(data))
-    with pytest.raises(InputError, match="not the record"):
+    with pytest.raises(InputError, match="not those of this version; make the run again"):
         load(path)

@@ -29,7 +29,7 @@ __all__ = [
     "thread_count",
 ]
 
-PROGRAM_BYTES = 270_000_000
+PROGRAM_BYTES = 295_000_000
 """Memory of the program itself: libraries, compiled kernels and what is known of the frames. Where kernels are
 compiled, as in the first run after an installation, 200 MB come on top."""
 

@@ -124,7 +124,7 @@ class NoiseModel:
     """Gain and read noise with where they come from.
 
     ``gain_e_per_adu`` and ``read_noise_e`` are None where nothing fixes them; sources are one of 'recipe',
-    'flats and bias', 'lights', 'header', 'assumed', 'unknown'.
+    'camera profile', 'flats and bias', 'lights', 'header', 'assumed', 'unknown'.
     """
 
     gain_e_per_adu: float | None
@@ -132,7 +132,7 @@ class NoiseModel:
     read_noise_e: float | None
     read_noise_source: str
     pedestal_adu: float | None
-    """Level of no light; None where neither bias, dark nor file say it."""
+    """Level of no light; None where neither bias, dark nor file say it, nor the lights give a guess."""
     pedestal_source: str
     unit: str = "electron"
     """'electron' or 'adu': unit of calibrated samples."""
@@ -141,6 +141,14 @@ class NoiseModel:
     read_noise_error: float | None = None
     step_adu: float = 0.0
     """Step of the digitiser; 0 where samples are not whole numbers."""
+
+    @property
+    def pedestal_known(self) -> bool:
+        """Whether the level of no light is known well enough to tell how much light a sky has.
+
+        What the lights give is not: it is off by as much as a tenth of the sky, alike in all colours.
+        """
+        return self.pedestal_adu is not None and self.pedestal_source != "lights"
 
     @property
     def step(self) -> float:

@@ -7,7 +7,7 @@ import json
 import platform
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -47,6 +47,8 @@ class Provenance:
     recipe: Recipe
     set_aside: tuple[SetAside, ...] = ()
     """Files that were set aside; of those that are no inputs, this is all that is known of them."""
+    others: Mapping[Path, str] = field(default_factory=dict)
+    """SHA-256 of files besides frames that the recipe names."""
     steps: tuple[Step, ...] = ()
     """Runs that left the sums to which this one added lights, the first one first."""
 
@@ -84,6 +86,7 @@ def record(
     seed: int,
     set_aside: Sequence[SetAside] = (),
     steps: Sequence[Step] = (),
+    others: Mapping[Path, str] | None = None,
 ) -> dict[str, Any]:
     """Content of ``provenance.json``.
 
@@ -102,6 +105,8 @@ def record(
         Files that are not used, and why.
     steps : sequence of Step
         Earlier runs to whose sums lights were added.
+    others : mapping of Path to str, optional
+        SHA-256 of files besides frames that the recipe names.
     """
     return {
         "fourlight": __version__,
@@ -111,6 +116,7 @@ def record(
         "seed": seed,
         "searched": [str(path) for path in searched],
         "inputs": {str(path): digest for path, digest in inputs.items()},
+        "others": {str(path): digest for path, digest in (others or {}).items()},
         "set_aside": [_told(item) for item in set_aside],
         "steps": [
             {
@@ -154,15 +160,21 @@ def load(path: Path) -> Provenance:
         raise _no_record(path, getattr(error, "strerror", None) or "no JSON is in it") from None
     try:
         inputs = {Path(name): str(digest) for name, digest in data["inputs"].items()}
+        others = {Path(name): str(digest) for name, digest in data.get("others", {}).items()}
         recipe = Recipe.model_validate(data["recipe"])
         searched = tuple(Path(name) for name in data["searched"])
         aside = tuple(_aside(item) for item in data.get("set_aside", ()))
         steps = tuple(_step(item) for item in data.get("steps", ()))
     except ValidationError:
-        raise _no_record(path, "its settings are not those of this version") from None
+        if not isinstance(data["recipe"], dict):
+            raise _no_record(path, "it holds no settings") from None
+        found = "its settings are not those of this version"
+        raise InputError(
+            f"{path}: {found}; make the run again: fourlight run NIGHTS --out {path.parent}"
+        ) from None
     except (KeyError, TypeError, AttributeError, ValueError):
         raise _no_record(path, "it does not say which files were used, and how") from None
-    return Provenance(inputs, searched, recipe, aside, steps)
+    return Provenance(inputs, searched, recipe, aside, others, steps)
 
 
 def _step(item: Mapping[str, Any]) -> Step:

@@ -9,62 +9,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from fourlight.errors import RecipeError
+from fourlight.recipe_finish import Finish
+from fourlight.recipe_gear import Gear
+from fourlight.recipe_lines import Lines
+from fourlight.recipe_read import Read
+from fourlight.recipe_sky import Sky
 from fourlight.settings import Section, from_toml, validated
 from fourlight.toml_text import value_of
 
-__all__ = ["Recipe", "fields", "known_fields", "loads", "with_settings"]
+__all__ = ["Recipe", "fields", "known_fields", "loads", "sections", "with_settings"]
 
 
-def _spelled(name: object) -> object:
-    """A mosaic pattern in any case."""
-    if not isinstance(name, str):
-        return name
-    return name.lower() if name.lower() == "auto" else name.upper()
-
-
-Mosaic = Annotated[Literal["auto", "RGGB", "BGGR", "GRBG", "GBRG"], BeforeValidator(_spelled)]
 Use = Literal["auto", "off"]
-
-
-class Read(Section):
-    """What the frames are, where headers are wrong or silent."""
-
-    mosaic: Annotated[
-        Mosaic, Field(description="Mosaic pattern in array order; auto: header, checked on pixels")
-    ] = "auto"
-    filter: Annotated[
-        str, Field(description="Use only lights with this filter name; empty: the largest group")
-    ] = ""
-    mix_kinds: Annotated[
-        bool,
-        Field(
-            description="Integrate lights of one filter together though camera, size or gain setting differ; "
-            "false: only the kind exposed longest"
-        ),
-    ] = True
-    gain_e_per_adu: Annotated[
-        float | None, Field(gt=0, description="Gain in electrons per ADU; unset: measured or header")
-    ] = None
-    read_noise_e: Annotated[
-        float | None, Field(ge=0, description="Read noise in electrons; unset: measured or header")
-    ] = None
-    black_adu: Annotated[
-        float | None, Field(ge=0, description="Level of no light in ADU; unset: bias, dark or header")
-    ] = None
-    saturation_adu: Annotated[
-        float | None, Field(gt=0, description="Level of a full sample in ADU; unset: header or number type")
-    ] = None
-    longitude_deg: Annotated[
-        float | None,
-        Field(
-            ge=-180,
-            le=360,
-            description="Longitude, degrees east, to split nights at local noon; unset: header",
-        ),
-    ] = None
 
 
 class Calibrate(Section):
@@ -86,7 +45,11 @@ class Calibrate(Section):
         float, Field(gt=1, description="Rejection threshold when frames are combined to a master")
     ] = 4.0
     defects: Annotated[
-        Use, Field(description="auto: find defective samples from the lights and darks; off: keep all")
+        Use,
+        Field(
+            description="auto: leave out samples that lights, darks or the map beside the camera profile show to be "
+            "defective; off: keep all"
+        ),
     ] = "auto"
     defect_sigma: Annotated[
         float, Field(gt=2, description="Persistent excess over same-plane neighbours that makes a defect")
@@ -171,24 +134,6 @@ class Integrate(Section):
     ] = 2
 
 
-class Finish(Section):
-    """The automatic picture."""
-
-    gradient_order: Annotated[
-        int, Field(ge=0, le=4, description="Order of the sky surface that is taken off the picture")
-    ] = 2
-    background: Annotated[
-        float, Field(gt=0, lt=0.5, description="Brightness of the empty sky in the picture; white is 1")
-    ] = 0.09
-    saturation: Annotated[
-        float, Field(ge=0, le=3, description="Strength of colour; 1 keeps measured ratios")
-    ] = 1.3
-    smoothing: Annotated[
-        float, Field(ge=0, le=1, description="Share of unconfirmed detail that is smoothed away")
-    ] = 0.9
-    jpeg_quality: Annotated[int, Field(ge=50, le=100, description="JPEG quality")] = 93
-
-
 class Evidence(Section):
     """What is measured on the lights of the finished stack; commands of these names do the same later."""
 
@@ -231,6 +176,9 @@ class Recipe(Section):
     integrate: Integrate = Integrate()
     finish: Finish = Finish()
     evidence: Evidence = Evidence()
+    gear: Gear = Gear()
+    sky: Sky = Sky()
+    lines: Lines = Lines()
     run: Run = Run()
 
 
@@ -262,19 +210,29 @@ def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
     given: dict[str, str] = {}
     for setting in settings:
         name, mark, value = (part.strip() for part in setting.partition("="))
-        section, dot, key = name.partition(".")
-        if not mark or not dot:
+        if not mark or "." not in name:
             raise RecipeError(setting, None, _full_form(name, value), "setting")
         first = given.setdefault(name, value)
-        if value != first and _alone(section, key, value) != _alone(section, key, first):
+        if value != first and _alone(name, value) != _alone(name, first):
             raise RecipeError(name, None, f"given twice, as {first} and as {value}; give it once", "setting")
-        data.setdefault(section, {})[key] = value_of(value)
+        _put(data, name, value)
     return validated(Recipe, data, known_fields(), "setting")
 
 
-def _alone(section: str, key: str, value: str) -> Recipe:
+def _put(data: dict[str, Any], name: str, value: str) -> None:
+    """Set one value in the data of a recipe; where a name goes through a value that is no section, it replaces it."""
+    *sections, key = name.split(".")
+    for section in sections:
+        inside = data.get(section)
+        data[section] = data = inside if isinstance(inside, dict) else {}
+    data[key] = value_of(value)
+
+
+def _alone(name: str, value: str) -> Recipe:
     """Recipe with one setting, to compare values however they are written."""
-    return validated(Recipe, {section: {key: value_of(value)}}, known_fields(), "setting")
+    data: dict[str, Any] = {}
+    _put(data, name, value)
+    return validated(Recipe, data, known_fields(), "setting")
 
 
 def _full_form(name: str, value: str) -> str:
@@ -287,14 +245,26 @@ def _full_form(name: str, value: str) -> str:
 def known_fields() -> list[str]:
     """Dotted names of all settings, and of the sections."""
     names = [f"{section}.{key}" for section, key, _ in fields()]
-    return names + sorted(Recipe.model_fields)
+    return names + sorted(name for name, _ in sections())
+
+
+def sections() -> Iterator[tuple[str, type[Section]]]:
+    """Dotted name and model of every section, those within another after it."""
+    return _within(Recipe, "")
+
+
+def _within(model: type[Section], above: str) -> Iterator[tuple[str, type[Section]]]:
+    for key, field in model.model_fields.items():
+        inside = field.annotation
+        if isinstance(inside, type) and issubclass(inside, Section):
+            yield f"{above}{key}", inside
+            yield from _within(inside, f"{above}{key}.")
 
 
 def fields() -> Iterator[tuple[str, str, Any]]:
-    """Section, key and declaration of every setting, in their order."""
-    for section, info in Recipe.model_fields.items():
-        model = info.annotation
-        assert isinstance(model, type)
-        assert issubclass(model, Section)
+    """Dotted section, key and declaration of every setting, in their order."""
+    inside = dict(sections())
+    for section, model in inside.items():
         for key, field in model.model_fields.items():
-            yield section, key, field
+            if f"{section}.{key}" not in inside:
+                yield section, key, field

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from fourlight.recipe import Recipe, fields
+from fourlight.recipe import fields, sections
 from fourlight.settings import limits
 
 __all__ = ["defaults_toml"]
@@ -14,11 +14,10 @@ __all__ = ["defaults_toml"]
 def defaults_toml() -> str:
     """All settings with defaults and help, as TOML that the recipe is read from; unset ones stand as comments."""
     lines: list[str] = ["# Fourlight recipe: every setting with its default."]
-    current = ""
+    models, current = dict(sections()), ""
     for section, key, field in fields():
         if section != current:
-            model = Recipe.model_fields[section].annotation
-            lines += ["", f"[{section}]", f"# {(model.__doc__ or '').strip()}"]
+            lines += ["", f"[{section}]", f"# {(models[section].__doc__ or '').strip()}"]
             current = section
         lines.append(f"# {field.description}{_bounds(field)}")
         lines.append(f"# {key} =" if field.default is None else f"{key} = {json.dumps(field.default)}")

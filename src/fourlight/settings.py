@@ -14,6 +14,8 @@ from fourlight.toml_text import parsed
 
 __all__ = ["Section", "from_toml", "limits", "nearest", "validated"]
 
+MOST_NEAR = 3
+"""Settings of the same name in other sections that are named."""
 SAID = 4
 """Faults told in one message."""
 
@@ -75,6 +77,10 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
         ]
         # a wrong name is why another is missing
         faults.sort(key=lambda fault: fault["type"] == "missing")
+        meant = {
+            name for fault in faults if fault["type"] == "extra_forbidden" for name in _meant(fault, known)
+        }
+        faults = [f for f in faults if f["type"] != "missing" or _name(f["loc"][-1:]) not in meant]
         told = [_fault(fault, known, model) for fault in faults[:SAID]]
         more = len(faults) - len(told)
         also = [f"{name} = {value!r}: {words}" if value is not None else f"{name}: {words}"
@@ -92,9 +98,18 @@ def _fault(fault: ErrorDetails, known: Sequence[str], model: type[Section]) -> t
     if fault["type"] != "extra_forbidden":
         words = _words(fault, limits(_field(model, fault["loc"])))
         return (name, None, f"no value is given; {words}") if given == "" else (name, value, words)
+    near = _meant(fault, known)
+    return name, value, f"no such setting; did you mean {' or '.join(near)}?" if near else "no such setting"
+
+
+def _meant(fault: ErrorDetails, known: Sequence[str]) -> list[str]:
+    """Settings that a name which is none may stand for; within one of a list, such as a claim, without its section."""
     plain = ".".join(str(part) for part in fault["loc"] if isinstance(part, str))
-    near = difflib.get_close_matches(plain, known, n=1, cutoff=0.3)
-    return name, value, f"no such setting; did you mean {near[0]}?" if near else "no such setting"
+    key = plain.rpartition(".")[2]
+    near = [one for one in known if one.rpartition(".")[2] == key]
+    near = near[:MOST_NEAR] or difflib.get_close_matches(plain, known, n=1, cutoff=0.3)
+    listed = any(isinstance(part, int) for part in fault["loc"])
+    return [one.rpartition(".")[2] for one in near] if listed else near
 
 
 def _field(model: type[Section], place: Sequence[int | str]) -> Any:
@@ -138,10 +153,13 @@ def _name(parts: Sequence[int | str]) -> str:
 
     >>> _name(("read", "mosaic")), _name(("nights", 0, "count")), _name(("nights", 0, "trailed", 2))
     ('read.mosaic', 'count of night 1', 'trailed 3 of night 1')
+    >>> _name(("claims", 0, "of"))
+    "'of' of claim 1"
     """
     if len(parts) >= 2 and isinstance(parts[1], int):
         entry = f"{str(parts[0]).removesuffix('s')} {parts[1] + 1}"
-        return f"{_name(parts[2:])} of {entry}" if parts[2:] else entry
+        inner = _name(parts[2:])
+        return f"{repr(inner) if inner == 'of' else inner} of {entry}" if inner else entry
     return ".".join(str(part) for part in parts)
 
 

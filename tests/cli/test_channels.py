@@ -27,6 +27,8 @@ def test_tells_shares_of_named_regions(command, looked_at, untouched):
         ("mid=0,0,9000,20", "reaches beyond the stack, whose pixels run from 0,0 to 240,180"),
         ("mid=50,50,40,60", "has no pixels; give the left, upper, right and lower edge"),
         ("mid=-5,50,40,60", "reaches beyond the stack"),
+        ("mid=10,10,12,12", "has 2 x 2 pixels, too few samples for shares; 16 x 16 are needed"),
+        ("mid=10,10,200,25", "has 190 x 15 pixels"),
         ("4th=1,2,30,40", "a name begins with a letter"),
         (f"{'n' * 25}=1,2,30,40", "24 at most"),
         ("<b>=1,2,30,40", "a name begins with a letter"),
@@ -74,7 +76,13 @@ def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
 
 @pytest.mark.parametrize(
     ("name", "content"),
-    [("summary.json", None), ("summary.json", b"{"), ("picture.tif", None), ("stack.fits", b"SIMPLE")],
+    [
+        ("summary.json", None),
+        ("summary.json", b"{"),
+        ("summary.json", b"[1, 2]"),
+        ("picture.tif", None),
+        ("stack.fits", b"SIMPLE"),
+    ],
 )
 def test_results_that_are_not_whole_are_said_in_one_line(command, looked_at, tmp_path, name, content):
     shutil.copytree(looked_at / "out", tmp_path / "out")
@@ -86,6 +94,37 @@ def test_results_that_are_not_whole_are_said_in_one_line(command, looked_at, tmp
         assert done.code == 2
         assert f"{name}: cannot be read" in done.line
         assert "make the stack anew" in done.line
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"{", b"[1, 2]", b'{"lights": 30}', b"null", b'[{"claim": 1}]', b"\xff"]
+)
+@pytest.mark.parametrize("name", ["channels", "claims"])
+def test_findings_that_are_not_whole_are_said_before_work_begins(command, looked_at, tmp_path, name, content):
+    """By every command that would have to tell of them; none leaves its part of the report out."""
+    out = tmp_path / "out"
+    shutil.copytree(looked_at / "out", out)
+    (out / f"{name}.json").write_bytes(content)
+    page = (out / "report.html").read_bytes()
+    for asked in {"picture", "solve", "channels", "claims"} - {name}:
+        done = command(asked, out)
+        assert done.code == 2
+        assert done.line.endswith(f"{name}.json: is not whole; fourlight {name} {out} makes it anew")
+    assert (out / "report.html").read_bytes() == page
+
+
+def test_the_command_mends_its_own_findings(command, looked_at, tmp_path):
+    out = tmp_path / "out"
+    shutil.copytree(looked_at / "out", out)
+    (out / "channels.json").write_text("{")
+    assert command("channels", out).code == 0
+    assert command("picture", out).code == 0
+    (out / "channels.json").write_text("{")
+    (out / "claims.json").write_text("{")
+    said = command("channels", out).line
+    assert f"claims.json: is not whole; delete it, then fourlight claims {out} makes it anew" in said
+    (out / "claims.json").unlink()
+    assert command("channels", out).code == 0
 
 
 def test_a_stack_that_is_cut_off_is_said_in_one_line(command, looked_at, tmp_path, recwarn):

@@ -64,7 +64,8 @@ def test_a_name_that_begins_another_is_told_alone(command, looked_at, tmp_path):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--claim", "green is idel"], "green is idle"),
+        (["--claim", "green is idel"], "'green is idel': no such claim; nearest are 'green is idle', "),
+        (["--claim", "nope"], "; fourlight claims --list names all"),
         (["--own", "missing.toml"], "cannot be read"),
     ],
 )
@@ -106,3 +107,31 @@ def test_an_empty_file_of_claims_is_refused(command, looked_at, tmp_path):
     done = command("claims", looked_at / "out", "--own", mine)
     assert done.code == 2
     assert "there is nothing in it; write a [[claims]] table" in done.line
+
+
+def test_files_of_another_kind_are_called_what_they_are(command, looked_at, tmp_path):
+    scene, recipe, mine = (tmp_path / f"{name}.toml" for name in ("scene", "recipe", "mine"))
+    scene.write_text("seed = 4\n[[nights]]\ncount = 3\n")
+    recipe.write_text("[integrate]\npixfrac = 0.8\n")
+    mine.write_text(OWN.format(name="blue matters", quantity="information"))
+    for path, kind in ((scene, "a scene"), (recipe, "a recipe")):
+        done = command("claims", looked_at / "out", "--own", path)
+        assert done.code == 2
+        assert f"{path}: this is {kind}, not claims; the command for it is: fourlight" in done.line
+    for words, wanted in (
+        (["simulate", mine, "--out", tmp_path / "sky"], "a scene"),
+        (["recipe", "--check", mine], "a recipe"),
+    ):
+        done = command(*words)
+        assert done.code == 2
+        assert (
+            f"{mine}: these are claims, not {wanted}; the command for them is: fourlight claims OUT --own"
+            in done.line
+        )
+
+
+def test_what_is_said_of_several_planes_is_said_once(command, looked_at):
+    done = command("claims", looked_at / "out", "--claim", "cooling mattered")
+    assert done.code == 0, done.err
+    assert done.err.count("cooling mattered") == 1
+    assert "cooling mattered (R, G, B): " in done.err

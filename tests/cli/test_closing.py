@@ -104,7 +104,7 @@ def test_darks_of_another_exposure_without_bias_come_with_advice(
         unit = fits.PrimaryHDU(np.rint(rng.normal(500, 3, (180, 240))).astype(np.uint16))
         unit.header.update({"IMAGETYP": "Dark", "EXPTIME": 60.0, "CCD-TEMP": -10.0, "GAIN": 100})
         unit.writeto(raw / f"dark {n}.fits")
-    done = command("run", raw, "--out", tmp_path / "out", "--set", "finish.gradient_order=0")
+    done = command("run", raw, "--out", tmp_path / "out", "--set", "finish.gradient.order=0")
     assert done.code == 0, done.err
     lines = [line[21:] for line in done.err.splitlines()]
     (advice,) = [line for line in lines if line.startswith("3 darks (60 s, -10 C) left out: the lights are")]

@@ -32,7 +32,7 @@ WRONG = [
     ("[integrate]\npixfrac = 7.5", "integrate.pixfrac = 7.5: must be 0.1 to 2"),
     ("[integrate]\nmethod = 'magic'", "integrate.method = 'magic'"),
     ("[read]\ngain_e_per_adu = inf", "read.gain_e_per_adu = inf: must be a finite number"),
-    ("[finish]\nbackground = nan", "finish.background = nan"),
+    ("[finish.stretch]\nbackground = nan", "finish.stretch.background = nan"),
     ("[run]\nthreads = 'many'", "run.threads = 'many': must be a whole number"),
     ("[integrate]\npixfrac = ''", "integrate.pixfrac: no value is given; must be a number, 0.1 to 2"),
     ("integrate = 3", "integrate = 3: must be a section"),
@@ -80,7 +80,7 @@ def test_a_wrong_recipe_is_named(command: Any, tmp_path: Path, raw: Path, text: 
     [
         ("integrate.pixfra=1", "did you mean integrate.pixfrac?"),
         ("integrate.pixfrac=0", "must be 0.1 to 2"),
-        ("finish.jpeg_quality=101", "must be 50 to 100"),
+        ("finish.files.jpeg_quality=101", "must be 50 to 100"),
         ("integrate.min_transparency=1", "must be at least 0 and less than 1"),
         ("pixfrac=1", "setting: pixfrac=1: write it as section.field=value, such as integrate.pixfrac=1"),
         ("pixfrac", "setting: pixfrac: write it as section.field=value, such as integrate.pixfrac=VALUE"),

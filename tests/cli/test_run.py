@@ -18,7 +18,11 @@ from astropy.io import fits
 from fourlight.pipeline import memory
 
 FILES = {
-    "stack.fits", "halves.fits", "summary.json", "frames.csv", "picture.tif", "picture.png", "picture.jpg",
+    "stack.fits", "halves.fits", "summary.json", "frames.csv",
+    "honesty.jpg",
+    "sheet.jpg",
+    "stars.csv",
+    "steps", "picture.tif", "picture.png", "picture.jpg",
     "report.html", "provenance.json", "channels.json", "claims.json", "figures",
 }  # fmt: skip
 """All results, as the README lists them."""

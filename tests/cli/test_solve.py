@@ -41,12 +41,14 @@ def samples(path):
 
 def test_a_stack_gets_coordinates_and_keeps_its_samples(command, finished, out, untouched):
     before = {name: samples(out / name) for name in ("stack.fits", "halves.fits")}
+    told = json.loads((out / "summary.json").read_text())
     with untouched(finished / "raw"):
         done = command("solve", out, "--json")
     assert done.code == 0, done.err
     assert {name: samples(out / name) for name in before} == before
-    found = json.loads(done.out)
-    assert found == json.loads((out / "summary.json").read_text())["sky"]
+    found, summary = json.loads(done.out), json.loads((out / "summary.json").read_text())
+    assert found == {**summary["sky"], "colour": summary["colour"]}
+    assert summary == told, "the run has found the same by the same stars"
     assert (found["ra_deg"], found["dec_deg"]) == pytest.approx(PLACE, abs=0.03)
     assert found["looked_for"] == "near the place that the header gives"
     with fits.open(out / "halves.fits", checksum=True) as units:
@@ -126,6 +128,20 @@ def test_without_a_place_the_whole_sky_is_searched(command, tmp_path):
     done = command("solve", tmp_path / "raw" / "light_0.fits", "--json")
     assert done.code == 0, done.err
     assert json.loads(done.out)["looked_for"] == "the whole sky"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--camera", "bsi-8mp"), "leave out --camera, or name the OUT"),
+        (("--filter", "nonsense", "--white", 0.3), "leave out --filter and --white"),
+        (("--scale", "abc"), "'abc' is found, a number is needed"),
+    ],
+)
+def test_what_goes_with_no_frame_is_refused(command, finished, words, said):
+    done = command("solve", finished / "raw" / "light_0.fits", *words)
+    assert done.code == 2
+    assert said in done.line
 
 
 @pytest.mark.parametrize("hint", ["M 42", "83.8", "400,10", "83.8,99", "1,2,3", ""])

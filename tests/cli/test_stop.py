@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,22 @@ MAIN = (
 )
 
 
+def stopped(words: list[str], stage: str, number: int = signal.SIGINT, drawn: Path | None = None) -> None:
+    """Start the program, tell it to end when a stage is done and a file is there, and check that it says so."""
+    with subprocess.Popen([sys.executable, "-c", MAIN, *words], stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        for line in process.stderr:
+            if line.startswith(stage):
+                while drawn and not drawn.exists() and process.poll() is None:
+                    time.sleep(0.01)
+                process.send_signal(number)
+                break
+        said = process.stderr.read().splitlines()
+    assert process.returncode == 1
+    assert said[-1] == "fourlight: stopped; run the same command again to continue"
+    assert not any("Traceback" in line for line in said)
+
+
 # Windows ends a process that is sent SIGTERM without asking it, and Ctrl-C there goes to the whole console.
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "SIGINT"])
@@ -25,19 +43,34 @@ MAIN = (
 def test_told_to_end(command: Any, raw: Path, tmp_path: Path, number: int, stage: str) -> None:
     """Stopped as soon as a stage is done, in the next one."""
     out = tmp_path / "out"
-    words = [sys.executable, "-c", MAIN, "run", str(raw), "--out", str(out)]
-    with subprocess.Popen(words, stderr=subprocess.PIPE, text=True) as process:
-        assert process.stderr is not None
-        for line in process.stderr:
-            if line.startswith(stage):
-                process.send_signal(number)
-                break
-        said = process.stderr.read().splitlines()
-    assert process.returncode == 1
-    assert said[-1] == "fourlight: stopped; run the same command again to continue"
-    assert not any("Traceback" in line for line in said)
+    stopped(["run", str(raw), "--out", str(out)], stage, number)
     assert not list(out.rglob("*.part"))
     assert not (out / "stack.fits").exists()
     again = command("run", raw, "--out", out)
     assert again.code == 0, again.err
     assert "ended without a word" not in again.err, "the lock was given back"
+
+
+# As above: Windows cannot ask a process to end.
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize(
+    ("asked", "stage", "drawn"),
+    [("channels", "samples", ""), ("channels", "channels", "resolution.svg"), ("claims", "widths", "")],
+)
+def test_evidence_that_is_stopped_leaves_the_results_as_they_were(
+    command: Any, looked_at: Path, tmp_path: Path, asked: str, stage: str, drawn: str
+) -> None:
+    """Whether nothing is written yet, figures are being drawn or lights are treated in other ways."""
+    out = tmp_path / "out"
+    shutil.copytree(looked_at / "out", out)
+    before = held(out)
+    stopped([asked, str(out)], stage, drawn=out / "work" / "new" / "figures" / drawn if drawn else None)
+    assert held(out) == before, "neither more files nor others"
+    again = command(asked, out)
+    assert again.code == 0, again.err
+    assert "ended without a word" not in again.err, "the lock was given back"
+
+
+def held(out: Path) -> dict[str, bytes]:
+    """Every file below a folder of results."""
+    return {str(path.relative_to(out)): path.read_bytes() for path in out.rglob("*") if path.is_file()}

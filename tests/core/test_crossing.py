@@ -42,6 +42,16 @@ def test_bias_and_range_of_noisy_curves(width, noise):
     assert 0.90 < inside < 0.985  # 0.95 +- 0.013 over 300 trials, and a bias of up to half a sigma (0.92)
 
 
+def test_what_is_left_beyond_the_crossing_moves_it_little():
+    """Noise that halves share (0.12 of it) where the light no longer shows: within one error of the crossing."""
+    value, count = curve(), 2 * np.pi * np.arange(1, 200)
+    true = true_crossing(value, ONE_SEVENTH)
+    spoilt = np.where(1.05 * true < FREQUENCY, np.maximum(value, 0.12), value)
+    found, low, _ = crossing(Rings(FREQUENCY, spoilt, count), ONE_SEVENTH)
+    assert abs(found - true) < (found - low) / 1.96
+    assert found < 1.02 * true
+
+
 def test_a_threshold_for_each_ring():
     value, count = curve(), 2 * np.pi * np.arange(1, 200)
     level = half_bit(count)

@@ -24,12 +24,13 @@ def test_curve_rises_and_hits_its_ends():
     assert float(curve(0.0)) == pytest.approx(0.09, abs=1e-6)
     assert float(curve(3000.0)) == pytest.approx(0.97, abs=1e-6)
     assert (np.diff(curve(np.linspace(-20, 5000, 999))) >= 0).all()
-    assert curve(np.float32(-1e6)) == 0
+    far_below = curve(np.array([-1e3, -1e5], np.float32))
+    assert 0.003 > far_below[0] > far_below[1] > 0  # dust darker than the sky is never quite black
 
 
 def test_slope_is_the_derivative_at_the_sky():
     curve = Curve(sky=0.09, top=0.97, softening=10.0, white=3000.0)
-    step = 0.05
+    step = 0.002
     numeric = (np.asarray(curve(step), dtype=float) - np.asarray(curve(-step), dtype=float)) / (2 * step)
     assert numeric == pytest.approx(curve.slope, rel=1e-3)
 

@@ -18,7 +18,7 @@ from astropy.io import fits as reference
 from fourlight.errors import InputError
 from fourlight.frames import Role
 from fourlight.io.scan import scan
-from fourlight.recipe import Read
+from fourlight.recipe_read import Read
 
 REAL = Path(__file__).parents[1] / "authorities" / "real_pair"
 

@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from fourlight.pipeline.evidence import channels_on
 
@@ -33,6 +34,7 @@ offset_x_px = 5.0
 [[nights]]
 count = 6
 start_utc = "2031-08-17T23:30:00"
+moon_phase_deg = 60.0
 rotation_deg = 1.0
 """
 BOX = (190, 150, 330, 270)
@@ -82,6 +84,29 @@ def test_information_shares_are_the_true_ones(disc):
         assert got["value"] == pytest.approx(share, abs=0.005), "half a percentage point"
         assert got["low"] < got["value"] < got["high"]
     assert found["scope"] == "nights like these"
+
+
+def test_electrons_of_the_sky_are_those_of_all_lights(disc):
+    """A moonlit night is among them, whose sky is bluer than that of the reference."""
+    sky = np.array([disc.simulated(frame)["sky_e"] for frame in disc.summary["frames"]]) * [1, 2, 1]
+    true, reference = (
+        part / part.sum() for part in (sky.sum(axis=0), disc.reference["sky_e"] * np.array([1, 2, 1]))
+    )
+    assert abs(true - reference).max() > 0.01
+    found = json.loads((disc.out / "channels.json").read_text())["shares"]["electrons"]["sky"]
+    assert [found[channel]["value"] for channel in "RGB"] == pytest.approx(true, abs=0.002)
+
+
+def test_all_electrons_are_those_of_the_samples(disc):
+    """Of the opening paragraph, against all raw lights less the mean of the darks."""
+    still = np.mean([fits.getdata(path).astype(float) for path in (disc.raw / "darks").iterdir()], axis=0)
+    raw = np.zeros(4)
+    for frame in disc.summary["frames"]:
+        samples = fits.getdata(frame["path"]) - still
+        raw += [samples[j::2, i::2].mean() for j in (0, 1) for i in (0, 1)]
+    assert disc.summary["mosaic"]["pattern"] == "RGGB"
+    found = [disc.summary["planes"][plane]["share_of_electrons"] for plane in ("R", "G1", "G2", "B")]
+    assert found == pytest.approx(raw / raw.sum(), abs=0.002)
 
 
 def test_noise_is_what_the_model_says(disc):

@@ -16,7 +16,7 @@ from fourlight.core.resolution import half_bit
 from fourlight.report import figure_pictures, figure_resolution, figure_shares
 from fourlight.report.figure_pictures import loss_figure, planes_figure, without_channel
 from fourlight.report.figure_resolution import resolution_figure
-from fourlight.report.figure_shares import shares_figure
+from fourlight.report.figure_shares import MEANING, shares_figure
 from fourlight.report.figure_style import DARK, LIGHT, NARROW, WIDE, line_of, write_figure
 from fourlight.report.figures import write_figures
 from fourlight.stages.fineness import without
@@ -111,6 +111,10 @@ def test_words_of_the_resolution_can_be_read(monkeypatch, given, width):
     said = " ".join(text for text, _, _ in words_of(made[0])).replace("\n", " ")
     for fact in given[0].values():
         assert (fact["reason"] or f"{fact['value']:.1f}"[:2]) in said
+    numbered = any(fact["value"] is not None for fact in given[0].values())
+    assert [term in said for term in ("Cycle: ", "1/7: ", "Half-bit: ")] == 3 * [numbered], (
+        "terms are explained"
+    )
     _check_files(drawn, width)
 
 
@@ -129,6 +133,8 @@ def test_words_of_shares_can_be_read(monkeypatch, kinds, regions, known, width):
     assert sorted(bars) == pytest.approx(sorted(values))
     ends = [axes.get_xlim()[1] for axes in made[0].axes]
     assert len(set(ends)) == 1  # one scale for all, or bars would not compare
+    said = [text for text, _, _ in words_of(made[0])]
+    assert [MEANING[kind] in said for kind in given if kind in MEANING] == min(kinds, 4) * [True]
     _check_files(drawn, width)
 
 
@@ -171,6 +177,15 @@ def test_greens_apart_are_thinner_than_both_together(monkeypatch):
     said = [text for text, _, _ in words_of(made[0])]
     assert said.index("Red") < said.index("Green") < said.index("Green 1") < said.index("Blue")
     assert {"The object", "“own”"} <= set(said)
+
+
+def test_parts_of_green_are_left_out_for_telephones(monkeypatch):
+    made = captured(monkeypatch, figure_shares)
+    part = {"value": 0.3, "low": 0.28, "high": 0.32}
+    each = dict.fromkeys(("R", "G", "G1", "G2", "B"), part)
+    for given in ({"object": each}, {"object": dict.fromkeys(("R", "G1", "G2", "B"), part)}):
+        shares_figure({"electrons": given}, width=NARROW)
+    assert [len(figure.axes[0].patches) for figure in made] == [3, 4], "green alone is left out of nothing"
 
 
 def test_channels_differ_by_more_than_colour():

@@ -46,3 +46,11 @@ def test_what_is_not_known_is_left_out():
         "light": {"object_over_stars": {"R_over_G": part(None, None, None), "B_over_G": part(1, 0.9, 1.1)}}
     }
     assert in_common(unknown) == []
+
+
+def test_pixels_without_a_sample_are_counted():
+    holes = {"R": 812, "G1": 0, "G2": 0, "B": 1205, "G": 0}
+    (said,) = in_common({"measured": FOUND["measured"] | {"pixels_without": holes}})
+    assert "every pixel but those that stay empty, 812 of R and 1,205 of B" in said
+    (said,) = in_common({"measured": FOUND["measured"] | {"pixels_without": dict.fromkeys(holes, 0)}})
+    assert "this stack fills in none: it has samples behind every pixel of every colour" in said

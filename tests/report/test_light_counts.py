@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from fourlight.recipe import Recipe
+from fourlight.recipe_finish import Finish, Gradient
 from fourlight.report import aside
 from fourlight.report.calibration import applied, calibration_rows, dropped_later, not_applied
 from fourlight.report.moments import moments
@@ -65,9 +67,10 @@ def test_flats_on_a_part_of_the_lights_are_said():
     assert not_applied(facts) == "No dark was applied; what was done instead is said below."
 
 
-@pytest.mark.parametrize(("order", "surface"), [(0, False), (1, True), (2, True)])
-def test_the_sky_surface_is_named_where_one_was_taken_off(order, surface):
-    done = calibration_rows(summary(), {"finish": {"gradient_order": order}})[1][2]
+@pytest.mark.parametrize(("use", "order", "surface"), [(False, 2, False), (True, 0, False), (True, 2, True)])
+def test_the_sky_surface_is_named_where_one_was_taken_off(use, order, surface):
+    recipe = Recipe(finish=Finish(gradient=Gradient(use=use, order=order))).model_dump()
+    done = calibration_rows(summary(), recipe)[1][2]
     assert done.startswith("No flat was applied: the light lost towards the corners")
     assert ("sky surface" in done) is surface
 

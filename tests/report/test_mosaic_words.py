@@ -72,3 +72,19 @@ def test_the_terminal_names_settings_only_where_the_pattern_is_in_doubt():
     assert "read.mosaic=GRBG" in hint(summary())
     assert hint(facts(source="BAYERPAT", stated="GBRG", contradiction=None)) == ""
     assert "assumed" in hint(facts(source="assumed", stated=None, contradiction=None))
+
+
+def test_catalogue_stars_settle_which_is_red():
+    """Then nothing is assumed, and the terminal needs no hint; where they are not known, that is said."""
+    told = {"sentence": "GBRG is right", "shown": "GBRG"}
+    rows = dict(mosaic({**summary(), "colour": {"mosaic": told}})["mosaic"])
+    assert rows["Catalogue stars say"] == "GBRG is right."
+    assert rows["How sure this is"].endswith("follows from the colours of catalogue stars.")
+    assert hint({**summary(), "colour": {"mosaic": told}}) == ""
+    guessed = facts(source="assumed", stated=None, contradiction=None)
+    assert dict(mosaic(guessed)["mosaic"])["In use"] == "GBRG, assumed, for no header states a pattern."
+    shown = dict(mosaic({**guessed, "colour": {"mosaic": told}})["mosaic"])["In use"]
+    assert shown == "GBRG, which catalogue stars show to be right; no header states a pattern."
+    against = {"sentence": "the mosaic is GRBG, not GBRG", "shown": "GRBG"}
+    assert "read.mosaic=GRBG" in hint({**summary(), "colour": {"mosaic": against}})
+    assert dict(mosaic(summary())["mosaic"])["Catalogue stars say"].startswith("Nothing: they are not known")

@@ -82,3 +82,33 @@ def test_both_nights_and_all_columns_are_seen(tmp_path, width):
     # Labels of 13 px: nine are read without effort (common practice, no source).
     assert scale > 70, "and charts are not so small that their labels cannot be read"
     assert many == 0 or width < 1280, "the table of all lights fits a usual screen"
+
+
+SHARES = """<script>
+const rows = [...document.querySelectorAll(".shared tbody tr")];
+const lines = rows.map(r => new Set([...r.querySelectorAll(".number")].map(n => n.getBoundingClientRect().top)).size);
+const beyond = rows.flatMap(r => [...r.cells]).filter(c => c.scrollWidth > c.clientWidth + 1).length;
+document.title = [Math.max(...lines), beyond].join();
+</script>"""
+
+
+@pytest.mark.slow
+# .ci/run installs Chromium; a user who runs the tests need not have it.
+@pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
+@pytest.mark.parametrize("half", [0.001, 0.04])
+def test_shares_are_no_long_ribbon_on_a_narrow_screen(tmp_path, monkeypatch, half):
+    """Five numbers in two lines below their bar, not each below the next."""
+    entry = {"value": 0.22, "low": 0.22 - half, "high": 0.22 + 2 * half}
+    kinds = ("electrons", "luminance", "information", "detail")
+    by_region = {region: dict.fromkeys(("R", "G", "G1", "G2", "B"), entry) for region in ("object", "stars")}
+    facts = {
+        "shares": dict.fromkeys(kinds, by_region),
+        "regions": {key: {} for key in by_region},
+        "lights": 9,
+    }
+    planes = {plane: np.eye(40, dtype=np.float32) for plane in ("R", "G1", "G2", "B")}
+    text = page(summary(), np.zeros((40, 60, 3), np.float32), planes, provenance(), channels=facts)
+    monkeypatch.setattr(f"{__name__}.MEASURE", SHARES)
+    lines, beyond = measured(tmp_path, text, 500)
+    assert lines == 2
+    assert beyond == 0

@@ -16,6 +16,8 @@ from fourlight.report.shares import share_bar
 from invented_run import provenance, summary
 from parsed_page import parsed
 
+CHANNELS = ("R", "G", "G1", "G2", "B")
+
 
 @pytest.fixture(scope="module")
 def stack():
@@ -173,6 +175,27 @@ def test_every_share_is_printed_below_its_bar_whatever_the_width(stack):
     assert "object alone" not in made, "stars are above the sky as well"
 
 
+def test_widths_of_stars_are_told_with_their_errors_and_of_what_they_are(stack):
+    """One number for one quantity: of the stack among the planes, of the lights among the channels."""
+    facts, width = summary(), {"value": 2.4, "low": 2.3, "high": 2.5, "arcsec": None}
+    facts["planes"]["R"]["fwhm_error_px"] = 0.024
+    channels = {
+        "shares": {
+            "electrons": {"stars": {name: {"value": 0.2, "low": 0.1, "high": 0.3} for name in CHANNELS}}
+        },
+        "regions": {"stars": {}},
+        "width": dict.fromkeys(CHANNELS, width),
+    }
+    alone, both = (parsed(page(facts, *stack, {}, channels=told)).text for told in (None, channels))
+    for text in (alone, both):
+        assert "2.53 ± 0.05" in text, "95 %: 1.96 standard errors"
+        assert "Stars in the stack FWHM, px" in text
+    assert "FWHM in the lights, mean of them, pixel taken out" in both
+    assert "2.40 ± 0.10 px" in both
+    assert "another quantity" in both
+    assert "another quantity" not in alone
+
+
 def test_planes_share_one_curve_and_stay_unchanged(stack):
     _, planes = stack
     before = {name: plane.copy() for name, plane in planes.items()}
@@ -189,3 +212,16 @@ def test_planes_of_any_size_are_drawn(shape):
     plane = np.random.default_rng(0).normal(size=shape).astype(np.float32)
     views = plane_views({"R": plane, "B": np.full(shape, np.nan, dtype=np.float32)})
     assert [view.name for view in views] == ["R"]
+
+
+def test_what_counts_as_object_is_said_beside_its_shares_and_its_difference_from_the_pictures_sky(stack):
+    shares = {name: {"value": 0.2, "low": 0.1, "high": 0.3} for name in CHANNELS}
+    found = {
+        "shares": {"electrons": {"object": shares}},
+        "regions": {"object": {"share_of_stack": 0.734}, "sky": {"share_of_stack": 0.036}},
+    }
+    text = parsed(page(summary(), *stack, {}, channels=found)).text
+    assert "stands out of the noise of the sky, but for stars: 73 % of the stack" in text
+    assert "The sky of the picture is another choice" in text
+    del found["regions"]["object"]
+    assert "The sky of the picture" not in parsed(page(summary(), *stack, {}, channels=found)).text

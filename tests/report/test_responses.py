@@ -50,7 +50,7 @@ def test_what_no_curve_reaches_is_not_known():
         LightPath(Response("short", wave, np.full((3, wave.size), 0.4), "absolute", "made up"))
     )
     known = {fact["line"]: fact["response"] is not None for fact in facts["lines"]}
-    assert known == {"Hbeta": True, "[OIII]": True, "[NII]": False, "Halpha": False, "[SII]": False}
+    assert known == {"Hβ": True, "[OIII]": True, "[NII]": False, "Hα": False, "[SII]": False}
     assert facts["mixing"] is None
     assert sum("not known" in line for line in camera_lines(facts)) == 5
     table = Filter("open", table=(wave, np.full(wave.size, 0.9)))

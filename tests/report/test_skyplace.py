@@ -1,13 +1,19 @@
 """What is told and drawn of a plate solution."""
 
+from dataclasses import replace
+from itertools import combinations
+
 import numpy as np
 import pytest
 from astropy.coordinates import Angle, SkyCoord
 
+from drawn_figures import captured, words_of
 from fourlight.core.distortion import Mapping
+from fourlight.report import figure_sky
 from fourlight.report.figure_sky import grid_steps, sky_figure
 from fourlight.report.skyplace import degrees_words, sky_words, solution_lines
 from fourlight.sky.catalogue import cone
+from fourlight.sky.objects import objects_near
 from fourlight.sky.plate import PlateSolution
 from fourlight.sky.starnames import NAMED, designation, names
 
@@ -34,6 +40,11 @@ def test_the_words_of_a_solution():
     assert "0.25 px (0.5 arcsec) rms" in said["Grounds"]
     assert "order 3" in said["Distortion"]
     assert dict(solution_lines({**SKY, "order": 1, "mirrored": False}))["Orientation"].endswith("mirrored")
+
+
+def test_an_angle_that_rounds_to_a_whole_turn_is_none():
+    said = dict(solution_lines({**SKY, "rotation_deg": 179.9999}))
+    assert said["Orientation"].startswith("as shown, up is 0.00° from north")
     assert sky_words({})["sky"] == []
 
 
@@ -45,6 +56,41 @@ def test_places_in_hours_and_degrees(ra, dec):
     said = degrees_words(ra, dec).partition(" (")[0].replace("′", "m").replace("″", "s").replace("°", "d")
     back = SkyCoord(*(Angle(part.replace("−", "-").replace(" ", "")) for part in said.split(",")))
     assert back.separation(SkyCoord(ra, dec, unit="deg")).arcsec < 1.0
+
+
+def test_the_words_of_objects():
+    known = {"longest_arcmin": 9.25, "shortest_arcmin": None, "magnitude": 6.04, "x_px": 10.4, "y_px": 20.6}
+    objects = [
+        {"name": "M 0", "also": "Invented", "kind": "galaxy", **known},
+        {"name": "NGC 0", "also": None, "kind": "nebula", **known, "longest_arcmin": None, "magnitude": None},
+    ]
+    sky = {**SKY, "objects": objects}
+    assert dict(solution_lines(sky))["Objects"] == "M 0 (Invented), NGC 0"
+    assert dict(solution_lines(SKY))["Objects"].startswith("none")
+    rows = sky_words({"sky": sky})["sky_objects"]
+    assert rows[0] == {
+        "name": "M 0, Invented", "kind": "galaxy", "size": "9.25′", "magnitude": "6.0", "place": "10, 21"
+    }  # fmt: skip
+    assert (rows[1]["size"], rows[1]["magnitude"]) == ("not known", "not known")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_names_never_lie_on_each_other(monkeypatch, seed):
+    """Boxes of what matplotlib wrote, on a crowded picture."""
+    made = captured(monkeypatch, figure_sky)
+    found = replace(solution(12.7, scale=6.0), ra_deg=187.7)
+    objects = objects_near(187.7, 12.7, 0.8)
+    rng = np.random.default_rng(seed)
+    stars = [(f"Star {k}", *rng.uniform(0, [900, 600])) for k in range(25)]
+    drawn = sky_figure(np.full((300, 450, 3), 20, dtype=np.uint8), (0, 600, 0, 900), found, stars, objects)
+    written = {text.get_text() for text in made[0].axes[0].texts}
+    words = [word for word in words_of(made[0]) if word[0] in written]
+    assert len(words) > 25
+    for (text, box, _), (other, beside, _) in combinations(words, 2):
+        assert not box.overlaps(beside), f"{text} on {other}"
+    axes = made[0].axes[0].bbox
+    assert all(axes.x0 - 1 <= box.x0 and box.x1 <= axes.x1 + 1 for _, box, _ in words)
+    assert objects[0].name in drawn.words
 
 
 def test_names_are_those_of_the_brightest_star_there():

@@ -42,6 +42,10 @@ def test_dual_band_passes_its_lines_and_little_else() -> None:
         ("quad-band", ("halpha", "nii", "oiii", "oiii_weak", "hbeta", "sii", "sii_strong"), ()),
         ("halpha-7nm", ("halpha", "nii"), ("oiii", "sii")),
         ("oiii-7nm", ("oiii",), ("halpha", "hbeta")),
+        ("sii-7nm", ("sii", "sii_strong"), ("halpha", "nii")),
+        ("wheel-red", ("halpha", "nii", "sii", "sii_strong"), ("oiii", "hbeta")),
+        ("wheel-green", ("oiii",), ("halpha", "hbeta", "sii")),
+        ("wheel-blue", ("hbeta", "oiii_weak"), ("halpha", "sii")),
     ],
 )
 def test_each_filter_passes_the_lines_it_is_for(name, passed, held) -> None:
@@ -104,14 +108,14 @@ def test_nothing_in_front_stays_nothing_in_any_beam() -> None:
 
 def test_a_table_that_ends_in_the_light_tells_nothing_beyond() -> None:
     wave = np.arange(450.0, 601.0)
-    Filter("dark ends", table=(wave, np.exp(-(((wave - 500.0) / 10.0) ** 2)))).need(656.28, "Halpha")
-    with pytest.raises(InputError, match=r"runs from 450 to 600 nm and still passes 90 % at its end, Halpha"):
-        Filter("open end", table=(wave, np.full(151, 0.9))).need(656.28, "Halpha")
+    Filter("dark ends", table=(wave, np.exp(-(((wave - 500.0) / 10.0) ** 2)))).need(656.28, "Hα")
+    with pytest.raises(InputError, match=r"runs from 450 to 600 nm and still passes 90 % at its end, Hα"):
+        Filter("open end", table=(wave, np.full(151, 0.9))).need(656.28, "Hα")
 
 
 def test_unknown_filter_is_refused_with_the_nearest() -> None:
     with pytest.raises(
-        InputError, match=r"filter 'dual-8nm': no such filter; did you mean dual-\dnm\?, or name a CSV"
+        InputError, match=r"filter 'dual-8nm': no such filter; did you mean dual-\dnm\? \(a CSV"
     ):
         named_filter("dual-8nm")
 

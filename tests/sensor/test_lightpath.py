@@ -105,7 +105,7 @@ def test_a_filter_takes_of_the_error_what_it_takes_of_the_light():
 def test_a_line_that_no_curve_reaches_is_refused():
     short = Response("short", WAVE[:200], np.full((3, 200), 0.5), "absolute", "made up")
     with pytest.raises(
-        InputError, match=r"short: its curve runs from 400 to 599 nm, Halpha at 656.28 nm lies outside"
+        InputError, match=r"short: its curve runs from 400 to 599 nm, Hα at 656.28 nm lies outside"
     ):
         of_named_line(LightPath(short), "halpha")
     open_end = Filter("open", table=(WAVE[:200], np.full(200, 0.9)))

@@ -52,8 +52,26 @@ def test_sulphur_is_per_photon_of_both():
     assert abs(Ratios().sii_strong - 1 / (1 + float(PYNEB["[SII] 6716/6731 at 100 per cm3"]))) < 0.01
 
 
+def test_hbeta_that_stands_for_itself_does_not_count_with_halpha():
+    path = LightPath(grey())
+    tied = mixing_matrix(path, ("halpha",), EXACT).values[:, 0]
+    halpha, hbeta = mixing_matrix(path, ("halpha", "hbeta"), EXACT).values.T
+    np.testing.assert_allclose(tied, halpha + EXACT.hbeta * hbeta)
+    np.testing.assert_allclose(hbeta, 0.5)
+
+
+def test_tilt_is_the_difference_of_two_slopes():
+    """Light of 1 + s (wavelength - 550) / 100 photons per nm through a flat camera, by hand: 400 to 700 nm."""
+    even, tilt = mixing_matrix(LightPath(grey()), ("continuum", "tilt")).values.T
+    np.testing.assert_allclose(even, 0.5 * 300.0, rtol=1e-9)
+    np.testing.assert_allclose(tilt, 0.0, atol=1e-9)
+    band = LightPath(grey(), in_bands([(650.0, 4.0)]))
+    even, tilt = mixing_matrix(band, ("continuum", "tilt")).values.T
+    np.testing.assert_allclose(tilt / even, 1.0, rtol=1e-6)
+
+
 def test_dust_weakens_hbeta_as_in_the_handbook():
-    """Cardelli, Clayton & Mathis 1989, R_V 3.1: E(B-V) = 0.701 doubles Halpha / Hbeta (2.86 to 5.72)."""
+    """Cardelli, Clayton & Mathis 1989, R_V 3.1: E(B-V) = 0.701 doubles Hα / Hβ (2.86 to 5.72)."""
     assert Ratios(reddening_mag=0.701).hbeta / Ratios().hbeta == pytest.approx(0.5, rel=0.002)
 
 
@@ -66,7 +84,7 @@ def test_a_narrow_filter_leaves_nitrogen_and_hbeta_out():
 
 
 def test_dual_band_splits_red_from_green_and_blue():
-    """SCIENCE of line separation: of CMOS through a dual filter, red tells of Halpha, green and blue of [OIII]."""
+    """SCIENCE of line separation: of CMOS through a dual filter, red tells of Hα, green and blue of [OIII]."""
     found = mixing_matrix(LightPath(sensor("bsi-8mp"), named_filter("dual-7nm")))
     red, green, blue = found.values / found.values.max(axis=0)
     assert red[0] == 1.0
@@ -124,7 +142,7 @@ def test_greens_are_told_apart_and_share_their_errors():
 
 def test_the_scale_of_the_camera_is_told_on():
     assert mixing_matrix(LightPath(sensor("slr-16mp"))).scale == "by colour"
-    assert any("[NII] counts with Halpha" in note for note in mixing_matrix(LightPath(grey())).notes)
+    assert any("[NII] counts with Hα" in note for note in mixing_matrix(LightPath(grey())).notes)
 
 
 @pytest.mark.parametrize("columns", [("halfa",), (), ("oiii", "oiii")])
@@ -144,7 +162,7 @@ def test_columns_that_cannot_be_are_refused(columns):
     ],
 )
 def test_ratios_that_cannot_be_are_refused(wrong):
-    with pytest.raises(InputError, match="must be at least 0"):
+    with pytest.raises(InputError, match=r"(is|are) needed"):
         Ratios(**wrong)
 
 

@@ -47,7 +47,7 @@ def test_pixel_scale() -> None:
     ("text", "near"),
     [
         ("[camera]\nwidht_px = 300", "camera.width_px"),
-        ("[[nights]]\nseing_arcsec = 2.0", "nights.seeing_arcsec"),
+        ("[[nights]]\nseing_arcsec = 2.0", "seeing_arcsec"),
         ("sed = 3", "seed"),
     ],
 )

@@ -1,12 +1,16 @@
 """The Moon against a worked example, times of its phases, and how the sky turns."""
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from fourlight.core.horizon import altitude_deg
-from fourlight.sky.moon import lit_share, moon_altitudes
+from fourlight.sky.moon import lit_share, moon_altitudes, moon_separations
+
+PAIR = Path(__file__).parents[1] / "authorities" / "real_pair"
 
 
 def test_lit_share_of_a_worked_example():
@@ -54,5 +58,19 @@ def test_moon_turns_with_the_sky():
     assert 90 - 31.5 - 29 < found.max() < 90
 
 
+def test_moon_of_the_real_frames():
+    """Header of the first frame of the real pair (tests/authorities/real_pair): MOONFRAC 0.48686, MOONSEP 75.97764
+    degrees from the mount's place, computed by the makers of that camera for its site."""
+    with fits.open(PAIR / "unsolved.fits") as units:
+        header = units[0].header
+    moment = datetime.fromisoformat(header["DATE-OBS"]).replace(tzinfo=UTC)
+    assert lit_share([moment])[0] == pytest.approx(header["MOONFRAC"], abs=5e-4)
+    site = header["LAT-OBS"], header["LONG-OBS"]
+    seen = moon_separations([moment], header["RA-MNT"], header["DEC-MNT"], site)
+    assert seen[0] == pytest.approx(header["MOONSEP"], abs=0.01)
+    centre = moon_separations([moment], header["RA-MNT"], header["DEC-MNT"])
+    assert 0.1 < abs(centre[0] - seen[0]) < 1.0, "its parallax is up to a degree"
+
+
 def test_no_times_no_values():
-    assert len(lit_share([])) == len(moon_altitudes([], 0, 0)) == 0
+    assert len(lit_share([])) == len(moon_altitudes([], 0, 0)) == len(moon_separations([], 0, 0)) == 0

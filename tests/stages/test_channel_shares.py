@@ -1,11 +1,14 @@
 """Shares of the channels: worked by hand, against ITU-R BT.709, and their intervals on series whose truth is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from fourlight.core.starcolour import Balance, StarLight, balance_from_stars
 from fourlight.pipeline.intervals import interval
 from fourlight.stages.channel_shares import CHANNELS, KINDS, shares
+from fourlight.stages.contributions import colour_over
 from ledgers import WHITE, ledger, seen
 
 
@@ -179,3 +182,68 @@ def test_few_stars_leave_the_luminance_unsure(count, least, most):
         inside += sum(told[c].low <= true[c].value <= told[c].high for c in "RGB")
     assert least <= inside / (3 * sets) <= most
     assert true["G"].error < 0.001
+
+
+def with_shared(found, covariance):
+    return replace(found, shared=np.asarray(covariance)[None])
+
+
+def test_what_all_lights_are_off_by_widens_intervals_as_reckoned_by_hand():
+    """Of four planes of 50 that may be off by 1 each: 150/200^2 of its own, 50/200^2 of each of the others."""
+    even = ledger([50, 50, 50, 50], [60, 60, 60, 60])
+    found = shares(with_shared(even, np.eye(4)), ("a",) * 6, WHITE)
+    error = np.hypot(150, 50 * np.sqrt(3)) / 200**2
+    red = found["electrons"]["object"]["R"]
+    assert (red.high - red.low) / 2 == pytest.approx(1.96 * error, rel=1e-3)
+    detail = found["detail"]["object"]["R"]
+    assert detail.high == detail.low, "it is told without the sky"
+
+
+def test_an_error_that_all_planes_have_in_proportion_to_their_light_changes_no_share():
+    light = np.array([30.0, 50, 52, 10])
+    found = ledger(light, [60, 60, 60, 60])
+    wider = shares(with_shared(found, 0.01 * np.outer(light, light)), ("a",) * 6, WHITE)
+    for kind in ("electrons", "luminance"):
+        for trial in wider[kind]["object"].values():
+            assert trial.high - trial.low < 1e-5
+
+
+def test_intervals_hold_the_truth_where_the_stack_is_off():
+    """Of 300 stacks, each off by some per cent in its own way, with lights that scatter less than that."""
+    rng, light, off = np.random.default_rng(12), np.array([40.0, 60, 60, 30]), np.array([2.0, 1.0, 1.0, 2.0])
+    true = light**2
+    true = (true / true.sum())[[0, 3]]
+    held = []
+    for _ in range(300):
+        away = rng.normal(0, 0.5, (8, 4))
+        stack = light + off * rng.standard_normal(4)
+        found = ledger(stack, [60, 60, 60, 60], frames=8, away=away - away.mean(axis=0))
+        trials = shares(with_shared(found, np.diag(off**2)), ("a",) * 8, WHITE)["information"]["object"]
+        held += [trials[c].low <= value <= trials[c].high for c, value in zip("RB", true, strict=True)]
+    # 600 of which two of a stack go together: 95 % is known to 1.3 %
+    assert 0.93 < np.mean(held) < 0.985
+
+
+def test_ratios_of_two_regions_are_off_by_what_each_of_them_is():
+    """Red of one region 5 % off, of both 5 % each and independent: 0.05 and 0.05 sqrt(2) of the ratio of ratios."""
+    light = np.array([[40.0, 60, 60, 30], [50.0, 60, 60, 40]])
+    both = replace(ledger(light[0], [60] * 4), names=("object", "stars"))
+    wide = {
+        name: np.concatenate([getattr(both, name)] * 2, axis=2)
+        for name in ("away", "variance", "even", "cross", "weight")
+    }
+    red = np.zeros((2, 4, 4))
+    red[:, 0, 0] = (0.05 * light[:, 0]) ** 2
+    halves = {}
+    for name, known in (
+        ("none", 0 * red),
+        ("object", red * [[[1]], [[0]]]),
+        ("stars", red * [[[0]], [[1]]]),
+        ("both", red),
+    ):
+        found = replace(both, signal=light, shared=known, **wide)
+        trial = colour_over(found, ["a", "a", "b", "b", "c", "c"], "object", "stars")["R_over_G"]
+        halves[name] = (trial.high - trial.low) / 2 / trial.value
+    assert halves["none"] < 1e-6
+    for name, share in (("object", 0.05), ("stars", 0.05), ("both", 0.05 * np.sqrt(2))):
+        assert halves[name] == pytest.approx(1.96 * share, rel=0.02), name

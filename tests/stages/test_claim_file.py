@@ -25,7 +25,7 @@ direction = "more"
 FIRST_SET = (
     "green is idle", "one green is enough", "the Moon night hurt", "darks were needed", "flats were needed",
     "rejecting the worst frames helped", "more subs would still help", "red is blurrier than green",
-    "the finer output grid gained resolution", "one night was better than the others", "cooling mattered",
+    "the finer output grid gained resolution", "one night differed from the others", "cooling mattered",
 )  # fmt: skip
 
 
@@ -42,9 +42,9 @@ def test_a_file_of_ones_own_has_the_same_keys() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('quantity = "width_px"', 'quantty = "width_px"', "quantty of claim 1.*did you mean claims.quantity"),
+        ('quantity = "width_px"', 'quantty = "width_px"', "quantty of claim 1.*did you mean quantity"),
         ('"width_px"', '"width"', "quantity of claim 1 = 'width': no such quantity; did you mean width_px"),
-        ('of = "R"', 'of = "moonlt"', "of of claim 1 = 'moonlt': no such side; did you mean moonlit"),
+        ('of = "R"', 'of = "moonlt"', "'of' of claim 1 = 'moonlt': no such side; did you mean moonlit"),
         ('of = "R"', 'of = "no darkz"', "did you mean no darks"),
         ('of = "R"', 'of = "G1+G"', "a plane counts twice"),
         ('of = "R"', 'of = "no darks"', "no darks and G are not of one kind"),
@@ -55,8 +55,8 @@ def test_a_file_of_ones_own_has_the_same_keys() -> None:
         ('"ratio"', '"slope"', "a slope has no against"),
         ("null = 1\n", "", "null of claim 1: must be given"),
         ("null = 1\n", "null = 0\n", "null and matters of a ratio are above 0"),
-        ("null = 1\n", "null = 1.1\n", "more than null cannot begin below it"),
-        ('"more"', '"less"', "less than null cannot begin above it"),
+        ("null = 1\n", "null = 1.1\n", "needs matters at null or above it; here matters is 1.02 and null 1.1"),
+        ('"more"', '"less"', "needs matters at null or below it; here matters is 1.02 and null 1"),
         ('"more"', '"up"', "must be more, less or either"),
         ("null = 1\n", 'null = 1\nplanes = ["X"]\n', "no such plane as 'X'; known are R, G1, G2, B, G"),
         ("null = 1\n", 'null = 1\nat_equal = ["sky"]\n', "at_equal is for ratios of groups"),
@@ -113,6 +113,25 @@ def test_claims_are_chosen_by_how_their_names_begin() -> None:
         "green is idle", "rejecting the worst frames helped", "rejecting the worst frames sharpened",
     ]  # fmt: skip
     with pytest.raises(
-        RecipeError, match=re.escape("'dark were needed': no such claim; did you mean darks were")
+        RecipeError, match=re.escape("'dark were needed': no such claim; nearest are 'darks were needed', ")
     ):
         chosen(shipped(), ["dark were needed"])
+
+
+@pytest.mark.parametrize(
+    ("name", "first"),
+    [("nope", "'"), ("", "'"), ("darks needed", "'darks were needed'"), ("gren is idle", "'green is idle'")],
+)
+def test_three_names_at_most_are_told_where_there_is_no_such_claim(name: str, first: str) -> None:
+    with pytest.raises(RecipeError) as told:
+        chosen(shipped(), [name])
+    said = str(told.value)
+    assert f"{name!r}: no such claim; nearest are {first}" in said
+    assert said.endswith("; fourlight claims --list names all")
+    assert sum(claim.name in said for claim in shipped()) == 3
+    assert len(said) < 200
+
+
+def test_a_word_of_the_name_is_enough_to_find_it() -> None:
+    with pytest.raises(RecipeError, match=re.escape("nearest is 'the Moon night hurt'; fourlight")):
+        chosen(shipped(), ["MOON"])

@@ -64,12 +64,12 @@ def run(true: bool) -> Series:
 def test_every_shipped_claim_is_told(true: bool, verdict: str) -> None:
     """One claim of nights alone is true of the first of four nights only, and about the others the rest of it."""
     found = {each.claim: each for each in findings(run(true), shipped())}
-    nights = {name: each.verdict for name, each in found.items() if name.startswith("one night was better")}
+    nights = {name: each.verdict for name, each in found.items() if name.startswith("one night differed")}
     assert len(nights) == 4
     others = {name: each.verdict for name, each in found.items() if name not in nights}
     assert set(others.values()) == {verdict}, others
     if true:
-        assert nights["one night was better than the others (2031-08-10)"] == "supported"
+        assert nights["one night differed from the others (2031-08-10)"] == "supported"
     for each in found.values():
         assert each.low <= each.effect <= each.high
         assert each.sentence.startswith(each.verdict.capitalize())
@@ -86,7 +86,7 @@ def test_nothing_is_told_where_nothing_is_known() -> None:
     said = {each.claim: each.sentence for each in found}
     assert said["darks were needed (B)"] == "Cannot tell: no darks: no darks were given."
     assert said["green is idle"] == "Cannot tell: the information of single lights was not measured."
-    assert said["one night was better than the others"] == "Cannot tell: 1 night found; 2 are needed."
+    assert said["one night differed from the others"] == "Cannot tell: 1 night found; 2 are needed."
     assert findings(series(0), shipped())[0].verdict == "cannot tell"
 
 
@@ -129,6 +129,18 @@ def test_lights_of_no_known_night_are_no_night() -> None:
     )
 
 
+@pytest.mark.parametrize(("factor", "said"), [(0.3, "That is less."), (3.0, "That is more.")])
+def test_a_night_that_differs_is_told_with_its_direction(factor: float, said: str) -> None:
+    """A claim of both directions says neither by its name."""
+    asked = next(each for each in shipped() if each.name == "one night differed from the others")
+    rng, first = np.random.default_rng(8), np.arange(60) < 15
+    brought = np.where(first, factor, 1.0) * np.exp(rng.normal(0, 0.05, 60))
+    given = series(60, 4, values={"information": columns(G=brought)})
+    found = findings(given, [asked])[0]
+    assert found.verdict == "supported"
+    assert found.sentence.endswith(said)
+
+
 def test_how_many_more_are_needed_is_said() -> None:
     rng = np.random.default_rng(6)
     ratio = np.exp(0.05 + rng.normal(0, 0.08, 30))
@@ -138,6 +150,16 @@ def test_how_many_more_are_needed_is_said() -> None:
     assert found.would_need.of == "lights"
     assert found.would_need.in_all == 30 + found.would_need.more
     assert f"About {found.would_need.more} more lights like these would tell" in found.sentence
+
+
+def test_that_no_number_of_lights_is_near_is_said() -> None:
+    rng = np.random.default_rng(6)
+    ratio = np.exp(rng.normal(0, 0.5, 30))
+    (found,) = findings(series(30, values={"width_px": columns(R=ratio, G=1.0)}), [claim(matters=1.02)])
+    assert found.would_need is None
+    assert found.sentence.endswith(
+        "To tell is out of reach: it would take more than 10 times as many lights like these."
+    )
 
 
 def test_pairs_are_counted_in_lights() -> None:

@@ -49,6 +49,17 @@ def test_equal_pictures_share_all_and_unlike_ones_nothing():
     assert found["object"]["B"].value < 0.001
 
 
+def test_a_mixture_shows_no_less_than_either_of_its_parts():
+    """Blue has red's light and nothing more of green's: its error must not take from what red shows alone."""
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        one, other, own = rng.normal(0, 3, (3, *SHAPE))
+        light = {"R": one, "G": one + 0.5 * own, "B": one + 0.3 * other}
+        found = common_structure(halves(light, 1.0, seed + 100), regions_of(np.ones(SHAPE, bool)))["object"]
+        assert found["R and B"].value >= max(found["R"].value, found["B"].value)
+        assert found["R and B"].low <= found["R and B"].value <= found["R and B"].high
+
+
 def test_noise_alone_has_nothing_to_share():
     zero = np.zeros(SHAPE)
     found = common_structure(halves({"R": zero, "G": zero, "B": zero}, 1.0), regions_of(np.ones(SHAPE, bool)))
@@ -103,6 +114,13 @@ def test_small_regions_tell_nothing():
     mask[:10, :10] = True
     zero = np.zeros(SHAPE)
     assert common_structure(halves({"R": zero, "G": zero, "B": zero}, 1.0), regions_of(mask)) == {}
+
+
+def test_a_plane_that_holds_nothing_tells_nothing_and_warns_of_nothing():
+    light = {colour: 100 + np.random.default_rng(4).normal(0, 1, SHAPE) for colour in "RGB"}
+    light["B"] = np.full(SHAPE, np.nan)
+    found = common_structure(halves(light, 0.1), regions_of(np.ones(SHAPE, bool)))
+    assert all(not np.isfinite(trial.value) for trials in found.values() for trial in trials.values())
 
 
 def test_crosstalk_is_the_area_where_another_curve_is_higher():

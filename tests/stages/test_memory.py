@@ -16,12 +16,13 @@ from fields import frame_table, paint_stars, raw_frame, turned
 from fourlight.pipeline.integration import RESULT_BYTES, WAITING
 from fourlight.pipeline.lights import MEASURE_BYTES
 from fourlight.recipe import Finish, Integrate, Measure
-from fourlight.stages import canvas, smoothing
+from fourlight.stages import canvas, smoothing_levels
 from fourlight.stages.canvas import Canvas, Window, every, some
 from fourlight.stages.finish import finish
 from fourlight.stages.geometry import BYTES_PER_SAMPLE, HALO, Tile, samples_beneath
 from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.measure import measure
+from fourlight.stages.picture_parts import Source
 from fourlight.stages.way import Way
 from painted_scenes import paint
 
@@ -104,9 +105,8 @@ def test_a_picture_is_the_same_in_little_memory_and_by_threads(
     found, taken = {}, {}
     for name, room in rooms.items():
         tracemalloc.start()
-        found[name] = finish(
-            scene.planes, scene.variances, scene.halves, scene.stars, Finish(), 0.1, room
-        ).rgb
+        source = Source(scene.planes, scene.variances, scene.halves, scene.stars, 0.1)
+        found[name] = finish(source, Finish(), room).rgb
         taken[name] = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
     for name in ("little", "threads"):
@@ -159,10 +159,10 @@ def test_noise_levels_of_parts_are_those_of_the_whole() -> None:
     """Nine parts of a picture of even noise tell the level to one per cent."""
     rng = np.random.default_rng(4)
     ratio = rng.chisquare(3, (1600, 2400)).astype(np.float32)
-    levels = smoothing.Levels(np.float32(1), seen={})
-    for part in smoothing._samples(ratio.shape):
+    levels = smoothing_levels.Levels(np.float32(1), seen={})
+    for part in smoothing_levels.samples(ratio.shape):
         levels.of("brightness")(partial(ratio.__getitem__, part), 0)
     levels.settle()
     assert levels.of("brightness")(lambda: ratio[:5], 0) == pytest.approx(float(np.median(ratio)), rel=0.01)
-    assert len(smoothing._samples((500, 400))) == 1
-    assert len(smoothing._samples((5000, 400))) == 3
+    assert len(smoothing_levels.samples((500, 400))) == 1
+    assert len(smoothing_levels.samples((5000, 400))) == 3

@@ -8,7 +8,7 @@ from scipy import stats
 
 from fourlight.core import correlated
 from fourlight.core.estimates import NOTHING, Estimate
-from fourlight.stages.verdicts import Bar, asked, verdicts, would_need
+from fourlight.stages.verdicts import Bar, asked, out_of_reach, verdicts, would_need
 
 MORE, LESS, EITHER = (Bar(0.0, size, way) for size, way in ((1.0, "more"), (-1.0, "less"), (1.0, "either")))
 STRICT = Bar(1.0, 1.0, "less")
@@ -158,7 +158,7 @@ def test_no_number_is_promised_for_an_effect_at_the_very_bar() -> None:
     assert would_need(one(0.999, 0.05), MORE) is None
 
 
-@pytest.mark.parametrize("value", [1.4, 0.2])
+@pytest.mark.parametrize("value", [1.4, 0.1])
 def test_as_many_as_are_needed_tell(value: float) -> None:
     """An effect as seen, drawn anew with that many lights, is told four times of five."""
     few = Estimate(value, (0.9,), (1.0,), 11.0, 12)
@@ -187,6 +187,17 @@ def test_no_number_is_promised_that_is_out_of_reach() -> None:
     assert would_need(Estimate(0.0, (30.0,), (1.0,), 11.0, 12), MORE) is None
     assert would_need(NOTHING, MORE) is None
     assert would_need(Estimate(1.0, (0.1,), (1.0,), 11.0, 12), STRICT) is None
+
+
+def test_ten_times_as_many_are_the_reach() -> None:
+    """By Student's t of many: (1.96 + 0.84)^2 of the variance of one over the square of the effect."""
+    for times, near in ((9.0, True), (11.0, False)):
+        error = 0.5 * np.sqrt(times) / (1.960 + 0.842)
+        found = Estimate(0.5, (error,), (1.0,), 1e6, 1000)
+        assert (would_need(found, MORE) is not None) is near
+        assert out_of_reach(found, MORE) is not near
+    assert not out_of_reach(NOTHING, MORE)
+    assert not out_of_reach(Estimate(3.0, (0.1,), (1.0,), 11.0, 12), MORE)
 
 
 def test_lights_as_many_as_are_asked_for_tell_it() -> None:

@@ -21,7 +21,26 @@ STOPPED = "stopped; run the same command again to continue"
 
 DEBUG = "Any command takes --debug, which shows where an error came from."
 
-COMMANDS = ("run", "channels", "claims", "solve", "inspect", "simulate", "demo", "recipe", "camera", "filter")
+COMMANDS = (
+    "run",
+    "open",
+    "picture",
+    "channels",
+    "lines",
+    "claims",
+    "solve",
+    "inspect",
+    "simulate",
+    "demo",
+    "recipe",
+    "camera",
+    "filter",
+    "plan",
+    "sub",
+    "compare",
+    "whatif",
+    "watch",
+)
 
 
 def build(arguments: list[str]) -> int:

@@ -5,14 +5,12 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from fourlight.cli.named_files import claims_from
 from fourlight.errors import InputError
-
-if TYPE_CHECKING:
-    from fourlight.stages.claim_file import Claim
 
 __all__ = ["claims"]
 
@@ -38,7 +36,7 @@ def claims(
     """Test claims on the lights of a finished stack: supported, contradicted, or cannot tell."""
     from fourlight.stages.claim_file import chosen, shipped, with_own
 
-    mine = _own(own) if own else ()
+    mine = claims_from(own) if own else ()
     if listed:
         every = with_own(shipped(), mine)
         some = chosen(every, claim) if claim else every
@@ -52,28 +50,17 @@ def claims(
     from fourlight.cli.progress import TerminalProgress
     from fourlight.pipeline.evidence import claims_on
     from fourlight.pipeline.outputs import plain_json
-    from fourlight.report.claims import without_verdict
+    from fourlight.report.claims import claims_table
 
     progress = TerminalProgress()
     try:
         for name in sorted({each.name for each in mine} & {each.name for each in shipped()}):
             progress.line("to know", f"your claim {name!r} takes the place of the program's")
         found = claims_on(out, claim or (), mine, progress)
-        for finding in found:
-            progress.line(finding["verdict"], f"{finding['claim']}: {without_verdict(finding)}")
+        for row in claims_table(found)["claims"]:
+            progress.line(row["verdict"], f"{row['claim']}: {row['sentence']}")
         progress.line("look at", f"{out / 'report.html'} and {out / 'claims.json'}")
     finally:
         progress.close()
     if as_json:
         sys.stdout.write(plain_json(found) + "\n")
-
-
-def _own(path: Path) -> tuple[Claim, ...]:
-    """Claims in a file of the user's."""
-    from fourlight.stages.claim_file import loads
-
-    try:
-        return loads(path.read_text(encoding="utf-8"), str(path))
-    except (OSError, UnicodeDecodeError) as error:
-        why = getattr(error, "strerror", None) or "it is no text in UTF-8"
-        raise InputError(f"{path}: cannot be read ({why}); name a TOML file of claims") from None

@@ -12,6 +12,7 @@ from fourlight.cli.progress import TerminalProgress
 from fourlight.cli.run import execute
 from fourlight.errors import OutputError
 from fourlight.recipe import Recipe
+from fourlight.recipe_sky import Sky
 
 __all__ = ["demo"]
 
@@ -49,7 +50,8 @@ def demo(
             progress.line("simulate", f"the raw frames in {nights} are of this demo and version; used again")
     finally:
         progress.close()
-    execute([nights], folder / "results", Recipe())
+    # the sky of the demo is invented: no catalogue knows its stars
+    execute([nights], folder / "results", Recipe(sky=Sky(solve="off")))
     sys.stderr.write(
         f"raw frames: {nights}\ntruth:      {nights / 'truth'}\nresults:    {folder / 'results'}\n"
     )

@@ -1,21 +1,22 @@
-"""Recipes and scenes that a user names as files, each told from the other."""
+"""Recipes, scenes and claims that a user names as files, each told from the others."""
 
 from __future__ import annotations
 
-import codecs
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fourlight import recipe as recipes
 from fourlight.errors import InputError, RecipeError
+from fourlight.io.texts import text_of
 from fourlight.report.again import command_line
-from fourlight.settings import Section
 from fourlight.toml_text import parsed
 
 if TYPE_CHECKING:
     from fourlight.simulate.scene import Scene
+    from fourlight.stages.claim_file import Claim
 
-__all__ = ["recipe_from", "scene_from", "text_of"]
+__all__ = ["claims_from", "recipe_from", "scene_from"]
 
 
 def recipe_from(path: Path) -> recipes.Recipe:
@@ -24,7 +25,7 @@ def recipe_from(path: Path) -> recipes.Recipe:
     Raises
     ------
     InputError
-        The file cannot be read, or is a scene.
+        The file cannot be read, or is a scene or claims.
     RecipeError
         It is no recipe.
     """
@@ -32,10 +33,7 @@ def recipe_from(path: Path) -> recipes.Recipe:
     try:
         return recipes.loads(text, str(path))
     except RecipeError:
-        from fourlight.simulate.scene import Scene
-
-        if _is_of(Scene, text):
-            raise _mistaken(path, "a scene, not a recipe", "simulate", path, "--out", "FOLDER") from None
+        _tell_apart(path, text, "a recipe")
         raise
 
 
@@ -45,7 +43,7 @@ def scene_from(path: Path, built_in: str) -> Scene:
     Raises
     ------
     InputError
-        The file cannot be read, or is a recipe.
+        The file cannot be read, or is a recipe or claims.
     RecipeError
         It is no scene.
     """
@@ -56,44 +54,55 @@ def scene_from(path: Path, built_in: str) -> Scene:
     try:
         return loads(text, str(path))
     except RecipeError:
-        if _is_of(recipes.Recipe, text):
-            raise _mistaken(
-                path, "a recipe, not a scene", "run", "NIGHTS", "--out", "FOLDER", "--recipe", path
-            ) from None
+        _tell_apart(path, text, "a scene")
         raise
+
+
+def claims_from(path: Path) -> tuple[Claim, ...]:
+    """The claims in a file.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or is a recipe or a scene.
+    RecipeError
+        It holds no claims.
+    """
+    from fourlight.stages.claim_file import loads
+
+    text = text_of(path, "claims", "name a TOML file of claims")
+    try:
+        return loads(text, str(path))
+    except RecipeError:
+        _tell_apart(path, text, "claims")
+        raise
+
+
+def _tell_apart(path: Path, text: str, wanted: str) -> None:
+    """Raise what a file is, where it is whole another kind than the one wanted; names at the top tell."""
+    from fourlight.simulate.scene import Scene
+
+    kinds: tuple[tuple[str, Collection[str], tuple[object, ...]], ...] = (
+        ("a scene", Scene.model_fields, ("simulate", path, "--out", "FOLDER")),
+        ("a recipe", recipes.Recipe.model_fields, ("run", "NIGHTS", "--out", "FOLDER", "--recipe", path)),
+        ("claims", ("claims",), ("claims", "OUT", "--own", path)),
+    )
+    for kind, names, command in kinds:
+        if kind != wanted and _is_of(names, text):
+            raise _mistaken(path, f"{kind}, not {wanted}", *command) from None
 
 
 def _mistaken(path: Path, what: str, *command: object) -> InputError:
     """That a file is of the other kind, and the command that takes it."""
     words = command_line(["fourlight", *(str(word) for word in command)])
-    return InputError(f"{path}: this is {what}; the command for it is: {words}")
+    which, it = ("these are", "them") if what.startswith("claims") else ("this is", "it")
+    return InputError(f"{path}: {which} {what}; the command for {it} is: {words}")
 
 
-def _is_of(model: type[Section], text: str) -> bool:
-    """Whether all names at the top of TOML text are those of a model; recipes and scenes share none."""
+def _is_of(known: Collection[str], text: str) -> bool:
+    """Whether all names at the top of TOML text are those of a kind of file; no two kinds share any."""
     try:
         names = parsed(text, "").keys()
     except RecipeError:
         return False
-    return bool(names) and names <= model.model_fields.keys()
-
-
-def text_of(path: Path, kind: str, instead: str, missing: str = "") -> str:
-    """Text of a file; ``missing`` is said where there is none of its name, ``instead`` is what to do."""
-    try:
-        content = path.read_bytes()
-        return content.decode(_encoding(content)).replace("\r\n", "\n").replace("\r", "\n")
-    except OSError as error:
-        gone = missing if isinstance(error, FileNotFoundError) else ""
-        found = gone or f"cannot be read as {kind} ({error.strerror})"
-    except UnicodeDecodeError:
-        found = f"cannot be read as {kind} (not a text file in UTF-8 or UTF-16)"
-        instead = f"save it as UTF-8, or {instead}"
-    raise InputError(f"{path}: {found}; {instead}")
-
-
-def _encoding(content: bytes) -> str:
-    """How text is encoded, by the mark that some programs put first; the mark is no part of the text."""
-    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        return "utf-16"
-    return "utf-8-sig"
+    return bool(names) and names <= set(known)

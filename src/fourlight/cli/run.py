@@ -15,6 +15,7 @@ from fourlight import recipe as recipes
 from fourlight.cli.closing import closing_lines
 from fourlight.cli.named_files import recipe_from
 from fourlight.cli.progress import TerminalProgress
+from fourlight.cli.settings_given import RecipeFile, Settings
 from fourlight.errors import InputError
 
 if TYPE_CHECKING:
@@ -46,17 +47,8 @@ def run(
     out: Annotated[
         Path | None, typer.Option(help="Folder for results; everything below it is Fourlight's own.")
     ] = None,
-    recipe: Annotated[
-        Path | None, typer.Option(help="Recipe (TOML), as 'fourlight recipe --defaults' prints it.")
-    ] = None,
-    settings: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set",
-            metavar="SECTION.FIELD=VALUE",
-            help="One setting, in place of the recipe's; repeat it for more.",
-        ),
-    ] = None,
+    recipe: RecipeFile = None,
+    settings: Settings = None,
     memory: Annotated[
         str | None,
         typer.Option(
@@ -174,14 +166,16 @@ def _gigabytes(amount: str) -> float:
 
 def _recorded(path: Path) -> Provenance:
     """The record of an earlier run, each file checked against its hash."""
+    from fourlight.pipeline.profile import profile_hash
     from fourlight.provenance import file_hash, load
 
     past = load(path)
-    for file, digest in past.inputs.items():
+    for file, digest in {**past.inputs, **past.others}.items():
         if not file.is_file():
             raise InputError(f"{file}: is gone since {path} was written; put it back to make the same result")
         if file_hash(file) != digest:
             raise InputError(
                 f"{file}: has changed since {path} was written; the result would not be the same"
             )
+    profile_hash(past.recipe, past)  # a map of defects that was not there
     return past

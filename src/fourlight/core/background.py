@@ -14,7 +14,7 @@ from numpy.polynomial import legendre
 
 from fourlight.core.levels import Cells
 
-__all__ = ["Surface", "fit_surface", "sky_cells"]
+__all__ = ["MAX_REACH", "Surface", "fit_surface", "reach", "sky_cells", "surface_terms", "surface_weights"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -63,11 +63,11 @@ def _scaled(position: npt.NDArray[np.generic], size: int) -> Float64:
     return 2 * (np.asarray(position, dtype=np.float64) + 0.5) / size - 1
 
 
-def _design(cells: Cells, order: int) -> tuple[Float64, list[tuple[int, int]]]:
+def surface_terms(cells: Cells, order: int) -> tuple[Float64, list[tuple[int, int]]]:
     """Design matrix (my * mx, terms) of the cells and the exponents (in y, in x) of its columns."""
     y, x = cells.centres()
-    polynomials_y = legendre.legvander(_scaled(np.minimum(y, cells.shape[0] - 1), cells.shape[0]), order)
-    polynomials_x = legendre.legvander(_scaled(np.minimum(x, cells.shape[1] - 1), cells.shape[1]), order)
+    polynomials_y = legendre.legvander(_scaled(y, cells.shape[0]), order)
+    polynomials_x = legendre.legvander(_scaled(x, cells.shape[1]), order)
     terms = [(p, q) for p in range(order + 1) for q in range(order + 1 - p)]
     columns = [np.outer(polynomials_y[:, p], polynomials_x[:, q]).ravel() for p, q in terms]
     return np.stack(columns, axis=1), terms
@@ -101,29 +101,71 @@ def fit_surface(
     """
     good = use & np.isfinite(cells.level)
     count = int(good.sum())
-    while order > 0 and (
-        count < 3 * (order + 1) * (order + 2) // 2 or _reach(cells, good, order) > max_reach
-    ):
+    while order > 0 and (count < 3 * (order + 1) * (order + 2) // 2 or reach(cells, good, order) > max_reach):
         order -= 1
     coefficients = np.zeros((order + 1, order + 1))
     if count == 0:
         return Surface(coefficients, cells.shape)
-    design, terms = _design(cells, order)
+    design, terms = surface_terms(cells, order)
     design, level = design[good.ravel()], cells.level[good]
-    ridge = np.array([stiffness * count * (0, 1e-3, 1)[min(p + q, 2)] for p, q in terms])
     offset = float(np.median(level))
-    solution = np.linalg.solve(
-        design.T @ design + np.diag(ridge + 1e-12 * count), design.T @ (level - offset)
-    )
+    solution = np.linalg.solve(_normal(design, terms, stiffness), design.T @ (level - offset))
     for (p, q), value in zip(terms, solution, strict=True):
         coefficients[p, q] = value
     coefficients[0, 0] += offset
     return Surface(coefficients, cells.shape)
 
 
-def _reach(cells: Cells, use: Bool, order: int) -> float:
+def _normal(design: Float64, terms: list[tuple[int, int]], stiffness: float) -> Float64:
+    """Matrix of the normal equations, with the ridge of `fit_surface`."""
+    count = len(design)
+    ridge = np.array([stiffness * count * (0, 1e-3, 1)[min(p + q, 2)] for p, q in terms])
+    return np.asarray(design.T @ design + np.diag(ridge + 1e-12 * count))
+
+
+def surface_weights(
+    cells: Cells, use: Bool, order: int, over: npt.ArrayLike, *, stiffness: float = 1e-4
+) -> Float64:
+    """What each cell counts for in the mean of a surface over a region.
+
+    Parameters
+    ----------
+    cells : Cells
+        Levels.
+    use : (my, mx) bool
+        Cells that the surface is laid through.
+    order : int
+        Its order, as `fit_surface` chose it.
+    over : (my, mx) array_like
+        Pixels of the region in each cell.
+    stiffness : float
+        As in `fit_surface`.
+
+    Returns
+    -------
+    (my, mx) float64
+        Weights that add up to one, 0 where a cell is not used: times the levels they give the mean of the surface.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[:6, :6]
+    >>> some = Cells(2.0 * y + x, np.ones((6, 6)), np.ones((6, 6)), 10, (60, 60))
+    >>> weight = surface_weights(some, x < 3, 1, x == 5)
+    >>> bool(weight[:, 3:].any()), round(float((weight * some.level).sum()), 3)
+    (False, 10.0)
+    """
+    good = use & np.isfinite(cells.level)
+    design, terms = surface_terms(cells, order)
+    region = np.asarray(over, dtype=np.float64).ravel()
+    mean, chosen = region @ design / region.sum(), design[good.ravel()]
+    out = np.zeros(cells.level.shape)
+    out[good] = chosen @ np.linalg.solve(_normal(chosen, terms, stiffness), mean)
+    return out
+
+
+def reach(cells: Cells, use: Bool, order: int) -> float:
     """Largest variance of the fitted surface over the image, in units of that of a plain mean."""
-    design, _ = _design(cells, order)
+    design, _ = surface_terms(cells, order)
     chosen = design[use.ravel()]
     normal = chosen.T @ chosen / len(chosen) + 1e-9 * np.eye(design.shape[1])
     return float(np.max(np.sum(design * np.linalg.solve(normal, design.T).T, axis=1)))
@@ -182,7 +224,7 @@ def _lowest(residual: Float64, good: Bool, count: int) -> Bool:
 
 def _envelope(cells: Cells, good: Bool, *, weight_above: float = 0.01) -> Float64:
     """Plane under the cells: least squares in which a cell above counts ``weight_above`` of one below."""
-    design, _ = _design(cells, 1 if good.sum() >= 9 else 0)
+    design, _ = surface_terms(cells, 1 if good.sum() >= 9 else 0)
     points, level = design[good.ravel()], cells.level[good]
     below = np.ones(len(level), dtype=bool)
     solution: Float64 = np.zeros(design.shape[1])

@@ -1,4 +1,4 @@
-"""Light as a display shows it: the sRGB curve, luminance, colours brought into range with their hue kept."""
+"""Light as a display shows it: the sRGB curve and luminance."""
 
 from __future__ import annotations
 
@@ -6,17 +6,27 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "DISPLAY_P3",
     "LUMINANCE_WEIGHTS",
-    "compress_peaks",
-    "lighten_cores",
+    "SRGB",
+    "WHITE",
+    "Primaries",
+    "chromaticity",
     "luminance",
-    "saturate",
     "srgb_decode",
     "srgb_encode",
+    "to_xyz",
 ]
 
-Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
+Primaries = tuple[tuple[float, float], ...]
 
+SRGB: Primaries = ((0.640, 0.330), (0.300, 0.600), (0.150, 0.060))
+"""Chromaticities x, y of red, green and blue (ITU-R BT.709)."""
+DISPLAY_P3: Primaries = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
+"""The same of displays with a wider range of colours (SMPTE RP 431-2)."""
+WHITE = (0.3127, 0.3290)
+"""D65."""
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Share of linear R, G, B light in relative luminance (ITU-R BT.709)."""
 
@@ -60,58 +70,17 @@ def luminance(rgb: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
     return np.asarray(red * rgb[..., 0] + green * rgb[..., 1] + blue * rgb[..., 2])
 
 
-def saturate(ratios: Float32, strength: float) -> Float32:
-    """Channel ratios raised to a power, so that hue order stays and nothing turns negative.
+def chromaticity(place: tuple[float, float]) -> Float64:
+    """(3,) XYZ of a chromaticity x, y with a luminance of 1."""
+    x, y = place
+    return np.array([x / y, 1.0, (1 - x - y) / y])
 
-    Parameters
-    ----------
-    ratios : (ny, nx, 3) float32
-        Channel over a common brightness, >= 0.
-    strength : float
-        1 keeps the ratios, 0 gives grey.
 
-    >>> saturate(np.array([[[4.0, 1.0, 0.25]]], dtype=np.float32), 0.5)[0, 0].tolist()
-    [2.0, 1.0, 0.5]
+def to_xyz(primaries: Primaries) -> Float64:
+    """(3, 3) XYZ of linear light of primaries whose sum is D65 white.
+
+    >>> to_xyz(SRGB)[1].round(4).tolist()
+    [0.2126, 0.7152, 0.0722]
     """
-    if strength == 1.0:
-        return ratios
-    return np.power(np.maximum(ratios, 0), np.float32(strength), dtype=np.float32)
-
-
-def compress_peaks(rgb: Float32, knee: float = 0.7) -> Float32:
-    """Linear light brought below 1 by dimming a pixel as a whole: its channel ratios never change.
-
-    The largest channel m of a pixel stays below ``knee`` and approaches 1 smoothly above it:
-    ``knee + (1 - knee) t / (1 + t)`` with ``t = (m - knee) / (1 - knee)``, slope 1 at the knee. Keeping
-    the ratios of over-bright pixels follows Lupton et al. 2004 (PASP 116, 133), who divide by the largest.
-
-    >>> compress_peaks(np.array([[2.0, 1.0, 0.5]], dtype=np.float32)).astype(float).round(3).tolist()
-    [[0.944, 0.472, 0.236]]
-    """
-    peak = rgb.max(axis=-1)
-    over = np.maximum(peak - knee, 0) / (1 - knee)
-    target = knee + (1 - knee) * over / (1 + over)
-    factor = np.where(peak > knee, target / np.maximum(peak, knee), 1).astype(np.float32)
-    return rgb * factor[..., None]
-
-
-def lighten_cores(rgb: Float32, peak: Float32, knee: float = 0.7, share: float = 0.6) -> Float32:
-    """Compressed light moved towards white by how far its largest channel was over-bright.
-
-    Without it a bright coloured star would be a flat disc of one colour. The core of a star turns pale, its
-    rim keeps the hue; at most ``share`` of the way is gone.
-
-    Parameters
-    ----------
-    rgb : (..., 3) float32
-        Linear light after `compress_peaks`, 0 to 1.
-    peak : (...) float32
-        Largest channel before.
-
-    >>> star = np.array([[0.2, 0.2, 0.9]], dtype=np.float32)
-    >>> lighten_cores(star, np.array([4.0], dtype=np.float32)).astype(float).round(2).tolist()
-    [[0.5, 0.5, 0.94]]
-    """
-    over = np.maximum(peak - np.float32(knee), 0) / np.float32(1 - knee)
-    towards = (np.float32(share) * np.square(over / (over + 3)))[..., None]
-    return np.asarray(rgb + towards * (1 - rgb), dtype=np.float32)
+    columns = np.column_stack([chromaticity(place) for place in primaries])
+    return np.asarray(columns * np.linalg.solve(columns, chromaticity(WHITE)))

@@ -16,8 +16,9 @@ __all__ = ["crossing"]
 
 Float64 = npt.NDArray[np.float64]
 
-SPAN = 1.2
-"""Rings from the crossing over this to the crossing times this are fitted."""
+BELOW, ABOVE = 1.2, 1.1
+"""Rings from the crossing over the first to the crossing times the second are fitted: what noise of the halves has in
+common shows where the light no longer does, beyond the crossing."""
 FEWEST = 7
 """Rings that are enough for two numbers."""
 ROUNDS = 12
@@ -65,8 +66,8 @@ def _fitted(rings: Rings, level: Float64, start: float) -> tuple[float, float, f
     )
     centre = float(np.log(start))
     for _ in range(ROUNDS):
-        near = np.abs(place - centre) <= np.log(SPAN)
-        if near.sum() < FEWEST or (abs(centre - np.log(start)) > 2 * np.log(SPAN)):
+        near = (place - centre >= -np.log(BELOW)) & (place - centre <= np.log(ABOVE))
+        if near.sum() < FEWEST or (abs(centre - np.log(start)) > 2 * np.log(BELOW)):
             return None
         aim = float(np.interp(centre, place, wanted))
         fit = _logistic(place[near] - centre, value[near], count[near], np.log(aim / (1 - aim)))

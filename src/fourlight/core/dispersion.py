@@ -13,6 +13,7 @@ Float64 = npt.NDArray[np.float64]
 
 PRESSURE_MMHG, TEMPERATURE_C, VAPOUR_MMHG = 600.0, 7.0, 8.0
 """Air of a site 2 km high, as in Filippenko's table; at sea level the spread is larger by a quarter."""
+SEA_MMHG, FALL_M = 760.0, 8000.0
 
 
 def refractivity(
@@ -33,7 +34,9 @@ def refractivity(
     return np.asarray((dry * dense - (0.0624 - 0.000680 * inverse) / warm * vapour_mmhg) * 1e-6)
 
 
-def spread_arcsec(wave_nm: npt.ArrayLike, zenith_deg: float, reference_nm: float = 500.0) -> Float64:
+def spread_arcsec(
+    wave_nm: npt.ArrayLike, zenith_deg: float, reference_nm: float = 500.0, height_m: float | None = None
+) -> Float64:
     """How much nearer to the zenith light of a wavelength arrives than that of another, arcsec.
 
     Parameters
@@ -43,6 +46,9 @@ def spread_arcsec(wave_nm: npt.ArrayLike, zenith_deg: float, reference_nm: float
     zenith_deg : float
         Zenith distance, 0 to about 75 (the atmosphere is taken as flat).
     reference_nm : float
+    height_m : float, optional
+        Of the site, whose pressure follows from it (760 mmHg at the sea, less by a factor of e in 8 km); 600 mmHg
+        unless given.
 
     Returns
     -------
@@ -56,5 +62,6 @@ def spread_arcsec(wave_nm: npt.ArrayLike, zenith_deg: float, reference_nm: float
     >>> spread_arcsec([400.0, 650.0], math.degrees(math.acos(1 / 1.5))).round(2).tolist()
     [0.71, -0.5]
     """
-    apart = refractivity(wave_nm) - refractivity(reference_nm)
+    pressure = PRESSURE_MMHG if height_m is None else SEA_MMHG * math.exp(-height_m / FALL_M)
+    apart = refractivity(wave_nm, pressure) - refractivity(reference_nm, pressure)
     return np.asarray(apart * math.degrees(1.0) * 3600.0 * math.tan(math.radians(zenith_deg)))

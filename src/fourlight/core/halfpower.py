@@ -8,17 +8,54 @@ from numba import njit
 
 from fourlight.core.starlet import across, down
 
-__all__ = ["CLEAR", "PENALTY", "noise_share"]
+__all__ = ["CLASSES", "CLEAR", "PENALTY", "capped", "doubt_class", "noise_share"]
 
 Float32 = npt.NDArray[np.float32]
 
 PENALTY = 1.5
 """Factor on the noise power in the gain; 1.5 leaves about 5 per cent of pure noise."""
 
+CLASSES = 4
+"""Classes of detail by the share of it that may be noise: from more than half of it down to a sixteenth."""
+
 CLEAR = 24.0
 """Power in each half, over the noise of their mean, from which detail that both show is light.
 
 Noise alone has power 2 in a half; local means over so few pixels rarely reach 12 times that."""
+
+
+@njit(cache=True, nogil=True)
+def doubt_class(share: np.float32) -> int:
+    """Class of detail by the share that is noise: 0 where more than half is, 1 to a quarter, ...; `CLASSES`: light.
+
+    >>> [doubt_class(np.float32(share)) for share in (1.0, 0.4, 0.2, 0.07, 0.05)]
+    [0, 1, 2, 3, 4]
+    """
+    if share > 0.25:
+        return 0 if share > 0.5 else 1
+    if share > 0.125:
+        return 2
+    return 3 if share > 0.0625 else 4
+
+
+@njit(cache=True, nogil=True)
+def capped(share: np.float32, caps: Float32) -> np.float32:
+    """Most that is kept of detail of which this share is noise: ``caps`` in the middle of classes, even between.
+
+    >>> caps = np.array([0.2, 0.6, 1.0, 1.0], dtype=np.float32)
+    >>> [round(float(capped(np.float32(share), caps)), 3) for share in (1.0, 0.75, 0.375, 0.28125, 0.01)]
+    [0.2, 0.2, 0.6, 0.8, 1.0]
+    """
+    middle, one = np.float32(0.75), np.float32(1)
+    if share >= middle:
+        return np.float32(caps[0])
+    for k in range(caps.size):
+        below = middle * np.float32(0.5)
+        if share > below:
+            coarse = caps[k + 1] if k + 1 < caps.size else one
+            return np.float32(coarse + (caps[k] - coarse) * (share - below) / (middle - below))
+        middle = below
+    return one
 
 
 @njit(cache=True, nogil=True)
@@ -58,18 +95,25 @@ def _signal(near: Float32, out: Float32) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _share(narrow: Float32, wide: Float32, noise: Float32, strength: np.float32, out: Float32) -> None:
+def _share(
+    narrow: Float32, wide: Float32, noise: Float32, strength: np.float32, caps: Float32, out: Float32
+) -> None:
     """Beside a star the wide mean of the power is all star; the narrow one keeps its noisy surroundings apart."""
     one, least, penalty = np.float32(1), np.float32(1e-30), np.float32(PENALTY)
     for x in range(out.size):
         power = max(min(wide[x], narrow[x]), least)
         out[x] = strength * min(penalty * noise[x] / power, one)
+    if caps.size:
+        for x in range(out.size):
+            share = min(penalty * noise[x] / max(min(wide[x], narrow[x]), least), one)
+            if share < one:
+                out[x] = strength * (one - (one - share) * capped(share, caps))
 
 
 @njit(cache=True, nogil=True)
 def noise_share(
     a: Float32, b: Float32, expected: Float32, same: Float32, level: np.float32, step: int,
-    strength: np.float32, out: Float32,
+    strength: np.float32, out: Float32, caps: Float32,
 ) -> None:  # fmt: skip
     """Share of the detail of a scale that is taken away, 0 to ``strength``.
 
@@ -88,6 +132,8 @@ def noise_share(
     strength : float32
     out : (ny, nx) float32
         Filled.
+    caps : (CLASSES,) float32 or (0,)
+        Most of the detail that is kept by how much of it may be noise, see `capped`.
     """
     ny, nx = a.shape
     reach = 2 * step
@@ -122,4 +168,4 @@ def noise_share(
         if y >= 0:
             down(wide, y, ny, 2 * step, near[0])
             down(wide_noises, y, ny, 2 * step, near[1])
-            _share(narrows[y % (3 * reach + 1)], near[0], near[1], strength, out[y])
+            _share(narrows[y % (3 * reach + 1)], near[0], near[1], strength, caps, out[y])

@@ -31,10 +31,13 @@ class Cells:
 
     def centres(self) -> tuple[Float64, Float64]:
         """(my,) and (mx,) centre positions in pixels of the image."""
-        my, mx = self.level.shape
-        half = (self.cell_px - 1) / 2
-        y, x = (np.arange(count, dtype=np.float64) * self.cell_px + half for count in (my, mx))
-        return y, x
+        first = (np.arange(count) * self.cell_px for count in self.level.shape)
+        # a last part of a cell at the edge has its middle farther in
+        y, x = (
+            0.5 * (np.minimum(at + self.cell_px, size) + at - 1)
+            for at, size in zip(first, self.shape, strict=True)
+        )
+        return np.asarray(y), np.asarray(x)
 
 
 def cell_levels(image: Float32, mask: Bool | None, cell_px: int, *, min_share: float = 0.25) -> Cells:

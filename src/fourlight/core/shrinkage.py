@@ -8,7 +8,7 @@ halves by then holds nothing finer (its spectrum is down to 0.002 there).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import TypeAlias
 
 import numpy as np
@@ -18,7 +18,19 @@ from fourlight.core.halfpower import noise_share
 from fourlight.core.spare import Spare
 from fourlight.core.starlet import add_finer, parted, smooth_step
 
-__all__ = ["NOISE_PER_SCALE", "Level", "confirmed", "kept_share", "median_of", "told_levels", "usual"]
+__all__ = [
+    "NOISE_PER_SCALE",
+    "NO_CAP",
+    "WHOLE_SCALES",
+    "Level",
+    "confirmed",
+    "half_ratio",
+    "kept_share",
+    "median_of",
+    "scale_details",
+    "told_levels",
+    "usual",
+]
 
 Float32 = npt.NDArray[np.float32]
 Level: TypeAlias = Callable[[Callable[[], Float32], int], float]
@@ -28,6 +40,8 @@ NOISE_PER_SCALE = (0.8908, 0.2007, 0.0855, 0.0412, 0.0204, 0.0102, 0.0051)
 """Standard deviation of each scale for white noise of unit standard deviation in two dimensions.
 
 Exact for the B3 spline: square root of the sum of squared weights of the impulse response of the scale."""
+
+NO_CAP = np.empty(0, dtype=np.float32)
 
 WHOLE_SCALES = 3
 """Scales of which it is reckoned at every pixel how much is noise; of the next it is at every second one and so on."""
@@ -53,6 +67,8 @@ def confirmed(
     scales: int,
     level: Level = usual,
     spare: Spare | None = None,
+    caps: Sequence[Float32] = (),
+    taken: Float32 | None = None,
 ) -> Float32:
     """The image without the detail that its halves do not confirm.
 
@@ -80,17 +96,27 @@ def confirmed(
         begin at a multiple of ``2**scales`` pixels of the whole one then.
     spare : Spare, optional
         Where arrays are taken from, the result too.
+    caps : sequence of (CLASSES,) float32
+        Of each scale, the most of doubtful detail that is kept, see `fourlight.core.honesty`.
+    taken : (ny, nx) float32, optional
+        Filled with the share of the power of noise that is taken away; by the three finest scales, which hold all but
+        a part in three hundred of that of white noise.
     """
+    if taken is not None:
+        taken[:] = 0
     if strength <= 0 or (halves is None and variance is None):
         return image.copy()
     spare = spare or Spare()
     current = image = np.ascontiguousarray(image, dtype=np.float32)
     lost: list[Float32] = []
-    for scale, (pair, expected, same) in enumerate(_scales(halves or (image,), variance, scales, spare)):
+    powers = _Powers(taken)
+    for scale, (pair, expected, same) in enumerate(
+        scale_details(halves or (image,), variance, scales, spare)
+    ):
         smooth, detail = parted(current, min(scale, WHOLE_SCALES), spare)
-        share = _on_grid(
-            _lost_share(pair, expected, scale, strength, same, level, spare), detail.shape, spare
-        )
+        cap = caps[scale] if scale < len(caps) else NO_CAP
+        share = _lost_share(pair, expected, scale, strength, same, level, spare, cap, powers)
+        share = _on_grid(share, detail.shape, spare)
         share *= detail
         lost.append(share)
         spare.give(detail, *([current] if current is not image else []))
@@ -104,16 +130,35 @@ def confirmed(
             add_finer(coarse, total)
         spare.give(coarse)
     spare.give(current)
+    powers.settle()
     return np.asarray(np.subtract(image, total, out=total), dtype=np.float32)
+
+
+class _Powers:
+    """What is taken away of the noise, from the shares of the finest scales and the noise of each."""
+
+    def __init__(self, taken: Float32 | None) -> None:
+        self.taken, self.total = taken, 0.0
+
+    def add(self, share: Float32, power: float) -> None:
+        """Shares are of amplitudes: what is left of the power is their rest squared."""
+        if self.taken is not None and share.shape == self.taken.shape:
+            self.taken += np.float32(power) * (1 - np.square(1 - share))
+            self.total += power
+
+    def settle(self) -> None:
+        """Divide by the noise of these scales together."""
+        if self.taken is not None:
+            self.taken /= np.float32(max(self.total, 1e-30))
 
 
 def told_levels(
     halves: tuple[Float32, Float32], variance: Float32 | None, *, scales: int, level: Level, spare: Spare
 ) -> None:
     """Ask for the level of every scale as `confirmed` does, and do nothing else."""
-    for scale, (pair, expected, _) in enumerate(_scales(halves, variance, scales, spare)):
+    for scale, (pair, expected, _) in enumerate(scale_details(halves, variance, scales, spare)):
         a, b = pair
-        level(_ratio(a, b, expected, scale), scale)
+        level(half_ratio(a, b, expected, scale), scale)
 
 
 def kept_share(
@@ -130,7 +175,7 @@ Details: TypeAlias = tuple[Float32, ...]
 """Of two halves, or of the image alone."""
 
 
-def _scales(
+def scale_details(
     images: Details, variance: Float32 | None, scales: int, spare: Spare
 ) -> Iterator[tuple[Details, Float32, Float32 | None]]:
     """Details of each scale, finest first, expected power of their noise but for a factor, and `_same`.
@@ -187,7 +232,7 @@ def _same(a: Float32, b: Float32) -> Float32 | None:
     return np.asarray(beside, dtype=np.float32)
 
 
-def _ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[], Float32]:
+def half_ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[], Float32]:
     def ratio() -> Float32:
         noise = smooth_step(np.square((a - b) / 2), min(scale, WHOLE_SCALES - 1))
         noise /= np.maximum(expected, np.float32(1e-30))
@@ -198,16 +243,20 @@ def _ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callable[[]
 
 def _lost_share(
     details: Details, expected: Float32, scale: int, strength: float, same: Float32 | None, level: Level,
-    spare: Spare,
+    spare: Spare, caps: Float32 = NO_CAP, powers: _Powers | None = None,
 ) -> Float32:  # fmt: skip
     """Share of the detail of a scale that is taken away."""
     out, none = spare.take(details[0].shape), np.empty((0, 0), dtype=np.float32)
     step, power = 2 ** min(scale, WHOLE_SCALES - 1), np.float32(strength)
     if len(details) == 1:
         white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
-        noise_share(details[0], none, expected * white, none, np.float32(1), step, power, out)
+        seen = white
+        noise_share(details[0], none, expected * white, none, np.float32(1), step, power, out, caps)
     else:
         a, b = details
-        seen = np.float32(level(_ratio(a, b, expected, scale), scale))
-        noise_share(a, b, expected, none if same is None else same, seen, step, power, out)
+        seen = np.float32(level(half_ratio(a, b, expected, scale), scale))
+        known = none if same is None else same
+        noise_share(a, b, expected, known, seen, step, power, out, caps)
+    if powers is not None:
+        powers.add(out, float(seen))
     return out

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from fourlight.core.colour import srgb_decode
 
-__all__ = ["Curve", "asinh_unit", "choose_curve"]
+__all__ = ["Curve", "asinh_unit", "choose_curve", "shoulder"]
 
 HALVINGS = 32
 """Of an interval of 18 in the logarithm of the softening, which leaves 4e-9."""
@@ -31,11 +31,22 @@ def asinh_unit(x: npt.ArrayLike, softening: float) -> npt.NDArray[np.floating]:
     )
 
 
+def shoulder(brightness: npt.NDArray[np.float32], knee: float = 0.85) -> npt.NDArray[np.float32]:
+    """Encoded brightness brought below 1: as it is up to the knee, then towards 1, the slope at the knee kept.
+
+    >>> shoulder(np.array([0.5, 0.85, 1.0, 3.0], np.float32)).astype(float).round(3).tolist()
+    [0.5, 0.85, 0.925, 0.99]
+    """
+    over = np.maximum(brightness - np.float32(knee), 0) / np.float32(1 - knee)
+    return np.asarray(np.minimum(brightness, np.float32(knee)) + np.float32(1 - knee) * over / (1 + over))
+
+
 @dataclass(frozen=True, slots=True)
 class Curve:
     """Brightness of light L: ``sky + (top - sky) asinh(L / softening) / asinh(white / softening)``.
 
-    L is light above the sky. Light below the sky follows the same curve downwards and ends at 0.
+    L is light above the sky. Below the sky the curve goes on with its slope there and bends towards black, which it
+    never reaches: dust darker than the sky keeps its shape.
     """
 
     sky: float
@@ -54,7 +65,9 @@ class Curve:
             np.arcsinh(self.white / self.softening)
         )
         level = np.float32(self.sky) + np.float32(self.top - self.sky) * rise
-        return np.asarray(np.maximum(level, 0), dtype=np.float32)
+        below = np.maximum(values, 0) - values
+        toe = np.float32(self.sky) / (1 + below * np.float32(self.slope / self.sky))
+        return np.asarray(np.where(values < 0, toe, level), dtype=np.float32)
 
     @property
     def slope(self) -> float:

@@ -18,7 +18,7 @@ from PIL import Image, ImageCms
 from fourlight.engine import in_order
 from fourlight.io.room import whole
 
-__all__ = ["jpeg_bytes", "save_picture", "shallow", "srgb_profile"]
+__all__ = ["jpeg_bytes", "save_picture", "save_tiff", "shallow", "srgb_profile"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -102,7 +102,13 @@ def srgb_profile() -> bytes:
     return profile[:24] + FIXED_DATE + profile[36:]
 
 
-def _write_tiff(rgb: Float32, path: Path) -> None:
+def save_tiff(rgb: Float32, path: Path, profile: bytes) -> None:
+    """Write one 16-bit TIFF file with a colour profile; see `save_picture`."""
+    with whole(path) as part:
+        _write_tiff(rgb, part, profile)
+
+
+def _write_tiff(rgb: Float32, path: Path, profile: bytes | None = None) -> None:
     """Not packed: the noise of 16 bits lets packing save a tenth of the file, for most of the time of writing it."""
     rows = max(1, STRIP_BYTES // (rgb.shape[1] * 6))
     tifffile.imwrite(
@@ -112,7 +118,7 @@ def _write_tiff(rgb: Float32, path: Path) -> None:
         dtype=np.uint16,
         rowsperstrip=rows,
         photometric="rgb",
-        iccprofile=srgb_profile(),
+        iccprofile=profile or srgb_profile(),
         metadata=None,
         software="Fourlight",
     )

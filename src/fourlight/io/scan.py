@@ -15,9 +15,9 @@ import numpy.typing as npt
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io import camera_raw, dates, fits, headers, nights, roles
-from fourlight.recipe import Read
+from fourlight.recipe_read import Read
 
-__all__ = ["MARKER", "Scan", "scan"]
+__all__ = ["MARKER", "Scan", "files_below", "scan"]
 
 FITS_ENDS = tuple(f"{end}{packed}" for end in (".fits", ".fit", ".fts") for packed in ("", ".gz", ".fz"))
 MARKER = ".fourlight"
@@ -72,6 +72,11 @@ def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path]
     )
     aside = [result for result in results if isinstance(result, SetAside)]
     return Scan(frames, (*denied, *aside), notes)
+
+
+def files_below(folder: Path) -> list[Path]:
+    """Files of a known kind below a folder as it is now, as `scan` would find them."""
+    return list(_walk(folder, []))
 
 
 def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside]]:

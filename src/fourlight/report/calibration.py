@@ -166,7 +166,7 @@ def _darks(summary: Facts, how: Facts, lights: int) -> str:
     for name, count in others.items():
         who = "" if count == lights else f" to {_of(count, lights)}"
         said.append(f"No dark was applied{who}: {_instead(summary, name)}.")
-    if others:
+    if others and not reached(summary, "calibration", "defects_of_profile"):
         said.append("Warm and dead samples were looked for in the lights alone.")
     return " ".join(said)
 
@@ -182,7 +182,9 @@ def _instead(summary: Facts, name: str) -> str:
 
 def _flats(flats: int, lights: int, recipe: Facts) -> str:
     if not flats:
-        return NO_FLAT + (NO_LIGHT_BACK if reached(recipe, "finish", "gradient_order") else "")
+        gradient = reached(recipe, "finish", "gradient") or {}
+        surface = gradient.get("use") and gradient.get("order")
+        return NO_FLAT + (NO_LIGHT_BACK if surface else "")
     rest = "" if flats == lights else f" No flat was applied to the other {counted(lights - flats, 'light')}."
     return f"{_of(flats, lights, start=True)} divided by a flat.{rest}"
 
@@ -205,7 +207,9 @@ def _defects(calibration: Facts, how: Facts, recipe: Facts, *, several: bool) ->
     number = calibration.get("defective_samples")
     if not isinstance(number, int):
         return "Defective samples", UNKNOWN, ""
-    where = "the lights and the darks" if darkened(how) else "the lights"
+    of_map = calibration.get("defects_of_profile")
+    known = f"the map of the camera profile ({of_map:,} samples)" if of_map else ""
+    where = listed([name for name in ("the lights", "the darks" if darkened(how) else "", known) if name])
     left = "Left out of the stack; found" if number else "None found"
     apart = (
         ", each kind of them by itself: what several kinds share counts for each"

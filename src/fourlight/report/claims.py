@@ -41,8 +41,8 @@ def claims_table(claims: Sequence[Mapping[str, Any]] | None) -> dict[str, Any]:
 def without_verdict(finding: Mapping[str, Any]) -> str:
     """The sentence less the verdict at its beginning, which stands in a column of its own.
 
-    >>> without_verdict({"verdict": "cannot tell", "sentence": "Cannot tell: the run had no darks."})
-    'The run had no darks.'
+    >>> without_verdict({"verdict": "cannot tell", "sentence": "Cannot tell: none were taken off the lights."})
+    'None were taken off the lights.'
     >>> without_verdict({"verdict": "supported", "sentence": "Supported for these frames: R is wide."})
     'For these frames: R is wide.'
     """

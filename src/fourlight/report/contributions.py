@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from fourlight.report.in_common import in_common
 from fourlight.report.shares import share_bar
-from fourlight.report.words import ranged
+from fourlight.report.words import percent, ranged
 
 __all__ = ["contributions", "kind_name", "ordered_regions", "region_name", "scope_words"]
 
@@ -33,6 +33,7 @@ def contributions(found: Facts | None) -> dict[str, Any]:
         return {
             "contributed": [],
             "contributed_scope": "",
+            "contributed_object": "",
             "contributed_notes": [],
             "sharp": [],
             "sharp_scope": "",
@@ -43,12 +44,31 @@ def contributions(found: Facts | None) -> dict[str, Any]:
     return {
         "contributed": [table for table in tables if table["rows"]],
         "contributed_scope": scope_words(found),
+        "contributed_object": _object_words((found.get("regions") or {}).get("object") or {}),
         "contributed_notes": list(found.get("notes") or ()),
         "sharp": [_sharpness(found, channel) for channel in CHANNELS] if found.get("width") else [],
         "sharp_scope": "nights like these" if found.get("scope") == NIGHTS else "these lights",
         "cause": found.get("cause") or "",
         "in_common": in_common(found),
     }
+
+
+def _object_words(region: Facts) -> str:
+    """What counts as the object, how much of the stack that is, and how it differs from what the picture takes for it.
+
+    >>> _object_words({"share_of_stack": 0.7334})[:72]
+    'The object is all light that stands out of the noise of the sky, but for'
+    >>> _object_words({})
+    ''
+    """
+    share = region.get("share_of_stack")
+    if not isinstance(share, int | float):
+        return ""
+    return (
+        f"The object is all light that stands out of the noise of the sky, but for stars: {percent(share)} of the "
+        "stack. The sky of the picture is another choice: what lies at the level of a smooth surface, the faintest of "
+        "the object with it."
+    )
 
 
 def _sharpness(found: Facts, channel: str) -> dict[str, str]:

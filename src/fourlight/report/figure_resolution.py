@@ -38,7 +38,13 @@ ORDER = ("R", "G", "G1", "G2", "B")
 STEADY = 0.03
 """Points of a curve are put together until their scatter is no more than this."""
 ROW_PX = 27
-RANGES = "Ranges (95 %) say how well these half stacks fix it, not what other nights would give."
+TERMS = (
+    "Cycle: a bright stripe and a dark one; the shorter, the finer the detail.",
+    "1/7: there the stack of all lights agrees by one half (correlation) with a picture without noise.",
+    "Half-bit: a stricter line, where noise leaves half a bit to each detail of that size.",
+    "Ranges (95 %) say how well these half stacks fix it, not what other nights would give.",
+)
+"""What words and lines of the figure mean, for those who have not met them."""
 PERIODS = (100, 50, 30, 20, 15, 10, 8, 6, 5, 4, 3, 2.5, 2, 1.5, 1)
 
 
@@ -127,8 +133,8 @@ def _curves(
         frequency, value = _steady(fact["curve"])
         faint = 0.45 if fact["value"] is None else 1.0
         axes.plot(
-            frequency, value, marker=mark, markevery=0.12, markersize=5, linewidth=1.9, alpha=faint,
-            label=NAMES.get(name, name), clip_on=True, **line,
+            frequency, value, marker=mark, markevery=0.12, markersize=5, linewidth=1.9, alpha=faint, clip_on=True,
+            **line,
         )  # fmt: skip
         place = fact["cycles_per_px"]["value"]
         if place is not None:
@@ -136,11 +142,6 @@ def _curves(
                 [place], [1 / 7], marker=mark, markersize=10, color=line["color"], markeredgecolor=look.paper,
                 markeredgewidth=1.5, zorder=5,
             )  # fmt: skip
-    if not narrow:  # else the rows below show the marks
-        axes.legend(
-            loc="upper right", bbox_to_anchor=(limit / end, 1.0), frameon=False, fontsize=points(13),
-            labelcolor=look.ink, handlelength=2.8, borderaxespad=0.3, labelspacing=0.35,
-        )  # fmt: skip
 
 
 def _half_bit(axes: Axes, fact: Facts, end: float, look: Look) -> None:
@@ -263,14 +264,14 @@ def _period(fact: Facts, narrow: bool) -> str:
 
 
 def _note(resolution: Mapping[str, Facts], names: list[str], width_px: float) -> str:
-    """What ranges are, and why channels have no number, each reason once."""
+    """What the terms mean, and why channels have no number, each reason once."""
     reasons: dict[str, list[str]] = {}
     for name in names:
         if resolution[name]["reason"]:
             reasons.setdefault(resolution[name]["reason"], []).append(name)
     said = [f"{', '.join(who)}: {why}." for why, who in reasons.items()]
     if len(reasons) == 0 or any(resolution[name]["value"] is not None for name in names):
-        said.insert(0, RANGES)
+        said = [*TERMS, *said]
     return "\n".join(wrapped(one, width_px, 13) for one in said)
 
 

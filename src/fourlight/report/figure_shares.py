@@ -33,7 +33,14 @@ Shares = Mapping[str, Mapping[str, Mapping[str, Mapping[str, Any]]]]
 """By kind, region and channel: ``value``, ``low``, ``high`` of 0 to 1; None where not known."""
 
 ORDER = ("R", "G", "G1", "G2", "B")
-BAR_PX, HEAD_PX, TITLE_PX = 25, 27, 34
+BAR_PX, HEAD_PX, TITLE_PX = 25, 27, 52
+MEANING = {
+    "electrons": "what was counted",
+    "luminance": "what the eye sees of the balanced picture",
+    "information": "how well light is known: (signal / noise)²",
+    "detail": "the same of what varies within some 4 px",
+}
+"""Of the kinds of shares, short enough for a telephone."""
 MORE = 1.06
 """The longest interval over the axis: bars are as long as they can be."""
 
@@ -68,6 +75,8 @@ def shares_figure(
     if not kinds:
         raise ValueError("no share to draw; needed at least one kind with a region")
     narrow = width <= NARROW
+    if narrow:  # the parts of green would make a third more of a figure that is long as it is
+        shares = {kind: {name: _whole(each) for name, each in shares[kind].items()} for kind in kinds}
     columns, side = (1 if narrow or len(kinds) == 1 else 2), (12 if narrow else 24)
     across = (width - 2 * side - 40 * (columns - 1)) / columns
     heights = [_height(shares[kind]) for kind in kinds]
@@ -89,9 +98,17 @@ def shares_figure(
             left / width, 1 - (top + 6) / height, kind_name(kind), fontsize=points(15),
             color=look.ink, va="top", weight="bold",
         )  # fmt: skip
+        figure.text(
+            left / width, 1 - (top + 28) / height, MEANING.get(kind, ""), fontsize=points(13), color=look.soft, va="top"
+        )  # fmt: skip
     titled(figure, title, look, narrow)
     footed(figure, said, side, look)
     return files(figure, _words(shares, kinds))
+
+
+def _whole(channels: Mapping[str, Any]) -> dict[str, Any]:
+    """Channels without those that are parts of another one."""
+    return {name: entry for name, entry in channels.items() if not ("G" in channels and name in ("G1", "G2"))}
 
 
 def _height(regions: Mapping[str, Mapping[str, Any]]) -> float:

@@ -1,13 +1,13 @@
-"""The picture with its coordinates: a grid of right ascension and declination, and its brightest stars."""
+"""The picture with its coordinates: a grid of right ascension and declination, its brightest stars, and objects."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.report.figure_marks import Labels, Named, draw_object, draw_stars, name_stars
 from fourlight.report.figure_style import (
     LIGHT,
     NARROW,
@@ -15,20 +15,18 @@ from fourlight.report.figure_style import (
     Drawn,
     Look,
     blank,
-    files,
     footed,
+    over_picture,
     plain_axes,
-    points,
     titled,
     wrapped,
 )
+from fourlight.sky.objects import SkyObject
 from fourlight.sky.plate import PlateSolution
 
 __all__ = ["Named", "grid_steps", "sky_figure"]
 
 Float64 = npt.NDArray[np.float64]
-Named = tuple[str, float, float]
-"""Name of a star and its pixel."""
 
 TOP_PX = 46
 DEC_STEPS = (5.0, 2.0, 1.0, 1 / 2, 1 / 3, 1 / 6, 1 / 12, 1 / 30, 1 / 60, 1 / 120)
@@ -37,9 +35,7 @@ RA_STEPS = tuple(
 )
 LINES = 4
 """Lines of a kind that the picture should have at least."""
-LABEL_PX = (72, 14)
-"""Size of a label, pixels of the page."""
-PAPER, INK = "#000000", "#ffd98a"
+INK = "#ffd98a"
 
 
 def grid_steps(solution: PlateSolution) -> tuple[float, float]:
@@ -52,9 +48,9 @@ def grid_steps(solution: PlateSolution) -> tuple[float, float]:
 
 def sky_figure(
     picture: npt.NDArray[np.uint8], window: Sequence[int], solution: PlateSolution, stars: Sequence[Named],
-    *, title: str = "Where it is on the sky", width: int = WIDE, look: Look = LIGHT,
+    objects: Sequence[SkyObject] = (), *, title: str = "Where it is on the sky", width: int = WIDE, look: Look = LIGHT,
 ) -> Drawn:  # fmt: skip
-    """The picture under a grid of coordinates, with the names of stars.
+    """The picture under a grid of coordinates, with the names of stars and objects.
 
     Parameters
     ----------
@@ -65,6 +61,8 @@ def sky_figure(
     solution : PlateSolution
         Of the stack.
     stars : sequence of Named
+    objects : sequence of SkyObject
+        The most prominent first: names that find no room are left out.
     title : str
     width : int
     look : Look
@@ -73,40 +71,44 @@ def sky_figure(
     across = width - 2.0 * side
     y0, y1, x0, x1 = window
     down = across * (y1 - y0) / (x1 - x0)
-    said = wrapped(_note(solution), across, 13)
+    said = wrapped(_note(solution, objects=bool(objects)), across, 13)
     figure = blank(width, TOP_PX + down + 18 * (said.count("\n") + 1) + 16, look)
     axes = plain_axes(figure, (side, TOP_PX, across, down), look)
     axes.set_axis_off()
-    axes.imshow(
-        picture, extent=(x0 - 0.5, x1 - 0.5, y1 - 0.5, y0 - 0.5), interpolation="antialiased", aspect="auto"
-    )
-    written = [_draw_star(axes, name, x, y, window, across) for name, x, y in stars]
-    _draw_grid(axes, solution, window, across, written)
+    labels = Labels(axes, window, across)
+    draw_stars(labels, stars)
+    for each in objects:
+        draw_object(labels, each, solution)
+    name_stars(labels, stars)
+    _draw_grid(labels, solution)
     axes.set_xlim(x0 - 0.5, x1 - 0.5)
     axes.set_ylim(y1 - 0.5, y0 - 0.5)
     titled(figure, title, look, width <= NARROW)
     footed(figure, said, side, look)
-    named = ", ".join(name for name, _, _ in stars)
-    return files(figure, f"{title}: the picture under a grid of coordinates; named stars: {named or 'none'}.")
+    named = ", ".join(name for name, _, _ in stars) or "none"
+    known = ", ".join(each.name for each in objects) or "none"
+    said = f"{title}: the picture under a grid of coordinates; objects: {known}; named stars: {named}."
+    return over_picture(figure, said, picture, (side, TOP_PX, across, down))
 
 
-def _note(solution: PlateSolution) -> str:
+def _note(solution: PlateSolution, *, objects: bool) -> str:
     ra, dec = grid_steps(solution)
+    broken = "Broken lines are objects in the size that catalogues give. " if objects else ""
     return (
-        f"Lines of right ascension every {_hours(ra)} and of declination every {_degrees(dec)}, J2000. Stars without a "
-        "proper name bear their place as a name."
+        f"Lines of right ascension every {_hours(ra, step=True)} and of declination every {_degrees(dec)}, J2000. "
+        f"{broken}Stars without a proper name bear their place."
     )
 
 
-def _hours(ra_deg: float) -> str:
+def _hours(ra_deg: float, *, step: bool = False) -> str:
     """A right ascension, or a step of it, in hours, minutes and seconds as far as they count.
 
-    >>> _hours(303.75), _hours(15.0), _hours(0.125)
-    ('20h 15m', '1h', '30s')
+    >>> _hours(303.75), _hours(10.5), _hours(15.0, step=True), _hours(0.125, step=True)
+    ('20h 15m', '0h 42m', '1h', '30s')
     """
     seconds = round(ra_deg * 240)
     parts = (seconds // 3600, "h"), (seconds % 3600 // 60, "m"), (seconds % 60, "s")
-    return " ".join(f"{value}{unit}" for value, unit in parts if value) or "0h"
+    return " ".join(f"{value}{unit}" for value, unit in parts if value or (unit == "h" and not step))
 
 
 def _degrees(dec_deg: float) -> str:
@@ -121,15 +123,9 @@ def _degrees(dec_deg: float) -> str:
     return f"−{said}" if dec_deg < 0 else said
 
 
-def _draw_grid(
-    axes: Any,
-    solution: PlateSolution,
-    window: Sequence[int],
-    across: float,
-    written: list[tuple[float, float]],
-) -> None:
+def _draw_grid(labels: Labels, solution: PlateSolution) -> None:
     """Lines of the grid, each with its value at an end where nothing else is written."""
-    y0, y1, x0, x1 = window
+    y0, y1, x0, x1 = labels.window
     y, x = (axis.ravel() for axis in np.mgrid[y0 : y1 - 1 : 25j, x0 : x1 - 1 : 25j])
     ra, dec = solution.sky(x, y)
     off = (ra - solution.ra_deg + 180) % 360 - 180
@@ -138,52 +134,20 @@ def _draw_grid(
     first, last = float(off.min()) + solution.ra_deg, float(off.max()) + solution.ra_deg
     along, around = np.linspace(low, high, 200), np.linspace(first - step_ra, last + step_ra, 400)
     for value in step_ra * np.arange(np.ceil(first / step_ra), last // step_ra + 1):
-        line = solution.pixel(np.full(200, value), along)
-        _draw_line(axes, line, _hours(float(value) % 360), window, across, written)
+        _draw_line(labels, solution.pixel(np.full(200, value), along), _hours(float(value) % 360))
     for value in step_dec * np.arange(np.ceil(max(low, -89.9) / step_dec), min(high, 89.9) // step_dec + 1):
-        line = solution.pixel(around, np.full(400, value))
-        _draw_line(axes, line, _degrees(float(value)), window, across, written)
+        _draw_line(labels, solution.pixel(around, np.full(400, value)), _degrees(float(value)))
 
 
-def _draw_line(
-    axes: Any, line: tuple[Float64, Float64], label: str, window: Sequence[int], across: float,
-    written: list[tuple[float, float]],
-) -> None:  # fmt: skip
-    """A line within the picture; ``written`` holds the places of labels and gains that of its own."""
-    y0, y1, x0, x1 = window
+def _draw_line(labels: Labels, line: tuple[Float64, Float64], label: str) -> None:
+    """A line within the picture."""
+    y0, y1, x0, x1 = labels.window
     x, y = line
     inside = np.flatnonzero((x > x0) & (x < x1 - 1) & (y > y0) & (y < y1 - 1))
     if len(inside) < 2:
         return
     shown = np.full(len(x), np.nan)
     shown[inside] = x[inside]
-    axes.plot(shown, y, color=INK, linewidth=0.7, alpha=0.55)
-    pixel = (x1 - x0) / across
-    long, high = LABEL_PX
-    for end in sorted((inside[0], inside[-1]), key=lambda k: min(x[k] - x0, y[k] - y0)):
-        at_x = float(np.clip(x[end], x0 + 0.55 * long * pixel, x1 - 0.55 * long * pixel))
-        at_y = float(np.clip(y[end], y0 + high * pixel, y1 - high * pixel))
-        if all(abs(at_x - u) > long * pixel or abs(at_y - v) > 1.2 * high * pixel for u, v in written):
-            written.append((at_x, at_y))
-            axes.text(
-                at_x, at_y, label, color=INK, fontsize=points(11), clip_on=True, ha="center", va="center",
-                bbox={"facecolor": PAPER, "alpha": 0.45, "edgecolor": "none", "pad": 1.5},
-            )  # fmt: skip
-            return
-
-
-def _draw_star(
-    axes: Any, name: str, x: float, y: float, window: Sequence[int], across: float
-) -> tuple[float, float]:
-    """A ring around a star, and its name beside it; the middle of what is written."""
-    x0, x1 = window[2:]
-    pixel = (x1 - x0) / across
-    left = x > (x0 + x1) / 2
-    axes.plot(
-        [x], [y], marker="o", markersize=points(12), fillstyle="none", color="#ffffff", markeredgewidth=0.9
-    )
-    axes.text(
-        x + (-10 if left else 10) * pixel, y, name, color="#ffffff", fontsize=points(11), va="center", clip_on=True,
-        ha="right" if left else "left", bbox={"facecolor": PAPER, "alpha": 0.35, "edgecolor": "none", "pad": 1.0},
-    )  # fmt: skip
-    return x + (-1 if left else 1) * LABEL_PX[0] / 2 * pixel, y
+    labels.axes.plot(shown, y, color=INK, linewidth=0.7, alpha=0.55)
+    ends = sorted((inside[0], inside[-1]), key=lambda k: min(x[k] - x0, y[k] - y0))
+    labels.write(label, [(float(x[end]), float(y[end])) for end in ends], INK, 11)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.engine import nothing
 from fourlight.io.room import writing
 from fourlight.report.animation import before_after, write_animation
 from fourlight.report.contributions import scope_words
@@ -17,7 +19,7 @@ from fourlight.report.figure_resolution import resolution_figure
 from fourlight.report.figure_shares import shares_figure
 from fourlight.report.figure_style import LIGHT, NARROW, WIDE, Drawn, Look, write_figure
 
-__all__ = ["write_figures"]
+__all__ = ["figure_steps", "write_figures"]
 
 Float32 = npt.NDArray[np.float32]
 Facts = Mapping[str, Any]
@@ -33,6 +35,7 @@ def write_figures(
     look: Look = LIGHT,
     *,
     few: bool = False,
+    told: Callable[[], None] = nothing,
 ) -> list[Path]:
     """Write the figures that ``channels.json`` and the planes of the stack give.
 
@@ -50,6 +53,8 @@ def write_figures(
     look : Look
     few : bool
         Those of numbers alone, and none for telephones: pictures take ten times as long.
+    told : callable
+        Called after each figure.
 
     Returns
     -------
@@ -64,28 +69,48 @@ def write_figures(
     """
     with writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
+    paths: list[Path] = []
+    for make in _makers(folder, channels, planes, scale_arcsec, look, few=few):
+        paths += make()
+        told()
+    return paths
+
+
+def figure_steps(channels: Facts) -> int:
+    """How often `write_figures` tells how far it is, where it writes all of them."""
+    return len(_makers(Path(), channels, {}, None, LIGHT, few=False))
+
+
+def _makers(
+    folder: Path, channels: Facts, planes: Mapping[str, Float32], scale_arcsec: float | None, look: Look, *, few: bool
+) -> list[Callable[[], list[Path]]]:  # fmt: skip
+    """What writes one file or two each, in order."""
     weights = (channels.get("balance") or {}).get("factors")
-    makers: dict[str, Callable[[int], Drawn]] = {}
+    numbers: dict[str, Callable[[int], Drawn]] = {}
     if channels.get("resolution"):
-        makers["resolution"] = lambda width: resolution_figure(
+        numbers["resolution"] = lambda width: resolution_figure(
             channels["resolution"], scale_arcsec, width=width, look=look
         )
     if any(any(regions.values()) for regions in (channels.get("shares") or {}).values()):
-        makers["shares"] = lambda width: shares_figure(
+        numbers["shares"] = lambda width: shares_figure(
             channels["shares"], note=scope_words(channels), width=width, look=look
         )
     if few:
-        return [path for name, make in makers.items() for path in write_figure(folder, name, make(WIDE))]
-    paths = [path for name, make in makers.items() for path in _both(folder, name, make)]
-    paths += _both(
-        folder, "planes", lambda width: planes_figure(planes, width=width, look=look), pictures=True
-    )
-    for channel, colour in TAKEN_AWAY.items():
-        paths += _both(folder, f"without-{colour}", _loss(planes, channel, weights, look), pictures=True)
-    loss = without_channel(planes, "G", weights)
-    paths.append(folder / "without-green.webp")
-    write_animation(paths[-1], before_after(loss.whole, loss.without, ("All channels", "Without green")))
-    return paths
+        return [partial(_written, folder, name, make, WIDE) for name, make in numbers.items()]
+    pictures: dict[str, Callable[[int], Drawn]] = {
+        "planes": lambda width: planes_figure(planes, width=width, look=look)
+    }
+    pictures |= {
+        f"without-{colour}": _loss(planes, channel, weights, look) for channel, colour in TAKEN_AWAY.items()
+    }
+    both = [(name, make, True) for name, make in numbers.items()]
+    both += [(name, make, False) for name, make in pictures.items()]
+    found = [
+        partial(_written, folder, name, make, width, vector=vector or width == WIDE)
+        for name, make, vector in both
+        for width in (WIDE, NARROW)
+    ]
+    return [*found, partial(_animated, folder, planes, weights)]
 
 
 def _loss(
@@ -94,7 +119,14 @@ def _loss(
     return lambda width: loss_figure(planes, channel, weights=weights, width=width, look=look)
 
 
-def _both(folder: Path, name: str, make: Callable[[int], Drawn], *, pictures: bool = False) -> list[Path]:
-    """Files of a figure at both widths."""
-    wide = write_figure(folder, name, make(WIDE))
-    return [*wide, *write_figure(folder, f"{name}-narrow", make(NARROW), vector=not pictures)]
+def _written(
+    folder: Path, name: str, make: Callable[[int], Drawn], width: int, *, vector: bool = True
+) -> list[Path]:
+    """Files of a figure at one width."""
+    return write_figure(folder, name if width == WIDE else f"{name}-narrow", make(width), vector=vector)
+
+
+def _animated(folder: Path, planes: Mapping[str, Float32], weights: Mapping[str, float] | None) -> list[Path]:
+    loss, path = without_channel(planes, "G", weights), folder / "without-green.webp"
+    write_animation(path, before_after(loss.whole, loss.without, ("All channels", "Without green")))
+    return [path]

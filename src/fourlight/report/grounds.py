@@ -67,7 +67,7 @@ def sentences(summary: Facts, names: Collection[str] = ()) -> list[str]:
         *(reached(summary, "calibration", "notes") or ()),
         *(summary.get("assumptions") or ()),
         *(summary.get("to_know") or ()),
-        *(reached(summary, "picture", "notes") or ()),
+        *(note for step in reached(summary, "picture", "steps") or () for note in step["notes"]),
     ]
     made = dict.fromkeys(sentence(str(remark), names) for remark in said)
     return list(dict.fromkeys(typeset(remark, names) for remark in made if remark != elsewhere))

@@ -77,6 +77,20 @@ def _filled_in(measured: Facts) -> str:
     held = ", ".join(f"{name} {digits(stack[name], 2)}" for name in PLANES if name in stack)
     return (
         f"A demosaiced frame measures {percent(one['G'])} of the pixels of green and {percent(one['R'])} of those of "
-        "red and of blue, and fills in the rest; this stack has samples behind every pixel it shows (effective ones, "
-        f"in the median: {held})."
+        "red and of blue, and fills in the rest; this stack fills in none: "
+        f"{_behind(measured.get('pixels_without') or {})} (effective ones, in the median: {held})."
     )
+
+
+def _behind(without: Facts) -> str:
+    """On how many pixels of the stack planes have samples.
+
+    >>> _behind({"R": 0, "G1": 0, "G2": 0, "B": 0})
+    'it has samples behind every pixel of every colour'
+    >>> _behind({"R": 1203, "G1": 0, "G2": 0, "B": 1})
+    'it has samples behind every pixel but those that stay empty, 1,203 of R and 1 of B'
+    """
+    empty = [f"{count:,} of {name}" for name, count in without.items() if name in PLANES and count]
+    if empty:
+        return f"it has samples behind every pixel but those that stay empty, {listed(empty)}"
+    return "it has samples behind every pixel" + (" of every colour" if without else " that has a value")

@@ -12,6 +12,9 @@ __all__ = ["hint", "mosaic"]
 
 Facts = Mapping[str, Any]
 
+UNTESTED = (
+    "Nothing: they are not known, as the place of the stack on the sky is not; fourlight solve looks for it."
+)
 SWAPPED = {"RGGB": "BGGR", "BGGR": "RGGB", "GRBG": "GBRG", "GBRG": "GRBG"}
 """Each pattern with red and blue in each other's place."""
 
@@ -25,11 +28,13 @@ def mosaic(summary: Facts) -> dict[str, Any]:
     by = f" ({found['stated_by']})" if found.get("stated_by") else ""
     evidence = found.get("evidence")
     rows = [
-        ("In use", f"{pattern}, {_origin(found)}."),
+        ("In use", f"{pattern}, {_origin(found, settled=_settled(summary))}."),
         ("The header says", f"{stated}{by}." if stated else "Nothing."),
         ("The pixels say", sentence(evidence) if isinstance(evidence, str) else UNKNOWN),
-        ("How sure this is", _sureness(found, pattern)),
+        ("How sure this is", _sureness(found, pattern, settled=_settled(summary))),
     ]
+    said = reached(summary, "colour", "mosaic", "sentence")
+    rows.insert(3, ("Catalogue stars say", sentence(str(said)) if said else UNTESTED))
     contradiction = found.get("contradiction")
     who = "recipe" if found.get("source") == "recipe" else "header"
     return {
@@ -43,7 +48,7 @@ def mosaic(summary: Facts) -> dict[str, Any]:
 def hint(summary: Facts) -> str:
     """How to overrule a pattern that is assumed or contradicted, in one line for the terminal; else empty."""
     assumed = reached(summary, "mosaic", "source") == "assumed"
-    if not (assumed or reached(summary, "mosaic", "contradiction")):
+    if _settled(summary) or not (assumed or reached(summary, "mosaic", "contradiction")):
         return ""
     found = mosaic(summary)
     choices = ", or with ".join(f"--set {setting}, which {effect}" for setting, effect in found["overrule"])
@@ -51,17 +56,25 @@ def hint(summary: Facts) -> str:
     return f"{first}if the colours look wrong, run again with {choices}" if choices else ""
 
 
-def _origin(found: Facts) -> str:
+def _origin(found: Facts, *, settled: bool = False) -> str:
     source = str(found.get("source") or "")
     known = {
         "recipe": "set in the recipe",
         "pixels": "which the pixels show, against the header",
-        "assumed": "assumed, for no header states a pattern",
+        "assumed": "which catalogue stars show to be right; no header states a pattern"
+        if settled
+        else "assumed, for no header states a pattern",
     }
     return known.get(source, f"from the header ({source})" if source else "of unknown origin")
 
 
-def _sureness(found: Facts, pattern: str) -> str:
+def _settled(summary: Facts) -> bool:
+    """Whether catalogue stars show the pattern that is used."""
+    shown = reached(summary, "colour", "mosaic", "shown")
+    return bool(shown) and shown == reached(summary, "mosaic", "pattern")
+
+
+def _sureness(found: Facts, pattern: str, *, settled: bool = False) -> str:
     """The greens are seen in the pixels; which of the other two is red can only be told or assumed."""
     sigma, source = found.get("sigma"), found.get("source")
     told = {
@@ -69,6 +82,8 @@ def _sureness(found: Facts, pattern: str) -> str:
         "pixels": "is assumed",
         "assumed": "is a guess",
     }.get(str(source), "rests on the header alone")
+    if settled:
+        told = "follows from the colours of catalogue stars"
     if not isinstance(sigma, int | float):
         return "The pixels do not tell the greens, so all of the pattern " + told + "."
     opposed = found.get("contradiction") and source == "recipe"

@@ -95,7 +95,7 @@ def _facts(summary: Facts) -> list[tuple[str, str]]:
         *_effective(summary),
         ("Lights used", f"{used} of {used + aside}"),
         ("Calibration frames", applied(summary)),
-        ("Star width in green", seeing),
+        ("Star width in the stack, green", seeing),
         ("Mosaic", str(reached(summary, "mosaic", "pattern") or UNKNOWN)),
     ]
     if scale:

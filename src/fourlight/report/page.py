@@ -18,17 +18,20 @@ from fourlight.report import aside, charts, words
 from fourlight.report.again import origin
 from fourlight.report.calibration import calibration_rows, dropped_later
 from fourlight.report.claims import claims_table
+from fourlight.report.colourwords import colour_words
 from fourlight.report.contributions import contributions
 from fourlight.report.fringes import fringe_words
 from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.kinds import kinds_table
+from fourlight.report.lines import lines_section
 from fourlight.report.moments import moments
 from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
-from fourlight.report.pictures import embedded_picture, plane_views, rejected_view
+from fourlight.report.pictures import address, embedded_picture, plane_views, rejected_view
 from fourlight.report.planes import plane_table, unit
 from fourlight.report.remarks import meanings
 from fourlight.report.skyplace import sky_words
+from fourlight.report.step_views import STEPS_FOLDER, honesty_view, steps_table
 from fourlight.report.timeaxis import SLIM, WIDTH
 from fourlight.report.words import counted, digits, duration, percent, reached
 
@@ -42,8 +45,10 @@ LEGEND = (
     ('class="aside off"', "⌃", "set aside, off the axis"),
     ('class="aside under"', "×", "below the axis: set aside, and this number not measured"),
 )
+FIGURE_PX = 1600
+"""Of figures within the page, along their longer side."""
 CHARTED = (
-    ("fwhm_px", "Star width (FWHM), px", True, False, 1.0),
+    ("fwhm_px", "Star width in each sub (FWHM, pixel included), px", True, False, 1.0),
     ("sky", "Sky level in each sub, {unit} per pixel", True, False, 1.0),
     ("transparency", "Transparency, % of the reference frame", True, True, 100.0),
     ("stars", "Stars found, count", False, True, 1.0),
@@ -53,7 +58,7 @@ CHARTED = (
 def write_report(
     out: Path, summary: Facts, picture: Float32, planes: Mapping[str, Float32], provenance: Facts,
     place: Path | None = None, rejected: Float32 | None = None, channels: Facts | None = None,
-    claims: Sequence[Facts] | None = None,
+    claims: Sequence[Facts] | None = None, lines: tuple[Facts, Path] | None = None,
 ) -> None:  # fmt: skip
     """Write ``report.html`` into a folder.
 
@@ -77,15 +82,29 @@ def write_report(
         Content of ``channels.json``.
     claims : sequence of mapping or None
         Content of ``claims.json``.
+    lines : (mapping, Path) or None
+        Content of ``lines.json``, and the folder of the pictures of lines.
 
     Raises
     ------
     OutputError
         The page cannot be written.
     """
-    text = page(summary, picture, planes, provenance, out, rejected, channels, claims)
+    made = place if place is not None and (place / STEPS_FOLDER).is_dir() else out
+    drawn = _drawn((place, out) if place is not None else (out,)) if summary.get("sky") else {}
+    text = page(summary, picture, planes, provenance, out, rejected, channels, claims, lines, made, drawn)
     with whole((place or out) / "report.html") as part:
         part.write_text(text, encoding="utf-8", errors="backslashreplace")
+
+
+def _drawn(folders: Sequence[Path]) -> dict[str, str]:
+    """Figures of the sky as data addresses, from the first folder that has them."""
+    found: dict[str, str] = {}
+    for name in ("sky", "star-colours"):
+        paths = [folder / "figures" / f"{name}.png" for folder in folders]
+        if path := next((path for path in paths if path.exists()), None):
+            found[name.replace("-", "_")] = address(path, FIGURE_PX)
+    return found
 
 
 def page(
@@ -97,8 +116,14 @@ def page(
     rejected: Float32 | None = None,
     channels: Facts | None = None,
     claims: Sequence[Facts] | None = None,
+    lines: tuple[Facts, Path] | None = None,
+    made: Path | None = None,
+    drawn: Mapping[str, str] | None = None,
 ) -> str:
-    """The page as text; it needs no other file and no network."""
+    """The page as text; it needs no other file and no network.
+
+    ``made`` is the folder that holds pictures of steps, ``drawn`` are figures of the sky as data addresses.
+    """
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("fourlight.report", "."),
         autoescape=True,
@@ -115,14 +140,19 @@ def page(
         **plane_table(summary),
         **contributions(channels),
         **claims_table(claims),
+        **lines_section(*(lines or (None, None))),
         **sky_words(summary),
+        **colour_words(summary),
         **_frames(summary),
         **origin(provenance, out),
         "style": Markup(style),
         "picture": embedded_picture(picture),
         "picture_size": f"{picture.shape[1]} × {picture.shape[0]} px",
+        "picture_steps": steps_table(summary, made),
+        "honesty": honesty_view(made),
         "fringes": fringe_words(summary),
         "views": plane_views(planes),
+        "drawn": drawn or {},
         "rejected": rejected_view(rejected) if rejected is not None else "",
         "grounds": grounds(summary),
         "assumptions": sentences(summary, given_names(summary, provenance)),

@@ -26,7 +26,7 @@ SCALES = {
     "relative": "relative: the highest value of the curves is 1, the efficiency there is not known",
     "by colour": "relative, and the colours among each other are known less well",
 }
-KINDS = {"halpha": "Halpha", "oiii": "[OIII]"}
+KINDS = {"halpha": "Hα", "oiii": "[OIII]"}
 
 
 def camera_facts(path: LightPath) -> Facts:
@@ -79,7 +79,7 @@ def _line(path: LightPath, key: str) -> Facts:
 
 
 def _mixing(path: LightPath) -> Facts | None:
-    """The mixing matrix of Halpha and [OIII]; None where the curves do not reach all of their lines."""
+    """The mixing matrix of Hα and [OIII]; None where the curves do not reach all of their lines."""
     try:
         found = mixing_matrix(path)
     except InputError:
@@ -164,7 +164,7 @@ def _mixing_lines(mixing: Facts | None, channels: Sequence[str]) -> list[str]:
         rows.append([KINDS[column], *cells])
     return [
         "",
-        "the same of what comes together with a photon of Halpha, and of [OIII] 500.68",
+        "the same of what comes together with a photon of Hα, and of [OIII] 500.68",
         *in_columns(rows),
     ]
 
@@ -221,8 +221,8 @@ def _spans(found: Sequence[Sequence[float]]) -> str:
 def in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
     """Rows of cells as lines with aligned columns, the first to the left and the others to the right.
 
-    >>> in_columns([["line", "nm"], ["Halpha", "656.28"]])
-    ['line        nm', 'Halpha  656.28']
+    >>> in_columns([["line", "nm"], ["Hα", "656.28"]])
+    ['line        nm', 'Hα  656.28']
     """
     widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     return [

@@ -13,7 +13,25 @@ Facts = Mapping[str, Any]
 def sky_words(summary: Facts) -> dict[str, Any]:
     """Rows of the table on the plate solution; none where there is no solution."""
     sky = summary.get("sky")
-    return {"sky": solution_lines(sky) if sky else [], "sky_stars": (sky or {}).get("named") or []}
+    return {
+        "sky": solution_lines(sky) if sky else [],
+        "sky_stars": (sky or {}).get("named") or [],
+        "sky_objects": [_object(each) for each in (sky or {}).get("objects") or []],
+    }
+
+
+def _object(each: Facts) -> dict[str, str]:
+    """A catalogue object in words."""
+    longest, shortest = each["longest_arcmin"], each["shortest_arcmin"]
+    sides = [f"{side:.3g}′" for side in (longest, shortest) if side]
+    brightness = each["magnitude"]
+    return {
+        "name": each["name"] + (f", {each['also']}" if each["also"] else ""),
+        "kind": each["kind"],
+        "size": " by ".join(sides) or "not known",
+        "magnitude": "not known" if brightness is None else f"{brightness:.1f}",
+        "place": f"{each['x_px']:.0f}, {each['y_px']:.0f}",
+    }
 
 
 def solution_lines(sky: Facts) -> list[tuple[str, str]]:
@@ -26,9 +44,19 @@ def solution_lines(sky: Facts) -> list[tuple[str, str]]:
         ("Field", f"{_angle(sky['width_deg'])} by {_angle(sky['height_deg'])}"),
         ("Orientation", _turned(sky)),
         ("Distortion", bent),
+        ("Objects", _objects(sky)),
         ("Grounds", _grounds(sky)),
         ("Looked for", str(sky["looked_for"])),
     ]
+
+
+def _objects(sky: Facts) -> str:
+    """Names of what is on the picture."""
+    listed = [
+        f"{each['name']} ({each['also']})" if each["also"] else each["name"]
+        for each in sky.get("objects") or []
+    ]
+    return ", ".join(listed) or "none of the catalogues of nebulae, clusters and galaxies"
 
 
 def _grounds(sky: Facts) -> str:
@@ -50,7 +78,7 @@ def _turned(sky: Facts) -> str:
     up = (sky["rotation_deg"] + 180.0) % 360.0
     # mirrored as FITS draws it, with y upward, is as on the sky where y runs down
     sides = "as on the sky" if sky["mirrored"] else "mirrored"
-    return f"as shown, up is {up:.2f}° from north towards east; {sides}"
+    return f"as shown, up is {round(up, 2) % 360:.2f}° from north towards east; {sides}"
 
 
 def _angle(degrees: float) -> str:

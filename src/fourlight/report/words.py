@@ -18,6 +18,7 @@ __all__ = [
     "reached",
     "sentence",
     "typeset",
+    "typeset_page",
     "unbroken",
     "with_error",
 ]
@@ -186,6 +187,16 @@ def typeset(text: str, names: Collection[str] = ()) -> str:
     kept = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True) if name)
     pattern = re.compile(rf"(?<!\w)(?P<name>{kept})(?!\w)|{SIGNS.pattern}") if kept else SIGNS
     return pattern.sub(_sign, text)
+
+
+def typeset_page(page: str) -> str:
+    """A page with its text typeset, and its head as it is: in a style sheet ``100%`` must stay together.
+
+    >>> typeset_page("<style>img { width: 100% }</style><p>5% of 2 x 2</p>").replace("\N{NO-BREAK SPACE}", "~")
+    '<style>img { width: 100% }</style><p>5~% of 2 × 2</p>'
+    """
+    head, end, body = page.partition("</style>")
+    return head + end + typeset(body) if end else typeset(page)
 
 
 def _sign(found: re.Match[str]) -> str:

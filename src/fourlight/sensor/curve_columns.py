@@ -7,7 +7,15 @@ from collections.abc import Mapping, Sequence
 
 from fourlight.errors import InputError
 
-__all__ = ["camera_columns", "filter_columns", "says_percent", "says_relative", "unit_named"]
+__all__ = [
+    "camera_columns",
+    "colours_named",
+    "filter_columns",
+    "mono_columns",
+    "says_percent",
+    "says_relative",
+    "unit_named",
+]
 
 WAVELENGTH = {"wavelength", "wavelengths", "wave", "wl", "lambda", "lam", "λ"}
 UNITS_NM = {
@@ -25,6 +33,7 @@ CHANNELS = {
     **dict.fromkeys(("b", "blue"), "B"),
 }
 TRANSMISSION = {"t", "transmission", "transmittance", "transmissivity", "trans", "throughput"}
+EFFICIENCY = {"qe", "efficiency", "mono", "monochrome"}
 PERCENT = {"%", "percent", "pct"}
 RELATIVE = {"relative", "rel", "normalized", "normalised", "norm"}
 
@@ -48,9 +57,11 @@ def camera_columns(names: Sequence[str], source: str) -> dict[str, int]:
         both = " and ".join(repr(names[found[name]]) for name in greens)
         raise InputError(f"{source}: columns {both} could each be green; leave one, or two named g1 and g2")
     wanted = ["wave", "R", *(("G1", "G2") if "G1" in greens or "G2" in greens else ("G",)), "B"]
-    hint = (
-        "; it looks like the curve of a filter: fourlight filter show" if "T" in found and not greens else ""
-    )
+    hint = ""
+    if "T" in found and not greens:
+        hint = "; it looks like the curve of a filter: fourlight filter show"
+    elif "E" in found and not colours_named(names, source):
+        hint = "; it looks like the curve of a camera without colours: setups of fourlight compare take it"
     _all_there(names, found, wanted, source, "wavelength_nm, red, green, blue", hint)
     return {name: found[name] for name in wanted}
 
@@ -67,12 +78,29 @@ def filter_columns(names: Sequence[str], source: str) -> dict[str, int]:
     return {name: found[name] for name in ("wave", "T")}
 
 
+def mono_columns(names: Sequence[str], source: str) -> dict[str, int]:
+    """Columns of the wavelength (named ``wave``) and of the efficiency of a sensor without dyes (``E``).
+
+    >>> mono_columns(["nm", "QE (%)"], "x.csv")
+    {'wave': 0, 'E': 1}
+    """
+    found = _found(names, source)
+    _all_there(names, found, ["wave", "E"], source, "wavelength_nm, qe", "")
+    return {name: found[name] for name in ("wave", "E")}
+
+
+def colours_named(names: Sequence[str], source: str) -> bool:
+    """Whether columns are named by colours, and not by an efficiency alone."""
+    return bool({"R", "G", "G1", "G2", "B"} & set(_found(names, source)))
+
+
 def _all_there(
     names: Sequence[str], found: Mapping[str, int], wanted: Sequence[str], source: str, needed: str, hint: str
 ) -> None:
     missing = [name for name in wanted if name not in found]
     if missing:
-        called = {"wave": "the wavelength", "T": "the transmission", "R": "red", "G": "green", "B": "blue"}
+        called = {"wave": "the wavelength", "T": "the transmission", "E": "the efficiency", "R": "red", "G": "green",
+                  "B": "blue"}  # fmt: skip
         said = " and ".join(called.get(name, name) for name in missing)
         here = ", ".join(names)
         raise InputError(
@@ -119,7 +147,9 @@ def _meaning(name: str) -> str | None:
             return f"G{words[k + 1]}"
         if channel:
             return channel
-    return "T" if any(word in TRANSMISSION for word in words) else None
+    if any(word in TRANSMISSION for word in words):
+        return "T"
+    return "E" if any(word in EFFICIENCY for word in words) else None
 
 
 def unit_named(name: str) -> float | None:

@@ -11,17 +11,19 @@ from fourlight.core.passband import spans
 from fourlight.errors import InputError
 from fourlight.sensor.curve_columns import (
     camera_columns,
+    colours_named,
     filter_columns,
+    mono_columns,
     says_percent,
     says_relative,
     unit_named,
 )
 from fourlight.sensor.curve_table import CurveTable, read_table
 from fourlight.sensor.filters import DARK, INDEX, Filter
-from fourlight.sensor.response import Response, Scale, own_scales, with_error
+from fourlight.sensor.response import MONO, Response, Scale, own_scales, with_error
 from fourlight.sensor.sensors import TABLE_ERROR, balanced
 
-__all__ = ["camera_from_text", "filter_from_text"]
+__all__ = ["camera_from_text", "filter_from_text", "mono_from_text", "names_colours"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -39,6 +41,8 @@ FULL = 1.005
 """Up to where a highest value is 1 rounded."""
 BEST = 0.95
 """Quantum efficiency that sensors behind colour filters stay below; where a value is higher, curves are relative."""
+TOP_BARE = 0.985
+"""The same of sensors without them."""
 
 
 def camera_from_text(text: str, source: str, error: float | None = None) -> Response:
@@ -82,6 +86,33 @@ def camera_from_text(text: str, source: str, error: float | None = None) -> Resp
         found = balanced(found)
     given = error is not None
     return with_error(found, error if error is not None else TABLE_ERROR, "as given" if given else "assumed")
+
+
+def mono_from_text(text: str, source: str) -> Response:
+    """Response of a sensor without dyes from a table of wavelengths and of its efficiency; see `camera_from_text`."""
+    table = read_table(text, source)
+    columns = mono_columns(table.names, source)
+    wave, unit = _wavelengths(table, columns["wave"])
+    curves, percent = _shares(table, [columns["E"]])
+    relative = says_relative([table.names[columns["E"]]]) or curves.max() > TOP_BARE
+    scale: Scale = "relative" if relative else "absolute"
+    top = curves.max() if relative else 1.0
+    what = _SCALE[scale] if relative else f"quantum efficiency (no value is above {TOP_BARE:g})"
+    units = f"read as {unit}, {'per cent' if percent else 'fractions'}, {what}"
+    found = Response(
+        PurePath(source).stem, wave, curves / top, scale, source,
+        notes=(units, *_unused(table, columns)), channels=MONO,
+    )  # fmt: skip
+    return with_error(found, TABLE_ERROR, "assumed")
+
+
+def names_colours(text: str, source: str) -> bool:
+    """Whether a table is of a sensor with colours: one of its columns is called by one, and none an efficiency.
+
+    >>> names_colours("nm,qe\\n400,0.5", "x.csv"), names_colours("nm,red,green\\n400,0.5,0.5", "x.csv")
+    (False, True)
+    """
+    return colours_named(read_table(text, source).names, source)
 
 
 def _scale(curves: FloatArray, said_relative: bool) -> Scale:

@@ -158,6 +158,10 @@ def _designs() -> dict[str, Filter]:
         "quad-band": (Band(492.0, 24.0), Band(664.5, 28.0)),
         "halpha-7nm": (Band(ha, 7.0),),
         "oiii-7nm": (Band(oiii, 7.0),),
+        "sii-7nm": (Band(sii, 7.0),),
+        "wheel-red": (Band(645.0, 110.0, edge_nm=10.0),),
+        "wheel-green": (Band(540.0, 90.0, edge_nm=10.0),),
+        "wheel-blue": (Band(450.0, 100.0, edge_nm=10.0),),
     }
     designs = {name: Filter(name, found) for name, found in bands.items()}
     return {**designs, "none": Filter("none", source="nothing in front of the sensor")}
@@ -176,7 +180,7 @@ def named_filter(name: str) -> Filter:
     """
     if name not in FILTERS:
         raise InputError(
-            f"filter {name!r}: {nearest(name, FILTERS, 'such filter')}, or name a CSV file with its curve"
+            f"filter {name!r}: {nearest(name, FILTERS, 'such filter')} (a CSV file with its curve will do too)"
         )
     return FILTERS[name]
 

@@ -13,7 +13,15 @@ from fourlight.core.spectra import LINES_NM, V0_PHOTONS, black_body
 from fourlight.sensor.filters import FILTERS, Beam, Filter
 from fourlight.sensor.response import Response, Sensed
 
-__all__ = ["LINE_NAMES", "LightPath", "of_black_body", "of_even_light", "of_line", "of_named_line"]
+__all__ = [
+    "LINE_NAMES",
+    "LightPath",
+    "of_black_body",
+    "of_even_light",
+    "of_light",
+    "of_line",
+    "of_named_line",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -21,11 +29,11 @@ STEP_NM = 0.1
 """Of integrals: a thirtieth of the narrowest common band."""
 
 LINE_NAMES = {
-    "hbeta": "Hbeta",
+    "hbeta": "Hβ",
     "oiii_weak": "[OIII]",
     "oiii": "[OIII]",
     "nii_weak": "[NII]",
-    "halpha": "Halpha",
+    "halpha": "Hα",
     "nii": "[NII]",
     "sii": "[SII]",
     "sii_strong": "[SII]",
@@ -86,7 +94,7 @@ def of_named_line(path: LightPath, name: str) -> Sensed:
 
 def of_even_light(path: LightPath) -> Sensed:
     """Electrons from light with one photon in each nanometre of wavelength, over the range of the camera's curves."""
-    return _summed(path, np.ones(len(path.grid())))
+    return of_light(path, np.ones(len(path.grid())))
 
 
 def of_black_body(path: LightPath, temperature_k: float) -> Sensed:
@@ -98,10 +106,11 @@ def of_black_body(path: LightPath, temperature_k: float) -> Sensed:
     temperature_k : float
         Above zero.
     """
-    return _summed(path, black_body(path.grid(), temperature_k) / V0_PHOTONS)
+    return of_light(path, black_body(path.grid(), temperature_k) / V0_PHOTONS)
 
 
-def _summed(path: LightPath, photons: FloatArray) -> Sensed:
+def of_light(path: LightPath, photons: FloatArray) -> Sensed:
+    """Electrons from light with so many photons in a nanometre at each wavelength of ``path.grid()``, (n,)."""
     wave = path.grid()
     share = weights(wave) * photons
     passed = share * path.filter.at(wave, path.beam)

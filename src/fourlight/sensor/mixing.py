@@ -1,6 +1,6 @@
 """The mixing matrix: electrons of each channel from each kind of light that emission lines and continuum are told by.
 
-Lines that cannot be told apart count as one: [NII] goes with Halpha at a stated ratio, Hbeta with Halpha by
+Lines that cannot be told apart count as one: [NII] goes with Hα at a stated ratio, Hβ with Hα by
 recombination, both [OIII] lines and both [SII] lines together.
 """
 
@@ -8,22 +8,46 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.spectra import HALPHA_OVER_HBETA, LINES_NM, NII_WEAK, OIII_WEAK, dust_law
+from fourlight.core.spectra import HALPHA_OVER_HBETA, LINES_NM, NII_WEAK, OIII_WEAK, V_NM, dust_law
 from fourlight.errors import InputError
-from fourlight.sensor.lightpath import LightPath, of_black_body, of_even_light, of_named_line
+from fourlight.sensor.lightpath import LightPath, of_black_body, of_even_light, of_light, of_named_line
 from fourlight.sensor.response import Sensed
 from fourlight.settings import nearest
 
-__all__ = ["COLUMNS", "Mixing", "Ratios", "mixing_matrix"]
+__all__ = ["COLUMNS", "TILT_NM", "Mixing", "Ratios", "mixing_matrix"]
 
 FloatArray = npt.NDArray[np.float64]
 
-COLUMNS = ("halpha", "oiii", "sii", "continuum")
-"""Kinds of light, in the order in which they are told."""
+COLUMNS = ("halpha", "oiii", "sii", "continuum", "hbeta", "tilt")
+"""Kinds of light, in the order in which they are told. ``hbeta`` stands for itself where it is named, else it goes with
+Hα; ``tilt`` is what continuum has more of at longer wavelengths."""
+
+TILT_NM = 100.0
+"""From 550 nm to where one unit of ``tilt`` adds as many photons as continuum has."""
+
+
+_MOST = {
+    "nii": (
+        6.0,
+        (
+            "photons of [NII] 658.3 per photon of Hα: some 0.1 to 0.5 in clouds that hot stars light up, and with "
+            "654.8 up to eight in the planetary nebulae that are richest in nitrogen (diagrams of Riesgo & Lopez 2006)"
+        ),
+    ),
+    "reddening_mag": (10.0, "E(B-V) in magnitudes: dust that reddens more lets no Hα through to be seen"),
+    "sii_strong": (1.0, "a share of both lines"),
+    "nii_sigma": (np.inf, ""),
+    "balmer_part": (np.inf, ""),
+    "sii_strong_sigma": (np.inf, ""),
+}
+"""Largest values of ratios and why. Riesgo & Lopez 2006, Revista Mexicana 42, 47: log (Hα / [NII]), both lines of
+[NII], of 613 planetary nebulae; its lowest, -0.9, is from memory. E(B-V) = 10 is the dust before the middle of the
+Milky Way (30 magnitudes in V, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +55,12 @@ class Ratios:
     """What is taken for granted of the nebula: photons of one line per photon of another, with standard deviations."""
 
     nii: float = 0.3
-    """[NII] 658.3 over Halpha; some 0.1 to 0.5 in clouds that hot stars light up, above 1 in some shells."""
+    """[NII] 658.3 over Hα; some 0.1 to 0.5 in clouds that hot stars light up, above 1 in some shells."""
     nii_sigma: float = 0.15
     balmer_part: float = 0.05
-    """Of Halpha over Hbeta (case B, 2.86 in energy), as a part: 2.75 to 3.04 between 20 000 and 5000 K."""
+    """Of Hα over Hβ (case B, 2.86 in energy), as a part: 2.75 to 3.04 between 20 000 and 5000 K."""
     reddening_mag: float = 0.0
-    """E(B-V) of dust in front, which weakens Hbeta against Halpha."""
+    """E(B-V) of dust in front, which weakens Hβ against Hα."""
     sii_strong: float = 0.43
     """[SII] 673.1 over both; 0.41 in thin gas, 0.69 in dense gas (6716/6731 = 1.45 to 0.45)."""
     sii_strong_sigma: float = 0.05
@@ -44,18 +68,17 @@ class Ratios:
     """Temperature of the black body that continuum is like; None: as many photons at every wavelength."""
 
     def __post_init__(self) -> None:
-        at_least = min(self.nii, self.nii_sigma, self.balmer_part, self.reddening_mag, self.sii_strong_sigma)
-        if not (
-            at_least >= 0 and 0 <= self.sii_strong <= 1 and (self.continuum_k is None or self.continuum_k > 0)
-        ):
-            raise InputError(
-                f"{self}: ratios and what is not known of them must be at least 0, sii_strong at most 1, "
-                "a temperature above 0"
-            )
+        for name, (most, why) in _MOST.items():
+            value = getattr(self, name)
+            if not 0 <= value <= most:
+                wanted = f"0 to {most:g} is needed, {why}" if np.isfinite(most) else "at least 0 is needed"
+                raise InputError(f"{name} {value:g}: {wanted}")
+        if self.continuum_k is not None and not self.continuum_k > 0:
+            raise InputError(f"continuum_k {self.continuum_k:g}: kelvins above 0 are needed")
 
     @property
     def hbeta(self) -> float:
-        """Photons of Hbeta per photon of Halpha, dust taken into account.
+        """Photons of Hβ per photon of Hα, dust taken into account.
 
         >>> round(Ratios().hbeta, 3), round(Ratios(reddening_mag=0.701).hbeta / Ratios().hbeta, 2)
         (0.259, 0.5)
@@ -71,7 +94,7 @@ class Mixing:
     channels: tuple[str, ...]
     columns: tuple[str, ...]
     values: FloatArray
-    """(c, k): per photon of Halpha, of [OIII] 500.7, of both [SII] lines; continuum: per photon and nm (at 550 nm)."""
+    """(c, k): per photon of Hα, of [OIII] 500.7, of both [SII] lines; continuum: per photon and nm (at 550 nm)."""
     modes: FloatArray
     """(m, c, k) how they may be off together, one standard deviation each, independent of one another."""
     scale: str
@@ -128,10 +151,14 @@ def mixing_matrix(
             f"columns {', '.join(columns) or '(none)'}: name each kind of light once, at least one"
         )
     seen = path.seen_by(channels or path.response.channels)
-    found = [_COLUMN[name](seen, ratios) for name in columns]
+    tied = "hbeta" not in columns
+    found = [
+        _COLUMN[name](seen, ratios) if name != "halpha" else _halpha(seen, ratios, tied=tied)
+        for name in columns
+    ]
     values = np.stack([each.values for each, _ in found], axis=1)
     shared = np.stack([each.modes for each, _ in found], axis=2)
-    notes = path.response.notes + path.filter.notes + _notes(columns, ratios)
+    notes = path.response.notes + path.filter.notes + _notes(columns, ratios, tied=tied)
     return Mixing(
         seen.response.channels, tuple(columns), values, np.concatenate([shared, _ratio_modes(found)]),
         path.response.scale, notes,
@@ -162,12 +189,14 @@ def _blend(path: LightPath, shares: dict[str, float]) -> Sensed:
     )
 
 
-def _halpha(path: LightPath, ratios: Ratios) -> Column:
+def _halpha(path: LightPath, ratios: Ratios, *, tied: bool) -> Column:
     nitrogen = {"nii": 1.0, "nii_weak": NII_WEAK}
-    shares = {"halpha": 1.0, "hbeta": ratios.hbeta, **{name: ratios.nii * w for name, w in nitrogen.items()}}
-    by_nitrogen = ratios.nii_sigma * _blend(path, nitrogen).values
-    by_hbeta = ratios.balmer_part * ratios.hbeta * _blend(path, {"hbeta": 1.0}).values
-    return _blend(path, shares), [by_nitrogen, by_hbeta]
+    hydrogen = {"halpha": 1.0, **({"hbeta": ratios.hbeta} if tied else {})}
+    shares = {**hydrogen, **{name: ratios.nii * w for name, w in nitrogen.items()}}
+    changes = [ratios.nii_sigma * _blend(path, nitrogen).values]
+    if tied:
+        changes.append(ratios.balmer_part * ratios.hbeta * _blend(path, {"hbeta": 1.0}).values)
+    return _blend(path, shares), changes
 
 
 def _oiii(path: LightPath, ratios: Ratios) -> Column:
@@ -184,19 +213,31 @@ def _continuum(path: LightPath, ratios: Ratios) -> Column:
     return (of_black_body(path, ratios.continuum_k) if ratios.continuum_k else of_even_light(path)), []
 
 
+def _hbeta(path: LightPath, ratios: Ratios) -> Column:
+    return _blend(path, {"hbeta": 1.0}), []
+
+
+def _tilt(path: LightPath, ratios: Ratios) -> Column:
+    return of_light(path, (path.grid() - V_NM) / TILT_NM), []
+
+
 _COLUMN: dict[str, Callable[[LightPath, Ratios], Column]] = {
-    "halpha": _halpha,
+    "halpha": partial(_halpha, tied=True),
+    "hbeta": _hbeta,
+    "tilt": _tilt,
     "oiii": _oiii,
     "sii": _sii,
     "continuum": _continuum,
 }
 
 
-def _notes(columns: Sequence[str], ratios: Ratios) -> tuple[str, ...]:
+def _notes(columns: Sequence[str], ratios: Ratios, *, tied: bool) -> tuple[str, ...]:
     """Sentences on what was taken for granted of the light."""
     said = {
-        "halpha": f"[NII] counts with Halpha at {ratios.nii:g} +- {ratios.nii_sigma:g} photons per photon, "
-        f"Hbeta at {ratios.hbeta:.3f}",
+        "halpha": f"[NII] counts with Hα at {ratios.nii:g} +- {ratios.nii_sigma:g} photons per photon"
+        + (f", Hβ at {ratios.hbeta:.3f}" if tied else ""),
+        "hbeta": "Hβ counts by itself",
+        "tilt": "continuum has more photons at one end of the spectrum, evenly with wavelength",
         "oiii": f"both [OIII] lines count together, the weak one at {OIII_WEAK:.3f} photons per photon",
         "sii": f"[SII] 673.1 is {ratios.sii_strong:g} +- {ratios.sii_strong_sigma:g} of both",
         "continuum": f"continuum is like a black body of {ratios.continuum_k:g} K"

@@ -16,12 +16,14 @@ import numpy.typing as npt
 
 from fourlight.errors import InputError
 
-__all__ = ["COLOURS", "WAVE_NM", "Response", "Scale", "Sensed", "own_scales", "with_error"]
+__all__ = ["COLOURS", "MONO", "WAVE_NM", "Response", "Scale", "Sensed", "own_scales", "with_error"]
 
 FloatArray = npt.NDArray[np.float64]
 Scale = Literal["absolute", "relative", "by colour"]
 
 COLOURS = ("R", "G", "B")
+MONO = ("M",)
+"""The one channel of a sensor without dyes."""
 WAVE_NM: FloatArray = np.arange(380.0, 801.0, 1.0)
 """Wavelengths on which the simulator and comparisons of broad colours work."""
 

@@ -58,7 +58,7 @@ def sensor(name: str) -> Response:
         return _kept(generic())
     if name not in SENSORS:
         raise InputError(
-            f"camera {name!r}: {nearest(name, names(), 'such camera')}, or name a CSV file with its curves"
+            f"camera {name!r}: {nearest(name, names(), 'such camera')} (a CSV file with its curves will do too)"
         )
     shape = _table(name)
     if own_scales(shape.curves):
@@ -144,6 +144,6 @@ def generic(members: Sequence[str] = tuple(SENSORS)) -> Response:
     top = mean.max()
     modes = np.concatenate([between, *own]) / top
     what = f"mean of {', '.join(members)}, with the spread between them"
-    notes = ("only one of the cameras in it has a window that cuts infrared: red at Halpha is known badly",)
+    notes = ("only one of the cameras in it has a window that cuts infrared: red at Hα is known badly",)
     found = Response(GENERIC, wave, mean / top, "relative", what, modes, notes)
     return with_error(found, TABLE_ERROR, "assumed of its tables, beside their spread")

@@ -51,6 +51,8 @@ class Detector:
         """
         camera = self.scene.camera
         held = np.minimum(electrons, camera.full_well_e)
+        if camera.bend:
+            held *= 1.0 - camera.bend * held / camera.full_well_e
         held += camera.read_noise_e * rng.standard_normal(held.shape, dtype=np.float32)
         held += self.column_e[None, :]
         adu = np.rint(held / camera.gain_e_per_adu + camera.offset_adu)

@@ -24,6 +24,7 @@ __all__ = [
     "dark_settings",
     "expected_light",
     "flat_frame",
+    "flat_settings",
     "light_frame",
     "star_electrons",
 ]
@@ -131,35 +132,46 @@ def light_frame(world: World, plan: LightPlan) -> Frame:
 
 
 def dark_frame(world: World, index: int) -> Frame:
-    """A dark in ADU."""
+    """A dark in ADU; ``index`` counts from 1."""
     scene = world.scene
-    exposure, temperature = dark_settings(scene)
+    exposure, temperature = dark_settings(scene, index)
     rng = _chance(scene, 42, 0, index)
     return _exposed(world, np.zeros(world.detector.sensitivity.shape), exposure, temperature, rng)
 
 
-def dark_settings(scene: Scene) -> tuple[float, float]:
-    """Exposure in seconds and temperature in deg C of the darks."""
+def dark_settings(scene: Scene, index: int) -> tuple[float, float]:
+    """Exposure in seconds and temperature in deg C of a dark."""
     chosen = scene.calibration
     temperature = chosen.dark_temperature_c
+    if chosen.dark_temperatures_c:
+        temperature = chosen.dark_temperatures_c[(index - 1) // chosen.darks]
     return (
         chosen.dark_exposure_s or scene.exposure_s,
         scene.camera.temperature_c if temperature is None else temperature,
     )
 
 
+def flat_settings(scene: Scene, index: int) -> tuple[float, float]:
+    """Exposure in seconds, and level of the brightest plane over the full range before the panel drifts, of a flat."""
+    chosen = scene.calibration
+    if not chosen.flat_levels:
+        return chosen.flat_exposure_s, chosen.flat_level
+    level = chosen.flat_levels[(index - 1) // chosen.flats]
+    return round(chosen.flat_exposure_s * level / chosen.flat_level, 6), level
+
+
 def flat_frame(world: World, index: int) -> Frame:
-    """A flat in ADU: an even panel, its brightest plane at the level asked for."""
+    """A flat in ADU: an even panel, its brightest plane at the level asked for; ``index`` counts from 1."""
     scene, chosen = world.scene, world.scene.calibration
     panel = world.light.curves @ black_body(WAVE_NM, chosen.flat_temperature_k)
     full_e = (world.detector.full_adu - scene.camera.offset_adu) * scene.camera.gain_e_per_adu
-    level = chosen.flat_level * full_e * panel / panel.max()
+    exposure, share = flat_settings(scene, index)
+    share *= (1.0 + chosen.flat_drift) ** (index - 1)
+    level = share * full_e * panel / panel.max()
     mean = np.zeros(world.detector.sensitivity.shape)
     _add_sky(mean, world.detector.cell, level, np.zeros((3, 2)))
     rng = _chance(scene, 43, 0, index)
-    return _exposed(
-        world, mean * world.detector.sensitivity, chosen.flat_exposure_s, scene.camera.temperature_c, rng
-    )
+    return _exposed(world, mean * world.detector.sensitivity, exposure, scene.camera.temperature_c, rng)
 
 
 def bias_frame(world: World, index: int) -> Frame:

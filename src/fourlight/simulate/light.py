@@ -7,13 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.abmag import ab_magnitudes
+from fourlight.core.blur import air_mass
+from fourlight.core.extinction import air_shape
 from fourlight.core.moonlight import dark_nl, magnitude, moon_nl
+from fourlight.core.passband import weights
 from fourlight.core.spectra import LINES_NM, RAYLEIGH, black_body
 from fourlight.sensor.filters import FILTERS, in_bands
 from fourlight.sensor.response import WAVE_NM
 from fourlight.sensor.sensors import sensor
 from fourlight.simulate.scene import Scene
 from fourlight.simulate.scene_sky import Night
+from fourlight.sky.starcolours import SUN_B_V
+from fourlight.sky.starspectra import of_colour, star_spectra
 
 __all__ = ["Throughput", "sky_rates", "throughput"]
 
@@ -30,6 +36,8 @@ class Throughput:
     curves: FloatArray
     """(3, n) electrons per photon on `WAVE_NM`, optics, filter and sensor together."""
     area_cm2: float
+    above: FloatArray | None = None
+    """(3, n) the same above the air, where it has a colour; None: it has none."""
 
     @property
     def effective_nm(self) -> FloatArray:
@@ -37,6 +45,17 @@ class Throughput:
         weight = self.curves.sum(axis=1)
         centre = self.curves @ WAVE_NM / np.where(weight > 0, weight, 1.0)
         return np.where(weight > 0, centre, 550.0)
+
+    @property
+    def zero_points(self) -> FloatArray:
+        """(3,) AB magnitude above the air of a star of the Sun's colour that gives one electron per second."""
+        spectra = star_spectra()
+        nearest = int(np.abs(np.where(spectra.usual, spectra.b_v, np.inf) - SUN_B_V).argmin())
+        sun = np.interp(WAVE_NM, spectra.wave_nm, of_colour(SUN_B_V, nearest, spectra))
+        curves = self.curves if self.above is None else self.above
+        with np.errstate(divide="ignore"):
+            electrons = self.curves @ (weights(WAVE_NM) * sun) * self.area_cm2
+            return np.asarray(ab_magnitudes(WAVE_NM, curves, sun[None])[0] + 2.5 * np.log10(electrons))
 
     def star(self, temperature_k: float) -> FloatArray:
         """(3,) electrons per second of a star of V = 0 (black body, see `black_body`)."""
@@ -67,7 +86,11 @@ def throughput(scene: Scene) -> Throughput:
     )
     passed = passband.at(WAVE_NM) * chosen.transmission
     curves = sensor(camera.sensor).at(WAVE_NM) * camera.peak_qe * passed * optics.transmission
-    return Throughput(curves, np.pi / 4.0 * (optics.aperture_mm / 10.0) ** 2)
+    area = np.pi / 4.0 * (optics.aperture_mm / 10.0) ** 2
+    if not optics.air_colour:
+        return Throughput(curves, area)
+    mass = float(air_mass(90.0 - scene.nights[0].zenith_deg))
+    return Throughput(curves * air_shape(WAVE_NM, mass), area, curves)
 
 
 def sky_rates(light: Throughput, night: Night) -> FloatArray:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.simulate.galaxy import galaxy
 from fourlight.simulate.nebula_parts import (
     blown_shell,
     cloud_wall,
@@ -51,6 +52,11 @@ def shapes(chosen: Object, u: FloatArray, v: FloatArray) -> Shapes:
     if chosen.kind == "disc":
         disc = np.exp(-0.5 * (u**2 + v**2) / (0.25 * chosen.size) ** 2)
         return Shapes(disc, disc, disc, disc, np.zeros_like(u), np.zeros_like(u))
+    if chosen.kind == "galaxy":
+        parts = galaxy(u, v, chosen.size, chosen.seed)
+        return Shapes(
+            parts.gas, 0.4 * parts.gas, parts.gas, parts.young, parts.old, chosen.dust_mag * parts.dust
+        )
     return _nebula(chosen, u, v)
 
 

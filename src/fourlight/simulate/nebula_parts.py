@@ -51,7 +51,7 @@ def diffuse_gas(place: Place, seed: int) -> FloatArray:
 def blown_shell(
     u: FloatArray, v: FloatArray, place: Place, reach: float, seed: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Hollow shell about the star: its Halpha, its [OIII] farther in, and thin strands of [OIII]."""
+    """Hollow shell about the star: its Hα, its [OIII] farther in, and thin strands of [OIII]."""
     angle = np.arctan2(v, u)
     lobe = octaves(1.2 * np.cos(angle), 1.2 * np.sin(angle), seed, 4, 0.55)
     ragged = octaves(6.0 * place[0], 6.0 * place[1], seed + 3, 6, 0.6)

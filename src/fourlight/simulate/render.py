@@ -9,7 +9,14 @@ from functools import partial
 from pathlib import Path
 
 from fourlight.io.room import free_room
-from fourlight.simulate.exposure import bias_frame, dark_frame, dark_settings, flat_frame, light_frame
+from fourlight.simulate.exposure import (
+    bias_frame,
+    dark_frame,
+    dark_settings,
+    flat_frame,
+    flat_settings,
+    light_frame,
+)
 from fourlight.simulate.folder import claim, finished, missing, record
 from fourlight.simulate.frame_files import calibration_header, light_header, write_fits
 from fourlight.simulate.light import throughput
@@ -105,8 +112,10 @@ def _jobs(world: World, plans: list[LightPlan], out: Path) -> Iterator[tuple[str
 def _calibrations(scene: Scene) -> Iterator[tuple[str, str, int]]:
     """Name, role and number of each calibration frame."""
     chosen = scene.calibration
+    darks = chosen.darks * max(1, len(chosen.dark_temperatures_c))
+    flats = chosen.flats * max(1, len(chosen.flat_levels))
     for folder, role, count in (
-        ("darks", "dark", chosen.darks), ("flats", "flat", chosen.flats), ("bias", "bias", chosen.bias),
+        ("darks", "dark", darks), ("flats", "flat", flats), ("bias", "bias", chosen.bias),
     ):  # fmt: skip
         for index in range(1, count + 1):
             yield f"{folder}/{role}_{index:04d}.fits", role, index
@@ -119,10 +128,10 @@ def _write_light(world: World, plan: LightPlan, path: Path) -> None:
 def _write_calibration(world: World, role: str, index: int, path: Path) -> None:
     scene = world.scene
     make = {"dark": dark_frame, "flat": flat_frame, "bias": bias_frame}[role]
-    exposure, temperature = {
-        "dark": dark_settings(scene),
-        "flat": (scene.calibration.flat_exposure_s, scene.camera.temperature_c),
-        "bias": (0.0, scene.camera.temperature_c),
-    }[role]
+    exposure, temperature = 0.0, scene.camera.temperature_c
+    if role == "dark":
+        exposure, temperature = dark_settings(scene, index)
+    elif role == "flat":
+        exposure, _ = flat_settings(scene, index)
     header = calibration_header(scene, role.upper(), exposure, temperature, index)
     write_fits(path, make(world, index), header)

@@ -16,22 +16,26 @@ class Object(Section):
     """The nebula: lines in rayleighs, continuum in V magnitudes, dust in V magnitudes of extinction."""
 
     kind: Annotated[
-        Literal["nebula", "disc", "none"],
-        Field(description="nebula: invented nebula; disc: smooth round patch for tests; none: stars only"),
+        Literal["nebula", "galaxy", "disc", "none"],
+        Field(
+            description="nebula: invented nebula; galaxy: invented spiral, arms reflection_mag and bulge starlight_mag "
+            "bright; disc: smooth round patch for tests; none: stars only"
+        ),
     ] = "nebula"
     name: Annotated[str, Field(description="Name written in the headers")] = "Kelder's Lantern"
     seed: Annotated[int, Field(ge=0, description="Seed of the shapes")] = 7
-    size: Annotated[float, Field(gt=0, description="Diameter of the shell over the height of the frame")] = (
-        0.62
+    size: Annotated[
+        float,
+        Field(gt=0, description="Diameter of the shell, or of the galaxy, over the height of the frame"),
+    ] = 0.62
+    halpha_rayleigh: Annotated[float, Field(ge=0, description="Hα near the brightest parts, rayleigh")] = (
+        4000.0
     )
-    halpha_rayleigh: Annotated[
-        float, Field(ge=0, description="Halpha near the brightest parts, rayleigh")
-    ] = 4000.0
-    oiii_ratio: Annotated[
-        float, Field(ge=0, description="[OIII] 500.7 over Halpha, brightest parts of each")
-    ] = 0.8
-    nii_ratio: Annotated[float, Field(ge=0, description="[NII] 658.4 over Halpha")] = 0.3
-    sii_ratio: Annotated[float, Field(ge=0, description="[SII] doublet over Halpha")] = 0.15
+    oiii_ratio: Annotated[float, Field(ge=0, description="[OIII] 500.7 over Hα, brightest parts of each")] = (
+        0.8
+    )
+    nii_ratio: Annotated[float, Field(ge=0, description="[NII] 658.4 over Hα")] = 0.3
+    sii_ratio: Annotated[float, Field(ge=0, description="[SII] doublet over Hα")] = 0.15
     reflection_mag: Annotated[
         float, Field(description="Reflected starlight where brightest, V mag per square arcsec")
     ] = 20.5
@@ -58,6 +62,12 @@ class Stars(Section):
     temperature_k: Annotated[
         float | None, Field(gt=500, description="One temperature for all stars; unset: a realistic mixture")
     ] = None
+    catalogue: Annotated[
+        bool, Field(description="Add the stars of the catalogue (to V = 11) around the place of the object")
+    ] = False
+    catalogue_error: Annotated[
+        float, Field(ge=0, le=3, description="Errors of V and B-V of the catalogue over the usual ones")
+    ] = 1.0
     cluster_count: Annotated[int, Field(ge=0, description="Stars of the cluster")] = 60
     cluster_x: Annotated[float, Field(description="Centre of the cluster over the frame width")] = 0.8
     cluster_y: Annotated[float, Field(description="Centre of the cluster over the frame height")] = 0.25

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.spectra import dust_law
+from fourlight.simulate.catalogue_stars import catalogue_field
 from fourlight.simulate.emission import Emission
 from fourlight.simulate.light import Throughput
 from fourlight.simulate.scene import Scene
@@ -34,6 +35,8 @@ class StarField:
     """(n, 3) electrons per second in R, G, B."""
     wave_nm: FloatArray
     """(n, 3) mean wavelength of that light."""
+    b_v: FloatArray
+    """B-V of stars of the catalogue; NaN for invented ones."""
 
 
 def star_field(scene: Scene, light: Throughput, shapes: Emission) -> StarField:
@@ -48,8 +51,17 @@ def star_field(scene: Scene, light: Throughput, shapes: Emission) -> StarField:
     law = dust_law(light.effective_nm)
     rate = base * 10.0 ** (-0.4 * depth[:, None] * law[None, :])
     magnitude = magnitude + depth
+    b_v = np.full(len(x), np.nan)
+    if scene.stars.catalogue:
+        listed = catalogue_field(scene, light)
+        x, y = np.concatenate([x, listed.x]), np.concatenate([y, listed.y])
+        magnitude, b_v = np.concatenate([magnitude, listed.magnitude]), np.concatenate([b_v, listed.b_v])
+        temperature = np.concatenate([temperature, np.full(len(listed.x), np.nan)])
+        rate, wave = np.concatenate([rate, listed.rate]), np.concatenate([wave, listed.wave_nm])
     order = np.argsort(magnitude, kind="stable")
-    return StarField(x[order], y[order], magnitude[order], temperature[order], rate[order], wave[order])
+    return StarField(
+        x[order], y[order], magnitude[order], temperature[order], rate[order], wave[order], b_v[order]
+    )
 
 
 def _field_stars(

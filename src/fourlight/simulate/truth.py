@@ -102,11 +102,12 @@ def _write_stars(world: World, path: Path) -> None:
     inside = (stars.x > -0.5) & (stars.x < nx - 0.5) & (stars.y > -0.5) & (stars.y < ny - 0.5)
     with whole(path) as part, part.open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
-        out.writerow(["x_px", "y_px", "r_e", "g_e", "b_e", "temperature_k", "v_mag"])
+        out.writerow(["x_px", "y_px", "r_e", "g_e", "b_e", "temperature_k", "v_mag", "b_v"])
         for k in np.flatnonzero(inside):
             electrons = [f"{value:.3f}" for value in stars.rate[k] * seconds]
             place = [f"{stars.x[k]:.4f}", f"{stars.y[k]:.4f}"]
-            out.writerow([*place, *electrons, f"{stars.temperature_k[k]:.0f}", f"{stars.magnitude[k]:.4f}"])
+            kind = [f"{stars.temperature_k[k]:.0f}", f"{stars.magnitude[k]:.4f}", f"{stars.b_v[k]:.4f}"]
+            out.writerow([*place, *electrons, *kind])
 
 
 def _summary(world: World, plans: list[LightPlan]) -> dict[str, Any]:
@@ -115,6 +116,10 @@ def _summary(world: World, plans: list[LightPlan]) -> dict[str, Any]:
     return {
         "meaning": "positions x, y with whole numbers at pixel centres; colours R, G, B; electrons per frame",
         "pixel_arcsec": scene.pixel_arcsec,
+        "zero_points": {
+            colour: float(value) if np.isfinite(value) else None
+            for colour, value in zip("RGB", world.light.zero_points, strict=True)
+        },
         "reference_fwhm_px": _widths(reference_shapes(scene, world.light)),
         "full_adu": world.detector.full_adu,
         "mosaic": scene.camera.mosaic,

@@ -15,7 +15,7 @@ from fourlight.simulate.psf import Profile
 from fourlight.simulate.scene import Scene
 from fourlight.simulate.starfield import StarField, star_field
 
-__all__ = ["World", "build_world"]
+__all__ = ["World", "box_of", "build_world"]
 
 
 @dataclass(frozen=True)
@@ -34,13 +34,13 @@ def build_world(scene: Scene, plans: list[LightPlan] | None = None) -> World:
     """World of a scene over the area that its lights cover."""
     light = throughput(scene)
     plans = plan_lights(scene, light) if plans is None else plans
-    shapes = emission(scene, light, _box(scene, plans))
+    shapes = emission(scene, light, box_of(scene, plans))
     stars = star_field(scene, light, shapes)
     beta = scene.optics.moffat_beta if scene.optics.profile == "moffat" else 0.0
     return World(scene, light, shapes, stars, detector(scene), Profile(beta))
 
 
-def _box(scene: Scene, plans: list[LightPlan]) -> tuple[int, int, int, int]:
+def box_of(scene: Scene, plans: list[LightPlan]) -> tuple[int, int, int, int]:
     """Corner and size of the part of the truth grid that holds all frames, with a margin for the blur."""
     nx, ny = scene.camera.width_px, scene.camera.height_px
     corners = np.array([[0, 0, 1], [nx, 0, 1], [0, ny, 1], [nx, ny, 1]], dtype=float)

@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import NoiseModel, RawFrame, Role
-from fourlight.recipe import Calibrate, Read
+from fourlight.recipe import Calibrate
+from fourlight.recipe_read import Read
 from fourlight.stages import defect_map
 from fourlight.stages.bench import Bench
 from fourlight.stages.calibrated import CalibratedSource
@@ -23,9 +24,13 @@ from fourlight.stages.masters import Master, OpenSource
 from fourlight.stages.noise_model import chosen
 from fourlight.stages.offsets import Offset, choose_offsets, master_level, offset_for, say_unused
 from fourlight.stages.pedestal import find_full, known_pedestal, with_pedestal
+from fourlight.stages.profile_defects import known_defects
+from fourlight.stages.profile_use import fitting_profile
 from fourlight.stages.response import factor_map
 
 __all__ = ["prepare", "usable_groups"]
+
+BoolArray = npt.NDArray[np.bool_]
 
 _SATURATION_MARGIN = 0.98
 """Sensors bend before they are full (practice, no source)."""
@@ -71,6 +76,7 @@ def prepare(
         raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
     total = len(lights) + len(calibrations)
     bench = Bench(open_source, pattern, settings, read, work, progress, threads, total=total)
+    known = _known(lights[0], bench)
     find_full(lights, bench)
     groups = usable_groups(calibrations, bench)
     seen = survey(lights, open_source, pattern, threads)
@@ -84,7 +90,7 @@ def prepare(
     noise, offsets = with_pedestal(noise, offsets, lights, seen, bool(flat_groups), bench)
     chosen_flats = [flat_for(light, flat_groups, bench.tell) for light in lights]
     flats = _responses(chosen_flats, zeros, darks, noise.pedestal_adu, bench)
-    defects = _defects(lights, offsets, seen, noise, bench)
+    defects = _defects(lights, offsets, seen, noise, known, bench)
     plans = _plans(lights, offsets, chosen_flats, flats, defects, noise, seen, bench)
     bench.advance(bench.total)
     count = int(defects.sum())
@@ -94,7 +100,8 @@ def prepare(
         tuple(bench.remarks),
         bench.odd,
         tuple(bench.set_aside),
-        _description(offsets, chosen_flats, flats, count, seen) | {"masters": _masters(flats, bench)},
+        _description(offsets, chosen_flats, flats, count, seen)
+        | {"defects_of_profile": int(known.sum()), "masters": _masters(flats, bench)},
         _fit(groups, flats, bench),
         plans,
         open_source,
@@ -144,9 +151,19 @@ def _responses(
     return made
 
 
+def _known(light: RawFrame, bench: Bench) -> BoolArray:
+    """Defects that a camera profile which holds for the lights has a map of."""
+    if bench.settings.defects == "off" or fitting_profile(bench.read, light, bench.tell) is None:
+        found = None
+    else:
+        found = known_defects(bench.read, light, bench.pattern)
+    return np.zeros((light.ny, light.nx), dtype=np.bool_) if found is None else found
+
+
 def _defects(
-    lights: Sequence[RawFrame], offsets: Sequence[Offset], seen: Survey, noise: NoiseModel, bench: Bench
-) -> npt.NDArray[np.bool_]:
+    lights: Sequence[RawFrame], offsets: Sequence[Offset], seen: Survey, noise: NoiseModel, known: BoolArray,
+    bench: Bench,
+) -> BoolArray:  # fmt: skip
     shape = (lights[0].ny, lights[0].nx)
     if bench.settings.defects == "off":
         bench.note("Defective samples kept: turned off in the recipe.")
@@ -167,9 +184,12 @@ def _defects(
         assert isinstance(offset.value, Master)
         full = bench.saturation(lights)
         hot |= defect_map.from_dark(offset.value, bench.pattern, seen.variances, noise.gain_e_per_adu, full)
-    total = found | hot
+    total = found | hot | known
     count = int(total.sum())
-    sources = defect_map.sources(int(found.sum()), int(hot.sum()), int((found & hot).sum()), len(lights))
+    sources = defect_map.sources(
+        int(found.sum()), int(hot.sum()), int((found & hot).sum()), len(lights), int(known.sum()),
+        int((known & ~found & ~hot).sum()),
+    )  # fmt: skip
     bench.note(
         f"{count} defective sample{'s' * (count != 1)} ({100 * total.mean():.3f} %) left out: {sources}."
     )
@@ -183,7 +203,7 @@ def _plans(
     offsets: Sequence[Offset],
     chosen_flats: Sequence[Group | None],
     flats: Mapping[Group, Master],
-    defects: npt.NDArray[np.bool_],
+    defects: BoolArray,
     noise: NoiseModel,
     seen: Survey,
     bench: Bench,

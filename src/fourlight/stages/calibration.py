@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import reduce
 from pathlib import Path
 from typing import Any
@@ -86,6 +86,10 @@ class Calibration:
         """Whether a light can be opened."""
         return (frame.path, frame.hdu) in self.plans
 
+    def with_light(self, frame: RawFrame, like: RawFrame) -> Calibration:
+        """The same, with one more light that is calibrated as another one is."""
+        return replace(self, plans={**self.plans, (frame.path, frame.hdu): self._plan(like)})
+
     def noise_of(self, frame: RawFrame) -> NoiseModel:
         """Noise model of a light's camera and gain."""
         return self._plan(frame).noise
@@ -160,7 +164,10 @@ def _described(parts: Sequence[tuple[str, dict[str, Any]]]) -> dict[str, Any]:
     return every[0] | {
         "offset_taken_off": reduce(_added, [part["offset_taken_off"] for part in every]),
         "lights_with_flat": sum(part["lights_with_flat"] for part in every),
-        "defective_samples": sum(part["defective_samples"] for part in every),
+        **{
+            key: sum(part.get(key, 0) for part in every)
+            for key in ("defective_samples", "defects_of_profile")
+        },
         "masters": {_named(name, label): n for name, part in parts for label, n in part["masters"].items()},
     }
 

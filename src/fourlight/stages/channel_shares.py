@@ -11,14 +11,14 @@ negative, and intervals of those that were cut would have no width.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.colour import LUMINANCE_WEIGHTS
 from fourlight.core.starcolour import Balance
-from fourlight.core.trials import Trial, doubted, trial_of
+from fourlight.core.trials import Trial, trial_of
 from fourlight.stages import contributions
 from fourlight.stages.contributions import PER_CELL, Ledger
 from fourlight.stages.nights import NIGHTS, left_out, parts_of
@@ -34,8 +34,6 @@ CHANNELS = ("R", "G", "G1", "G2", "B")
 """R, G and B are the whole; G1 and G2 are the parts of G."""
 PARTS = {"R": (0,), "G": (1, 2), "G1": (1,), "G2": (2,), "B": (3,)}
 """Planes of each channel."""
-SURE = 1.96
-"""Errors of a normal deviate that hold 95 %."""
 DARKER = 3.0
 """Errors below zero from which light is taken for none at all: its square is a fault of the sky, not of chance."""
 
@@ -47,17 +45,27 @@ class _Lights:
     found: Ledger
     nights: Sequence[str | None]
 
-    def trials(self, estimate: Callable[[Bool], Float64]) -> Trials:
-        """An estimate (k, r) with its intervals."""
-        return left_out(self.nights, contributions.brought(self.found)[:, None], estimate)
+    def trials(self, estimate: Callable[[Ledger, Bool], Float64]) -> Trials:
+        """An estimate (k, r) from some of the lights with its intervals."""
+        held = contributions.brought(self.found)[:, None]
+        alone = left_out(self.nights, held, lambda use: estimate(self.found, use))
+        return contributions.with_shared(self.found, alone, estimate)
 
     def variance(self) -> Float64:
-        """(4, r) of the light of all frames: as nights differ or, of too few of them, as lights do in each."""
-        trials = self.trials(lambda use: contributions.light(self.found, use))
+        """(4, r) of the light of all frames: as nights differ or, of too few of them, as lights do in each.
+
+        With what all of them have in common.
+        """
+        held = contributions.brought(self.found)[:, None]
+        trials = left_out(self.nights, held, lambda use: contributions.light(self.found, use))
         error = np.array([[trial.error for trial in row] for row in trials])
         parts = [parts_of(self.nights, each) for each in contributions.brought(self.found).T]
         told = np.array([part.scope == NIGHTS for part in parts], dtype=np.bool_) & np.isfinite(error)
-        return np.where(told, error**2, contributions.scatter(self.found, self.nights))
+        found = np.where(told, error**2, contributions.scatter(self.found, self.nights))
+        if self.found.shared is not None:
+            found = found + np.diagonal(self.found.shared, axis1=1, axis2=2).T
+        # Skies differ because they do, not by an error of each, which is nothing beside its light.
+        return np.where(np.array(self.found.names) == "sky", 0.0, found)
 
     @property
     def every(self) -> Bool:
@@ -86,11 +94,13 @@ def shares(
     """
     lights = _Lights(found, nights)
     made = {
-        "electrons": lights.trials(lambda use: _as_shares(contributions.light(found, use))),
+        "electrons": lights.trials(lambda given, use: _as_shares(contributions.light(given, use))),
         "luminance": _luminance(lights, balance),
         "information": _information(lights),
         "detail": lights.trials(
-            lambda use: _as_shares(contributions.detail(found, use) * contributions.certainty(found, use))
+            lambda given, use: _as_shares(
+                contributions.detail(given, use) * contributions.certainty(given, use)
+            )
         ),
     }
     return {kind: _by_region(made[kind], found) for kind in KINDS}
@@ -119,31 +129,22 @@ def _as_shares(planes: Float64) -> Float64:
 def _luminance(lights: _Lights, balance: Balance) -> Trials:
     """Shares of the balanced picture, with the error of the balance, which no light or night left out shows."""
 
-    def estimate(use: Bool, factors: Float64 = balance.factors) -> Float64:
+    def estimate(given: Ledger, use: Bool, factors: Float64 = balance.factors) -> Float64:
         red, green, blue = LUMINANCE_WEIGHTS * factors
-        planes = PER_CELL * contributions.light(lights.found, use)
+        planes = PER_CELL * contributions.light(given, use)
         return _as_shares(planes * np.array([red, green / 2, green / 2, blue])[:, None])
 
     trials, step = lights.trials(estimate), 1e-3
     moved = [balance.factors * np.exp(sign * step * np.eye(3)) for sign in (1, -1)]
-    up, down = (np.array([estimate(lights.every, factors) for factors in part]) for part in moved)
+    up, down = (
+        np.array([estimate(lights.found, lights.every, factors) for factors in part]) for part in moved
+    )
     slope = (up - down) / (2 * step)
     error = np.sqrt(np.maximum(np.einsum("ikr,ij,jkr->kr", slope, balance.covariance, slope), 0.0))
     return [
-        [_beside(trial, float(error[k, r])) for r, trial in enumerate(row)] for k, row in enumerate(trials)
+        [contributions.beside(trial, float(error[k, r])) for r, trial in enumerate(row)]
+        for k, row in enumerate(trials)
     ]
-
-
-def _beside(trial: Trial, error: float) -> Trial:
-    """A trial with an independent error that is known itself, whose half width is added in square.
-
-    By Student's t of three nights it would count for twice as much as it is.
-    """
-    both = doubted(trial, error)
-    if not np.isfinite(both.error):
-        return both
-    half = float(np.hypot((trial.high - trial.low) / 2, SURE * error))
-    return replace(both, low=trial.value - half, high=trial.value + half)
 
 
 def _information(lights: _Lights) -> Trials:
@@ -156,14 +157,14 @@ def _information(lights: _Lights) -> Trials:
     """
     found, bias = lights.found, lights.variance()
 
-    def angle(use: Bool) -> Float64:
-        light, certain = contributions.light(found, use), contributions.certainty(found, use)
+    def angle(given: Ledger, use: Bool) -> Float64:
+        light, certain = contributions.strength(given, use), contributions.certainty(given, use)
         power = _power(light, bias, certain)
         own = np.stack([_amplitude(light, bias, certain, parts) for parts in PARTS.values()])
         rest = np.stack([power.sum(axis=0) - power[list(parts)].sum(axis=0) for parts in PARTS.values()])
         return np.asarray(np.arctan2(own, np.sign(rest) * np.sqrt(np.abs(rest))))
 
-    light = contributions.light(found, lights.every)
+    light = contributions.strength(found, lights.every)
     square = np.where(light < -DARKER * np.sqrt(bias), 0.0, light**2 - bias)
     values = _as_shares(contributions.certainty(found, lights.every) * square)
     return [

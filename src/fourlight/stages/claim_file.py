@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Sequence
 from importlib import resources
 from typing import Annotated, Literal, Self
@@ -19,6 +20,8 @@ __all__ = ["Claim", "chosen", "loads", "shipped", "with_own"]
 Compare = Literal["share", "ratio", "difference", "slope", "unevenness"]
 Direction = Literal["more", "less", "either"]
 
+NEAREST = 3
+"""Names of claims that are told where there is none of the name that was asked for."""
 CHOSEN_BY = ("information", "information_per_hour", "weight", "signal")
 """Quantities that best and worst lights differ in because they are chosen by them."""
 
@@ -93,7 +96,7 @@ class Claim(Section):
             words for fits, words in (*self._sides_fit(), *self._words_fit(), *self._sizes_fit()) if not fits
         ]
         if faults:
-            raise ValueError(f"of {self.name!r}: {faults[0]}")
+            raise ValueError(f"{self.name!r}: {faults[0]}")
         return self
 
     def _sides_fit(self) -> Iterable[tuple[bool, str]]:
@@ -165,8 +168,15 @@ class Claim(Section):
             or self.quantity in ("signal", "information", "information_per_hour", "weight"),
             (f"{self.quantity} has no shares"),
         )
-        yield self.direction != "more" or self.matters >= self.null, "more than null cannot begin below it"
-        yield self.direction != "less" or self.matters <= self.null, "less than null cannot begin above it"
+        given = f"here matters is {self.matters:g} and null {self.null:g}"
+        yield (
+            self.direction != "more" or self.matters >= self.null,
+            f"direction is more, which needs matters at null or above it; {given}",
+        )
+        yield (
+            self.direction != "less" or self.matters <= self.null,
+            f"direction is less, which needs matters at null or below it; {given}",
+        )
         yield self.direction != "either" or self.matters != self.null, "matters must differ from null"
         yield (
             self.compare != "unevenness" or (self.direction == "more" and self.null >= 0),
@@ -245,15 +255,31 @@ def chosen(claims: Sequence[Claim], names: Sequence[str], source: str = "--claim
     Raises
     ------
     RecipeError
-        No claim has such a name; the nearest one is named.
+        No claim has such a name; the nearest ones are named.
     """
     found = set()
     for name in names:
         begins = [c.name for c in claims if name and c.name.casefold().startswith(name.casefold())]
         like = [known for known in begins if known.casefold() == name.casefold()] or begins
         if not like:
-            raise RecipeError(
-                "", None, f"{name!r}: {nearest(name, [c.name for c in claims], 'such claim')}", source
-            )
+            raise RecipeError("", None, _none_such(name, [claim.name for claim in claims]), source)
         found.update(like)
     return tuple(claim for claim in claims if claim.name in found)
+
+
+def _none_such(name: str, known: Sequence[str]) -> str:
+    """That no claim has this name, those that come nearest, and where all of them stand.
+
+    >>> _none_such("moon", ["green is idle", "the Moon night hurt", "darks were needed"])
+    "'moon': no such claim; nearest is 'the Moon night hurt'; fourlight claims --list names all"
+    """
+
+    def likeness(other: str) -> tuple[bool, float]:
+        given, held = name.casefold(), other.casefold()
+        return bool(given) and given in held, difflib.SequenceMatcher(None, given, held).ratio()
+
+    order = sorted(known, key=likeness, reverse=True)
+    holding = [other for other in order[:NEAREST] if likeness(other)[0]]
+    near = ", ".join(repr(other) for other in holding or order[:NEAREST])
+    said = f"nearest {'is' if len(holding) == 1 else 'are'} {near}"
+    return f"{name!r}: no such claim; {said}; fourlight claims --list names all"

@@ -39,15 +39,15 @@ def of_treatments(series: Series, claim: Claim, plane: str) -> Effect:
         noises = [patches_of(series, kind, "noise", plane) for kind in kinds]
         kept = _known(*signals, *noises) & (noises[0] > 0) & (noises[1] > 0)
         grain = np.log(noises[0][kept] / noises[1][kept])
-        return _effect(kept, _of_sums(signals[0][kept], signals[1][kept], grain, claim))
+        return _effect(claim, kept, _of_sums(signals[0][kept], signals[1][kept], grain, claim))
     first, second = (patches_of(series, kind, claim.quantity, plane) for kind in kinds)
     kept = _known(first, second)
     if claim.compare == "difference":
-        return _effect(kept, lambda: first[kept] - second[kept])
+        return _effect(claim, kept, lambda: first[kept] - second[kept])
     if QUANTITIES[claim.quantity].adds:
-        return _effect(kept, _of_sums(first[kept], second[kept], np.zeros(int(kept.sum())), claim))
+        return _effect(claim, kept, _of_sums(first[kept], second[kept], np.zeros(int(kept.sum())), claim))
     kept &= (first > 0) & (second > 0)
-    return _effect(kept, lambda: np.log(first[kept] / second[kept]))
+    return _effect(claim, kept, lambda: np.log(first[kept] / second[kept]))
 
 
 def _of_sums(first: Float64, second: Float64, less: Float64, claim: Claim) -> Callable[[], Float64]:
@@ -88,7 +88,7 @@ def of_unevenness(series: Series, claim: Claim) -> Effect:
     def estimator(rows: npt.NDArray[np.intp]) -> float:
         return 0.5 * math.log(variance((one + other)[rows]) / variance((one - other)[rows]))
 
-    found = _effect(kept, lambda: pseudo_values(estimator, int(kept.sum())))
+    found = _effect(claim, kept, lambda: pseudo_values(estimator, int(kept.sum())))
     return replace(found, noise=math.sqrt(variance(one - other) / 2))
 
 
@@ -113,7 +113,29 @@ def _known(*columns: Float64) -> npt.NDArray[np.bool_]:
     return np.asarray(np.isfinite(np.array(columns)).all(axis=0))
 
 
-def _effect(kept: npt.NDArray[np.bool_], values: Callable[[], Float64]) -> Effect:
+def _effect(claim: Claim, kept: npt.NDArray[np.bool_], values: Callable[[], Float64]) -> Effect:
     if kept.sum() < LEAST:
-        raise Untold(f"{int(kept.sum())} patches of use found; at least {LEAST} are needed")
+        raise Untold(_too_few(claim.quantity, int(kept.sum()), kept.size))
     return Effect(correlated.mean(values(), APART), FRAMES, "patches")
+
+
+def _too_few(quantity: str, kept: int, patches: int) -> str:
+    """What patches are, how many serve, and what gives more of them.
+
+    >>> _too_few("width_px", 1, 24)
+    'treatments are compared on small squares of the stack: 1 of the 24 has stars to measure, and 8 must; more or \
+longer lights, or a field with more stars, would help'
+    >>> _too_few("width_px", 0, 24)
+    'treatments are compared on small squares of the stack: none of the 24 has stars to measure, and 8 must; more or \
+longer lights, or a field with more stars, would help'
+    """
+    what, more = {
+        "width_px": ("stars to measure", "more or longer lights, or a field with more stars,"),
+        "level": ("light enough in every colour", "more lights, or a brighter sky or object,"),
+    }.get(
+        quantity, ("samples all over it" if kept == 1 else "samples all over them", "more lights, dithered,")
+    )
+    return (
+        f"treatments are compared on small squares of the stack: {kept or 'none'} of the {patches} "
+        f"{'has' if kept <= 1 else 'have'} {what}, and {LEAST} must; {more} would help"
+    )

@@ -7,6 +7,7 @@ import math
 from fourlight.core.trials import LEVEL
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side
+from fourlight.stages.told import decimals_beside
 
 __all__ = ["claim_name", "sentence", "unit"]
 
@@ -52,7 +53,7 @@ def sentence(claim: Claim, plane: str, sides: tuple[Side, Side], sizes: tuple[fl
     sizes : tuple of float
         Effect, and the ends of its interval.
     """
-    effect, low, high = _rounded(sizes)
+    effect, low, high = _rounded(sizes, (claim.null, claim.matters))
     means, where = QUANTITIES[claim.quantity].means, f"in {plane}, " if plane else ""
     one, other = (_words(side) for side in sides)
     equal = f" at equal {' and '.join(claim.at_equal)}" if claim.at_equal else ""
@@ -70,16 +71,22 @@ def sentence(claim: Claim, plane: str, sides: tuple[Side, Side], sizes: tuple[fl
     return f"{said} ({100 * LEVEL:.0f} % interval {low} to {high}); {_bar(claim)} would matter"
 
 
-def _rounded(sizes: tuple[float, float, float]) -> list[str]:
-    """An effect and the ends of its interval, to the digits that half the interval has.
+def _rounded(sizes: tuple[float, float, float], bounds: tuple[float, ...] = ()) -> list[str]:
+    """An effect and the ends of its interval, to the digits that the shorter arm has, and to more beside a bound.
 
     >>> _rounded((0.56034, 0.5558, 0.5648)), _rounded((3.03, 1.86, 4.93)), _rounded((1.0, 1.0, 1.0))
     (['0.560', '0.556', '0.565'], ['3.0', '1.9', '4.9'], ['1.00', '1.00', '1.00'])
+    >>> _rounded((0.987, 0.71, 1.396)), _rounded((1.0, 0.7, 1.0))
+    (['0.99', '0.71', '1.40'], ['1.0', '0.7', '1.0'])
+    >>> _rounded((0.99, 0.98, 0.9997), (1.0,))
+    ['0.9900', '0.9800', '0.9997']
     """
-    half = abs(sizes[2] - sizes[1]) / 2
-    digits = math.floor(math.log10(half)) if 0 < half < math.inf else -2
-    digits -= 0 < half < 3 * 10.0**digits
-    return [f"{size:.{min(max(-digits, 0), 6)}f}" for size in sizes]
+    arms = sorted(abs(end - sizes[0]) for end in sizes[1:])
+    arm = next((arm for arm in arms if 0 < arm < math.inf), 0.0)
+    digits = math.floor(math.log10(arm)) if arm else -2
+    digits -= 0 < arm < 3 * 10.0**digits
+    decimals = decimals_beside(sizes, bounds, min(max(-digits, 0), 6))
+    return [f"{size:.{decimals}f}" for size in sizes]
 
 
 def _words(of: Side) -> str:

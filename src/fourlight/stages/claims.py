@@ -12,13 +12,25 @@ import numpy as np
 
 from fourlight.core.estimates import NOTHING
 from fourlight.core.trials import LEVEL
+from fourlight.engine import nothing
 from fourlight.stages import claim_effects, claim_groups, claim_patches, claim_words
 from fourlight.stages.claim_effects import FRAMES, Effect
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claim_lights import Untold, group
 from fourlight.stages.claim_terms import NIGHT, Side
 from fourlight.stages.series import Series
-from fourlight.stages.verdicts import CANNOT_TELL, CONTRADICTED, Bar, Verdict, asked, verdicts, would_need
+from fourlight.stages.verdicts import (
+    CANNOT_TELL,
+    CONTRADICTED,
+    REACH,
+    SUPPORTED,
+    Bar,
+    Verdict,
+    asked,
+    out_of_reach,
+    verdicts,
+    would_need,
+)
 
 __all__ = ["Finding", "Need", "findings"]
 
@@ -75,7 +87,9 @@ class _Case:
     effect: Callable[[], Effect]
 
 
-def findings(series: Series, claims: Sequence[Claim]) -> list[Finding]:
+def findings(
+    series: Series, claims: Sequence[Claim], progressed: Callable[[], None] = nothing
+) -> list[Finding]:
     """Test claims on the lights of a run.
 
     Verdicts depend on all claims that are tested together (`fourlight.stages.verdicts.verdicts`): to ask for one,
@@ -85,14 +99,19 @@ def findings(series: Series, claims: Sequence[Claim]) -> list[Finding]:
     ----------
     series : Series
     claims : sequence of Claim
+    progressed : callable
+        Called after each claim.
 
     Returns
     -------
     list of Finding
         In the order of the claims, one for each plane or night.
     """
-    cases = [case for claim in claims for case in _cases(series, claim)]
-    found = [_effect(case) for case in cases]
+    cases, found = list[_Case](), list[Effect | str]()
+    for claim in claims:
+        cases += (own := list(_cases(series, claim)))
+        found += [_effect(case) for case in own]
+        progressed()
     bars = [_bar(case.claim, effect) for case, effect in zip(cases, found, strict=True)]
     told = [effect.estimate if isinstance(effect, Effect) else NOTHING for effect in found]
     among = sum(estimate.told for estimate in told)
@@ -239,9 +258,14 @@ def _besides(effect: Effect, judged: _Judged, need: Need | None) -> Iterator[str
         yield "There is an effect, but one too small to matter."
     if judged.otherwise and judged.among > 1 and judged.verdict == CANNOT_TELL:
         yield f"Alone it would be told; of {judged.among} claims tested together one as clear may be chance."
+    if judged.verdict == SUPPORTED and bar.direction == "either":
+        yield f"That is {'more' if effect.estimate.value > bar.null else 'less'}."
     if need:
         kind = need.of if need.more > 1 else need.of.removesuffix("s")
         yield f"About {need.more} more {kind} like these would tell."
+    elif _out_of_reach(effect, judged):
+        of = "nights" if effect.counted == "nights" else "lights"
+        yield f"To tell is out of reach: it would take more than {REACH} times as many {of} like these."
 
 
 def _need(effect: Effect, judged: _Judged) -> Need | None:
@@ -251,3 +275,9 @@ def _need(effect: Effect, judged: _Judged) -> Need | None:
         return None
     each = 2 if effect.counted == "pairs" else 1
     return Need((number - seen) * each, number * each, "nights" if effect.counted == "nights" else "lights")
+
+
+def _out_of_reach(effect: Effect, judged: _Judged) -> bool:
+    """Whether far too many lights or nights would be needed."""
+    counted = judged.verdict == CANNOT_TELL and effect.counted != "patches"
+    return counted and out_of_reach(effect.estimate, judged.bar, judged.asked)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -60,8 +60,8 @@ def common_structure(read: Callable[[str, str], Float32], regions: Regions) -> d
     -------
     dict
         ``[region]["R" | "B" | "R and B"]``, squared correlations (coefficients of determination), with intervals from
-        leaving out one part of the region after the other. Values are below 0 as often as above it where nothing is
-        shared.
+        leaving out one part of the region after the other. Values of one colour are below 0 as often as above it where
+        nothing is shared; that of both is never less than that of either.
     """
     out = {}
     for r, name in enumerate(regions.names):
@@ -69,8 +69,17 @@ def common_structure(read: Callable[[str, str], Float32], regions: Regions) -> d
             continue
         moments = _moments(read, regions.labels, r)
         filled = np.flatnonzero(moments.count > 0)
-        out[name] = {others: _told(moments, filled, others) for others in ("R", "B", "R and B")}
+        red, blue, both = (_told(moments, filled, others) for others in ("R", "B", "R and B"))
+        out[name] = {"R": red, "B": blue, "R and B": _no_less(both, red, blue)}
     return out
+
+
+def _no_less(both: Trial, *alone: Trial) -> Trial:
+    """A mixture shows at least what each of its parts shows, whatever was taken off for the errors of both."""
+    if not all(np.isfinite(trial.value) for trial in (both, *alone)):
+        return both
+    value, high = (max(getattr(trial, end) for trial in (both, *alone)) for end in ("value", "high"))
+    return replace(both, value=value, high=high)
 
 
 def _told(moments: _Moments, filled: npt.NDArray[np.int64], others: str) -> Trial:
@@ -129,7 +138,7 @@ def _moments(read: Callable[[str, str], Float32], labels: npt.NDArray[np.uint16]
     layers = [read(c, f"value_{half}") for half in "ab" for c in COLOURS]
     column = np.arange(nx) * BLOCKS // nx
     moments = _Moments(np.zeros(BLOCKS**2), np.zeros((BLOCKS**2, 6)), np.zeros((BLOCKS**2, 6, 6)))
-    middle = np.array([float(np.nanmedian(layer[:: max(1, ny // 64)])) for layer in layers])
+    middle = np.array([_middle(layer[:: max(1, ny // 64)]) for layer in layers])
     for rows in bands(labels.shape):
         here = (labels[rows] >> region & 1).astype(bool)
         values = np.stack([layer[rows][here] for layer in layers]).astype(np.float64) - middle[:, None]
@@ -142,6 +151,12 @@ def _moments(read: Callable[[str, str], Float32], labels: npt.NDArray[np.uint16]
             moments.first[k] += part.sum(axis=1)
             moments.second[k] += part @ part.T
     return moments
+
+
+def _middle(rows: Float32) -> float:
+    """Median of the samples of some rows, so that sums of squares keep their digits; any number does."""
+    known = rows[np.isfinite(rows)]
+    return float(np.median(known)) if known.size else 0.0
 
 
 def crosstalk() -> Mapping[str, tuple[float, float]]:

@@ -13,13 +13,14 @@ from fourlight.core.spare import Spare
 from fourlight.errors import StageError
 from fourlight.stages.canvas import Canvas, Window, bands, some
 
-__all__ = ["CHANNELS", "Channels", "Sheet", "gather"]
+__all__ = ["CHANNELS", "Channels", "Sheet", "gather", "without_gaps"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 CHANNELS = ("R", "G", "B")
+NONE = np.float32(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,8 @@ class Sheet:
     covered: Bool
     gains: Float64 = field(default_factory=lambda: np.ones(3))
     """What light is multiplied by, per channel."""
+    levels: Float64 = field(default_factory=lambda: np.zeros(3))
+    """What is taken off it before, per channel."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -59,22 +62,28 @@ class Sheet:
         return self.image[0].shape[0], self.image[0].shape[1]
 
     def part(self, part: tuple[slice, slice], spare: Spare) -> Channels:
-        """Channels of a part, all light times the gains, in spare arrays."""
+        """Channels of a part, levels off, all light times the gains, in spare arrays."""
         gains = [np.float32(gain) for gain in self.gains]
+        levels = [np.float32(level) for level in self.levels]
 
-        def times(image: Float32, gain: np.float32) -> Float32:
+        def times(image: Float32, gain: np.float32, level: np.float32 = NONE) -> Float32:
             here = image[part]
-            return np.multiply(here, gain, out=spare.take(here.shape))
+            if not level:
+                return np.multiply(here, gain, out=spare.take(here.shape))
+            out = np.subtract(here, level, out=spare.take(here.shape))
+            return np.multiply(out, gain, out=out)
 
         pair = None
         if self.halves is not None:
             both = [
-                _confirming(first[part], second[part], under[part], gain, spare)
-                for first, second, under, gain in zip(*self.halves, self.under, gains, strict=True)
+                _confirming(first[part], second[part], under[part], gain, level, spare)
+                for first, second, under, gain, level in zip(
+                    *self.halves, self.under, gains, levels, strict=True
+                )
             ]
             pair = ([first for first, _ in both], [second for _, second in both])
         return Channels(
-            [times(image, gain) for image, gain in zip(self.image, gains, strict=True)],
+            [times(image, gain, level) for image, gain, level in zip(self.image, gains, levels, strict=True)],
             [times(variance, gain**2) for variance, gain in zip(self.variance, gains, strict=True)],
             pair,
             self.covered[part],
@@ -90,9 +99,9 @@ class Sheet:
 
 
 def _confirming(
-    first: Float32, second: Float32, under: Float32, gain: np.float32, spare: Spare
+    first: Float32, second: Float32, under: Float32, gain: np.float32, level: np.float32, spare: Spare
 ) -> tuple[Float32, Float32]:
-    """Two halves times their gain; where one of them holds no light, neither can confirm the other."""
+    """Two halves, level off, times their gain; where one of them holds no light, neither can confirm the other."""
     a, b = spare.take(first.shape), spare.take(first.shape)
     for rows in bands(a.shape):
         both = np.isfinite(np.add(first[rows], second[rows], out=a[rows]))
@@ -101,6 +110,9 @@ def _confirming(
         if not both.all():
             alone = ~both
             a[rows][alone] = b[rows][alone] = under[rows][alone] * gain
+        if level:
+            for half in (a, b):
+                half[rows] -= level * gain
     return a, b
 
 
@@ -127,8 +139,8 @@ def gather(
         if name != other
     )
     sources = [stand_in[name] for name in CHANNELS]
-    whole = {name: _without_gaps(planes[name][part], canvas) for name in live}
-    spread = {name: _without_gaps(variances[name][part], canvas) for name in live}
+    whole = {name: without_gaps(planes[name][part], canvas) for name in live}
+    spread = {name: without_gaps(variances[name][part], canvas) for name in live}
     image = [whole[name] for name in sources]
     pair = None
     if halves is not None:
@@ -137,7 +149,8 @@ def gather(
     return Sheet(image, [spread[name] for name in sources], pair, image, covered[part]), frame
 
 
-def _without_gaps(plane: Float32, canvas: Canvas) -> Float32:
+def without_gaps(plane: Float32, canvas: Canvas) -> Float32:
+    """The plane, or where it has gaps a copy in which they are filled from what is around them."""
     rows = 256
     if all(np.isfinite(plane[y : y + rows]).all() for y in range(0, len(plane), rows)):
         return plane

@@ -117,7 +117,7 @@ def from_dark(
     return found
 
 
-def sources(stand_out: int, hot: int, both: int, lights: int) -> str:
+def sources(stand_out: int, hot: int, both: int, lights: int, known: int = 0, alone: int = 0) -> str:
     """Where defective samples were found, in words.
 
     Parameters
@@ -126,9 +126,13 @@ def sources(stand_out: int, hot: int, both: int, lights: int) -> str:
         Samples that stand out in the lights, that are too hot in a dark, and that are both.
     lights : int
         Lights in all.
+    known, alone : int
+        Samples that the map of the camera profile has, and that nothing else shows.
 
     >>> sources(81, 1, 1, 24)
     '81 stand out in the lights (16 of 24 were looked at), 1 is too hot in the dark (1 of them counts in both)'
+    >>> sources(5, 0, 0, 8, 40, 36)
+    '5 stand out in the lights, 40 are in the map of the camera profile (36 of them nowhere else)'
     >>> sources(1, 0, 0, 8), sources(5, 3, 0, 2)
     ('1 stands out in the lights', '5 stand out in the lights, 3 are too hot in the dark')
     """
@@ -138,6 +142,9 @@ def sources(stand_out: int, hot: int, both: int, lights: int) -> str:
         said += f", {hot} {'is' if hot == 1 else 'are'} too hot in the dark"
     if both:
         said += f" ({both} of them count{'s' * (both == 1)} in both)"
+    if known:
+        said += f", {known} {'is' if known == 1 else 'are'} in the map of the camera profile"
+        said += f" ({alone} of them nowhere else)"
     return said
 
 

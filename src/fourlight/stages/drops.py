@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, ClassVar
 
 import numpy as np
@@ -115,6 +116,32 @@ class Drops:
                 power[0] += power[1]
                 out["G"] = _finished(own[0], power[0], 2, self._claim)
         return out
+
+    @property
+    def claim(self) -> float:
+        """Factor on noise power that gives VAR, see `_claim`."""
+        return self._claim
+
+    def deposits(
+        self, found: TileSamples, ref: Float32, table: FrameTable, plane: int
+    ) -> Iterator[tuple[int, Float32, Float32]]:
+        """What each frame alone lays on a tile with its halo, for sums that go on frame by frame.
+
+        Yields
+        ------
+        half : int
+        own : (ph, pw, 4) float32
+            See `fourlight.core.drizzle.deposit_values`.
+        power : (ph, pw, 4) float32
+            Noise power of its samples where all weights are 1, in every lane. The arrays are used again for the next.
+        """
+        own, power, ones = (np.empty((*found.padded_shape, 4), dtype=np.float32) for _ in range(3))
+        ones[:] = 1
+        for half, arguments in _drops(found, ref, table, plane, self._overlaps):
+            own[:] = power[:] = 0
+            drizzle.deposit_values(*(*arguments, own))
+            drizzle.deposit_variance(*(*arguments, ones, power))
+            yield half, own, power
 
 
 Arguments = list[tuple[int, tuple[Any, ...]]]

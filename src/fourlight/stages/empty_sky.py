@@ -51,6 +51,8 @@ class EmptySky:
     """Median of the empty cells; NaN where there is none."""
     filled: bool
     """Whether faint light fills the field, so that the darkest of it had to be taken for the sky."""
+    cells: dict[str, levels.Cells]
+    """Levels of all cells."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +84,7 @@ def empty_sky(values: Mapping[str, Float32], hidden: Bool, order: int = 1) -> Em
         plane: float(np.median(part.level[use])) if use.any() else float("nan")
         for plane, part in cells.items()
     }
-    return EmptySky(use, above, side, surfaces, level, order == 0)
+    return EmptySky(use, above, side, surfaces, level, order == 0, cells)
 
 
 def star_masks(stars: StarList, shape: tuple[int, int]) -> StarMasks:

@@ -8,6 +8,7 @@ correlates with the truth by one half, and to the half-bit curve.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -17,13 +18,13 @@ import numpy.typing as npt
 from fourlight.core.crossing import crossing
 from fourlight.core.resolution import MOST, ONE_SEVENTH, Rings, half_bit
 from fourlight.core.ringsums import Net, RingSums, pattern_sharing
-from fourlight.engine import in_order
+from fourlight.engine import in_order, nothing
 from fourlight.frames import StarList
 from fourlight.stages.fineness_windows import Patch, half_window, patches
 from fourlight.stages.sampling import CELL, Lights, own_nyquist
 from fourlight.stages.star_covers import Covers, Halves, star_covers, star_mask
 
-__all__ = ["UNDITHERED", "WINDOW_BYTES", "Curve", "Fineness", "curves", "fineness", "without"]
+__all__ = ["UNDITHERED", "WINDOW_BYTES", "Curve", "Fineness", "curves", "fineness", "steps", "without"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -97,7 +98,14 @@ class Fineness:
         return bool(self.seventh[0] >= 0.999 * self.finest)
 
 
-def fineness(halves: Halves, stars: StarList, lights: Lights, threads: int = 1) -> dict[str, Fineness]:
+def steps(shape: tuple[int, int]) -> int:
+    """How often `fineness` tells how far it is, of a stack of this shape."""
+    return 0 if min(shape) < LEAST_PX else 1 + len(patches(shape))
+
+
+def fineness(
+    halves: Halves, stars: StarList, lights: Lights, threads: int = 1, told: Callable[[], None] = nothing
+) -> dict[str, Fineness]:
     """Resolution of each plane from its half stacks.
 
     Parameters
@@ -109,6 +117,8 @@ def fineness(halves: Halves, stars: StarList, lights: Lights, threads: int = 1) 
         Stars on the grid of the stack; all planes are masked alike, so that they compare.
     lights : Lights
     threads : int
+    told : callable
+        Called when the stars are found, and after each window; see `steps`.
 
     Returns
     -------
@@ -131,11 +141,15 @@ def fineness(halves: Halves, stars: StarList, lights: Lights, threads: int = 1) 
         raise ValueError(f"half stacks of one shape are needed; not {sorted(shapes)}")
     if min(next(iter(shapes))) < LEAST_PX:
         return {name: without(f"the stack is smaller than {LEAST_PX} pixels") for name in halves}
-    found = curves(halves, star_covers(stars, halves, threads), lights, threads)
+    covers = star_covers(stars, halves, threads)
+    told()
+    found = curves(halves, covers, lights, threads, told)
     return {name: _judged(name, curve, lights, next(iter(shapes))) for name, curve in found.items()}
 
 
-def curves(halves: Halves, covers: Covers, lights: Lights, threads: int = 1) -> dict[str, Curve]:
+def curves(
+    halves: Halves, covers: Covers, lights: Lights, threads: int = 1, told: Callable[[], None] = nothing
+) -> dict[str, Curve]:
     """Sums over all windows of each pair of images, which need not be halves, with discs masked out."""
     shape = np.shape(next(iter(halves.values()))[0])
     cut = patches((shape[0], shape[1]))
@@ -148,6 +162,7 @@ def curves(halves: Halves, covers: Covers, lights: Lights, threads: int = 1) -> 
             found[name].area += part.area
             found[name].area_squared += part.area_squared
             found[name].gaps += part.gaps
+        told()
     return found
 
 

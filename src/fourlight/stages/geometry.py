@@ -122,6 +122,12 @@ class FrameTable:
         return np.asarray(np.sqrt(self.merit / self.weight))
 
     @property
+    def sky_more(self) -> Float64:
+        """(f, 4) sky of each frame over that of the reference, mean over the frame, frame units."""
+        powers = np.array([[0.0 if n % 2 else 1 / (n + 1) for n in pair] for pair in self.terms.tolist()])
+        return np.asarray((self.sky * powers.prod(axis=1)).sum(axis=2))
+
+    @property
     def density(self) -> Float64:
         """(f, 4) weight that a frame's samples have on a pixel of the stack: large samples lie further apart."""
         return np.asarray(self.weight / np.abs(np.linalg.det(self.matrix[:, :, :2]))[:, None])

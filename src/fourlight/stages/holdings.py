@@ -8,12 +8,18 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starmodel, starshape
+from fourlight.core.cfa import PLANES
 from fourlight.frames import StarList
 from fourlight.stages.canvas import bands, some
+from fourlight.stages.geometry import FrameTable
 
 __all__ = ["plane_holdings", "with_shares"]
 
 Float32 = npt.NDArray[np.float32]
+Int64 = npt.NDArray[np.int64]
+
+STAR_GROUPS = 8
+"""Of stars, from which the error of their width is told."""
 
 
 def plane_holdings(
@@ -34,20 +40,24 @@ def plane_holdings(
     -------
     dict
         ``sky`` and ``object`` mean level per pixel of the empty sky and of all light above it, ``noise``
-        sqrt(VAR) at the median, ``fwhm_px``, ``samples_median``. Numbers are None where they cannot be known.
+        sqrt(VAR) at the median, ``fwhm_px`` of stars as they stand in the stack with its standard error
+        ``fwhm_error_px``, ``samples_median``. Numbers are None where they cannot be known.
     """
     mean = _mean(value)
     if mean is None:
-        return {"sky": None, "object": None, "noise": None, "fwhm_px": None, "samples_median": 0.0}
+        unknown = dict.fromkeys(("sky", "object", "noise", "fwhm_px", "fwhm_error_px"))
+        return {**unknown, "samples_median": 0.0}
     known = some(variance)
     usual = float(np.median(known[np.isfinite(known)]))
     if not np.isfinite(sky):
         sky = float(np.nanmedian(some(value)))
+    width, error = _width(value, usual, stars)
     return {
         "sky": sky,
         "object": mean - sky,
         "noise": float(np.sqrt(usual)),
-        "fwhm_px": _width(value, usual, stars),
+        "fwhm_px": width,
+        "fwhm_error_px": error,
         "samples_median": float(np.median(some(samples)[np.isfinite(some(value))])),
     }
 
@@ -62,12 +72,29 @@ def _mean(value: Float32) -> float | None:
     return total / count if count else None
 
 
-def _width(value: Float32, noise: float, stars: StarList) -> float | None:
-    """FWHM of one profile fitted to the bright unsaturated stars of a plane whose usual variance is ``noise``."""
+def _width(value: Float32, noise: float, stars: StarList) -> tuple[float | None, float | None]:
+    """FWHM of one profile fitted to the bright unsaturated stars of a plane whose usual variance is ``noise``.
+
+    Its standard error comes from leaving out one group of the stars after the other, each with bright and faint ones;
+    None where they are too few for groups.
+    """
     chosen = np.flatnonzero(~stars.saturated)[:150]
     if len(chosen) < 3:
-        return None
+        return None, None
     typical = float(np.median(stars.fwhm_px[chosen]))
+    whole = _fitted(value, noise, stars, chosen, typical)
+    if whole is None or len(chosen) < 2 * STAR_GROUPS:
+        return whole, None
+    group = np.arange(len(chosen)) % STAR_GROUPS
+    less = [_fitted(value, noise, stars, chosen[group != k], typical) for k in range(STAR_GROUPS)]
+    known = [width for width in less if width is not None]
+    if len(known) < STAR_GROUPS:
+        return whole, None
+    return whole, float(np.sqrt((STAR_GROUPS - 1) * np.var(known)))
+
+
+def _fitted(value: Float32, noise: float, stars: StarList, chosen: Int64, typical: float) -> float | None:
+    """FWHM of the profile of some stars; None where the fit does not settle."""
     shape = starmodel.moffat_shape(typical)
     # All pixels of a plane of the stack belong to the one plane.
     found, fine = starshape.plane_shape(
@@ -77,15 +104,26 @@ def _width(value: Float32, noise: float, stars: StarList) -> float | None:
     return float(starmodel.moffat_fwhm(*found[:3])[0]) if fine else None
 
 
-def with_shares(planes: dict[str, dict[str, Any]], *, pedestal_known: bool) -> dict[str, dict[str, Any]]:
-    """Add each mosaic plane's share of all electrons and of the electrons above the sky.
+def with_shares(
+    planes: dict[str, dict[str, Any]], table: FrameTable, *, pedestal_known: bool
+) -> dict[str, dict[str, Any]]:
+    """Add each mosaic plane's share of all electrons and of the electrons above the sky, both of all lights together.
 
-    Each of R, G1, G2, B has the same number of samples on the sensor, so mean levels compare directly. With an
-    unknown pedestal the sky level holds it too and the share of all electrons is not given.
+    The stack has the sky of the reference. What was counted in a light is the stack through the light's own
+    transparency, and what its sky has more. Each of R, G1, G2, B has as many samples on a sensor as the others. With
+    an unknown pedestal the sky level holds it too and the share of all electrons is not given.
+
+    Parameters
+    ----------
+    planes : dict
+        From `plane_holdings`, by plane.
+    table : FrameTable
+        Of the lights of the stack.
+    pedestal_known : bool
     """
-    names = [name for name in ("R", "G1", "G2", "B") if name in planes]
+    names = [name for name in PLANES if name in planes]
     for key, known in (("share_of_electrons", pedestal_known), ("share_of_object_electrons", True)):
-        level = {name: _light(planes[name], key) for name in names}
+        level = {name: _counted(planes[name], PLANES.index(name), key, table) for name in names}
         total = sum(value for value in level.values() if value is not None)
         usable = known and total > 0 and all(value is not None and value >= 0 for value in level.values())
         for name in names:
@@ -94,8 +132,12 @@ def with_shares(planes: dict[str, dict[str, Any]], *, pedestal_known: bool) -> d
     return planes
 
 
-def _light(plane: dict[str, Any], key: str) -> float | None:
+def _counted(plane: dict[str, Any], k: int, key: str, table: FrameTable) -> float | None:
+    """Light that all lights have in one plane, above the sky or with it; None where it is not known."""
     sky, light = plane["sky"], plane["object"]
     if sky is None or light is None:
         return None
-    return float(light) if key == "share_of_object_electrons" else float(light + sky)
+    samples, seen = table.size.prod(axis=1), table.scale[:, k] * table.zoom**2
+    if key == "share_of_object_electrons":
+        return float((samples * seen * light).sum())
+    return float((samples * (seen * (light + sky) + table.sky_more[:, k])).sum())

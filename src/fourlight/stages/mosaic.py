@@ -162,7 +162,5 @@ def _from_pixels(lights: Sequence[RawFrame], phase: Phase, evidence: str) -> Mos
             f"no header states a mosaic pattern and {evidence}; set read.mosaic to RGGB, BGGR, GRBG or GBRG"
         )
     pattern = ASSUMED[phase.diagonal]
-    evidence += (
-        f"; nothing tells red from blue: {pattern} is assumed (set read.mosaic if colours are swapped)"
-    )
+    evidence += "; which of the other two is red they do not tell"
     return MosaicDecision(pattern, "assumed", None, None, evidence, sigma=abs(phase.sigma))

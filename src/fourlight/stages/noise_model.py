@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from fourlight.frames import NoiseModel, RawFrame
+from fourlight.sensor.profile import Profile
 from fourlight.stages.bench import Bench
 from fourlight.stages.gain import Survey, flat_gain, read_noise_adu
 from fourlight.stages.groups import Group
+from fourlight.stages.profile_use import fitting_profile
 
 __all__ = ["chosen", "pedestal_from_lights"]
 
@@ -20,6 +23,8 @@ _COARSE = 0.75
 """Scatter in steps, rounding included, from which rounding adds a twelfth of a step squared to 2e-4 wherever the level
 lies. At 0.58 it is off by up to 0.008, and at 0.49 by 0.03, as much as the photons of a tenth of a step of light."""
 _DISAGREEMENT = 0.10
+PROFILE = "camera profile"
+"""Source of what a profile says."""
 _CONFIRMED = 0.05
 """A gain in the header that the lights confirm to this is more exact than what the lights alone can tell."""
 
@@ -44,12 +49,14 @@ def chosen(
 ) -> NoiseModel:
     """Noise model of the run; what is unknown and every contradiction becomes a note.
 
-    Order for the gain: recipe, flats and bias (photon transfer), lights (variance against level, error under
-    5 %), header; a header that the lights confirm goes before them. Order for the read noise: recipe, bias
-    pairs, lights, header. The read noise does not hold the ``step^2 / 12`` of the digitiser.
+    Order for the gain: recipe, camera profile, flats and bias (photon transfer), lights (variance against level,
+    error under 5 %), header; a header that the lights confirm goes before them. Order for the read noise: recipe,
+    camera profile, bias pairs, lights, header. The read noise does not hold the ``step^2 / 12`` of the digitiser.
     """
-    gain = _gain(lights, flats, biases, seen, bench)
-    read = _read_noise(lights, biases, seen, pedestal[0], gain, bench)
+    profile = fitting_profile(bench.read, lights[0], bench.tell)
+    gain = _gain(lights, flats, biases, seen, profile, bench)
+    read = _read_noise(lights, biases, seen, pedestal[0], gain, profile, bench)
+    _say_profile(gain, read, bench)
     if gain is None:
         bench.note("Gain unknown: samples stay in ADU and shares are shares of signal, not of electrons.")
     if read is None:
@@ -91,11 +98,13 @@ def _gain(
     flats: Sequence[Group],
     biases: Sequence[Group],
     seen: Survey,
+    profile: Profile | None,
     bench: Bench,
 ) -> _Candidate | None:
     found: list[_Candidate] = []
     if bench.read.gain_e_per_adu is not None:
         found.append(_Candidate(bench.read.gain_e_per_adu, "recipe"))
+    found += _of_profile(profile, "gain")
     same = [group for group in flats if _same_gain(group.frames[0], lights[0])]
     measured = flat_gain(same, biases, bench)
     if measured is not None:
@@ -116,6 +125,22 @@ def _gain(
                 f" that from {found[0].source} is used."
             )
     return found[0]
+
+
+def _of_profile(profile: Profile | None, name: str) -> list[_Candidate]:
+    quantity = profile.quantities.get(name) if profile is not None else None
+    return [_Candidate(quantity.value, PROFILE, quantity.error)] if quantity is not None else []
+
+
+def _say_profile(gain: _Candidate | None, read: _Candidate | None, bench: Bench) -> None:
+    """What is from the profile, in a sentence for the report."""
+    said = [
+        f"{name} {candidate} {unit}"
+        for name, candidate, unit in (("gain", gain, "e/ADU"), ("read noise", read, "e"))
+        if candidate is not None and candidate.source == PROFILE
+    ]
+    if said:
+        bench.note(f"From the camera profile: {' and '.join(said)} ({Path(bench.read.camera_profile).name}).")
 
 
 def _gain_of_line(seen: Survey, bench: Bench) -> list[_Candidate]:
@@ -146,12 +171,13 @@ def _read_noise(
     seen: Survey,
     pedestal: float | None,
     gain: _Candidate | None,
+    profile: Profile | None,
     bench: Bench,
 ) -> _Candidate | None:
     if bench.read.read_noise_e is not None:
         return _Candidate(bench.read.read_noise_e, "recipe")
     header = _median([f.read_noise_e for f in lights])
-    found = []
+    found = _of_profile(profile, "read_noise")
     if gain is not None:
         measured = read_noise_adu(biases, lights[0], bench)
         if measured is not None:

@@ -12,9 +12,11 @@ from scipy import ndimage
 from fourlight.core import background, starlet
 from fourlight.core.regionsums import STEEP
 from fourlight.frames import StarList
+from fourlight.stages import sky_error
 from fourlight.stages.canvas import bands
-from fourlight.stages.empty_sky import COLOURS, burnt_pixels, empty_sky, star_masks
+from fourlight.stages.empty_sky import COLOURS, EmptySky, burnt_pixels, empty_sky, star_masks
 from fourlight.stages.stack_layers import OUTPUT_PLANES
+from fourlight.stages.twin_greens import twin_variance
 
 __all__ = ["OWN", "Box", "Regions", "find_regions"]
 
@@ -48,6 +50,9 @@ class Regions:
     """Whether faint light fills the field, so that the darkest of it had to be taken for the sky."""
     sky: Mapping[str, background.Surface] = field(default_factory=dict)
     """The sky under the object, plane by plane."""
+    shared: Float64 | None = None
+    """(r, 4, 4) covariance of `signal` of R, G1, G2, B by what the sky under a region is off by in all lights alike
+    (`fourlight.stages.sky_error`); None: nothing is known of it."""
 
 
 def find_regions(
@@ -91,9 +96,23 @@ def find_regions(
     signal = np.array([_light(name, mask, values, sky.surfaces) for name, mask in masks.items()])
     signal = signal.reshape(-1, len(OUTPUT_PLANES))  # of no region, too
     pixels = np.array([np.count_nonzero(mask) for mask in masks.values()], dtype=np.int64)
+    shared = _shared(read, masks, sky, near | ~covered, signal[:, :4])
     return Regions(
-        tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled, sky.surfaces
+        tuple(masks), _labels(masks, near | _steep(read)), pixels, signal, sky.filled, sky.surfaces, shared
     )
+
+
+def _shared(
+    read: Callable[[str, str], Float32], masks: Mapping[str, Bool], sky: EmptySky, hidden: Bool, signal: Float64
+) -> Float64:  # fmt: skip
+    """(r, 4, 4) covariance of the light of regions that all lights have in common; the sky itself has none under it."""
+    apart = sky_error.halves_apart(read, hidden, sky.side)
+    found = sky_error.shared_error(sky, apart, [sky_error.counted(mask, sky.side) for mask in masks.values()])
+    # what greens disagree about grows with the light, and is no less in other planes
+    twins = twin_variance(read, masks, sky.surfaces, sky_error.BLOCK * sky.side)
+    for covariance, variance in zip(found, twins[:, None] * signal**2, strict=True):
+        covariance[np.diag_indices(4)] = np.fmax(np.diag(covariance), variance)
+    return np.where(np.array([name == "sky" for name in masks], dtype=np.bool_)[:, None, None], 0.0, found)
 
 
 def _inside(box: Box, there: Bool) -> Bool:

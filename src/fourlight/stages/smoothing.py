@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -15,62 +15,24 @@ from fourlight.core.spare import Spare
 from fourlight.stages.canvas import Canvas, Window, bands
 from fourlight.stages.coverage import Channels, Sheet
 from fourlight.stages.display import mix
+from fourlight.stages.smoothing_levels import Levels, samples
 
-__all__ = ["smoothed", "smoothed_sheet"]
+__all__ = ["SCALES", "smoothed", "smoothed_sheet"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-SCALES = 5
-"""Detail scales that are smoothed: structure up to about 60 px."""
-
 FLOOR = 30.0
 """Light added below colour ratios, in sigma of the brightness: the noise of the sky must stay small in them."""
+
+SCALES = 5
+"""Detail scales that are smoothed: structure up to about 60 px."""
 
 REACH = 224
 """Pixels around a place that shape it: all the scales one after another, and the means of their noise, take 215."""
 
-PIXEL_BYTES = 140
+PIXEL_BYTES = 152
 """Memory taken per pixel."""
-
-SAMPLE_PX = 512
-"""Side of the parts on which the noise of a picture is looked at."""
-
-KEPT = 30_000
-"""Ratios kept of a part: their median is known to one per cent, that of nine parts to a third of that."""
-
-
-@dataclass(slots=True)
-class Levels:
-    """Numbers of a whole picture that the smoothing of its parts needs."""
-
-    floor: np.float32
-    """Light added below colour ratios."""
-    known: dict[tuple[str, int], float] = field(default_factory=dict)
-    """Noise of the halves over the expected noise by what is smoothed and scale, once it is settled."""
-    seen: dict[tuple[str, int], list[Float32]] | None = None
-    """Ratios of parts from which it will be known; None: they are not kept."""
-
-    def of(self, name: str) -> shrinkage.Level:
-        """The level of one image that is smoothed: what is known, else that of the part at hand, which is kept."""
-
-        def level(ratio: Callable[[], Float32], scale: int) -> float:
-            if (name, scale) in self.known:
-                return self.known[name, scale]
-            values = ratio()
-            if self.seen is None:
-                return shrinkage.median_of(values)
-            step = int(np.ceil(np.sqrt(values.size / KEPT)))
-            kept = values[::step, ::step].ravel()
-            self.seen.setdefault((name, scale), []).append(kept)
-            return shrinkage.median_of(kept)
-
-        return level
-
-    def settle(self) -> None:
-        """Take the levels of all parts seen so far together."""
-        seen, self.seen = self.seen or {}, None
-        self.known = {key: shrinkage.median_of(np.concatenate(parts)) for key, parts in seen.items()}
 
 
 def _floor(variances: list[Float32], weights: Float64) -> np.float32:
@@ -79,7 +41,7 @@ def _floor(variances: list[Float32], weights: Float64) -> np.float32:
 
 def smoothed(
     channels: Channels, weights: Float64, strength: float, misfit: float = 0.0, levels: Levels | None = None,
-    spare: Spare | None = None,
+    spare: Spare | None = None, taken: Float32 | None = None,
 ) -> list[Float32]:  # fmt: skip
     """R, G and B with unconfirmed detail taken away.
 
@@ -102,13 +64,16 @@ def smoothed(
         Of the whole picture, where the channels are a part of it.
     spare : Spare, optional
         Where arrays are taken from, the results too.
+    taken : (ny, nx) float32, optional
+        Filled with the share of the noise of the brightness that is taken away, in power.
     """
     levels, spare = levels or Levels(_floor(channels.variance, weights)), spare or Spare()
     light, halves = _lights(channels, weights, spare)
     variance = mix(channels.variance, weights**2, spare)
     brightness = shrinkage.confirmed(
-        light, halves, variance, strength=strength, scales=SCALES, level=levels.of("brightness"), spare=spare
-    )
+        light, halves, variance, strength=strength, scales=SCALES, level=levels.of("brightness"), spare=spare,
+        caps=levels.caps("brightness"), taken=taken,
+    )  # fmt: skip
     spare.give(variance)
     below = _below(light, halves, levels.floor)
     hues = []
@@ -118,7 +83,7 @@ def smoothed(
         hues.append(
             shrinkage.confirmed(
                 ratio, ratios, noise, strength=strength, scales=SCALES, level=levels.of(f"colour {index}"),
-                spare=spare,
+                spare=spare, caps=levels.caps(f"colour {index}"),
             )
         )  # fmt: skip
         spare.give(noise, ratio, *(ratios or ()))
@@ -129,15 +94,24 @@ def smoothed(
 def _look(
     channels: Channels, weights: Float64, strength: float, misfit: float, levels: Levels, spare: Spare
 ) -> None:
-    """Keep the levels of a part, of which nothing else is wanted."""
+    """Keep the levels of a part, of which nothing else is wanted; once they are settled, judge it."""
+    judged = levels.seen is None
     light, halves = _lights(channels, weights, spare)
     if halves is None or strength <= 0:
         return
     variance = mix(channels.variance, weights**2, spare)
-    shrinkage.told_levels(halves, variance, scales=SCALES, level=levels.of("brightness"), spare=spare)
+    if judged:
+        levels.judge("brightness", halves, variance, SCALES, spare)
+    else:
+        shrinkage.told_levels(halves, variance, scales=SCALES, level=levels.of("brightness"), spare=spare)
     below = _below(light, halves, levels.floor)
     for index, steep in zip((0, 2), _steep(channels, misfit), strict=True):
         noise = _hue_noise(channels, index, below.whole, spare)
+        if judged:
+            own = _own_ratios(channels, index, below, noise, steep, levels, spare)
+            levels.judge(f"colour {index}", own, noise, SCALES, spare)
+            spare.give(noise, *own)
+            continue
         ratio, ratios = _ratios(channels, index, below, noise, steep, strength, levels, spare)
         assert ratios is not None
         shrinkage.told_levels(ratios, noise, scales=SCALES, level=levels.of(f"colour {index}"), spare=spare)
@@ -196,9 +170,7 @@ def _ratios(
     spare: Spare,
 ) -> tuple[Float32, tuple[Float32, Float32] | None]:  # fmt: skip
     """Ratio of a colour to brightness in the whole and in the halves, without its finest detail that is not sure."""
-    for rows in bands(steep.shape):
-        steep[rows] /= below.whole[rows]
-        np.square(steep[rows], out=steep[rows])
+    _relative(steep, below)
     whole = hue_parts(channels.image[index], channels.image[1], below.whole, spare)
     kept = shrinkage.kept_share(whole[1], None, steep, 0, strength, spare=spare)
     if channels.halves is None or below.halves is None:
@@ -217,6 +189,37 @@ def _ratios(
     found = _sum(whole, kept, spare), (_sum(first, kept, spare), _sum(second, kept, spare))
     spare.give(kept)
     return found
+
+
+def _relative(steep: Float32, below: _Below) -> None:
+    """Error of a difference, in place, as the variance of that over brightness."""
+    for rows in bands(steep.shape):
+        steep[rows] /= below.whole[rows]
+        np.square(steep[rows], out=steep[rows])
+
+
+def _own_ratios(
+    channels: Channels,
+    index: int,
+    below: _Below,
+    noise: Float32,
+    steep: Float32,
+    levels: Levels,
+    spare: Spare,
+) -> tuple[Float32, Float32]:
+    """Ratios of both halves, each without finest detail of which it is not sure by itself."""
+    assert channels.halves is not None
+    assert below.halves is not None
+    _relative(steep, below)
+    known = noise * np.float32(levels.of_half(f"fine {index}"))
+    np.maximum(known, steep, out=known)
+    found = []
+    for half, light in zip(channels.halves, below.halves, strict=True):
+        parts = hue_parts(half[index], half[1], light, spare)
+        kept = shrinkage.kept_share(parts[1], None, known, 0, 1.0, spare=spare)
+        found.append(_sum(parts, kept, spare))
+        spare.give(kept)
+    return found[0], found[1]
 
 
 def _sum(parts: tuple[Float32, Float32], kept: Float32, spare: Spare) -> Float32:
@@ -243,36 +246,35 @@ def _coloured(brightness: Float32, hues: list[Float32], weights: Float64, floor:
 
 
 def smoothed_sheet(
-    sheet: Sheet, weights: Float64, strength: float, misfit: float, canvas: Canvas
-) -> list[Float32]:
-    """`smoothed` of a whole picture, part by part; the result does not depend on the parts."""
+    sheet: Sheet,
+    weights: Float64,
+    strength: float,
+    misfit: float,
+    canvas: Canvas,
+    taken: Float32 | None = None,
+) -> tuple[list[Float32], Levels]:
+    """`smoothed` of a whole picture, part by part, and what was found on it; neither depends on the parts."""
     levels = Levels(_floor(sheet.some_variance(), weights), seen={})
     spare = Spare()
-    for part in _samples(sheet.shape):
-        channels = sheet.part(part, spare)
-        _look(channels, weights, strength, misfit, levels, spare)
-        spare.give(*channels.arrays)
-    levels.settle()
+    for settled in (False, True):
+        for part in samples(sheet.shape):
+            channels = sheet.part(part, spare)
+            _look(channels, weights, strength, misfit, levels, spare)
+            spare.give(*channels.arrays)
+        if not settled:
+            levels.settle()
     del spare
     out = [canvas.new(sheet.shape) for _ in range(3)]
 
     def work(window: Window) -> None:
         spare = Spare()  # parts differ in size: what one leaves would be of no use to the next
         channels = sheet.part(window.outer, spare)
-        made = smoothed(channels, weights, strength, misfit, levels, spare)
+        share = None if taken is None else spare.take(channels.image[0].shape)
+        made = smoothed(channels, weights, strength, misfit, levels, spare, share)
         for image, part in zip(out, made, strict=True):
             image[window.inner] = part[window.cut]
+        if taken is not None and share is not None:
+            taken[window.inner] = share[window.cut]
 
     canvas.each(sheet.shape, work, reach=REACH, pixel_bytes=PIXEL_BYTES)
-    return out
-
-
-def _samples(shape: tuple[int, int]) -> list[tuple[slice, slice]]:
-    """Parts of a picture on which its noise is looked at: all of a small one, else nine spread over it."""
-
-    def along(length: int) -> list[slice]:
-        count = min(3, -(-length // SAMPLE_PX))
-        starts = np.linspace(0, max(length - SAMPLE_PX, 0), count).astype(int).tolist()
-        return [slice(start, min(start + SAMPLE_PX, length)) for start in starts]
-
-    return [(rows, columns) for rows in along(shape[0]) for columns in along(shape[1])]
+    return out, levels

@@ -9,7 +9,18 @@ from typing import Literal
 from fourlight.core.estimates import Estimate
 from fourlight.core.trials import LEVEL, discoveries, needed
 
-__all__ = ["CANNOT_TELL", "CONTRADICTED", "SUPPORTED", "Bar", "Verdict", "asked", "verdicts", "would_need"]
+__all__ = [
+    "CANNOT_TELL",
+    "CONTRADICTED",
+    "REACH",
+    "SUPPORTED",
+    "Bar",
+    "Verdict",
+    "asked",
+    "out_of_reach",
+    "verdicts",
+    "would_need",
+]
 
 Verdict = Literal["supported", "contradicted", "cannot tell"]
 
@@ -17,8 +28,8 @@ SUPPORTED: Verdict = "supported"
 CONTRADICTED: Verdict = "contradicted"
 CANNOT_TELL: Verdict = "cannot tell"
 
-REACH = 100
-"""Times as many lights or nights beyond which no number is promised."""
+REACH = 10
+"""Times as many lights or nights beyond which no number is promised: nobody goes out for a hundred nights to know."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +112,21 @@ def would_need(found: Estimate, bar: Bar, p: float = 1 - LEVEL) -> int | None:
     What is to be told is the effect seen from the null, or, where it is smaller than what matters, from that; at least
     half of what lies between the two, since the effect seen is itself uncertain.
     """
+    number = _number(found, bar, p)
+    return number if found.number < number <= REACH * found.number else None
+
+
+def out_of_reach(found: Estimate, bar: Bar, p: float = 1 - LEVEL) -> bool:
+    """Whether more than `REACH` times as many would be needed to tell."""
+    return _number(found, bar, p) > REACH * found.number
+
+
+def _number(found: Estimate, bar: Bar, p: float) -> int:
+    """How many would tell; 0 where that is not known."""
     if not (found.told and found.number):
-        return None
+        return 0
     near = bar.null if bar.beyond(found.value) else bar.matters
     if bar.direction == "either" and near != bar.null and found.value < bar.null:
         near = 2 * bar.null - bar.matters
     apart = max(abs(found.value - near), abs(bar.matters - bar.null) / 2)
-    number = needed(found.trial(bar.null), apart, found.number, level=1 - p)
-    return number if found.number < number <= REACH * found.number else None
+    return needed(found.trial(bar.null), apart, found.number, level=1 - p)

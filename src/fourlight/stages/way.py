@@ -21,6 +21,7 @@ from fourlight.stages.dropsize import FEW, MOST_HOLES, choose_pixfrac, fewest, u
 from fourlight.stages.geometry import FrameTable, Tile, patch_side
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import Method
+from fourlight.stages.told import beside
 
 __all__ = ["Way", "choose_way", "misfit", "noise_cost"]
 
@@ -143,7 +144,10 @@ def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Wa
     samples = _samples(table)
     if samples < LEAST_SAMPLES:
         subs = int(np.ceil(LEAST_SAMPLES * len(table.matrix) / samples)) if samples else 0
-        reason = f"{samples:.1f} red and as many blue samples fall on a pixel; least squares needs {LEAST_SAMPLES:g}"
+        found = beside(samples, LEAST_SAMPLES, 1)
+        reason = (
+            f"{found} red and as many blue samples fall on a pixel; least squares needs {LEAST_SAMPLES:g}"
+        )
         reason += f", those of {subs} such subs." if subs else "."
         return Way("drizzle", reason, pixfrac, why)
     if table.fwhm_px.min() < LEAST_WIDTH_PX:

@@ -18,6 +18,7 @@ from fourlight.core.pixelprofile import half_light_radius, widths_of
 from fourlight.core.planewidths import Evidence, Fitted, Weights, fit_shapes, refined_rest
 from fourlight.core.profilerest import no_rest
 from fourlight.core.widthequations import levels
+from fourlight.engine import nothing
 from fourlight.frames import RegisteredFrame
 from fourlight.stages.shared_places import Places, places_in, shared_places
 from fourlight.stages.star_choice import fit_radius, full_stars, lone
@@ -107,6 +108,7 @@ def measure_widths(
     frames: Sequence[RegisteredFrame],
     read: Callable[[int], LightSamples],
     places: Places | None = None,
+    told: Callable[[], None] = nothing,
 ) -> list[FrameWidths]:
     """Widths of all lights, from stars whose places they share.
 
@@ -117,6 +119,8 @@ def measure_widths(
         Samples of the light of this number; one is held at a time.
     places : Places, optional
         Of the stars on the grid of the reference; else from the lights themselves.
+    told : callable
+        Called after each light.
     """
     common = places or shared_places(frames)
     out = []
@@ -124,6 +128,7 @@ def measure_widths(
         known = frame.measured.fwhm_px[np.isfinite(frame.measured.fwhm_px)]
         width = float(known.mean()) if known.size else float("nan")
         out.append(frame_widths(read(k), *places_in(frame, common), common.light, common.size, width))
+        told()
     return out
 
 
