@@ -129,16 +129,16 @@ def test_lights_of_no_known_night_are_no_night() -> None:
     )
 
 
-@pytest.mark.parametrize(("factor", "said"), [(0.3, "That is less."), (3.0, "That is more.")])
-def test_a_night_that_differs_is_told_with_its_direction(factor: float, said: str) -> None:
-    """A claim of both directions says neither by its name."""
+@pytest.mark.parametrize("factor", [0.3, 3.0])
+def test_a_night_that_differs_is_told_with_its_direction(factor: float) -> None:
+    """A claim of both directions says neither by its name: the number does."""
     asked = next(each for each in shipped() if each.name == "one night differed from the others")
     rng, first = np.random.default_rng(8), np.arange(60) < 15
     brought = np.where(first, factor, 1.0) * np.exp(rng.normal(0, 0.05, 60))
     given = series(60, 4, values={"information": columns(G=brought)})
     found = findings(given, [asked])[0]
     assert found.verdict == "supported"
-    assert found.sentence.endswith(said)
+    assert float(found.sentence.split(" had ")[1].split(" times ")[0]) == pytest.approx(factor, rel=0.1)
 
 
 def test_how_many_more_are_needed_is_said() -> None:

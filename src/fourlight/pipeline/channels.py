@@ -207,8 +207,8 @@ def _notes(run: Finished, found: Regions, ledger: Ledger, *, dithered: bool) -> 
         notes.append("No extended object stands out of the sky: shares are told for stars and sky alone.")
     if not run.calibration.noise.pedestal_known and "sky" in found.names:
         notes.append(
-            "Nothing is told of the light of the sky: the level of no light is not measured. Bias frames, darks or "
-            "read.black_adu would tell."
+            "Nothing is told of the light of the sky: the level of no light is not measured. Bias frames or darks "
+            "would tell, or --set read.black_adu=LEVEL."
         )
     if not dithered:
         notes.append(

@@ -214,9 +214,9 @@ def treated(run: Finished, found: Regions) -> tuple[dict[str, dict[str, Float64]
     largest = padded_pixels([place.tile for place in places])
     threads = job.at_once(each * largest)
     made = treatments.made(kinds, ground, job.recipe.integrate, run.way, places, threads, job.progress.step)
-    others_made = counted(len(kinds) - 1, "other treatment")
+    others_made = counted(len(kinds) - 1, "other way")
     patches = counted(sum(len(p.patches) for p in places), "patch", "patches")
-    job.progress.end(f"{others_made} of the lights on {patches} of the stack")
+    job.progress.end(f"{patches} of the stack made in {others_made}")
     return made, absent | others
 
 

@@ -47,8 +47,8 @@ def _line_light(ratios: Facts) -> str:
         return ""
     told = [f"{ranged(part, 2)} times as much {WORDS[name]}" for name, part in known.items()]
     return (
-        f"For its green, the object has {listed(told)} as the stars, whose light is continuous: far from 1, lines or "
-        "dust make its light."
+        f"For its green, the object has {listed(told)} as the stars, whose light is continuous. At 1 it would have "
+        "their colour; more or less comes of emission lines, of dust, or of stars unlike those of the field."
     )
 
 

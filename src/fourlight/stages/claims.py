@@ -23,7 +23,6 @@ from fourlight.stages.verdicts import (
     CANNOT_TELL,
     CONTRADICTED,
     REACH,
-    SUPPORTED,
     Bar,
     Verdict,
     asked,
@@ -258,8 +257,6 @@ def _besides(effect: Effect, judged: _Judged, need: Need | None) -> Iterator[str
         yield "There is an effect, but one too small to matter."
     if judged.otherwise and judged.among > 1 and judged.verdict == CANNOT_TELL:
         yield f"Alone it would be told; of {judged.among} claims tested together one as clear may be chance."
-    if judged.verdict == SUPPORTED and bar.direction == "either":
-        yield f"That is {'more' if effect.estimate.value > bar.null else 'less'}."
     if need:
         kind = need.of if need.more > 1 else need.of.removesuffix("s")
         yield f"About {need.more} more {kind} like these would tell."

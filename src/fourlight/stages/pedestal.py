@@ -55,11 +55,11 @@ def with_pedestal(
         level = _darkest(lights, bench)
         bench.note(
             f"Level of no light unknown; {level:.0f} ADU taken, the darkest thousandth of the lights, so flats"
-            " correct too little. Bias frames or read.black_adu would tell."
+            " correct too little. Bias frames would tell, or --set read.black_adu=LEVEL."
         )
     else:
         bench.note(
-            "Level of no light unknown: sky levels include it. Bias frames or read.black_adu would tell."
+            "Level of no light unknown: sky levels include it. Bias frames would tell, or --set read.black_adu=LEVEL."
         )
         return noise, offsets
     noise = replace(noise, pedestal_adu=level, pedestal_source="lights")
