@@ -43,20 +43,26 @@ def peak_bytes(process: subprocess.Popen[bytes]) -> int:
     return most
 
 
+@pytest.fixture(scope="module")
+def large(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """Folders of the large lights and of their calibration frames."""
+    folder = tmp_path_factory.mktemp("large")
+    simulate(loads(LARGE), folder)
+    return [str(folder / name) for name in ("night1", "darks", "flats", "bias")]
+
+
 # Other systems tell the memory of a process by calls that differ from each other; the reckoning is tested on all.
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="asks Linux")
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])
 def test_a_run_stays_within_its_memory(
-    command: Any, looking: Any, small_night: Path, tmp_path: Path, method: str
+    command: Any, looking: Any, small_night: Path, large: list[str], tmp_path: Path, method: str
 ) -> None:
     setting = f"integrate.method={method}"
     # kernels are compiled here, which takes memory once
     with looking():
         assert command("run", small_night, "--out", tmp_path / "small", "--set", setting).code == 0
-    simulate(loads(LARGE), tmp_path / "sim")
-    nights = [str(tmp_path / "sim" / name) for name in ("night1", "darks", "flats", "bias")]
-    words = ["run", *nights, "--out", str(tmp_path / "out"), "--memory", "500MB", "--set", setting]
+    words = ["run", *large, "--out", str(tmp_path / "out"), "--memory", "500MB", "--set", setting]
     with subprocess.Popen(
         [sys.executable, "-c", "from fourlight.cli import main; main()", *words], stderr=subprocess.DEVNULL
     ) as process:

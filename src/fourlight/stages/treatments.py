@@ -17,7 +17,7 @@ from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.parts import changed_alike, part_noise, part_widths
 from fourlight.stages.patch_places import Place
 from fourlight.stages.series import AS_RUN, least_first, tenth
-from fourlight.stages.stack_layers import OUTPUT_PLANES, PlaneLayers
+from fourlight.stages.stack_layers import OUTPUT_PLANES, Method, PlaneLayers
 from fourlight.stages.table import unbent
 from fourlight.stages.tile_samples import Reader
 from fourlight.stages.way import Way
@@ -167,18 +167,23 @@ def made(
         pixel of the reference, object and sky, ``signal`` the same less the sky, ``noise`` the scatter within 2 to 8 px
         of a pixel of the stack, ``width_px`` that of the stars in pixels of the reference.
     """
+    run = found[AS_RUN]
+    # what a method reckons beforehand, above all how drops fall, holds for all places
+    methods = {id(table): way.of(table) for table in {id(t.table): t.table for t in found.values()}.values()}
+
+    def planes_of(treatment: Treatment, place: Place) -> list[dict[str, PlaneLayers]]:
+        return _planes(treatment, run.table.zoom, place, settings, methods[id(treatment.table)])
 
     def of(place: Place) -> list[dict[str, dict[str, Float64]]]:
-        run = found[AS_RUN]
-        usual = _planes(run, run.table.zoom, place, settings, way)
+        usual = planes_of(run, place)
         masters: dict[str, list[Float64]] = {}
         for name, reader in ground.noisy.items():
-            over = _planes(replace(run, read=reader), run.table.zoom, place, settings, way)
+            over = planes_of(replace(run, read=reader), place)
             masters[name] = [changed_alike(*pair) for pair in zip(over, usual, strict=True)]
             told()
         out: list[dict[str, dict[str, Float64]]] = [{} for _ in place.patches]
         for name, treatment in found.items():
-            planes = usual if name == AS_RUN else _planes(treatment, run.table.zoom, place, settings, way)
+            planes = usual if name == AS_RUN else planes_of(treatment, place)
             for k, patch in enumerate(place.patches):
                 shared = {master: noise[k] for master, noise in masters.items()}
                 part = _Part(planes[k], usual[k], shared, patch, ground.sky(patch))
@@ -198,13 +203,13 @@ def _zoomed(tile: Tile, zoom: float) -> Tile:
 
 
 def _planes(
-    treatment: Treatment, usual: float, place: Place, settings: Integrate, way: Way
+    treatment: Treatment, usual: float, place: Place, settings: Integrate, method: Method
 ) -> list[dict[str, PlaneLayers]]:
     """Layers of each patch; on a finer grid patches are made one by one, which takes no more memory than a place."""
     table, zoom = treatment.table, treatment.table.zoom / usual
 
     def integrated(tile: Tile) -> dict[str, PlaneLayers]:
-        return integrate_tile(tile, table, treatment.read, settings, way.of(table)).planes
+        return integrate_tile(tile, table, treatment.read, settings, method).planes
 
     if zoom > 1:
         return [integrated(_zoomed(patch, zoom)) for patch in place.patches]
