@@ -96,6 +96,7 @@ def write_picture(
         "quarters": framing.quarters,
         "mirrored": framing.mirrored,
         "look": settings.look,
+        "settings": settings.model_dump(mode="json"),
         "weights": dict(zip(COLOURS, picture.weights.tolist(), strict=True)),
         "steps": steps,
         "honesty": picture.facts,
