@@ -2,31 +2,38 @@
 
 import { session } from "./asking.js";
 import { element } from "./elements.js";
+import { jobs } from "./jobs.js";
 import { planesView } from "./planes.js";
+import { runView } from "./run.js";
 import { themed } from "./theme.js";
 
 const said = document.getElementById("said");
 const say = (sentence) => (said.textContent = sentence);
 const main = document.getElementById("main");
+const nav = document.getElementById("views");
 
 themed(document.getElementById("theme"));
 
+// What a view needs is one of the sets of the project; a view without needs is always there.
 const VIEWS = {
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
+  run: { name: "Run", show: (place) => runView(place, { say }) },
 };
 
 let leave = null;
+let there = [];
 
 async function show(key) {
   leave?.();
   leave = null;
-  for (const link of document.querySelectorAll("#views a")) {
+  for (const link of nav.querySelectorAll("a")) {
     if (link.dataset.view === key) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
   say("");
   main.replaceChildren();
+  main.dataset.view = key;
   try {
     leave = await VIEWS[key].show(main);
   } catch (error) {
@@ -34,17 +41,39 @@ async function show(key) {
   }
 }
 
-try {
+const chosen = () => (there.includes(location.hash.slice(1)) ? location.hash.slice(1) : there[0]);
+
+// The views that the project has now.
+async function listed() {
   const facts = await session();
   document.getElementById("project").textContent = facts.name;
   document.title = `${facts.name} · Fourlight`;
-  const there = Object.keys(VIEWS).filter((key) => facts.sets.includes(VIEWS[key].needs));
-  document.getElementById("views").append(
-    ...there.map((key) => element("a", { href: `#${key}`, "data-view": key }, VIEWS[key].name)),
+  there = Object.keys(VIEWS).filter((key) => !VIEWS[key].needs || facts.sets.includes(VIEWS[key].needs));
+  const current = main.dataset.view;
+  nav.replaceChildren(
+    ...there.map((key) => element("a", { href: `#${key}`, "data-view": key, "aria-current": key === current && "page" }, VIEWS[key].name)),
   );
-  const chosen = () => (there.includes(location.hash.slice(1)) ? location.hash.slice(1) : there[0]);
+}
+
+function followed() {
+  jobs.addEventListener("changed", () => {
+    const link = nav.querySelector("a[data-view=run]");
+    if (link) link.textContent = jobs.atWork ? "Run: at work" : "Run";
+  });
+  jobs.addEventListener("ended", async ({ detail: job }) => {
+    await listed();
+    const how = { done: "done", stopped: "stopped; what is done is kept", failed: `failed: ${job.why}` };
+    if (!["run", "picture"].includes(main.dataset.view)) say(`${job.title}: ${how[job.state]}`);
+  });
+  jobs.addEventListener("reach", () => say(jobs.lost));
+  jobs.follow();
+}
+
+try {
+  await listed();
   addEventListener("hashchange", () => show(chosen()));
   await show(chosen());
+  followed();
 } catch (error) {
   say(error.message);
 }

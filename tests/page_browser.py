@@ -1,0 +1,139 @@
+"""A real browser on a page that is served: one for all tests of views, for its start takes longer than most of them."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Iterator
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from fourlight.pipeline.project import Project
+from fourlight.web.serving import serve
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+DRIVER = shutil.which("chromedriver")
+
+in_browser = [
+    pytest.mark.slow,
+    # Nothing but a browser can say what a page does; Debian's packages are chromium and chromium-driver.
+    pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs Chromium and its driver"),
+]
+
+TAGS = {
+    "button": "button",
+    "link": "a[href]",
+    "progressbar": "progress",
+    "status": "[role=status]",
+    "alert": "[role=alert]",
+    "log": "[role=log]",
+    "image": "[role=img]",
+    "slider": "input[type=range]",
+    "spinbutton": "input[type=number]",
+    "combobox": "select",
+    "checkbox": "input[type=checkbox]",
+    "radio": "input[type=radio]",
+    "textbox": "input[type=text]",
+}
+"""Elements that have a role (WAI-ARIA 1.2, HTML-AAM) on our pages."""
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    webdriver = pytest.importorskip("selenium.webdriver")
+    options = webdriver.ChromeOptions()
+    for word in ("--headless=new", "--no-sandbox", "--window-size=1280,900", "--disable-dev-shm-usage"):
+        options.add_argument(word)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    options.binary_location = str(BROWSER)
+    driver = webdriver.Chrome(options, webdriver.ChromeService(str(DRIVER)))
+    driver.implicitly_wait(0)
+    yield driver
+    driver.quit()
+
+
+def opened(browser: Any, project: Project, view: str = "") -> Any:
+    """The page of a project in the browser, as its link opens it, and what was remarked before forgotten."""
+    links, ready = [], threading.Event()
+
+    def told(address: str) -> None:
+        links.append(address)
+        ready.set()
+
+    threading.Thread(target=serve, args=(project, 0, told), daemon=True).start()
+    assert ready.wait(20)
+    browser.get("about:blank")
+    browser.get_log("browser")
+    browser.get(links[0])
+    if view:
+        browser.get(f"{links[0].partition('/enter')[0]}/#{view}")
+    return browser
+
+
+def until(page: Any, true: Any, seconds: float = 20) -> Any:
+    """Wait for something to become true on the page; what it gave."""
+    from selenium.common.exceptions import StaleElementReferenceException
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    wait = WebDriverWait(page, seconds, 0.05, ignored_exceptions=[StaleElementReferenceException])
+    return wait.until(lambda _: true())
+
+
+def all_of(page: Any, role: str, name: str = "") -> list[Any]:
+    """Elements of a role that are seen and whose accessible name begins with some words."""
+    found = page.find_elements("css selector", TAGS[role])
+    return [each for each in found if each.is_displayed() and each.accessible_name.startswith(name)]
+
+
+def one_of(page: Any, role: str, name: str = "") -> Any:
+    """The only element of a role and name, waited for."""
+    (found,) = until(page, lambda: len(all_of(page, role, name)) == 1 and all_of(page, role, name))
+    assert found.aria_role == role, f"{name} is a {found.aria_role}"
+    return found
+
+
+def text_of(page: Any, role: str, words: str) -> str:
+    """Text of the first element of a role that holds some words, waited for."""
+
+    def found() -> str:
+        texts = [each.text for each in page.find_elements("css selector", TAGS[role])]
+        return next((text for text in texts if words in text), "")
+
+    return str(until(page, found))
+
+
+def in_colours(page: Any, name: str) -> None:
+    """Choose the colours of the page."""
+    page.find_element("css selector", f"#theme option[value={name}]").click()
+    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+
+
+def screenshot(page: Any) -> np.ndarray[Any, Any]:
+    """What is seen, (ny, nx, 3) of 0 to 255."""
+    return np.asarray(Image.open(BytesIO(page.get_screenshot_as_png())).convert("RGB")).astype(int)
+
+
+def remarks(page: Any) -> list[Any]:
+    """What the browser found wrong; reading pixels back, which is the tests' doing, is remarked on as "rendering"."""
+    return [entry for entry in page.get_log("browser") if entry["source"] != "rendering"]
+
+
+def sized(page: Any, width: int) -> None:
+    """Make the page so wide."""
+    page.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False},
+    )
+
+
+def overflows(page: Any) -> list[str]:
+    """Elements that are wider than the page."""
+    script = (
+        "const w = document.documentElement.clientWidth; return [...document.querySelectorAll('body *')].filter("
+        "e => e.getBoundingClientRect().right > w + 1).map(e => e.outerHTML.slice(0, 80));"
+    )
+    return list(page.execute_script(script))
