@@ -19,6 +19,7 @@ from fourlight.pipeline.project import Project
 from fourlight.pipeline.shown_planes import Tile
 from fourlight.web.guard import OPENING, Guard
 from fourlight.web.keys import Keys
+from fourlight.web.picture_routes import PICTURE_ROUTES
 from fourlight.web.run_routes import RUN_ROUTES
 from fourlight.web.wrong import on_failure, on_fault, refusal
 
@@ -39,6 +40,7 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             Route("/shown/{name}", _shown),
             Route("/tiles/{name}/{version}/{plane}/{level:int}/{row:int}/{column:int}", _tile),
             *RUN_ROUTES,
+            *PICTURE_ROUTES,
             Mount("/static", StaticFiles(directory=str(STATIC))),
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],

@@ -3,6 +3,7 @@
 import { session } from "./asking.js";
 import { element } from "./elements.js";
 import { jobs } from "./jobs.js";
+import { pictureView } from "./picture.js";
 import { planesView } from "./planes.js";
 import { runView } from "./run.js";
 import { themed } from "./theme.js";
@@ -16,6 +17,7 @@ themed(document.getElementById("theme"));
 
 // What a view needs is one of the sets of the project; a view without needs is always there.
 const VIEWS = {
+  picture: { name: "Picture", needs: "picture", show: (place) => pictureView(place, { say }) },
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
   run: { name: "Run", show: (place) => runView(place, { say }) },
