@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 import threading
 import time
 from dataclasses import dataclass
@@ -15,21 +14,30 @@ from fourlight.errors import StageError
 
 @dataclass(frozen=True)
 class Steps:
-    """Waits for a file to appear, step by step, or takes all its steps at once."""
+    """Takes steps; where files are named, it waits for one before the first and for the other after half of them."""
 
     count: int = 5
     go: Path | None = None
     title: str = "Take steps"
+    rest: Path | None = None
 
     def work(self, telling):
         telling.begin("walk", self.count)
-        while self.go is not None and not self.go.exists():
-            time.sleep(0.02)
-        for _ in range(self.count):
-            telling.step()
-            time.sleep(0.12)
+        _wait(self.go)
+        for number in range(self.count):
+            if number == self.count // 2:
+                time.sleep(0.12)  # longer than what steps that are told lie apart
+                telling.step()
+                _wait(self.rest)
+            else:
+                telling.step()
         telling.end(f"{self.count} steps taken")
         telling.line("to know", "the way was flat")
+
+
+def _wait(path):
+    while path is not None and not path.exists():
+        time.sleep(0.02)
 
 
 @dataclass(frozen=True)
@@ -53,7 +61,7 @@ class Dies:
 
     def work(self, telling):
         telling.begin("walk", 2)
-        os.kill(os.getpid(), signal.SIGKILL)
+        os._exit(1)
 
 
 @dataclass(frozen=True)

@@ -40,6 +40,8 @@ TAGS = {
     "textbox": "input[type=text]",
 }
 """Elements that have a role (WAI-ARIA 1.2, HTML-AAM) on our pages."""
+TOLD = ("status", "alert")
+"""Roles whose text is all that is told."""
 
 
 @pytest.fixture(scope="session")
@@ -74,7 +76,7 @@ def opened(browser: Any, project: Project, view: str = "") -> Any:
     return browser
 
 
-def until(page: Any, true: Any, seconds: float = 20) -> Any:
+def until(page: Any, true: Any, seconds: float = 60) -> Any:
     """Wait for something to become true on the page; what it gave."""
     from selenium.common.exceptions import StaleElementReferenceException
     from selenium.webdriver.support.ui import WebDriverWait
@@ -137,3 +139,11 @@ def overflows(page: Any) -> list[str]:
         "e => e.getBoundingClientRect().right > w + 1).map(e => e.outerHTML.slice(0, 80));"
     )
     return list(page.execute_script(script))
+
+
+def nameless(page: Any) -> list[str]:
+    """Controls and pictures that are seen and that a screen reader has no name for."""
+    found = page.find_elements("css selector", ", ".join(TAGS[role] for role in TAGS if role not in TOLD))
+    return [
+        each.get_attribute("outerHTML") for each in found if each.is_displayed() and not each.accessible_name
+    ]

@@ -16,6 +16,7 @@ from page_browser import (
     all_of,
     in_browser,
     in_colours,
+    nameless,
     one_of,
     opened,
     overflows,
@@ -231,6 +232,10 @@ def test_a_setting_that_cannot_be_is_told(page: Any) -> None:
 def test_files_are_offered_by_name(page: Any) -> None:
     names = [link.accessible_name for link in all_of(page, "link", "picture.")]
     assert names == ["picture.jpg", "picture.png", "picture.tif"]
+
+
+def test_everything_has_a_name(page: Any) -> None:
+    assert nameless(page) == []
 
 
 @pytest.mark.parametrize("width", [1280, 820])

@@ -16,6 +16,7 @@ from page_browser import (
     all_of,
     in_browser,
     in_colours,
+    nameless,
     one_of,
     opened,
     overflows,
@@ -81,7 +82,7 @@ def start(page: Any, name: str) -> None:
 def test_a_job_is_started_by_keys_and_followed(page: Any, orders: dict[str, Any], tmp_path: Path) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    orders["channels"] = Steps(12, tmp_path / "go", "Measure the channels")
+    orders["channels"] = Steps(12, tmp_path / "go", "Measure the channels", tmp_path / "rest")
     button = one_of(page, "button", "Measure the channels")
     about = page.find_element("id", button.get_attribute("aria-describedby"))
     assert "raw samples" in about.text
@@ -92,8 +93,8 @@ def test_a_job_is_started_by_keys_and_followed(page: Any, orders: dict[str, Any]
     (tmp_path / "go").touch()
     bar = one_of(page, "progressbar", "Part of this stage")
     until(page, lambda: "about" in page.find_element("css selector", ".rate").text)
-    assert 0 < float(bar.get_attribute("value")) < 12
-    assert float(bar.get_attribute("max")) == 12
+    assert [float(bar.get_attribute(name)) for name in ("value", "max")] == [7, 12]
+    (tmp_path / "rest").touch()
     text_of(page, "status", "done after")
     assert one_of(page, "log", "What it said").text.splitlines() == [
         "walk", "12 steps taken", "to know", "the way was flat",
@@ -139,6 +140,10 @@ def test_a_tab_that_nobody_sees_has_no_stream_and_its_job_goes_on(
     page.switch_to.window(first)
     text_of(page, "status", "done after")
     until(page, lambda: len(streams) == 1)
+
+
+def test_everything_has_a_name(page: Any) -> None:
+    assert nameless(page) == []
 
 
 @pytest.mark.parametrize("width", [1280, 820])

@@ -87,10 +87,10 @@ def _made(out: Path, recipe: Recipe, since: str | None, progress: Progress) -> d
         canvas = Canvas(folder.layers, recipe.run.memory_gb * 1e9, thread_count(recipe.run.threads))
         layers = StackFiles(folder.root, canvas)
         summary = read_json(folder.root / "summary.json")
-        progress.begin("picture", 3)
+        progress.begin("picture", len(STEPS) + 3)
         stars = read_stars(folder.root)
         shelf = _Shelf(folder, recipe, since, (summary.get("colour") or {}).get("white"), stars)
-        picture, views = pictured(layers, stars, summary, recipe.finish, canvas, shelf)
+        picture, views = pictured(layers, stars, summary, recipe.finish, canvas, shelf, progress.step)
         progress.step()
         with writing(folder.new):
             folder.new.mkdir()
