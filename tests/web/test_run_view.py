@@ -178,3 +178,31 @@ def test_nights_without_results_are_run_from_the_page(
     text_of(page, "status", "done after")
     until(page, lambda: "Planes" in [link.text for link in all_of(page, "link")])
     until(page, lambda: len(all_of(page, "button", "Make the picture anew")) == 1)
+
+
+def test_a_page_whose_server_has_ended_says_so(
+    browser: Any, many: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """And no longer that a job is at work."""
+    servers: list[Any] = []
+    build = serving._Server
+
+    def noted(*words: Any) -> Any:
+        servers.append(build(*words))
+        return servers[-1]
+
+    many.setattr(serving, "_Server", noted)
+    project = Project(write_picture(write_results(tmp_path / "out", (60, 80))))
+    many.setattr(
+        "fourlight.pipeline.project.order_for",
+        lambda *_wish: Waits(tmp_path / "tidied", tmp_path / "begun", title="Run again"),
+    )
+    page = opened(browser, project, "run")
+    start(page, "Run again")
+    until(page, lambda: one_of(page, "link", "Run").text == "Run: at work")
+    servers[0].should_exit = True
+    text_of(page, "status", "the page has lost its server")
+    text_of(page, "status", "no longer known")
+    until(page, lambda: one_of(page, "link", "Run").text == "Run")
+    assert not all_of(page, "button", "stop")
+    project.jobs.close(5)

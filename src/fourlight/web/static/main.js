@@ -58,16 +58,20 @@ async function listed() {
 }
 
 function followed() {
-  jobs.addEventListener("changed", () => {
+  const named = () => {
     const link = nav.querySelector("a[data-view=run]");
-    if (link) link.textContent = jobs.atWork ? "Run: at work" : "Run";
-  });
+    if (link) link.textContent = jobs.atWork && !jobs.lost ? "Run: at work" : "Run";
+  };
+  jobs.addEventListener("changed", named);
   jobs.addEventListener("ended", async ({ detail: job }) => {
     await listed();
     const how = { done: "done", stopped: "stopped; what is done is kept", failed: `failed: ${job.why}` };
     if (!["run", "picture"].includes(main.dataset.view)) say(`${job.title}: ${how[job.state]}`);
   });
-  jobs.addEventListener("reach", () => say(jobs.lost));
+  jobs.addEventListener("reach", () => {
+    say(jobs.lost);
+    named();
+  });
   jobs.follow();
 }
 

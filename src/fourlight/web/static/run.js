@@ -16,7 +16,7 @@ export async function runView(place, { say }) {
     free();
   };
   const free = () => {
-    for (const button of offered.querySelectorAll("button")) button.disabled = Boolean(jobs.atWork);
+    for (const button of offered.querySelectorAll("button")) button.disabled = Boolean(jobs.atWork || jobs.lost);
   };
   const changed = () => {
     free();
@@ -31,10 +31,10 @@ export async function runView(place, { say }) {
     before,
   );
   changed();
-  jobs.addEventListener("changed", changed);
+  for (const news of ["changed", "reach"]) jobs.addEventListener(news, changed);
   jobs.addEventListener("ended", ended);
   return () => {
-    jobs.removeEventListener("changed", changed);
+    for (const news of ["changed", "reach"]) jobs.removeEventListener(news, changed);
     jobs.removeEventListener("ended", ended);
   };
 }
@@ -68,15 +68,21 @@ function showNow(place, job, shown, say) {
     place.replaceChildren(...shown.parts.all);
   }
   const { state, bar, rate, stop, log, why } = shown.parts;
-  put(state, hasEnded(job) ? `${STATES[job.state]} after ${job.took}` : [STATES[job.state], job.stage].filter(Boolean).join(": "));
-  bar.hidden = rate.hidden = hasEnded(job);
+  const followed = !hasEnded(job) && !jobs.lost;
+  put(state, stateOf(job));
+  bar.hidden = rate.hidden = stop.hidden = !followed;
   if (job.total > 1) Object.assign(bar, { max: job.total, value: job.done });
   else bar.removeAttribute("value");
   put(rate, job.total > 1 ? [`${job.done} of ${job.total}`, job.left].filter(Boolean).join(", ") : "");
-  stop.hidden = hasEnded(job);
   put(stop, job.state === "stopping" ? "end it at once" : "stop");
   put(why, job.why);
   addLines(log, job, shown);
+}
+
+function stateOf(job) {
+  if (hasEnded(job)) return `${STATES[job.state]} after ${job.took}`;
+  if (jobs.lost) return "no longer known: the end of the page stops the job at work; what is done is kept";
+  return [STATES[job.state], job.stage].filter(Boolean).join(": ");
 }
 
 function nowParts(job, say) {
