@@ -9,6 +9,75 @@ import numpy as np
 from astropy.io import fits
 
 
+def raw_light(path: Path, shape: tuple[int, int] = (500, 600)) -> Path:
+    """A raw light with one star in its middle; colours of the mosaic have other levels, and other light of the star."""
+    rng = np.random.default_rng(11)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    star = 9000 * np.exp(-((y - shape[0] // 2) ** 2 + (x - shape[1] // 2) ** 2) / 8)
+    gain = np.where(y % 2 == x % 2, np.where(y % 2, 0.5, 1.5), 1.0)
+    samples = rng.normal(500 + gain * (300 + star), 10 * gain)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    header = fits.Header({"BAYERPAT": "RGGB", "EXPTIME": 120.0, "IMAGETYP": "light"})
+    fits.writeto(path, np.clip(samples, 0, 65535).astype(np.uint16), header)
+    return path
+
+
+NIGHT_LIGHTS = 24
+"""Lights of an invented night."""
+
+
+def write_lights(folder: Path, count: int, raw: Path | None = None) -> Path:
+    """Results of a run of so many invented lights, one in twelve of them set aside.
+
+    ``raw`` is the raw frame of the first light; those of the others are gone.
+    """
+    write_results(folder)
+    rows = [
+        _light(k, raw if k == 0 and raw else folder.parent / "gone" / f"sub_{k:04d}.fits")
+        for k in range(count)
+    ]
+    aside = [
+        {
+            "file": row["file"], "path": row["path"], "role": "light", "stage": "measure", "measured": row,
+            "reason": f"trailed: stars {row['elongation']['G1']:.1f} times as long as wide, 1.0 is usual",
+        }
+        for row in rows[11::12]
+    ]  # fmt: skip
+    used = [row for k, row in enumerate(rows) if k % 12 != 11]
+    facts = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    facts |= {"unit": "electron", "frames": used, "set_aside": aside}
+    (folder / "summary.json").write_text(json.dumps(facts), encoding="utf-8")
+    return folder
+
+
+def _light(k: int, path: Path) -> dict[str, object]:
+    rng = np.random.default_rng(k)
+    night, minute = 1 + k // NIGHT_LIGHTS, 11 * (k % NIGHT_LIGHTS)
+    day = np.datetime64("2031-03-01") + night
+    time = np.datetime64(f"{day}T20:05:00") + np.timedelta64(minute, "m")
+    trailed = k % 12 == 11
+
+    def four(value: float, scatter: float = 0.01) -> dict[str, float]:
+        return {name: round(value * (1 + scatter * rng.normal()), 4) for name in ("R", "G1", "G2", "B")}
+
+    return {
+        "file": f"night{night}/sub_{k:04d}.fits",
+        "path": str(path),
+        "night": str(day),
+        "time": f"{time}+00:00",
+        "exposure_s": 300.0 if night % 2 else 180.0,
+        "filter": "luminance" if night % 3 else "dual-7nm",
+        "fwhm_px": four(2.4 + 0.4 * np.sin(k / 9) + 2.5 * trailed),
+        "elongation": four(2.6 if trailed else 1.05),
+        "sky": four(150 + 90 * (night % 3) + 0.2 * minute),
+        "noise": four(13.0),
+        "stars": int(1900 - 300 * (night % 3) + 40 * rng.normal()),
+        "transparency": four(0.97 - 0.2 * (k % 17 == 3)),
+        "weight": four(0.9, 0.05),
+        "flags": ["bright sky"] if night % 3 == 2 else [],
+    }
+
+
 def write_results(folder: Path, shape: tuple[int, int] = (700, 900)) -> Path:
     """What a run leaves, as far as the page asks for it: planes with a star on an even sky."""
     folder.mkdir(parents=True, exist_ok=True)

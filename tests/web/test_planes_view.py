@@ -2,54 +2,24 @@
 
 from __future__ import annotations
 
-import shutil
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from fourlight.pipeline.project import Project
-from fourlight.web.serving import serve
+from web_browser import MARKS, painted, screenshot, started, themed, visit
 
-webdriver = pytest.importorskip("selenium.webdriver")
-
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-pytestmark = [
-    pytest.mark.slow,
-    # Nothing but a browser can say what a page does; Debian's packages are chromium and chromium-driver.
-    pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs Chromium and its driver"),
-]
+pytestmark = MARKS
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    for word in ("--headless=new", "--no-sandbox", "--window-size=1280,900", "--disable-dev-shm-usage"):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    options.binary_location = str(BROWSER)
-    driver = webdriver.Chrome(options, webdriver.ChromeService(str(DRIVER)))
-    driver.implicitly_wait(10)
-    yield driver
-    driver.quit()
-
-
-@pytest.fixture(scope="module")
-def page(browser: Any, results: Path) -> Any:
-    links, ready = [], threading.Event()
-
-    def told(address: str) -> None:
-        links.append(address)
-        ready.set()
-
-    threading.Thread(target=serve, args=(Project(results), 0, told), daemon=True).start()
-    assert ready.wait(20)
-    browser.get(links[0])
+def page(results: Path) -> Iterator[Any]:
+    browser = started()
+    visit(browser, results)
     settle(browser)
-    return browser
+    yield browser
+    browser.quit()
 
 
 def panel(page: Any, name: str) -> Any:
@@ -117,10 +87,10 @@ def test_a_slider_changes_all_panels_and_no_light(page: Any) -> None:
     before = brightness(panel(page, "red"))
     black = page.find_element("css selector", "input[aria-label='black']")
     page.execute_script("arguments[0].value = 10; arguments[0].dispatchEvent(new Event('input'));", black)
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    painted(page)
     assert sum(brightness(panel(page, "red"))) < 0.5 * sum(before)
     page.execute_script("arguments[0].value = -3; arguments[0].dispatchEvent(new Event('input'));", black)
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    painted(page)
     assert brightness(panel(page, "red")) == pytest.approx(before, abs=0.5)
 
 
@@ -128,7 +98,7 @@ def test_a_channel_can_be_taken_out_of_the_colours(page: Any) -> None:
     whole = brightness(panel(page, "in colour"))
     box = page.find_element("xpath", "//label[contains(., 'green in the colours')]/input")
     box.click()
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    painted(page)
     left = brightness(panel(page, "in colour"))
     assert left[1] == 0
     assert left[0] == pytest.approx(whole[0], abs=0.5)
@@ -136,18 +106,12 @@ def test_a_channel_can_be_taken_out_of_the_colours(page: Any) -> None:
 
 
 def test_red_for_the_dark_is_red_everywhere(page: Any) -> None:
-    page.find_element("xpath", "//select[@id='theme']/option[@value='night']").click()
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    themed(page, "night")
     for name in ("in colour", "red", "green", "blue"):
         r, g, b = brightness(panel(page, name))
         assert r > 10
         assert g == b == 0
-    from io import BytesIO
-
-    import numpy as np
-    from PIL import Image
-
-    shot = np.asarray(Image.open(BytesIO(page.get_screenshot_as_png())).convert("RGB")).astype(int)
-    assert shot[..., 1:].max() <= 60
+    shot = screenshot(page)
+    assert shot[..., 1:].max() == 0
     assert shot[..., 0].max() > 150
-    page.find_element("xpath", "//select[@id='theme']/option[@value='dark']").click()
+    themed(page, "dark")

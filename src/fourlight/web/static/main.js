@@ -2,6 +2,7 @@
 
 import { session } from "./asking.js";
 import { element } from "./elements.js";
+import { framesView } from "./frames.js";
 import { planesView } from "./planes.js";
 import { themed } from "./theme.js";
 
@@ -14,11 +15,15 @@ themed(document.getElementById("theme"));
 const VIEWS = {
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
+  frames: { name: "Frames", show: (place) => framesView(place, { say }) },
 };
 
 let leave = null;
+let turn = 0;
 
+// Each view has a place of its own: one that was left before it was ready writes into nothing.
 async function show(key) {
+  const mine = ++turn;
   leave?.();
   leave = null;
   for (const link of document.querySelectorAll("#views a")) {
@@ -26,11 +31,14 @@ async function show(key) {
     else link.removeAttribute("aria-current");
   }
   say("");
-  main.replaceChildren();
+  const place = element("div", { class: "view" });
+  main.replaceChildren(place);
   try {
-    leave = await VIEWS[key].show(main);
+    const left = await VIEWS[key].show(place);
+    if (mine === turn) leave = left;
+    else left();
   } catch (error) {
-    say(error.message);
+    if (mine === turn) say(error.message);
   }
 }
 
@@ -38,7 +46,7 @@ try {
   const facts = await session();
   document.getElementById("project").textContent = facts.name;
   document.title = `${facts.name} · Fourlight`;
-  const there = Object.keys(VIEWS).filter((key) => facts.sets.includes(VIEWS[key].needs));
+  const there = Object.keys(VIEWS).filter((key) => !VIEWS[key].needs || facts.sets.includes(VIEWS[key].needs));
   document.getElementById("views").append(
     ...there.map((key) => element("a", { href: `#${key}`, "data-view": key }, VIEWS[key].name)),
   );
