@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from PIL import Image
 
 
 def raw_light(path: Path, shape: tuple[int, int] = (500, 600)) -> Path:
@@ -98,4 +99,43 @@ def write_results(folder: Path, shape: tuple[int, int] = (700, 900)) -> Path:
         "to_know": ["Nothing."],
     }
     (folder / "summary.json").write_text(json.dumps(facts), encoding="utf-8")
+    return folder
+
+
+def write_evidence(folder: Path) -> Path:
+    """Results with shares of two regions, widths, two claims and some figures."""
+    write_results(folder)
+    whole = {"R": 0.2766, "G": 0.5483, "G1": 0.2748, "G2": 0.2735, "B": 0.1751}
+    parts = {
+        name: {"value": value, "low": value - 0.001, "high": value + 0.001} for name, value in whole.items()
+    }
+    size = {name: {"value": 2.0, "low": 1.9, "high": 2.1, "arcsec": None} for name in whole}
+    detail = {
+        name: {"value": 6.0, "low": 5.9, "high": 6.1, "arcsec": None, "at_limit": False, "reason": None}
+        for name in whole
+    }
+    kinds = ("electrons", "luminance", "information", "detail")
+    channels = {
+        "lights": 23, "nights": 2, "scope": "these frames", "balance": {}, "light": {}, "common": {}, "measured": {},
+        "ratios": {}, "notes": ["Faint light fills the field."], "cause": "Blue stars are wider than green ones.",
+        "regions": {"object": {"share_of_stack": 0.7}, "stars": {}}, "width": size, "resolution": detail,
+        "shares": {kind: {"object": parts, "stars": parts} for kind in kinds},
+    }  # fmt: skip
+    claims = [
+        {
+            "claim": name, "name": name, "part": "", "question": "Is it so?", "effect": 0.5, "low": 0.4, "high": 0.6,
+            "verdict": verdict, "scope": "these frames",
+            "sentence": f"{verdict.capitalize()} for these frames: G holds 0.525 of the information.",
+        }
+        for name, verdict in (("more subs help", "supported"), ("green is idle", "contradicted"))
+    ]  # fmt: skip
+    (folder / "channels.json").write_text(json.dumps(channels), encoding="utf-8")
+    (folder / "claims.json").write_text(json.dumps(claims), encoding="utf-8")
+    (folder / "figures").mkdir(exist_ok=True)
+    picture = Image.fromarray(np.tile(np.arange(0, 240, 6, dtype=np.uint8)[:, None, None], (1, 40, 3)))
+    for name in ("shares.png", "without-green.png", "without-green.webp"):
+        picture.save(folder / "figures" / name)
+    (folder / "figures" / "shares.svg").write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg"/>', encoding="utf-8"
+    )
     return folder

@@ -19,6 +19,7 @@ from fourlight.report.calibration import calibration_rows, dropped_later
 from fourlight.report.claims import claims_table
 from fourlight.report.colourwords import colour_words
 from fourlight.report.contributions import contributions
+from fourlight.report.figure_list import SKY, STAR_COLOURS
 from fourlight.report.fringes import fringe_words
 from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.kinds import kinds_table
@@ -152,6 +153,7 @@ def page(
         "fringes": fringe_words(summary),
         "views": plane_views(planes),
         "drawn": drawn or {},
+        "drawn_words": {"sky": SKY, "star_colours": STAR_COLOURS},
         "rejected": rejected_view(rejected) if rejected is not None else "",
         "grounds": grounds(summary),
         "assumptions": sentences(summary, given_names(summary, provenance)),

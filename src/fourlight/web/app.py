@@ -16,6 +16,7 @@ from fourlight import __version__
 from fourlight.errors import FourlightError
 from fourlight.pipeline.project import Project
 from fourlight.pipeline.shown_planes import Tile
+from fourlight.web.evidence_pages import evidence_pages
 from fourlight.web.frames_pages import frames_pages
 from fourlight.web.guard import OPENING, Guard
 from fourlight.web.keys import Keys
@@ -38,6 +39,7 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             Route("/shown/{name}", _shown),
             Route("/tiles/{name}/{version}/{plane}/{level:int}/{row:int}/{column:int}", _tile),
             *frames_pages(project),
+            *evidence_pages(project),
             Mount("/static", StaticFiles(directory=str(STATIC))),
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],

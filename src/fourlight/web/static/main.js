@@ -2,6 +2,7 @@
 
 import { session } from "./asking.js";
 import { element } from "./elements.js";
+import { evidenceView } from "./evidence.js";
 import { framesView } from "./frames.js";
 import { planesView } from "./planes.js";
 import { themed } from "./theme.js";
@@ -16,6 +17,7 @@ const VIEWS = {
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
   frames: { name: "Frames", show: (place) => framesView(place, { say }) },
+  evidence: { name: "Evidence", show: (place) => evidenceView(place) },
 };
 
 let leave = null;
