@@ -139,3 +139,30 @@ def write_evidence(folder: Path) -> Path:
         '<svg xmlns="http://www.w3.org/2000/svg"/>', encoding="utf-8"
     )
     return folder
+
+
+def write_halves(folder: Path, light: dict[str, float] | None = None, *, hole: bool = False) -> Path:
+    """Results with a stack of four planes and its halves: even light on a sky of 100, noise of 5 in the stack.
+
+    ``hole`` leaves everything but a rim without a value.
+    """
+    write_results(folder)
+    light = light or {"R": 40.0, "G1": 60.0, "G2": 60.0, "B": 20.0}
+    rng = np.random.default_rng(17)
+    shape = (700, 900)
+    stack, halves = [fits.PrimaryHDU()], [fits.PrimaryHDU()]
+    for name, above in light.items():
+        both = rng.normal(100 + above, 5 * np.sqrt(2), (2, *shape)).astype(np.float32)
+        if hole:
+            both[:, 10:, 10:] = np.nan
+        stack.append(fits.ImageHDU(both.mean(axis=0), name=name))
+        halves += [
+            fits.ImageHDU(half, name=f"{name}_{letter}") for letter, half in zip("AB", both, strict=True)
+        ]
+    stack.append(fits.ImageHDU((stack[2].data + stack[3].data) / 2, name="G"))
+    fits.HDUList(stack).writeto(folder / "stack.fits", overwrite=True)
+    fits.HDUList(halves).writeto(folder / "halves.fits", overwrite=True)
+    facts = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    facts |= {"unit": "electron", "planes": {name: {"sky": 100.0} for name in light}}
+    (folder / "summary.json").write_text(json.dumps(facts), encoding="utf-8")
+    return folder

@@ -20,6 +20,7 @@ from fourlight.web.evidence_pages import evidence_pages
 from fourlight.web.frames_pages import frames_pages
 from fourlight.web.guard import OPENING, Guard
 from fourlight.web.keys import Keys
+from fourlight.web.region_pages import region_pages
 from fourlight.web.wrong import on_failure, on_fault, refusal
 
 __all__ = ["application"]
@@ -40,6 +41,7 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             Route("/tiles/{name}/{version}/{plane}/{level:int}/{row:int}/{column:int}", _tile),
             *frames_pages(project),
             *evidence_pages(project),
+            *region_pages(project),
             Mount("/static", StaticFiles(directory=str(STATIC))),
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],
