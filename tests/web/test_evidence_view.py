@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -93,3 +94,8 @@ def test_nothing_went_wrong_and_nothing_left_this_machine(page: Any) -> None:
         "return performance.getEntriesByType('resource').map(e => new URL(e.name).host);"
     )
     assert set(asked) == {page.execute_script("return location.host;")}
+
+
+def test_a_run_without_evidence_says_how_to_get_it(page: Any, results: Path) -> None:
+    visit(page, results, "evidence")
+    assert "fourlight channels" in page.find_element("css selector", ".evidence > p").text

@@ -260,3 +260,17 @@ def test_nothing_lies_beyond_the_window(page: Any, width: int) -> None:
     assert wide <= window
     assert chart(page, "Transparency").size["width"] > 250
     page.set_window_size(1280, 900)
+
+
+def test_a_view_that_was_left_before_it_was_ready_shows_nothing(page: Any) -> None:
+    """Planes take longer to come than it takes to turn to another view."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    page.execute_script("performance.clearResourceTimings(); location.hash = 'planes';")
+    page.execute_script("location.hash = 'frames';")
+    tiles = "return performance.getEntriesByType('resource').some(e => e.name.includes('/shown/stack'));"
+    WebDriverWait(page, 20).until(lambda driver: driver.execute_script(tiles))
+    painted(page)
+    assert len(rows(page)) == LIGHTS
+    assert page.execute_script("return document.querySelectorAll('main canvas').length;") == 0
+    assert page.find_element("css selector", "#views a[aria-current='page']").text == "Frames"

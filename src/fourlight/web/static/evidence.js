@@ -8,8 +8,9 @@ const KINDS = { png: "PNG", svg: "SVG", webp: "WebP", json: "JSON", csv: "CSV" }
 
 export async function evidenceView(place) {
   const facts = await getJson("/evidence");
-  const parts = [...shares(facts), ...sharpness(facts), ...common(facts), ...claims(facts), ...figures(facts), ...numbers(facts)];
-  place.replaceChildren(element("div", { class: "evidence" }, ...(parts.length ? parts : [element("p", {}, NOTHING)])));
+  const told = [...shares(facts), ...sharpness(facts), ...common(facts), ...claims(facts)];
+  if (!told.length) told.push(element("p", {}, NOTHING));
+  place.replaceChildren(element("div", { class: "evidence" }, ...told, ...figures(facts), ...numbers(facts)));
   return () => {};
 }
 
