@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import threading
 from io import BytesIO
@@ -15,7 +16,7 @@ from PIL import Image
 from fourlight.pipeline.project import Project
 from fourlight.web.serving import serve
 
-__all__ = ["MARKS", "painted", "screenshot", "started", "themed", "visit"]
+__all__ = ["MARKS", "least_contrast", "painted", "screenshot", "started", "themed", "visit"]
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
@@ -68,3 +69,35 @@ def themed(page: Any, theme: str) -> None:
 def screenshot(page: Any) -> Any:
     """What the window shows, (ny, nx, 3) from 0 to 255."""
     return np.asarray(Image.open(BytesIO(page.get_screenshot_as_png())).convert("RGB")).astype(int)
+
+
+LETTERS = """
+const plain = (colour) => colour !== "rgba(0, 0, 0, 0)";
+const ground = (e) => { while (e && !plain(getComputedStyle(e).backgroundColor)) e = e.parentElement; return e; };
+return [...document.querySelectorAll("main *, header *")]
+  .filter((e) => e.checkVisibility() && [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim()))
+  .map((e) => [e.ownerSVGElement ? getComputedStyle(e).fill : getComputedStyle(e).color, ground(e)])
+  .filter(([, below]) => below).map(([ink, below]) => [ink, getComputedStyle(below).backgroundColor]);
+"""
+
+
+def least_contrast(page: Any) -> float:
+    """Least ratio of contrast of letters to their ground, where that is one plain colour.
+
+    WCAG 2.2: (L1 + 0.05) / (L2 + 0.05) of relative luminances.
+    """
+    found = page.execute_script(LETTERS)
+    assert len(found) > 20
+    pairs = {(ink, ground) for ink, ground in found if ground.startswith("rgb(")}
+    return min(_contrast(ink, ground) for ink, ground in pairs)
+
+
+def _contrast(one: str, other: str) -> float:
+    low, high = sorted(map(_luminance, (one, other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]

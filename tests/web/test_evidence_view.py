@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from web_browser import MARKS, painted, screenshot, started, themed, visit
+from web_browser import MARKS, least_contrast, painted, screenshot, started, themed, visit
 from web_results import write_evidence
 
 pytestmark = MARKS
@@ -66,6 +66,14 @@ def test_what_moves_waits_to_be_asked(page: Any) -> None:
     box.click()
     painted(page)
     assert page.execute_script(moving) == 0
+
+
+@pytest.mark.parametrize("theme", ["dark", "light", "night"])
+def test_letters_stand_out_of_their_ground(page: Any, theme: str) -> None:
+    """WCAG 2.2, 1.4.3: at least 4.5 to 1."""
+    themed(page, theme)
+    assert least_contrast(page) >= 4.5
+    themed(page, "dark")
 
 
 @pytest.mark.parametrize("width", [1280, 820])

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from web_browser import MARKS, painted, screenshot, started, themed, visit
+from web_browser import MARKS, least_contrast, painted, screenshot, started, themed, visit
 from web_results import write_halves
 
 pytestmark = MARKS
@@ -224,3 +224,11 @@ def test_a_blink_can_be_held(page: Any) -> None:
     time.sleep(1.2)
     assert page.find_element("css selector", ".panels figcaption").text == held
     arrange(page, "side by side")
+
+
+@pytest.mark.parametrize("theme", ["dark", "light", "night"])
+def test_letters_stand_out_of_their_ground(region_page: Any, theme: str) -> None:
+    """WCAG 2.2, 1.4.3: at least 4.5 to 1."""
+    themed(region_page, theme)
+    assert least_contrast(region_page) >= 4.5
+    themed(region_page, "dark")
