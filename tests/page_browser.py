@@ -1,28 +1,14 @@
-"""A real browser on a page that is served: one for all tests of views, for its start takes longer than most of them."""
+"""Elements of a page by role and name, in one browser for all tests of views: its start takes long."""
 
 from __future__ import annotations
 
-import shutil
-import threading
 from collections.abc import Iterator
-from io import BytesIO
 from typing import Any
 
-import numpy as np
 import pytest
-from PIL import Image
 
 from fourlight.pipeline.project import Project
-from fourlight.web.serving import serve
-
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-
-in_browser = [
-    pytest.mark.slow,
-    # Nothing but a browser can say what a page does; Debian's packages are chromium and chromium-driver.
-    pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs Chromium and its driver"),
-]
+from web_browser import started, visit
 
 TAGS = {
     "button": "button",
@@ -46,33 +32,21 @@ TOLD = ("status", "alert")
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
-    webdriver = pytest.importorskip("selenium.webdriver")
-    options = webdriver.ChromeOptions()
-    for word in ("--headless=new", "--no-sandbox", "--window-size=1280,900", "--disable-dev-shm-usage"):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    options.binary_location = str(BROWSER)
-    driver = webdriver.Chrome(options, webdriver.ChromeService(str(DRIVER)))
-    driver.implicitly_wait(0)
+    driver = started()
+    driver.implicitly_wait(0)  # what is not there is often what is asked for
     yield driver
     driver.quit()
 
 
 def opened(browser: Any, project: Project, view: str = "") -> Any:
     """The page of a project in the browser, as its link opens it, and what was remarked before forgotten."""
-    links, ready = [], threading.Event()
-
-    def told(address: str) -> None:
-        links.append(address)
-        ready.set()
-
-    threading.Thread(target=serve, args=(project, 0, told), daemon=True).start()
-    assert ready.wait(20)
     browser.get("about:blank")
     browser.get_log("browser")
-    browser.get(links[0])
+    visit(browser, project)
     if view:
-        browser.get(f"{links[0].partition('/enter')[0]}/#{view}")
+        until(browser, lambda: browser.find_elements("css selector", f"#views a[data-view={view}]"))[
+            0
+        ].click()
     return browser
 
 
@@ -106,17 +80,6 @@ def text_of(page: Any, role: str, words: str) -> str:
         return next((text for text in texts if words in text), "")
 
     return str(until(page, found))
-
-
-def in_colours(page: Any, name: str) -> None:
-    """Choose the colours of the page."""
-    page.find_element("css selector", f"#theme option[value={name}]").click()
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
-
-
-def screenshot(page: Any) -> np.ndarray[Any, Any]:
-    """What is seen, (ny, nx, 3) of 0 to 255."""
-    return np.asarray(Image.open(BytesIO(page.get_screenshot_as_png())).convert("RGB")).astype(int)
 
 
 def remarks(page: Any) -> list[Any]:

@@ -14,22 +14,20 @@ from fourlight.web import serving
 from job_orders import Dies, Makes, Steps, Waits
 from page_browser import (
     all_of,
-    in_browser,
-    in_colours,
     nameless,
     one_of,
     opened,
     overflows,
     remarks,
-    screenshot,
     sized,
     text_of,
     until,
 )
+from web_browser import MARKS, least_contrast, screenshot, themed
 from web_pictures import write_picture
 from web_results import write_results
 
-pytestmark = in_browser
+pytestmark = MARKS
 
 
 @pytest.fixture(scope="module")
@@ -142,6 +140,14 @@ def test_a_tab_that_nobody_sees_has_no_stream_and_its_job_goes_on(
     until(page, lambda: len(streams) == 1)
 
 
+@pytest.mark.parametrize("theme", ["dark", "light", "night"])
+def test_letters_stand_out_of_their_ground(page: Any, theme: str) -> None:
+    """At least 4.5 to 1: WCAG 2.2, success criterion 1.4.3."""
+    themed(page, theme)
+    assert least_contrast(page) >= 4.5
+    themed(page, "dark")
+
+
 def test_everything_has_a_name(page: Any) -> None:
     assert nameless(page) == []
 
@@ -154,16 +160,16 @@ def test_it_fits_the_screen(page: Any, width: int) -> None:
 
 
 def test_red_for_the_dark_is_red_everywhere(page: Any, orders: dict[str, Any], tmp_path: Path) -> None:
-    in_colours(page, "night")
+    themed(page, "night")
     orders["claims"] = Waits(tmp_path / "tidied", tmp_path / "begun", title="Test the claims")
     start(page, "Test the claims")
     text_of(page, "status", "at work")
     shot = screenshot(page)
-    assert shot[..., 1:].max() <= 60
+    assert shot[..., 1:].max() == 0
     assert shot[..., 0].max() > 150
     one_of(page, "button", "stop").click()
     text_of(page, "status", "stopped after")
-    in_colours(page, "dark")
+    themed(page, "dark")
 
 
 def test_nights_without_results_are_run_from_the_page(

@@ -2,6 +2,8 @@
 
 import { session } from "./asking.js";
 import { element } from "./elements.js";
+import { evidenceView } from "./evidence.js";
+import { framesView } from "./frames.js";
 import { jobs } from "./jobs.js";
 import { pictureView } from "./picture.js";
 import { planesView } from "./planes.js";
@@ -20,13 +22,18 @@ const VIEWS = {
   picture: { name: "Picture", needs: "picture", show: (place) => pictureView(place, { say }) },
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
+  frames: { name: "Frames", needs: "stack", show: (place) => framesView(place, { say }) },
+  evidence: { name: "Evidence", needs: "stack", show: (place) => evidenceView(place) },
   run: { name: "Run", show: (place) => runView(place, { say }) },
 };
 
 let leave = null;
+let turn = 0;
 let there = [];
 
+// Each view has a place of its own: one that was left before it was ready writes into nothing.
 async function show(key) {
+  const mine = ++turn;
   leave?.();
   leave = null;
   for (const link of nav.querySelectorAll("a")) {
@@ -34,12 +41,15 @@ async function show(key) {
     else link.removeAttribute("aria-current");
   }
   say("");
-  main.replaceChildren();
+  const place = element("div", { class: "view" });
+  main.replaceChildren(place);
   main.dataset.view = key;
   try {
-    leave = await VIEWS[key].show(main);
+    const left = await VIEWS[key].show(place);
+    if (mine === turn) leave = left;
+    else left();
   } catch (error) {
-    say(error.message);
+    if (mine === turn) say(error.message);
   }
 }
 

@@ -21,7 +21,7 @@ function under(canvas, seeing, event) {
 }
 
 // `owner` is told apart from other panels where the pointer is. `grabbed`, if given, takes a press of the pointer and its
-// place, and gives what follows the moves after it, or nothing where they are to move the view.
+// place, and gives what follows the moves after it and their end, or nothing where they are to move the view.
 export function steered(canvas, seeing, owner, grabbed = () => null) {
   let held = null;
   let follow = null;
@@ -37,11 +37,15 @@ export function steered(canvas, seeing, owner, grabbed = () => null) {
   });
   canvas.addEventListener("pointermove", (event) => {
     const now = under(canvas, seeing, event);
-    if (held && follow) follow(event, now);
+    if (held && follow) follow.move(event, now);
     else if (held) seeing.move(held.x - now.x, held.y - now.y);
     else seeing.point({ x: Math.floor(now.x), y: Math.floor(now.y), from: owner });
   });
-  for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = null));
+  canvas.addEventListener("pointerup", () => {
+    if (held) follow?.end?.();
+    held = null;
+  });
+  canvas.addEventListener("pointercancel", () => (held = null));
   canvas.addEventListener("pointerleave", () => seeing.point(null));
   canvas.addEventListener("keydown", (event) => pressed(canvas, seeing, event));
 }

@@ -45,10 +45,11 @@ export class Wipe extends EventTarget {
 
   #grabbed(event) {
     if (!this.#near(event)) return null;
-    return (moved) => {
+    const move = (moved) => {
       this.move(this.#part(moved));
       this.dispatchEvent(new Event("edge"));
     };
+    return { move };
   }
 
   #draw() {
