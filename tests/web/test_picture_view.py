@@ -204,6 +204,7 @@ def test_settings_are_undone_and_chosen_again(page: Any) -> None:
         "as the picture was", "look: bold", "gradient order: 1",
     ]  # fmt: skip
     one_of(page, "button", "gradient order: 1").click()
+    assert page.switch_to.active_element.text == "gradient order: 1", "keys go on from there"
     assert one_of(page, "spinbutton", "gradient: order").get_attribute("value") == "1"
     page.refresh()
     until(page, lambda: one_of(page, "radio", "bold").is_selected())

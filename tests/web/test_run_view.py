@@ -88,6 +88,7 @@ def test_a_job_is_started_by_keys_and_followed(page: Any, orders: dict[str, Any]
     text_of(page, "status", "at work: walk")
     until(page, lambda: not one_of(page, "button", "Test the claims").is_enabled())
     assert one_of(page, "link", "Run").text == "Run: at work"
+    assert "now" in page.switch_to.active_element.get_attribute("class"), "keys go on from there"
     (tmp_path / "go").touch()
     bar = one_of(page, "progressbar", "Part of this stage")
     until(page, lambda: "about" in page.find_element("css selector", ".rate").text)

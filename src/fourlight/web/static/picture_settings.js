@@ -15,15 +15,17 @@ export function settingsOf(facts, say) {
   });
   const undo = button("undo", () => past.to(past.at - 1));
   const redo = button("redo", () => past.to(past.at + 1));
-  const make = button(TITLE, () => jobs.start("picture", form.values).then(() => say(""), (error) => say(error.message)));
-  const state = element("p", { role: "status", class: "state" });
+  const state = element("p", { role: "status", class: "state", tabindex: -1 });
+  const make = button(TITLE, () => jobs.start("picture", form.values).then(() => { say(""); state.focus(); }, (error) => say(error.message)));
   const list = element("ol", { class: "past" });
 
   const moved = () => {
     form.values = past.now;
     undo.disabled = !past.canUndo;
     redo.disabled = !past.canRedo;
+    const inList = list.contains(document.activeElement);
     list.replaceChildren(...past.entries.map((entry, at) => entryOf(entry, at, past)));
+    if (inList) list.children[past.at].firstElementChild.focus();
   };
   const changed = () => {
     make.disabled = Boolean(jobs.atWork);

@@ -7,12 +7,14 @@ const STATES = { working: "at work", stopping: "stopping", done: "done", stopped
 
 export async function runView(place, { say }) {
   const offered = element("ul", { class: "offers" });
-  const now = element("section", { class: "now", "aria-labelledby": "now-title" });
+  const now = element("section", { class: "now", "aria-labelledby": "now-title", tabindex: -1 });
   const before = element("div", { class: "before" });
   const shown = { number: null, lines: 0, entries: new Map() };
 
   const offers = async () => {
-    offered.replaceChildren(...(await jobs.offers()).map((offer) => offerOf(offer, say)));
+    const found = await jobs.offers();
+    if (shown.offers !== JSON.stringify(found)) offered.replaceChildren(...found.map((offer) => offerOf(offer, now, say)));
+    shown.offers = JSON.stringify(found);
     free();
   };
   const free = () => {
@@ -39,11 +41,13 @@ export async function runView(place, { say }) {
   };
 }
 
-function offerOf(offer, say) {
+// The button cannot be used while the job is at work: whoever pressed it goes to what is told of the job.
+function offerOf(offer, now, say) {
   const start = async () => {
     say("");
     try {
       await jobs.start(offer.kind);
+      now.focus();
     } catch (error) {
       say(error.message);
     }
