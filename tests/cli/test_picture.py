@@ -117,9 +117,7 @@ def test_fewer_stars_and_light_before_the_curve_are_written(command, out):
     done = command("picture", out, "--set", "finish.files.linear=true")
     assert "is gone" not in done.err
     done = command("picture", out)
-    assert (
-        "picture.fits of the picture before is gone: --set finish.files.linear=true asks for it" in done.err
-    )
+    assert "picture.fits of the picture before is gone: finish.files.linear=true asks for it" in done.err
     assert not (out / "picture.fits").exists()
 
 

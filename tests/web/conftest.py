@@ -10,6 +10,7 @@ from starlette.testclient import TestClient
 from fourlight.pipeline.project import Project
 from fourlight.web.app import application
 from fourlight.web.keys import Keys
+from page_browser import browser as browser  # a fixture of all tests here
 from web_results import write_results
 
 PORT = 8123

@@ -2,54 +2,25 @@
 
 from __future__ import annotations
 
-import shutil
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from fourlight.pipeline.project import Project
-from fourlight.web.serving import serve
+from web_browser import MARKS, least_contrast, painted, screenshot, started, themed, visit
+from web_results import write_halves
 
-webdriver = pytest.importorskip("selenium.webdriver")
-
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-pytestmark = [
-    pytest.mark.slow,
-    # Nothing but a browser can say what a page does; Debian's packages are chromium and chromium-driver.
-    pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs Chromium and its driver"),
-]
+pytestmark = MARKS
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    for word in ("--headless=new", "--no-sandbox", "--window-size=1280,900", "--disable-dev-shm-usage"):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    options.binary_location = str(BROWSER)
-    driver = webdriver.Chrome(options, webdriver.ChromeService(str(DRIVER)))
-    driver.implicitly_wait(10)
-    yield driver
-    driver.quit()
-
-
-@pytest.fixture(scope="module")
-def page(browser: Any, results: Path) -> Any:
-    links, ready = [], threading.Event()
-
-    def told(address: str) -> None:
-        links.append(address)
-        ready.set()
-
-    threading.Thread(target=serve, args=(Project(results), 0, told), daemon=True).start()
-    assert ready.wait(20)
-    browser.get(links[0])
+def page(results: Path) -> Iterator[Any]:
+    browser = started()
+    visit(browser, results)
     settle(browser)
-    return browser
+    yield browser
+    browser.quit()
 
 
 def panel(page: Any, name: str) -> Any:
@@ -117,10 +88,10 @@ def test_a_slider_changes_all_panels_and_no_light(page: Any) -> None:
     before = brightness(panel(page, "red"))
     black = page.find_element("css selector", "input[aria-label='black']")
     page.execute_script("arguments[0].value = 10; arguments[0].dispatchEvent(new Event('input'));", black)
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    painted(page)
     assert sum(brightness(panel(page, "red"))) < 0.5 * sum(before)
     page.execute_script("arguments[0].value = -3; arguments[0].dispatchEvent(new Event('input'));", black)
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    painted(page)
     assert brightness(panel(page, "red")) == pytest.approx(before, abs=0.5)
 
 
@@ -128,7 +99,7 @@ def test_a_channel_can_be_taken_out_of_the_colours(page: Any) -> None:
     whole = brightness(panel(page, "in colour"))
     box = page.find_element("xpath", "//label[contains(., 'green in the colours')]/input")
     box.click()
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    painted(page)
     left = brightness(panel(page, "in colour"))
     assert left[1] == 0
     assert left[0] == pytest.approx(whole[0], abs=0.5)
@@ -136,18 +107,128 @@ def test_a_channel_can_be_taken_out_of_the_colours(page: Any) -> None:
 
 
 def test_red_for_the_dark_is_red_everywhere(page: Any) -> None:
-    page.find_element("xpath", "//select[@id='theme']/option[@value='night']").click()
-    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]));")
+    themed(page, "night")
     for name in ("in colour", "red", "green", "blue"):
         r, g, b = brightness(panel(page, name))
         assert r > 10
         assert g == b == 0
-    from io import BytesIO
-
-    import numpy as np
-    from PIL import Image
-
-    shot = np.asarray(Image.open(BytesIO(page.get_screenshot_as_png())).convert("RGB")).astype(int)
-    assert shot[..., 1:].max() <= 60
+    shot = screenshot(page)
+    assert shot[..., 1:].max() == 0
     assert shot[..., 0].max() > 150
-    page.find_element("xpath", "//select[@id='theme']/option[@value='dark']").click()
+    themed(page, "dark")
+
+
+@pytest.fixture(scope="module")
+def region_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    browser = started()
+    visit(browser, write_halves(tmp_path_factory.mktemp("halves") / "results"))
+    settle(browser)
+    yield browser
+    browser.quit()
+
+
+def edges(page: Any) -> list[Any]:
+    return [
+        page.find_element("css selector", f"form[aria-label='Region'] input[aria-label='{name} edge, px']")
+        for name in ("left", "upper", "right", "lower")
+    ]
+
+
+def test_a_region_is_measured_by_its_edges(region_page: Any) -> None:
+    """No pointer is needed."""
+    from selenium.webdriver.common.keys import Keys
+
+    for field, edge in zip(edges(region_page), (100, 80, 420, 300), strict=True):
+        field.clear()
+        field.send_keys(str(edge))
+    edges(region_page)[3].send_keys(Keys.ENTER)
+    table = region_page.find_element("css selector", "table[aria-label^='Region of 320 × 220 px']")
+    rows = [row.text for row in table.find_elements("css selector", "tbody tr")]
+    assert [row.rpartition(" %")[0] != "" for row in rows] == [True] * 4
+    assert "fourlight channels" in region_page.find_element("css selector", ".region code").text
+
+
+def test_a_region_is_dragged_in_any_panel(region_page: Any) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    region_page.find_element("xpath", "//button[.='choose a region']").click()
+    green = panel(region_page, "green")
+    ActionChains(region_page).move_to_element_with_offset(green, -40, -30).click_and_hold().move_by_offset(
+        80, 60
+    ).release().perform()
+    left, upper, right, lower = (int(field.get_attribute("value")) for field in edges(region_page))
+    title = f"Region of {right - left} × {lower - upper} px at {left}, {upper}"
+    assert region_page.find_element("css selector", f"table[aria-label='{title}']")
+    assert (left + right) / 2 == pytest.approx(450, abs=8)
+    assert (right - left) / (lower - upper) == pytest.approx(80 / 60, rel=0.1)
+    # dragging moves again
+    button = region_page.find_element("xpath", "//button[.='choose a region']")
+    assert button.get_attribute("aria-pressed") == "false"
+
+
+def test_a_region_that_is_too_small_is_told(region_page: Any) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    for field, edge in zip(edges(region_page), (100, 80, 110, 300), strict=True):
+        field.clear()
+        field.send_keys(str(edge))
+    edges(region_page)[3].send_keys(Keys.ENTER)
+    painted(region_page)
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    said = region_page.find_element("css selector", "#said[role=status]")
+    WebDriverWait(region_page, 10).until(lambda _: "errors need 32 x 32 px" in said.text)
+    assert [entry for entry in region_page.get_log("browser") if entry["source"] == "javascript"] == []
+
+
+def arrange(page: Any, way: str) -> None:
+    page.find_element("xpath", f"//label[starts-with(., 'Planes ')]/select/option[.='{way}']").click()
+    painted(page)
+
+
+def test_a_wipe_shows_one_plane_on_each_side(page: Any) -> None:
+    arrange(page, "wipe")
+    pick = "//label[starts-with(., '{}')]/select/option[.='{}']"
+    page.find_element("xpath", pick.format("First", "red")).click()
+    page.find_element("xpath", pick.format("Second", "blue")).click()
+    painted(page)
+    both = panel(page, "in colour")
+    assert page.find_element("css selector", ".panels figcaption").text == "red | blue"
+    left, right = (brightness(both, x)[0] for x in (0.25, 0.75))
+    page.find_element("xpath", pick.format("First", "blue")).click()
+    painted(page)
+    assert brightness(both, 0.25)[0] != pytest.approx(left, abs=0.01)
+    assert brightness(both, 0.75)[0] == pytest.approx(right, abs=0.01)
+    edge = page.find_element("css selector", "input[aria-label='edge']")
+    page.execute_script("arguments[0].value = 0; arguments[0].dispatchEvent(new Event('input'));", edge)
+    arrange(page, "side by side")
+    assert page.find_element("css selector", ".panels figcaption").text == "in colour"
+    settle(page)
+
+
+def test_a_blink_can_be_held(page: Any) -> None:
+    """WCAG 2.2, 2.2.2 and 2.3.1: it can be stopped, and changes less than three times a second."""
+    import time
+    from itertools import pairwise
+
+    arrange(page, "blink")
+    page.find_element("xpath", "//label[starts-with(., 'First')]/select/option[.='green']").click()
+    seen = []
+    until = time.monotonic() + 2.5
+    while time.monotonic() < until:
+        seen.append(page.find_element("css selector", ".panels figcaption").text)
+    changes = sum(one != other for one, other in pairwise(seen))
+    assert 2 <= changes <= 7
+    page.find_element("xpath", "//button[.='hold']").click()
+    held = page.find_element("css selector", ".panels figcaption").text
+    time.sleep(1.2)
+    assert page.find_element("css selector", ".panels figcaption").text == held
+    arrange(page, "side by side")
+
+
+@pytest.mark.parametrize("theme", ["dark", "light", "night"])
+def test_letters_stand_out_of_their_ground(region_page: Any, theme: str) -> None:
+    """WCAG 2.2, 1.4.3: at least 4.5 to 1."""
+    themed(region_page, theme)
+    assert least_contrast(region_page) >= 4.5
+    themed(region_page, "dark")

@@ -48,17 +48,17 @@ def claims(
     if out is None:
         raise InputError("no results named; give the OUT of a finished run, or --list")
     from fourlight.cli.progress import TerminalProgress
+    from fourlight.pipeline.closing import claims_lines
     from fourlight.pipeline.evidence import claims_on
     from fourlight.pipeline.outputs import plain_json
-    from fourlight.report.claims import claims_table
 
     progress = TerminalProgress()
     try:
         for name in sorted({each.name for each in mine} & {each.name for each in shipped()}):
             progress.line("to know", f"your claim {name!r} takes the place of the program's")
         found = claims_on(out, claim or (), mine, progress)
-        for row in claims_table(found)["claims"]:
-            progress.line(row["verdict"], f"{row['claim']}: {row['sentence']}")
+        for heading, text in claims_lines(found):
+            progress.line(heading, text)
         progress.line("look at", f"{out / 'report.html'} and {out / 'claims.json'}")
     finally:
         progress.close()

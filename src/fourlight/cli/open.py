@@ -2,16 +2,40 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from fourlight.errors import InputError
+
+if TYPE_CHECKING:
+    from fourlight.pipeline.project import Project
 
 __all__ = ["open"]
 
 
 def open(  # noqa: A001  # the name of the command
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder of the results of a run.")],
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="OUT|NIGHTS", help="Folder of results; or of raw frames, to run them from the page."
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for the results of NIGHTS; else one beside it, whose name ends in -results."
+        ),
+    ] = None,
+    recipe: Annotated[Path | None, typer.Option(help="Recipe (TOML) for NIGHTS.")] = None,
+    add: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="NIGHT", help="Raw frames that can be added to the stack in OUT; repeat it for more."
+        ),
+    ] = None,
     port: Annotated[
         int, typer.Option(metavar="NUMBER", min=0, max=65535, help="Port of the page; 0: any that is free.")
     ] = 0,
@@ -19,15 +43,46 @@ def open(  # noqa: A001  # the name of the command
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser of this machine.")
     ] = True,
 ) -> None:
-    """Look at results in the browser; only this machine can see the page. Ctrl-C ends it."""
+    """Look at results in the browser, or make some; only this machine can see the page. Ctrl-C ends it."""
     import webbrowser
 
-    from fourlight.pipeline.project import Project
     from fourlight.web.serving import serve
+
+    project = _project(folder, out, recipe, add or [])
 
     def ready(link: str) -> None:
         typer.echo(f"open {link} (it works once; Ctrl-C ends the page)", err=True)
         if browser:
             webbrowser.open(link)
 
-    serve(Project(out), port, ready)
+    serve(project, port, ready)
+    if job := project.jobs.at_work:
+        typer.echo(f"stopping the job at work ({job}); Ctrl-C once more ends it at once", err=True)
+        project.jobs.close()
+        typer.echo(f"stopped ({job}): what is done is kept; start it again to continue", err=True)
+
+
+def _project(folder: Path, out: Path | None, recipe: Path | None, added: list[Path]) -> Project:
+    """What was named: results, or nights with the folder of results that they have or will have."""
+    from fourlight.cli.named_files import recipe_from
+    from fourlight.io.scan import MARKER, files_below
+    from fourlight.pipeline.folder import check_apart
+    from fourlight.pipeline.offers import Sources
+    from fourlight.pipeline.project import Project
+    from fourlight.recipe import Recipe
+
+    more = tuple(Path(os.path.abspath(path)) for path in added)
+    for path in more:
+        if not path.exists():
+            raise InputError(f"{path}: no such file or folder; name raw frames to be added")
+    has_results = any((folder / name).exists() for name in (MARKER, "summary.json"))
+    if has_results or not (folder.is_dir() and (out or files_below(folder))):
+        if out or recipe:
+            raise InputError(
+                f"{folder}: --out and --recipe go with a folder of raw frames, and this is none; leave them out"
+            )
+        return Project(folder, Sources(added=more))
+    nights = Path(os.path.abspath(folder))
+    target = Path(os.path.abspath(out or nights.with_name(f"{nights.name}-results")))
+    check_apart(target, [nights])
+    return Project(target, Sources((nights,), more, recipe_from(recipe) if recipe else Recipe()))

@@ -9,13 +9,6 @@ import typer
 
 __all__ = ["picture"]
 
-ASKED_BY = {
-    "picture.fits": "--set finish.files.linear=true",
-    "picture-wide.tif": "--set finish.files.wide=true",
-    "picture-web.jpg": "a smaller finish.files.web_px",
-}
-"""What asks for files that not every picture has."""
-
 
 def picture(
     out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder of the results of a run.")],
@@ -45,17 +38,15 @@ def picture(
 ) -> None:
     """Make the picture of a finished stack anew, step by step; the stack stays as it is."""
     from fourlight.cli.progress import TerminalProgress
+    from fourlight.pipeline.closing import picture_lines
     from fourlight.pipeline.picturing import picture_on
 
     progress = TerminalProgress()
     given = [*(settings or ()), *([f"finish.look={look}"] if look else ())]
     try:
         found = picture_on(out, given, since, progress)
-        for step in found["steps"]:
-            for note in step["notes"]:
-                progress.line(step["name"], note)
-        for name in found["gone"]:
-            progress.line("to know", f"{name} of the picture before is gone: {ASKED_BY[name]} asks for it")
+        for heading, text in picture_lines(found):
+            progress.line(heading, text)
         progress.line("look at", f"{out / 'picture.jpg'} and {out / 'report.html'}")
     finally:
         progress.close()

@@ -11,14 +11,13 @@ import time
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
+from fourlight.pipeline.pace import Pace
 from fourlight.report.words import duration
 
 __all__ = ["TerminalProgress"]
 
 SAID_AGAIN_S = 20.0
 """Time between lines of one stage where there is no bar."""
-ENOUGH = 3
-"""Steps from which on their mean tells how long the others take: the first one often prepares something."""
 
 
 class TerminalProgress:
@@ -38,13 +37,11 @@ class TerminalProgress:
         self._task: TaskID | None = None
         self._stage = ""
         self._lock = threading.Lock()
-        self._total = self._done = 0
-        self._begun = self._said = 0.0
+        self._pace, self._said = Pace(), 0.0
 
     def begin(self, stage: str, total: int) -> None:
         """A stage starts."""
-        self._stage, self._total, self._done = stage, total, 0
-        self._begun = self._said = time.monotonic()
+        self._stage, self._pace, self._said = stage, Pace(total), time.monotonic()
         self.close()
         self._bar.start()
         self._task = self._bar.add_task(stage, total=total)
@@ -58,15 +55,16 @@ class TerminalProgress:
 
     def _say(self, count: int) -> None:
         """How far the stage is, where nothing has been said for a while."""
+        pace = self._pace
+        pace.step(count)
         with self._lock:  # threads step
-            self._done += count
             now = time.monotonic()
-            if now - self._said < SAID_AGAIN_S or self._done >= self._total:
+            if now - self._said < SAID_AGAIN_S or pace.done >= pace.total:
                 return
             self._said = now
-        left = (now - self._begun) / self._done * (self._total - self._done)
-        told = f", about {duration(round(left))} left" if self._done >= min(ENOUGH, self._total - 1) else ""
-        self.line(self._stage, f"{self._done} of {self._total}{told}")
+        left = pace.left_s()
+        told = "" if left is None else f", about {duration(round(left))} left"
+        self.line(self._stage, f"{pace.done} of {pace.total}{told}")
 
     def end(self, summary: str) -> None:
         """Replace the bar by one line."""

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from fourlight import recipe as recipes
-from fourlight.cli.closing import closing_lines
 from fourlight.cli.named_files import recipe_from
 from fourlight.cli.progress import TerminalProgress
 from fourlight.cli.settings_given import RecipeFile, Settings
@@ -81,11 +80,13 @@ def run(
     own = [f"run.memory_gb={_gigabytes(memory)}"] if memory is not None else []
     own += [f"run.cluster={json.dumps(cluster)}"] if cluster is not None else []
     if again is not None:
+        from fourlight.pipeline.again import recorded
+
         if nights or recipe or settings or add:
             raise InputError(
                 "--again takes its frames and recipe from the record; leave NIGHTS, --add, --recipe and --set out"
             )
-        past = _recorded(again)
+        past = recorded(again)
         files, only = list(past.searched), set(past.inputs)
         chosen = recipes.with_settings(past.recipe, own)
         target, left_out = out or again.parent, past.not_read
@@ -120,13 +121,16 @@ def execute(
     left_out: Sequence[SetAside] = (), past: Provenance | None = None, last: bool = True,
 ) -> dict[str, Any]:  # fmt: skip
     """Run with progress in the terminal, and after the ``last`` run say what was left out and where to look."""
+    from fourlight.pipeline.closing import closing_lines
     from fourlight.pipeline.run import run as run_job
 
     progress = TerminalProgress()
     try:
         summary = run_job(files, out, recipe, progress, only, left_out, past=past)
-        for heading, text in closing_lines(summary, out) if last else ():
-            progress.line(heading, text)
+        if last:
+            for heading, text in closing_lines(summary, out):
+                progress.line(heading, text)
+            progress.line("look at", f"{out / 'report.html'} and {out / 'picture.jpg'}")
     finally:
         progress.close()
     return summary
@@ -162,20 +166,3 @@ def _gigabytes(amount: str) -> float:
             f"--memory {amount}: not an amount of memory; write it with its unit, as 4GB or 500MB"
         )
     return float(found[1]) * UNITS_GB[found[2].lower()]
-
-
-def _recorded(path: Path) -> Provenance:
-    """The record of an earlier run, each file checked against its hash."""
-    from fourlight.pipeline.profile import profile_hash
-    from fourlight.provenance import file_hash, load
-
-    past = load(path)
-    for file, digest in {**past.inputs, **past.others}.items():
-        if not file.is_file():
-            raise InputError(f"{file}: is gone since {path} was written; put it back to make the same result")
-        if file_hash(file) != digest:
-            raise InputError(
-                f"{file}: has changed since {path} was written; the result would not be the same"
-            )
-    profile_hash(past.recipe, past)  # a map of defects that was not there
-    return past

@@ -18,7 +18,7 @@ from PIL import Image, ImageCms
 from fourlight.engine import in_order
 from fourlight.io.room import whole
 
-__all__ = ["jpeg_bytes", "save_picture", "save_tiff", "shallow", "srgb_profile"]
+__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "save_tiff", "shallow", "srgb_profile"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -175,4 +175,11 @@ def jpeg_bytes(picture: npt.NDArray[np.uint8], quality: int) -> bytes:
         image.save(buffer, "JPEG", quality=quality, subsampling=0, icc_profile=srgb_profile())
     else:
         image.save(buffer, "JPEG", quality=quality)
+    return buffer.getvalue()
+
+
+def png_bytes(picture: npt.NDArray[np.uint8]) -> bytes:
+    """An (ny, nx, 3) or (ny, nx) picture of 8 bits as PNG, to be shown at once: hardly packed."""
+    buffer = BytesIO()
+    Image.fromarray(picture).save(buffer, "PNG", compress_level=1)
     return buffer.getvalue()

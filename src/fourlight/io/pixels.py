@@ -16,7 +16,7 @@ from fourlight.io import camera_raw, fits
 from fourlight.io.mapping import HeldPixels, MappedPixels
 from fourlight.io.room import whole, writing
 
-__all__ = ["PixelSource", "decoded_bytes", "masked", "open_pixels"]
+__all__ = ["PixelSource", "decoded_bytes", "masked", "open_pixels", "samples_of"]
 
 
 class PixelSource(Protocol):
@@ -72,7 +72,7 @@ def open_pixels(frame: RawFrame, decoded: Path | None) -> PixelSource:
     OutputError
         The folder ``decoded`` cannot be written to.
     """
-    return masked(_opened(frame, decoded), frame)
+    return masked(samples_of(frame.path, decoded), frame)
 
 
 def masked(source: PixelSource, frame: RawFrame) -> PixelSource:
@@ -80,15 +80,16 @@ def masked(source: PixelSource, frame: RawFrame) -> PixelSource:
     return _Masked(source, frame.blank_rows) if frame.blank_rows else source
 
 
-def _opened(frame: RawFrame, decoded: Path | None) -> PixelSource:
-    image = None if camera_raw.is_camera_raw(frame.path) else fits.find_image(frame.path)
+def samples_of(path: Path, decoded: Path | None) -> PixelSource:
+    """Access to all samples of a file, whatever is known of the frame; see `open_pixels`."""
+    image = None if camera_raw.is_camera_raw(path) else fits.find_image(path)
     if image is not None and image.packing == "none":
         return fits.mapped(image)
 
     def decode() -> npt.NDArray[np.generic]:
-        return fits.rows(image, 0, image.ny) if image else camera_raw.read(frame.path)[1]
+        return fits.rows(image, 0, image.ny) if image else camera_raw.read(path)[1]
 
-    return HeldPixels(decode()) if decoded is None else _cached(frame.path, decoded, decode)
+    return HeldPixels(decode()) if decoded is None else _cached(path, decoded, decode)
 
 
 def decoded_bytes(frame: RawFrame, decoded: Path) -> int:

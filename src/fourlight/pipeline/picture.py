@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from fourlight import __version__
 from fourlight.core.colour import DISPLAY_P3
+from fourlight.engine import nothing
 from fourlight.frames import StarList
 from fourlight.io.export import jpeg_bytes, save_picture, save_tiff
 from fourlight.io.fits_writing import write_planes
@@ -43,9 +44,9 @@ WEB_QUALITY = 88
 
 def pictured(
     layers: Stack, stars: StarList, summary: Mapping[str, Any], settings: Finish, canvas: Canvas,
-    shelf: Shelf = always_made,
+    shelf: Shelf = always_made, told: Callable[[], None] = nothing,
 ) -> tuple[Picture, StepViews]:  # fmt: skip
-    """The picture of a stack of which ``summary.json`` tells, and its looks after every step."""
+    """The picture of a stack of which ``summary.json`` tells, and its looks after every step; see `finish`."""
     halves = tuple({c: layers.read(c, f"value_{half}") for c in COLOURS} for half in ("a", "b"))
     source = Source(
         {c: layers.read(c, "value") for c in COLOURS},
@@ -56,7 +57,7 @@ def pictured(
         White.told(summary.get("colour") or {}),
     )
     views = StepViews(canvas)
-    return finish(source, settings, canvas, views, shelf), views
+    return finish(source, settings, canvas, views, shelf, told), views
 
 
 def write_picture(
@@ -96,6 +97,7 @@ def write_picture(
         "quarters": framing.quarters,
         "mirrored": framing.mirrored,
         "look": settings.look,
+        "settings": settings.model_dump(mode="json"),
         "weights": dict(zip(COLOURS, picture.weights.tolist(), strict=True)),
         "steps": steps,
         "honesty": picture.facts,

@@ -28,12 +28,13 @@ from fourlight.pipeline.products import put_in_place, read_json
 from fourlight.pipeline.star_table import read_stars
 from fourlight.pipeline.swap import RECORD
 from fourlight.recipe import Recipe, with_settings
+from fourlight.recipe_finish import Finish
 from fourlight.settings import nearest
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.finish import STEPS
 from fourlight.stages.picture_parts import Made
 
-__all__ = ["picture_on"]
+__all__ = ["picture_by", "picture_on"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -67,20 +68,29 @@ def picture_on(
     InputError, OutputError, RecipeError
         There is no finished run, or no such step or setting of the picture.
     """
-    past = run_that_left(out)
-    recipe = _changed(past.recipe, settings)
+    recipe = _changed(run_that_left(out).recipe, settings)
     if since is not None and since not in STEPS:
         raise InputError(f"--from {since}: {nearest(since, STEPS, 'such step')}")
-    progress = progress or Silent()
+    return _made(out, recipe, since, progress or Silent())
+
+
+def picture_by(out: Path, settings: Finish, progress: Progress | None = None) -> dict[str, Any]:
+    """`picture_on` with all settings of the picture, in place of those of the run."""
+    recipe = run_that_left(out).recipe.model_copy(update={"finish": settings})
+    return _made(out, recipe, None, progress or Silent())
+
+
+def _made(out: Path, recipe: Recipe, since: str | None, progress: Progress) -> dict[str, Any]:
+    """The picture by a recipe; see `picture_on`."""
     with claimed(out) as folder:
         check_results(out)
         canvas = Canvas(folder.layers, recipe.run.memory_gb * 1e9, thread_count(recipe.run.threads))
         layers = StackFiles(folder.root, canvas)
         summary = read_json(folder.root / "summary.json")
-        progress.begin("picture", 3)
+        progress.begin("picture", len(STEPS) + 3)
         stars = read_stars(folder.root)
         shelf = _Shelf(folder, recipe, since, (summary.get("colour") or {}).get("white"), stars)
-        picture, views = pictured(layers, stars, summary, recipe.finish, canvas, shelf)
+        picture, views = pictured(layers, stars, summary, recipe.finish, canvas, shelf, progress.step)
         progress.step()
         with writing(folder.new):
             folder.new.mkdir()

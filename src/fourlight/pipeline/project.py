@@ -1,13 +1,16 @@
-"""A folder of results as something to look at: its planes, its frames, its files. It knows nothing of who looks."""
+"""A folder of results as something to look at and to work on. It knows nothing of who looks."""
 
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from fourlight.errors import InputError
 from fourlight.pipeline.finished import check_results
+from fourlight.pipeline.jobs import Jobs
+from fourlight.pipeline.offers import Sources, offers, order_for
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.shown_planes import ShownPlanes
 
@@ -26,16 +29,21 @@ class Project:
     Parameters
     ----------
     folder : Path
+    sources : Sources, optional
+        What jobs may read besides the results.
 
     Raises
     ------
     InputError
-        The folder holds no results of a run.
+        The folder holds no results of a run, and no nights are named that could make some.
     """
 
-    def __init__(self, folder: Path) -> None:
-        check_results(folder)
+    def __init__(self, folder: Path, sources: Sources | None = None) -> None:
+        self.sources = sources or Sources()
+        if not self.sources.nights:
+            check_results(folder)
         self.folder = folder.resolve()
+        self.jobs = Jobs()
         self._lock = threading.Lock()
         self._shown: dict[str, tuple[tuple[int, int], ShownPlanes]] = {}
 
@@ -45,8 +53,8 @@ class Project:
         return self.folder.name if self.folder.name != "results" else f"{self.folder.parent.name}/results"
 
     def summary(self) -> dict[str, Any]:
-        """``summary.json`` of the run."""
-        summary: dict[str, Any] = read_json(self.folder / "summary.json")
+        """``summary.json`` of the run; empty before there is one."""
+        summary: dict[str, Any] = read_json(self.folder / "summary.json") or {}
         return summary
 
     def sets(self) -> list[str]:
@@ -80,8 +88,22 @@ class Project:
         summary = self.summary()
         return {
             "name": self.name,
-            "sets": self.sets(),
+            "sets": [*self.sets(), *(["picture"] if (summary.get("picture") or {}).get("steps") else [])],
             "frames": len(summary.get("frames", ())),
             "set_aside": len(summary.get("set_aside", ())),
             "to_know": list(summary.get("to_know", ())),
         }
+
+    def offers(self) -> list[dict[str, str]]:
+        """Jobs that can be started now."""
+        return [offer.told() for offer in offers(self.folder, self.sources)]
+
+    def start(self, kind: str, settings: Mapping[str, Any] | None = None) -> int:
+        """Start one of the jobs that are offered; its number.
+
+        Raises
+        ------
+        InputError, RecipeError
+            There is no such job now, another one is at work, or settings cannot be used.
+        """
+        return self.jobs.start(order_for(self.folder, self.sources, kind, settings))

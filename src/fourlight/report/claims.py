@@ -5,14 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["claims_table", "without_verdict"]
+__all__ = ["JUDGED", "claims_table", "without_verdict"]
 
 ORDER = ("supported", "contradicted", "cannot tell")
 CLASSES = {"supported": "yes", "contradicted": "no", "cannot tell": "open"}
+JUDGED = (
+    "Supported: there is an effect, and what was found is more than matters. Contradicted: an effect that matters is "
+    "excluded. Of so many claims one in twenty would pass by chance if each were judged alone. They are therefore "
+    "judged together, which asks more of each (procedure of Benjamini and Hochberg): on average at most one in twenty "
+    "of those supported, and of those contradicted, should be so by chance. Intervals are 95 %, each for itself."
+)
+"""What verdicts mean."""
 
 
 def claims_table(claims: Sequence[Mapping[str, Any]] | None) -> dict[str, Any]:
-    """Rows of the findings, those that tell something first; none where claims were not tested.
+    """Rows of the findings, those that tell something first, and what verdicts mean; none where claims were not tested.
 
     Planes to which the same is said share a row.
     """
@@ -35,7 +42,7 @@ def claims_table(claims: Sequence[Mapping[str, Any]] | None) -> dict[str, Any]:
     found = sorted(rows.values(), key=lambda row: ORDER.index(row["verdict"]))
     for row in found:
         row["claim"] = f"{row['name']} ({', '.join(row['parts'])})" if row["parts"] else row["name"]
-    return {"claims": found}
+    return {"claims": found, "claims_judged": JUDGED}
 
 
 def without_verdict(finding: Mapping[str, Any]) -> str:

@@ -11,7 +11,7 @@ from fourlight.report.in_common import in_common
 from fourlight.report.shares import share_bar
 from fourlight.report.words import percent, ranged
 
-__all__ = ["contributions", "kind_name", "ordered_regions", "region_name", "scope_words"]
+__all__ = ["CHANNEL_NAMES", "contributions", "kind_name", "ordered_regions", "region_name", "scope_words"]
 
 Facts = Mapping[str, Any]
 
@@ -24,7 +24,15 @@ KINDS = {
 REGIONS = {"object": "the object", "stars": "the stars", "sky": "the sky"}
 """Names of the regions that are found; those of the user's are their own."""
 NIGHTS = "nights like these"
-CHANNELS = ("R", "G", "G1", "G2", "B")
+CHANNEL_NAMES = {"R": "Red", "G": "Green", "G1": "Green 1", "G2": "Green 2", "B": "Blue"}
+CHANNELS = tuple(CHANNEL_NAMES)
+CONTRIBUTED = (
+    "Four different things, measured on the raw samples of all lights against the finished stack and never mixed: a "
+    "channel that brings most of the brightness need not bring most of the information."
+)
+WIDTH = ("Width of stars", "FWHM in the lights, mean of them, pixel taken out")
+DETAIL = ("Finest detail", "length of a cycle that both half stacks show")
+"""Headings of columns, and what they mean."""
 
 
 def contributions(found: Facts | None) -> dict[str, Any]:
@@ -32,25 +40,41 @@ def contributions(found: Facts | None) -> dict[str, Any]:
     if not found or not found.get("shares"):
         return {
             "contributed": [],
+            "contributed_meaning": "",
             "contributed_scope": "",
             "contributed_object": "",
             "contributed_notes": [],
             "sharp": [],
-            "sharp_scope": "",
+            "sharp_heads": (),
+            "sharp_meaning": "",
             "cause": "",
             "in_common": [],
         }
     tables = [_table(found, name) for name in ordered_regions(found.get("regions") or {})]
     return {
         "contributed": [table for table in tables if table["rows"]],
+        "contributed_meaning": CONTRIBUTED,
         "contributed_scope": scope_words(found),
         "contributed_object": _object_words((found.get("regions") or {}).get("object") or {}),
         "contributed_notes": list(found.get("notes") or ()),
         "sharp": [_sharpness(found, channel) for channel in CHANNELS] if found.get("width") else [],
-        "sharp_scope": "nights like these" if found.get("scope") == NIGHTS else "these lights",
+        "sharp_heads": (WIDTH, DETAIL),
+        "sharp_meaning": _sharp_meaning(found),
         "cause": found.get("cause") or "",
         "in_common": in_common(found),
     }
+
+
+def _sharp_meaning(found: Facts) -> str:
+    """What the numbers of widths and of detail are, and for what their intervals hold."""
+    scope = NIGHTS if found.get("scope") == NIGHTS else "these lights"
+    return (
+        f"± and what stands in brackets: 95 %. Those of widths are, like those of shares, for {scope}; those of the "
+        "finest detail say how well these half stacks fix it, not what other nights would give. Seeing makes all "
+        "colours wider or narrower together: how much wider one is than another is known better than either width. A "
+        "cycle is a bright stripe and a dark one. In the stack stars have another width (“What each plane holds”): "
+        "there the pixel counts, lights weigh differently, and putting them on one grid blurs a little."
+    )
 
 
 def _object_words(region: Facts) -> str:
@@ -76,7 +100,7 @@ def _sharpness(found: Facts, channel: str) -> dict[str, str]:
     width, detail = (found.get(key, {}).get(channel) or {} for key in ("width", "resolution"))
     reason = detail.get("reason")
     return {
-        "name": channel,
+        "channel": CHANNEL_NAMES[channel],
         "width": _size(width),
         "detail": reason or (_limit(detail) if detail.get("at_limit") else _size(detail)),
     }
@@ -119,6 +143,7 @@ def _table(found: Facts, region: str) -> dict[str, Any]:
                     "meaning": meaning,
                     "bar": Markup(share_bar(planes, f"{label}, {region_name(region)}")),
                     "shares": [ranged(shares[channel], 1, 100, " %") for channel in CHANNELS],
+                    "intervals": [shares[channel] for channel in CHANNELS],
                 }
             )
     return {"name": region_name(region), "rows": rows}

@@ -30,7 +30,18 @@ from fourlight.report.figure_style import (
 )
 from fourlight.report.pictures import balanced_light, shared_greys
 
-__all__ = ["Loss", "Panel", "loss_figure", "panels_figure", "planes_figure", "without_channel"]
+__all__ = [
+    "EACH_LESS",
+    "PLAIN",
+    "PLANES",
+    "Loss",
+    "Panel",
+    "loss_figure",
+    "loss_title",
+    "panels_figure",
+    "planes_figure",
+    "without_channel",
+]
 
 Float32 = npt.NDArray[np.float32]
 Uint8 = npt.NDArray[np.uint8]
@@ -41,6 +52,8 @@ GAP_PX, TOP_PX = 14, 46
 PLAIN = (
     "All through one plain curve, nothing smoothed or sharpened: this is the stack, not the finished picture."
 )
+PLANES = "The planes under one stretch"
+EACH_LESS = "Each less its own sky, all through one curve: the brighter a plane, the more light above the sky it holds."
 COLOURS = ("R", "G", "B")
 
 
@@ -57,7 +70,7 @@ class Loss:
 def planes_figure(
     planes: Mapping[str, Float32],
     *,
-    title: str = "The planes under one stretch",
+    title: str = PLANES,
     width: int = WIDE,
     look: Look = LIGHT,
 ) -> Drawn:
@@ -82,8 +95,7 @@ def planes_figure(
     if not views:
         raise ValueError("no plane to draw; needed at least one that holds pixels")
     panels = [(NAMES.get(name, name), name, view) for name, view in views.items()]
-    note = "Each less its own sky, all through one curve: the brighter a plane, the more light above the sky it holds."
-    return panels_figure(panels, min(columns, len(panels)), title, note, width, look)
+    return panels_figure(panels, min(columns, len(panels)), title, EACH_LESS, width, look)
 
 
 def loss_figure(
@@ -119,10 +131,21 @@ def loss_figure(
     return panels_figure(
         panels,
         columns,
-        title or f"What the {'brightness' if grey else 'picture'} loses without {called}",
+        title or loss_title(channel, grey=grey),
         note or PLAIN,
         width,
         look,
+    )
+
+
+def loss_title(channel: str, *, grey: bool = False) -> str:
+    """What a figure of a loss is called.
+
+    >>> loss_title("B")
+    'What the picture loses without blue'
+    """
+    return (
+        f"What the {'brightness' if grey else 'picture'} loses without {NAMES.get(channel, channel).lower()}"
     )
 
 

@@ -29,11 +29,12 @@ from fourlight.report.words import digits
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["resolution_figure"]
+__all__ = ["TERMS", "TITLE", "resolution_figure"]
 
 Facts = Mapping[str, Any]
 Float64 = npt.NDArray[np.float64]
 
+TITLE = "How fine the detail is that both half stacks show"
 ORDER = ("R", "G", "G1", "G2", "B")
 STEADY = 0.03
 """Points of a curve are put together until their scatter is no more than this."""
@@ -94,9 +95,7 @@ def resolution_figure(
     _curves(upper, resolution, names, end, look, narrow)
     _periods(upper, end, scale_arcsec, look)
     _rows(lower, resolution, names, look, narrow)
-    title = (
-        "Detail that both half stacks show" if narrow else "How fine the detail is that both half stacks show"
-    )
+    title = "Detail that both half stacks show" if narrow else TITLE
     titled(figure, title, look, narrow)
     footed(figure, note, side, look)
     return files(figure, _words(resolution, names))

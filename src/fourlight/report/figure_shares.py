@@ -27,11 +27,12 @@ from fourlight.report.words import ranged
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["shares_figure"]
+__all__ = ["TITLE", "shares_figure"]
 
 Shares = Mapping[str, Mapping[str, Mapping[str, Mapping[str, Any]]]]
 """By kind, region and channel: ``value``, ``low``, ``high`` of 0 to 1; None where not known."""
 
+TITLE = "What each channel holds"
 ORDER = ("R", "G", "G1", "G2", "B")
 BAR_PX, HEAD_PX, TITLE_PX = 25, 27, 52
 MEANING = {
@@ -48,7 +49,7 @@ MORE = 1.06
 def shares_figure(
     shares: Shares,
     *,
-    title: str = "What each channel holds",
+    title: str = TITLE,
     note: str = "",
     width: int = WIDE,
     look: Look = LIGHT,

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from fourlight.report.aside import lights_aside
+from fourlight.report.words import reached
 
-__all__ = ["Moment", "moments"]
+__all__ = ["Moment", "green", "mean_known", "moments"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,21 @@ def moments(summary: Mapping[str, Any]) -> list[Moment]:
     for moment in sorted(aside, key=lambda m: not m.time):
         order.insert(_place(moment, order, by_name), moment)
     return order
+
+
+def green(frame: Mapping[str, Any], key: str) -> float | None:
+    """Mean of both green planes of a number of a frame; None where it was not measured.
+
+    >>> green({"sky": {"G1": 100.0, "G2": 102.0}}, "sky"), green({}, "sky")
+    (101.0, None)
+    """
+    return mean_known([reached(frame, key, "G1"), reached(frame, key, "G2")])
+
+
+def mean_known(values: Sequence[Any]) -> float | None:
+    """Mean of the numbers among some values; None where there is none."""
+    known = [float(v) for v in values if isinstance(v, int | float) and math.isfinite(v)]
+    return sum(known) / len(known) if known else None
 
 
 def _moment(item: Mapping[str, Any], frame: Mapping[str, Any], reason: str | None) -> Moment:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -20,11 +19,12 @@ from fourlight.report.calibration import calibration_rows, dropped_later
 from fourlight.report.claims import claims_table
 from fourlight.report.colourwords import colour_words
 from fourlight.report.contributions import contributions
+from fourlight.report.figure_list import SKY, STAR_COLOURS
 from fourlight.report.fringes import fringe_words
 from fourlight.report.grounds import given_names, grounds, sentences
 from fourlight.report.kinds import kinds_table
 from fourlight.report.lines import lines_section
-from fourlight.report.moments import moments
+from fourlight.report.moments import green, mean_known, moments
 from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
 from fourlight.report.pictures import address, embedded_picture, plane_views, rejected_view
@@ -153,6 +153,7 @@ def page(
         "fringes": fringe_words(summary),
         "views": plane_views(planes),
         "drawn": drawn or {},
+        "drawn_words": {"sky": SKY, "star_colours": STAR_COLOURS},
         "rejected": rejected_view(rejected) if rejected is not None else "",
         "grounds": grounds(summary),
         "assumptions": sentences(summary, given_names(summary, provenance)),
@@ -191,9 +192,6 @@ def _frames(summary: Facts) -> dict[str, Any]:
 
 
 def _row(frame: Facts, reference: Any) -> dict[str, Any]:
-    def green(key: str) -> float | None:
-        return _mean([reached(frame, key, "G1"), reached(frame, key, "G2")])
-
     time = str(frame.get("time") or "")
     weight = frame.get("weight")
     return {
@@ -201,12 +199,12 @@ def _row(frame: Facts, reference: Any) -> dict[str, Any]:
         "time": time[:19].replace("T", " ") or words.UNKNOWN,
         "exposure": frame.get("exposure_s"),
         "stars": words.UNKNOWN if frame.get("stars") is None else frame["stars"],
-        "fwhm": green("fwhm_px"),
-        "elongation": green("elongation"),
-        "sky": green("sky"),
-        "noise": green("noise"),
-        "transparency": _transparency(green("transparency"), green("transparency_error")),
-        "weight": _mean(list(weight.values())) if isinstance(weight, Mapping) else weight,
+        "fwhm": green(frame, "fwhm_px"),
+        "elongation": green(frame, "elongation"),
+        "sky": green(frame, "sky"),
+        "noise": green(frame, "noise"),
+        "transparency": _transparency(green(frame, "transparency"), green(frame, "transparency_error")),
+        "weight": mean_known(list(weight.values())) if isinstance(weight, Mapping) else weight,
         "rms": "reference" if frame.get("file") == reference else digits(frame.get("rms_px"), 2),
         "flags": ", ".join(str(flag) for flag in frame.get("flags") or ()),
     }
@@ -217,8 +215,3 @@ def _transparency(share: float | None, error: float | None) -> str:
     if share is None:
         return words.UNKNOWN
     return words.with_error(100 * share, None if error is None else 100 * error) + " %"
-
-
-def _mean(values: Sequence[Any]) -> float | None:
-    known = [float(v) for v in values if isinstance(v, int | float) and math.isfinite(v)]
-    return sum(known) / len(known) if known else None

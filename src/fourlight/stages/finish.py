@@ -8,7 +8,10 @@ not changed.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from fourlight.core.colour import DISPLAY_P3, SRGB
+from fourlight.engine import nothing
 from fourlight.recipe_finish import Finish
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.coverage import gather
@@ -21,7 +24,7 @@ __all__ = ["STEPS", "finish"]
 
 def finish(
     source: Source, settings: Finish, canvas: Canvas | None = None, seen: Seen = unseen,
-    shelf: Shelf = always_made,
+    shelf: Shelf = always_made, told: Callable[[], None] = nothing,
 ) -> Picture:  # fmt: skip
     """The finished picture of a stack.
 
@@ -34,6 +37,8 @@ def finish(
         Where to work, with how much memory and how many threads; neither changes the picture.
     seen : callable, optional
     shelf : callable, optional
+    told : callable, optional
+        Called after each of `STEPS`.
 
     Raises
     ------
@@ -41,13 +46,13 @@ def finish(
         No plane holds pixels.
     """
     canvas = canvas or Canvas()
-    told: list[str] = []
-    sheet, frame = gather(source.planes, source.variances, source.halves, told, canvas)
+    notes: list[str] = []
+    sheet, frame = gather(source.planes, source.variances, source.halves, notes, canvas)
     stars = stars_within(source.stars, frame)
     work = Work(source, settings, canvas, seen, shelf, sheet, stars, stars_on(stars))
-    work.notes["stack"] = tuple(told)
+    work.notes["stack"] = tuple(notes)
     seen("stack", sheet.image)
-    taken_steps(work)
+    taken_steps(work, told)
     look, lift = settings.shown, work.lift
     rgb, wide = (
         shown(work.image, work.weights, work.curve, sheet.covered, look, canvas, primaries, lift)

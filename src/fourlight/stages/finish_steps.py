@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from fourlight.core import starcolour
 from fourlight.core.stretch import Curve
+from fourlight.engine import nothing
 from fourlight.frames import StarList
 from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import brightness_of, white_factors
@@ -240,7 +241,8 @@ STEPS = tuple(_STEPS)
 """Names of the steps in their order, those of their sections in the recipe."""
 
 
-def taken_steps(work: Work) -> None:
-    """Take all steps."""
+def taken_steps(work: Work, told: Callable[[], None] = nothing) -> None:
+    """Take all steps; ``told`` is called after each."""
     for step in _STEPS.values():
         step(work)
+        told()

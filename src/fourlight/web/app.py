@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from importlib.resources import files
 
 from starlette.applications import Starlette
@@ -16,8 +17,13 @@ from fourlight import __version__
 from fourlight.errors import FourlightError
 from fourlight.pipeline.project import Project
 from fourlight.pipeline.shown_planes import Tile
+from fourlight.web.evidence_pages import evidence_pages
+from fourlight.web.frames_pages import frames_pages
 from fourlight.web.guard import OPENING, Guard
 from fourlight.web.keys import Keys
+from fourlight.web.picture_routes import PICTURE_ROUTES
+from fourlight.web.region_pages import region_pages
+from fourlight.web.run_routes import RUN_ROUTES
 from fourlight.web.wrong import on_failure, on_fault, refusal
 
 __all__ = ["application"]
@@ -36,12 +42,18 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             Route("/session", _session),
             Route("/shown/{name}", _shown),
             Route("/tiles/{name}/{version}/{plane}/{level:int}/{row:int}/{column:int}", _tile),
+            *RUN_ROUTES,
+            *PICTURE_ROUTES,
+            *frames_pages(project),
+            *evidence_pages(project),
+            *region_pages(project),
             Mount("/static", StaticFiles(directory=str(STATIC))),
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],
         exception_handlers={FourlightError: on_failure, 404: _absent, 405: _absent, Exception: on_fault},
     )
     app.state.project, app.state.keys = project, keys
+    app.state.streams, app.state.ending = set[Response](), threading.Event()
     return app
 
 

@@ -63,6 +63,14 @@ class _Patient(H11Protocol):
             self.transport.close()
 
 
+class _Server(uvicorn.Server):
+    """Tells the application that it ends: streams would go on for ever."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self.config.app.state.ending.set()  # type: ignore[union-attr]
+        await super().shutdown(sockets)
+
+
 def serve(project: Project, port: int = 0, ready: Callable[[str], None] | None = None) -> None:
     """Serve the page until it is stopped (Ctrl-C).
 
@@ -103,4 +111,4 @@ def serve(project: Project, port: int = 0, ready: Callable[[str], None] | None =
             ready(f"http://{HOST}:{number}{OPENING}?key={keys.link}")
         # the server raises the request to end again when it has ended
         with suppress(KeyboardInterrupt):
-            asyncio.run(uvicorn.Server(config).serve([listening]))
+            asyncio.run(_Server(config).serve([listening]))

@@ -1,5 +1,7 @@
 // Requests to the server of this page; errors come as sentences.
 
+export const LOST = "the page has lost its server; start fourlight open again";
+
 let writing = "";
 
 export class Refused extends Error {}
@@ -15,22 +17,22 @@ async function answered(response) {
   throw new Refused(said);
 }
 
-export async function get(address, signal) {
-  let response;
+async function reached(address, how) {
   try {
-    response = await fetch(address, { signal });
+    return await fetch(address, how);
   } catch (error) {
     if (error.name === "AbortError") throw error;
-    throw new Refused("the page has lost its server; start fourlight open again");
+    throw new Refused(LOST);
   }
-  return answered(response);
 }
+
+export const get = async (address, signal) => answered(await reached(address, { signal }));
 
 export const getJson = async (address, signal) => (await get(address, signal)).json();
 
 export async function send(address, data, method = "POST") {
   const headers = { "content-type": "application/json", "fourlight-writing": writing };
-  const response = await fetch(address, { method, headers, body: JSON.stringify(data) });
+  const response = await reached(address, { method, headers, body: JSON.stringify(data) });
   return (await answered(response)).json();
 }
 

@@ -2,49 +2,94 @@
 
 import { session } from "./asking.js";
 import { element } from "./elements.js";
+import { evidenceView } from "./evidence.js";
+import { framesView } from "./frames.js";
+import { jobs } from "./jobs.js";
+import { pictureView } from "./picture.js";
 import { planesView } from "./planes.js";
+import { runView } from "./run.js";
 import { themed } from "./theme.js";
 
 const said = document.getElementById("said");
 const say = (sentence) => (said.textContent = sentence);
 const main = document.getElementById("main");
+const nav = document.getElementById("views");
 
 themed(document.getElementById("theme"));
 
+// What a view needs is one of the sets of the project; a view without needs is always there.
 const VIEWS = {
+  picture: { name: "Picture", needs: "picture", show: (place) => pictureView(place, { say }) },
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
+  frames: { name: "Frames", needs: "stack", show: (place) => framesView(place, { say }) },
+  evidence: { name: "Evidence", needs: "stack", show: (place) => evidenceView(place) },
+  run: { name: "Run", show: (place) => runView(place, { say }) },
 };
 
 let leave = null;
+let turn = 0;
+let there = [];
 
+// Each view has a place of its own: one that was left before it was ready writes into nothing.
 async function show(key) {
+  const mine = ++turn;
   leave?.();
   leave = null;
-  for (const link of document.querySelectorAll("#views a")) {
+  for (const link of nav.querySelectorAll("a")) {
     if (link.dataset.view === key) link.setAttribute("aria-current", "page");
     else link.removeAttribute("aria-current");
   }
   say("");
-  main.replaceChildren();
+  const place = element("div", { class: "view" });
+  main.replaceChildren(place);
+  main.dataset.view = key;
   try {
-    leave = await VIEWS[key].show(main);
+    const left = await VIEWS[key].show(place);
+    if (mine === turn) leave = left;
+    else left();
   } catch (error) {
-    say(error.message);
+    if (mine === turn) say(error.message);
   }
 }
 
-try {
+const chosen = () => (there.includes(location.hash.slice(1)) ? location.hash.slice(1) : there[0]);
+
+// The views that the project has now.
+async function listed() {
   const facts = await session();
   document.getElementById("project").textContent = facts.name;
   document.title = `${facts.name} · Fourlight`;
-  const there = Object.keys(VIEWS).filter((key) => facts.sets.includes(VIEWS[key].needs));
-  document.getElementById("views").append(
-    ...there.map((key) => element("a", { href: `#${key}`, "data-view": key }, VIEWS[key].name)),
+  there = Object.keys(VIEWS).filter((key) => !VIEWS[key].needs || facts.sets.includes(VIEWS[key].needs));
+  const current = main.dataset.view;
+  nav.replaceChildren(
+    ...there.map((key) => element("a", { href: `#${key}`, "data-view": key, "aria-current": key === current && "page" }, VIEWS[key].name)),
   );
-  const chosen = () => (there.includes(location.hash.slice(1)) ? location.hash.slice(1) : there[0]);
+}
+
+function followed() {
+  const named = () => {
+    const link = nav.querySelector("a[data-view=run]");
+    if (link) link.textContent = jobs.atWork && !jobs.lost ? "Run: at work" : "Run";
+  };
+  jobs.addEventListener("changed", named);
+  jobs.addEventListener("ended", async ({ detail: job }) => {
+    await listed();
+    const how = { done: "done", stopped: "stopped; what is done is kept", failed: `failed: ${job.why}` };
+    if (!["run", "picture"].includes(main.dataset.view)) say(`${job.title}: ${how[job.state]}`);
+  });
+  jobs.addEventListener("reach", () => {
+    say(jobs.lost);
+    named();
+  });
+  jobs.follow();
+}
+
+try {
+  await listed();
   addEventListener("hashchange", () => show(chosen()));
   await show(chosen());
+  followed();
 } catch (error) {
   say(error.message);
 }

@@ -1,19 +1,31 @@
 // A canvas that shows one plane, or three as red, green and blue, where the shared view is.
+//
+// What it shows are layers: `planes` is one name, or three; `tables` is a function that gives for a name the packed (one)
+// or 8-bit (three) table; `from` and `to` are the parts of the width between which it is seen.
 
-const KEYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+import { fitted, steered } from "./steering.js";
 
 export class Panel {
-  // planes: one name, or three. tables: a function that gives a Map of the packed (one) or 8-bit (three) tables.
   // red: a function that says whether all is shown in shades of red.
   constructor(canvas, tiles, seeing, planes, tables, red) {
-    Object.assign(this, { canvas, tiles, seeing, planes, tables, red });
-    this.drawn = new WeakMap();
+    Object.assign(this, { canvas, tiles, seeing, red });
+    this.layers = [this.layer(planes, tables)];
     this.waiting = false;
     this.edition = 0;
     seeing.addEventListener("moved", () => this.later());
     seeing.addEventListener("pointed", () => this.later());
     new ResizeObserver(() => this.later()).observe(canvas);
-    this.#listen();
+    steered(canvas, seeing, this, (_, start) => this.#chosen(start));
+  }
+
+  layer(planes, tables, from = 0, to = 1) {
+    return { planes, tables, from, to, drawn: new WeakMap() };
+  }
+
+  // Show these layers from now on.
+  show(layers) {
+    this.layers = layers;
+    this.later();
   }
 
   // Tables have changed: what was drawn holds no longer.
@@ -31,16 +43,8 @@ export class Panel {
     });
   }
 
-  #size() {
-    const { clientWidth, clientHeight } = this.canvas;
-    const ratio = devicePixelRatio || 1;
-    const [width, height] = [Math.round(clientWidth * ratio), Math.round(clientHeight * ratio)];
-    if (this.canvas.width !== width || this.canvas.height !== height) Object.assign(this.canvas, { width, height });
-    return { width, height, ratio };
-  }
-
   draw() {
-    const { width, height } = this.#size();
+    const { width, height } = fitted(this.canvas);
     if (!width || !height) return;
     const begun = performance.now();
     const context = this.canvas.getContext("2d", { alpha: false });
@@ -49,11 +53,15 @@ export class Panel {
     context.fillRect(0, 0, width, height);
     context.imageSmoothingEnabled = scale < 1;
     const fine = Math.min(this.tiles.facts.levels - 1, Math.max(0, Math.floor(-Math.log2(scale) + 1e-6)));
-    const coarsest = this.tiles.facts.levels - 1;
-    // coarser ones stay where finer ones have not come
-    const between = this.#complete(fine, width, height, scale) ? [] : [...Array(Math.max(0, coarsest - fine - 1)).keys()];
-    for (const level of new Set([coarsest, ...between.map((k) => coarsest - 1 - k), fine]))
-      this.#level(context, level, width, height, scale, level === fine || level === coarsest);
+    for (const layer of this.layers) {
+      context.save();
+      context.beginPath();
+      context.rect(layer.from * width, 0, (layer.to - layer.from) * width, height);
+      context.clip();
+      this.#layer(context, layer, fine, width, height, scale);
+      context.restore();
+    }
+    this.#frame(context, width, height, scale);
     this.#mark(context, width, height, scale);
     this.took = performance.now() - begun;
     this.canvas.dispatchEvent(new CustomEvent("drawn", { detail: { took: this.took } }));
@@ -71,26 +79,34 @@ export class Panel {
     };
   }
 
-  #complete(level, width, height, scale) {
+  #layer(context, layer, fine, width, height, scale) {
+    const coarsest = this.tiles.facts.levels - 1;
+    // coarser ones stay where finer ones have not come
+    const between = this.#complete(layer, fine, width, height, scale) ? [] : [...Array(Math.max(0, coarsest - fine - 1)).keys()];
+    for (const level of new Set([coarsest, ...between.map((k) => coarsest - 1 - k), fine]))
+      this.#level(context, layer, level, width, height, scale, level === fine || level === coarsest);
+  }
+
+  #complete(layer, level, width, height, scale) {
     const { first, last } = this.#window(level, width, height, scale);
     for (let row = first[0]; row < last[0]; row++)
       for (let column = first[1]; column < last[1]; column++)
-        if (!this.planes.every((plane) => this.tiles.have(plane, level, row, column))) return false;
+        if (!layer.planes.every((plane) => this.tiles.have(plane, level, row, column))) return false;
     return true;
   }
 
-  #level(context, level, width, height, scale, ask) {
+  #level(context, layer, level, width, height, scale, ask) {
     const { x0, y0, side, first, last } = this.#window(level, width, height, scale);
     for (let row = first[0]; row < last[0]; row++)
       for (let column = first[1]; column < last[1]; column++) {
-        const found = this.planes.map((plane) => this.tiles.have(plane, level, row, column));
+        const found = layer.planes.map((plane) => this.tiles.have(plane, level, row, column));
         if (found.every(Boolean)) {
-          const image = this.#image(found);
+          const image = this.#image(layer, found);
           const [x, y] = [(column * side - x0) * scale, (row * side - y0) * scale];
           const zoom = scale * (1 << level);
           context.drawImage(image, x, y, image.width * zoom, image.height * zoom);
         } else if (ask) {
-          for (const plane of this.planes)
+          for (const plane of layer.planes)
             this.tiles.want(plane, level, row, column).then(() => this.later(), (error) => this.#failed(error));
         }
       }
@@ -101,15 +117,15 @@ export class Panel {
   }
 
   // The tile as it looks with the tables of now.
-  #image(found) {
-    const kept = this.drawn.get(found[0]);
+  #image(layer, found) {
+    const kept = layer.drawn.get(found[0]);
     if (kept && kept.edition === this.edition) return kept.image;
     const { width, height } = found[0];
     const image = kept?.image ?? new OffscreenCanvas(width, height);
     const context = image.getContext("2d", { alpha: false });
     const pixels = kept?.pixels ?? context.createImageData(width, height);
     const out = new Uint32Array(pixels.data.buffer);
-    const tables = this.planes.map((plane) => this.tables(plane));
+    const tables = layer.planes.map((plane) => layer.tables(plane));
     if (found.length === 1) {
       const [codes, table] = [found[0].codes, tables[0]];
       for (let k = 0; k < out.length; k++) out[k] = table[codes[k]];
@@ -124,8 +140,28 @@ export class Panel {
           out[k] = 0xff000000 | (blue[b[k]] << 16) | (green[g[k]] << 8) | red[r[k]];
     }
     context.putImageData(pixels, 0, 0);
-    this.drawn.set(found[0], { image, pixels, edition: this.edition });
+    layer.drawn.set(found[0], { image, pixels, edition: this.edition });
     return image;
+  }
+
+  // The region that is chosen, and the edges between layers.
+  #frame(context, width, height, scale) {
+    context.strokeStyle = getComputedStyle(this.canvas).color;
+    for (const layer of this.layers.slice(1)) context.strokeRect(layer.from * width - 0.5, -1, 0, height + 2);
+    if (!this.seeing.region) return;
+    const [x0, y0, x1, y1] = this.seeing.region;
+    const at = (x, y) => [(x - this.seeing.x) * scale + width / 2, (y - this.seeing.y) * scale + height / 2];
+    const [[left, top], [right, bottom]] = [at(x0, y0), at(x1, y1)];
+    context.setLineDash([6, 4]);
+    context.strokeRect(left, top, right - left, bottom - top);
+    context.setLineDash([]);
+  }
+
+  // Where a region is to be chosen, moves of the pointer span it.
+  #chosen(start) {
+    const { seeing } = this;
+    if (!seeing.choosing) return null;
+    return { move: (_, now) => seeing.span(start, now), end: () => seeing.dispatchEvent(new Event("chosen")) };
   }
 
   // Where the pointer of any panel is.
@@ -141,52 +177,5 @@ export class Panel {
       context.lineTo(x + 10 * dx, y + 10 * dy);
     }
     context.stroke();
-  }
-
-  // Pixel of the image under a place of the page.
-  under(event) {
-    const { width, height, ratio } = this.#size();
-    const scale = this.seeing.scaleIn(width, height);
-    const box = this.canvas.getBoundingClientRect();
-    const x = ((event.clientX - box.left) * ratio - width / 2) / scale + this.seeing.x;
-    const y = ((event.clientY - box.top) * ratio - height / 2) / scale + this.seeing.y;
-    return { x, y };
-  }
-
-  #listen() {
-    const { canvas, seeing } = this;
-    let held = null;
-    canvas.addEventListener("wheel", (event) => {
-      event.preventDefault();
-      const { width, height } = this.#size();
-      const { x, y } = this.under(event);
-      seeing.zoom(Math.exp(-event.deltaY / 300), x, y, width, height);
-    }, { passive: false });
-    canvas.addEventListener("pointerdown", (event) => {
-      held = this.under(event);
-      canvas.setPointerCapture(event.pointerId);
-    });
-    canvas.addEventListener("pointermove", (event) => {
-      const now = this.under(event);
-      if (held) seeing.move(held.x - now.x, held.y - now.y);
-      else seeing.point({ x: Math.floor(now.x), y: Math.floor(now.y), from: this });
-    });
-    for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = null));
-    canvas.addEventListener("pointerleave", () => seeing.point(null));
-    canvas.addEventListener("keydown", (event) => this.#key(event));
-  }
-
-  #key(event) {
-    const { width, height } = this.#size();
-    const scale = this.seeing.scaleIn(width, height);
-    if (event.key in KEYS) {
-      const step = (event.shiftKey ? 0.5 : 0.1) * Math.min(width, height) / scale;
-      this.seeing.move(KEYS[event.key][0] * step, KEYS[event.key][1] * step);
-    } else if (event.key === "+" || event.key === "=") this.seeing.zoom(2, this.seeing.x, this.seeing.y, width, height);
-    else if (event.key === "-") this.seeing.zoom(0.5, this.seeing.x, this.seeing.y, width, height);
-    else if (event.key === "0") this.seeing.whole();
-    else if (event.key === "1") this.seeing.at(1);
-    else return;
-    event.preventDefault();
   }
 }

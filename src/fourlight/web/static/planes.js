@@ -2,7 +2,9 @@
 
 import { getJson } from "./asking.js";
 import { element, slider } from "./elements.js";
+import { Pair } from "./pair.js";
 import { Panel } from "./panel.js";
+import { regionBox } from "./region.js";
 import { Seeing } from "./seeing.js";
 import { lightOf, packed, tableOf } from "./stretching.js";
 import { Tiles } from "./tiles.js";
@@ -33,11 +35,13 @@ export async function planesView(place, { say, name }) {
   const inColour = (plane) => (off.has(plane) ? none : tables.get(plane));
   stretched();
   const grid = element("div", { class: "panels" });
-  const add = (label, planes, of) => {
+  const choices = new Map();
+  const add = (label, planes, tables) => {
     const canvas = element("canvas", { tabindex: 0, role: "img", "aria-label": `${label}; arrow keys move, plus and minus zoom, 0 shows all, 1 single pixels` });
     canvas.addEventListener("failed", (event) => say(event.detail));
     grid.append(element("figure", {}, canvas, element("figcaption", {}, label)));
-    panels.push(new Panel(canvas, tiles, seeing, planes, of, red));
+    panels.push(new Panel(canvas, tiles, seeing, planes, tables, red));
+    choices.set(label, { planes, tables });
   };
   const colour = ["R", "G", "B"].every((plane) => facts.planes.includes(plane));
   if (colour) add("in colour", ["R", "G", "B"], inColour);
@@ -55,10 +59,35 @@ export async function planesView(place, { say, name }) {
     element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),
     element("button", { type: "button", onclick: () => seeing.at(devicePixelRatio || 1) }, "single pixels"),
   );
-  place.replaceChildren(controls, grid, values);
+  const layout = choices.size > 1 ? arranged(choices, grid, panels[0]) : null;
+  const region = name === "stack" ? regionBox(seeing, say) : null;
+  place.replaceChildren(controls, ...(layout?.controls ?? []), grid, values, ...(region ? [region.box] : []));
   document.addEventListener("themed", stretched);
   panels.forEach((panel) => panel.later());
-  return () => document.removeEventListener("themed", stretched);
+  return () => {
+    document.removeEventListener("themed", stretched);
+    layout?.leave();
+    region?.leave();
+  };
+}
+
+// All panels side by side, or two planes in the first of them.
+function arranged(choices, grid, panel) {
+  const [caption, own] = [grid.querySelector("figcaption"), panel.layers];
+  const pair = new Pair(choices, panel, (words) => (caption.textContent = words));
+  const select = element("select", {}, ...["side by side", "wipe", "blink"].map((way) => element("option", {}, way)));
+  const change = () => {
+    const beside = select.value === "side by side";
+    grid.classList.toggle("paired", !beside);
+    pair.controls.hidden = beside;
+    if (!beside) return pair.begin(select.value);
+    pair.end();
+    caption.textContent = choices.keys().next().value;
+    return panel.show(own);
+  };
+  select.addEventListener("change", change);
+  pair.controls.hidden = true;
+  return { controls: [element("div", { class: "controls" }, element("label", {}, "Planes ", select), pair.controls)], leave: () => pair.end() };
 }
 
 function switched(name, change) {

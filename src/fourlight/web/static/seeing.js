@@ -9,6 +9,8 @@ export class Seeing extends EventTarget {
     this.y = ny / 2;
     this.scale = 0; // screen pixels for one of the image; 0: the whole image fits
     this.spot = null;
+    this.choosing = false; // whether dragging chooses a region, instead of moving
+    this.region = null; // left, upper, right, lower edge in pixels of the image
   }
 
   // The scale at which the whole image fits a panel.
@@ -41,6 +43,18 @@ export class Seeing extends EventTarget {
   at(scale) {
     this.scale = scale;
     this.#place(this.x, this.y);
+  }
+
+  // The region between two points.
+  span(one, other) {
+    const edge = (value, most) => Math.min(most, Math.max(0, Math.round(value)));
+    const [x, y] = [[one.x, other.x].sort((a, b) => a - b), [one.y, other.y].sort((a, b) => a - b)];
+    this.mark([edge(x[0], this.nx), edge(y[0], this.ny), edge(x[1], this.nx), edge(y[1], this.ny)]);
+  }
+
+  mark(region) {
+    this.region = region;
+    this.dispatchEvent(new Event("pointed"));
   }
 
   point(spot) {

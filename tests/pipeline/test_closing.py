@@ -1,4 +1,4 @@
-"""What the terminal says when a run has ended."""
+"""What is told when a run has ended."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from fourlight.cli.closing import closing_lines
+from fourlight.pipeline.closing import closing_lines
 from fourlight.stages.copies import ONCE
 
 OUT = Path("out")

@@ -1,0 +1,79 @@
+// The jobs of this session, as the server tells them: over one stream, which is open while this tab is seen.
+
+import { LOST, get, getJson, send } from "./asking.js";
+
+const ENDED = ["done", "stopped", "failed"];
+
+class Jobs extends EventTarget {
+  constructor() {
+    super();
+    this.all = [];
+    this.stream = null;
+    this.lost = "";
+    document.addEventListener("visibilitychange", () => this.#follow());
+  }
+
+  follow() {
+    this.#follow();
+  }
+
+  get atWork() {
+    return this.all.find((job) => !ENDED.includes(job.state)) ?? null;
+  }
+
+  start(kind, settings) {
+    return send("/jobs", settings ? { kind, settings } : { kind });
+  }
+
+  stop(number) {
+    return send(`/jobs/${number}/stop`, {});
+  }
+
+  async offers() {
+    return (await getJson("/jobs")).offers;
+  }
+
+  #follow() {
+    if (document.hidden) {
+      this.stream?.close();
+      this.stream = null;
+    } else if (!this.stream || this.stream.readyState === EventSource.CLOSED) {
+      this.stream = new EventSource("/events");
+      this.stream.addEventListener("message", (event) => this.#told(JSON.parse(event.data)));
+      this.stream.addEventListener("error", () => this.#lose());
+    }
+  }
+
+  // A stream that broke opens itself again; one that was refused does not, and why is asked for.
+  async #lose() {
+    this.#noted(LOST);
+    if (this.stream?.readyState !== EventSource.CLOSED) return;
+    const asking = new AbortController();
+    try {
+      await get("/events", asking.signal);
+      asking.abort();
+    } catch (error) {
+      this.#noted(error.message);
+    }
+  }
+
+  #noted(lost) {
+    if (lost === this.lost) return;
+    this.lost = lost;
+    this.dispatchEvent(new Event("reach"));
+  }
+
+  #told(all) {
+    this.#noted("");
+    const before = new Map(this.all.map((job) => [job.number, job.state]));
+    this.all = all;
+    this.dispatchEvent(new Event("changed"));
+    for (const job of all)
+      if (ENDED.includes(job.state) && before.has(job.number) && !ENDED.includes(before.get(job.number)))
+        this.dispatchEvent(new CustomEvent("ended", { detail: job }));
+  }
+}
+
+export const jobs = new Jobs();
+
+export const hasEnded = (job) => ENDED.includes(job.state);
