@@ -12,6 +12,7 @@ from fourlight.pipeline.finished import check_results
 from fourlight.pipeline.jobs import Jobs
 from fourlight.pipeline.offers import Sources, offers, order_for
 from fourlight.pipeline.products import read_json
+from fourlight.pipeline.shown_lights import ShownLights
 from fourlight.pipeline.shown_planes import ShownPlanes
 
 __all__ = ["SETS", "Project"]
@@ -44,6 +45,7 @@ class Project:
             check_results(folder)
         self.folder = folder.resolve()
         self.jobs = Jobs()
+        self.lights = ShownLights(self.folder)
         self._lock = threading.Lock()
         self._shown: dict[str, tuple[tuple[int, int], ShownPlanes]] = {}
 

@@ -17,12 +17,12 @@ from fourlight import __version__
 from fourlight.errors import FourlightError
 from fourlight.pipeline.project import Project
 from fourlight.pipeline.shown_planes import Tile
-from fourlight.web.evidence_pages import evidence_pages
-from fourlight.web.frames_pages import frames_pages
+from fourlight.web.evidence_routes import EVIDENCE_ROUTES
 from fourlight.web.guard import OPENING, Guard
 from fourlight.web.keys import Keys
+from fourlight.web.light_routes import LIGHT_ROUTES
 from fourlight.web.picture_routes import PICTURE_ROUTES
-from fourlight.web.region_pages import region_pages
+from fourlight.web.region_routes import REGION_ROUTES
 from fourlight.web.run_routes import RUN_ROUTES
 from fourlight.web.wrong import on_failure, on_fault, refusal
 
@@ -44,9 +44,9 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             Route("/tiles/{name}/{version}/{plane}/{level:int}/{row:int}/{column:int}", _tile),
             *RUN_ROUTES,
             *PICTURE_ROUTES,
-            *frames_pages(project),
-            *evidence_pages(project),
-            *region_pages(project),
+            *LIGHT_ROUTES,
+            *EVIDENCE_ROUTES,
+            *REGION_ROUTES,
             Mount("/static", StaticFiles(directory=str(STATIC))),
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],
