@@ -20,7 +20,7 @@ import pytest
         (["--subs", "1"], "4 lights; 2 to 4 are needed"),
         (["--subs", "5"], "4 lights; 2 to 4 are needed"),
         (["--drop-channel", "L"], "one of R, G, B, G1, G2"),
-        (["--filter", "dual-7nm"], "fourlight plan --filter"),
+        (["--filter", "dual-7nm"], "fourlight compare for two filters"),
         (["--sky", "19", "--was", "99"], "from 13 to 23"),
         (["--sky", "19", "--altitude", "-3"], "degrees from 5 to 90"),
         (["--moon", "1,60", "--extinction", "7"], "from 0.01 to 1"),

@@ -66,7 +66,8 @@ def whatif(
         raise InputError(
             f"--filter {filter_name}: raw lights hold the sum over all wavelengths that reached them, and no "
             "count tells which of it another filter would have passed; see fourlight sub --filter and "
-            "fourlight plan --filter for what it gives, fourlight lines for what these lights hold of lines"
+            "fourlight plan --filter for what it gives, fourlight compare for two filters in the same hours, "
+            "fourlight lines for what these lights hold of lines"
         )
     asked.check()
     if out is None:
