@@ -6,16 +6,12 @@ import os
 import shutil
 from collections.abc import Collection, Sequence
 from contextlib import nullcontext
-from dataclasses import asdict, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
-from fourlight.core import cfa
 from fourlight.engine import Crew, Progress, Silent, thread_count
-from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside, StarList
+from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io.scan import Scan, scan
 from fourlight.pipeline import cache, products
 from fourlight.pipeline.adding import (
@@ -30,11 +26,11 @@ from fourlight.pipeline.adding import (
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
 from fourlight.pipeline.evidence import evidence_of
+from fourlight.pipeline.findings import findings_of
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.folder import check_apart
-from fourlight.pipeline.foreseen import with_odd
 from fourlight.pipeline.gathering import checked, chosen, once, settled
-from fourlight.pipeline.integration import Integrated, integrated
+from fourlight.pipeline.integration import integrated
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import Kind, parted
@@ -42,22 +38,16 @@ from fourlight.pipeline.layers import StackLayers
 from fourlight.pipeline.lights import calibrated, measured, placed
 from fourlight.pipeline.line_run import lines_in_run, with_places
 from fourlight.pipeline.memory import check_memory, piece_bytes, pixels_of
-from fourlight.pipeline.names import find_light, odd_ones, to_know
+from fourlight.pipeline.names import find_light
 from fourlight.pipeline.on_sky import asked, on_sky
 from fourlight.pipeline.profile import profile_hash, with_profile_path
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.spared import spared
-from fourlight.pipeline.summary import Findings, summarise
-from fourlight.provenance import Provenance, file_state, record
+from fourlight.pipeline.summary import summarise
+from fourlight.provenance import Provenance, Step, file_state, record
 from fourlight.recipe import Recipe
 from fourlight.stages import noise_check
-from fourlight.stages.calibration import Calibration
-from fourlight.stages.empty_sky import burnt_pixels, empty_sky, star_masks
-from fourlight.stages.grid import Grid
-from fourlight.stages.holdings import plane_holdings, with_shares
 from fourlight.stages.profile_use import check_profile
-from fourlight.stages.select import kind_of, kind_words
-from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["run"]
 
@@ -146,12 +136,30 @@ def _done(
         return _made(job, lights, others, searched, past, kept)
 
 
-def _made(
-    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path], past: Provenance | None,
-    kept: Kept | None,
-) -> dict[str, Any]:  # fmt: skip
-    """The results from frames that belong together; the summary."""
-    recipe = job.recipe
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """Frames that belong together, before anything is measured on them."""
+
+    parts: list[Kind]
+    others: list[RawFrame]
+    hashes: dict[Path, str]
+    kept: Kept | None
+    """Of the run that lights are added to."""
+    steps: Sequence[Step]
+    """Earlier runs that the stack holds lights of."""
+    named: Path | None
+    """The reference that the recipe names."""
+
+    @property
+    def lights(self) -> list[RawFrame]:
+        """Of all kinds."""
+        return [frame for part in self.parts for frame in part.lights]
+
+
+def _ready(
+    job: Job, lights: list[RawFrame], others: list[RawFrame], past: Provenance | None, kept: Kept | None
+) -> _Ready:
+    """What of the frames is whole, is no copy, and has a mosaic."""
     sound, hashes = checked(job, [*lights, *others])
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
@@ -162,49 +170,51 @@ def _made(
     parts = parted(job, lights, others, earlier)
     lights = [frame for part in parts for frame in part.lights]
     less = f"; {read - len(lights)} of {read} lights set aside" if len(lights) < read else ""
-    name = recipe.registration.reference if kept is None else ""
+    name = job.recipe.registration.reference if kept is None else ""
     named = find_light(name, lights, job.set_aside, job.called) if name else None
     job.progress.end(_mosaics(parts) + less)
+    return _Ready(parts, others, hashes, kept, steps, named)
+
+
+def _made(
+    job: Job, lights: list[RawFrame], others: list[RawFrame], searched: Sequence[Path], past: Provenance | None,
+    kept: Kept | None,
+) -> dict[str, Any]:  # fmt: skip
+    """The results from frames that belong together; the summary."""
+    ready = _ready(job, lights, others, past, kept)
+    parts, kept, hashes = ready.parts, ready.kept, ready.hashes
     calibration = calibrated(job, parts, kept.calibration if kept else None)
-    frames = measured(job, lights, calibration, hashes)
-    reference, lights_placed = placed(job, frames, known_reference(kept, frames) if kept else named)
+    frames = measured(job, ready.lights, calibration, hashes)
+    reference, lights_placed = placed(job, frames, known_reference(kept, frames) if kept else ready.named)
     need_new(job, past, [frame.measured.raw for frame in lights_placed])
     stack = integrated(job, lights_placed, reference, calibration, kept)
-    findings = _findings(job, lights_placed, others, reference, stack, calibration, parts)
-    summary = summarise(findings)
+    summary = summarise(findings_of(job, lights_placed, ready.others, reference, stack, calibration, parts))
+    chosen_way = {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]}
+    aside = [_to_record(job, item) for item in job.set_aside]
     provenance = record(
-        hashes,
-        searched,
-        _anywhere(recipe),
-        {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]},
-        noise_check.SEED,
-        [_to_record(job, item) for item in job.set_aside],
-        steps,
-        profile_hash(recipe, past),
-    )
+        hashes, searched, _anywhere(job.recipe), chosen_way, noise_check.SEED, aside, ready.steps,
+        profile_hash(job.recipe, past),
+    )  # fmt: skip
     finished = Finished(
         job, tuple(lights_placed), reference, calibration, stack.table, stack.layers,
         replace(stack.way, fine=stack.way.fineness(stack.table)),
     )  # fmt: skip
-    evidence = evidence_of(finished)
-    summary["to_know"] += evidence.remarks
-    seen = on_sky(job, stack.layers, summary, finished.stars, reference.raw)
-    lines = spared(summary["to_know"], "the separation of lines", lambda: lines_in_run(finished, summary))
-    job.progress.begin("picture and report", 5)
-    products.write_all(
-        job,
-        stack.layers,
-        summary,
-        provenance,
-        finished.stars,
-        evidence.channels,
-        evidence.claims,
-        seen,
-        lines,
-    )
-    keep(job, lights_placed, [*lights, *others], reference, parts, calibration, stack, hashes)
+    _written(finished, stack.layers, summary, provenance)
+    keep(job, lights_placed, [*ready.lights, *ready.others], reference, parts, calibration, stack, hashes)
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
+
+
+def _written(run: Finished, layers: StackLayers, summary: dict[str, Any], provenance: dict[str, Any]) -> None:
+    """Evidence, place on the sky and lines of a finished stack, and all results in OUT."""
+    evidence = evidence_of(run)
+    summary["to_know"] += evidence.remarks
+    seen = on_sky(run.job, layers, summary, run.stars, run.reference.raw)
+    lines = spared(summary["to_know"], "the separation of lines", lambda: lines_in_run(run, summary))
+    run.job.progress.begin("picture and report", 5)
+    products.write_all(
+        run.job, layers, summary, provenance, run.stars, evidence.channels, evidence.claims, seen, lines
+    )
 
 
 def _to_record(job: Job, item: SetAside) -> SetAside:
@@ -226,72 +236,3 @@ def _mosaics(parts: Sequence[Kind]) -> str:
 def _anywhere(recipe: Recipe) -> Recipe:
     """The recipe without where the work is done, which is another place the next time."""
     return recipe.model_copy(update={"run": recipe.run.model_copy(update={"cluster": ""})})
-
-
-def _kinds(parts: Sequence[Kind], calibration: Calibration) -> list[dict[str, Any]]:
-    """What is known of each kind of lights, as plain data."""
-    return [
-        {
-            "kind": part.name or kind_words(*(kind_of(p.lights[0]) for p in parts[:2])) or "first lights",
-            "files": [str(frame.path) for frame in part.lights],
-            "mosaic": asdict(part.mosaic),
-            "noise": asdict(calibration.noise_of(part.lights[0])),
-        }
-        for part in parts
-    ]
-
-
-def _planes(layers: StackLayers, stars: StarList, full: npt.NDArray[np.float64]) -> dict[str, dict[str, Any]]:
-    """What each plane of the stack holds; ``full`` (4,) is the level of full samples on it."""
-    values = {plane: layers.read(plane, "value") for plane in OUTPUT_PLANES}
-    hidden = star_masks(stars, values["G"].shape).near | burnt_pixels(values, full)
-    level = empty_sky(values, hidden).level
-    filled = dict(zip(cfa.PLANES, full.tolist(), strict=True)) | {"G": float(full[1:3].min())}
-
-    def held(plane: str) -> dict[str, Any]:
-        value, variance, samples = (layers.read(plane, part) for part in ("value", "variance", "samples"))
-        return {**plane_holdings(value, variance, samples, stars, level[plane]), "full": filled[plane]}
-
-    return {plane: held(plane) for plane in OUTPUT_PLANES}
-
-
-def _findings(
-    job: Job, frames: list[RegisteredFrame], others: list[RawFrame], reference: MeasuredFrame, stack: Integrated,
-    calibration: Calibration, parts: Sequence[Kind],
-) -> Findings:  # fmt: skip
-    layers, weight, grid = stack.layers, stack.table.density, Grid.named(job.recipe.integrate.grid)
-    known = calibration.noise.pedestal_known
-    share = layers.rejected / np.maximum(layers.used, 1)
-    out = {item.path for item in job.set_aside}
-    used = [frame.measured.raw for frame in frames]
-    used += [with_odd(frame, calibration.odd) for frame in others if frame.path not in out]
-    odd = odd_ones(used, job.names)
-    return Findings(
-        reference=reference,
-        grid=grid,
-        frames=frames,
-        weight=weight / weight.max(axis=0),
-        sky_error=stack.table.sky_error,
-        trails=stack.table.trails,
-        unit=calibration.noise.unit,
-        mosaic=asdict(parts[0].mosaic),
-        kinds=_kinds(parts, calibration) if len(parts) > 1 else (),
-        noise=calibration.noise,
-        calibration={**calibration.summary, "notes": list(calibration.notes)},
-        way=stack.way,
-        weights_for=job.recipe.integrate.weights,
-        rejected_share=dict(zip(cfa.PLANES, share.tolist(), strict=True)),
-        noise_correlation={plane: layers.noise_correlation(plane) for plane in OUTPUT_PLANES},
-        planes=with_shares(
-            _planes(layers, grid.stars(reference.stars), stack.table.full / stack.table.zoom**2),
-            stack.table,
-            pedestal_known=known,
-        ),
-        set_aside=job.set_aside,
-        names=job.names,
-        roles=job.roles,
-        measured=job.measured,
-        assumptions=job.notes,
-        to_know=to_know(job.remarks, odd),
-        odd=odd,
-    )
