@@ -72,6 +72,21 @@ def test_nonuniformity_is_what_was_put_in(tmp_path: Path) -> None:
         assert whole.error < 0.0003
 
 
+def test_blind_samples_leave_the_usual_nonuniformity_as_it_is(tmp_path: Path) -> None:
+    """Each makes the 24 samples of its place around it look 3 % brighter: six times what they differ by."""
+    sensor = Sensor(9, prnu=0.005, colours=(1, 1, 1, 1))
+    blind = sensor.rng.random(sensor.shape) < 5e-4
+    sensor.response[blind] *= 0.2
+    bias = stack_of(tmp_path, "bias", sensor, 0.0, 4)
+    flat = stack_of(tmp_path, "flat", sensor, 40000.0, 4)
+    light = 40000.0 * (1 - 0.25 / 3)
+    temporal = ((light / GAIN**2 + NOISE[0] ** 2) / 4 + NOISE[0] ** 2 / 4) / (light / GAIN) ** 2
+    whole, usual = light_nonuniformity(flat, bias, temporal, 0)
+    assert usual.value == pytest.approx(0.005, abs=3 * usual.error)
+    assert usual.error < 0.00008
+    assert whole.value > 0.01
+
+
 def test_defects_are_found_where_they_are(tmp_path: Path) -> None:
     sensor = Sensor(4, shape=(120, 160))
     hot, cold, jumping = (33, 40), (70, 91), (101, 18)

@@ -81,7 +81,7 @@ def planes_figure(
     views = shared_greys(planes, SHARPNESS * max(width // max(columns, 1), 1))
     if not views:
         raise ValueError("no plane to draw; needed at least one that holds pixels")
-    panels = [(NAMES.get(name, name), name, view) for name, view in views.items()]
+    panels = [(NAMES.get(name, name), name if name in NAMES else None, view) for name, view in views.items()]
     note = "Each less its own sky, all through one curve: the brighter a plane, the more light above the sky it holds."
     return panels_figure(panels, min(columns, len(panels)), title, note, width, look)
 

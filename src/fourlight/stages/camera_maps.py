@@ -134,7 +134,9 @@ def light_nonuniformity(flat: Stack, bias: Stack, temporal: float, place: int) -
     """Standard deviation over the samples of the response, as a part of it (EMVA 1288: PRNU), high-passed.
 
     The mean of flats less that of bias frames is divided by its mean over a box of samples, so that vignetting and
-    shadows of dust drop out; what is left holds the noise of both means, which is taken off.
+    shadows of dust drop out; what is left holds the noise of both means, which is taken off. A sample that is nearly
+    blind darkens the boxes of 24 others, which so seem brighter by some per cent: where those that stand apart are left
+    out, so are these.
 
     Parameters
     ----------
@@ -149,20 +151,25 @@ def light_nonuniformity(flat: Stack, bias: Stack, temporal: float, place: int) -
         Of all samples, as the standard asks, and without those that stand apart.
     """
     light = flat.plane("mean", place) - bias.plane("mean", place)
-    rest = high_passed(light)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        relative = (rest / (light - rest)).astype(np.float32)
+    relative = _relative(light)
     whole = square_root(spatial_variance(relative, temporal))
-    usual = np.where(_sound(relative), relative, np.float32(np.nan))
+    usual = _relative(np.where(_stands_apart(relative), np.float32(np.nan), light))
     return whole, square_root(spatial_variance(usual, temporal))
 
 
-def _sound(rest: Float32) -> npt.NDArray[np.bool_]:
-    """Samples that do not stand apart."""
+def _relative(light: Float32) -> Float32:
+    """What each sample has above the mean of the box around it, as a part of that."""
+    rest = high_passed(light)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(rest / (light - rest), dtype=np.float32)
+
+
+def _stands_apart(rest: Float32) -> npt.NDArray[np.bool_]:
+    """Samples far beyond the scatter of the others; never where it is not known."""
     known = rest[np.isfinite(rest)]
     scatter = 1.4826 * float(np.median(np.abs(known - np.median(known)))) if known.size else 0.0
     with np.errstate(invalid="ignore"):
-        return np.asarray(np.abs(rest) <= SIGMA * max(scatter, 1e-12))
+        return np.asarray(np.abs(rest) > SIGMA * max(scatter, 1e-12))
 
 
 def defect_map(
