@@ -130,7 +130,9 @@ def dark_nonuniformity(bias: Stack, dark_variance: FloatArray, place: int) -> Me
     return square_root(spatial_variance(rest, float(dark_variance[place]) / bias.frames))
 
 
-def light_nonuniformity(flat: Stack, bias: Stack, temporal: float, place: int) -> tuple[Measured, Measured]:
+def light_nonuniformity(
+    flat: Stack, bias: Stack, temporal: Measured, place: int
+) -> tuple[Measured, Measured]:
     """Standard deviation over the samples of the response, as a part of it (EMVA 1288: PRNU), high-passed.
 
     The mean of flats less that of bias frames is divided by its mean over a box of samples, so that vignetting and
@@ -141,7 +143,7 @@ def light_nonuniformity(flat: Stack, bias: Stack, temporal: float, place: int) -
     Parameters
     ----------
     flat, bias : Stack
-    temporal : float
+    temporal : Measured
         Temporal variance of the difference of both means over the square of the light, mean over the samples.
     place : int
 
@@ -152,9 +154,14 @@ def light_nonuniformity(flat: Stack, bias: Stack, temporal: float, place: int) -
     """
     light = flat.plane("mean", place) - bias.plane("mean", place)
     relative = _relative(light)
-    whole = square_root(spatial_variance(relative, temporal))
     usual = _relative(np.where(_stands_apart(relative), np.float32(np.nan), light))
-    return whole, square_root(spatial_variance(usual, temporal))
+    return _of_samples(relative, temporal), _of_samples(usual, temporal)
+
+
+def _of_samples(relative: Float32, temporal: Measured) -> Measured:
+    """Standard deviation without noise; noise that is taken off too much or too little is part of the error."""
+    found = spatial_variance(relative, temporal.value)
+    return square_root(Measured(found.value, float(np.hypot(found.error, temporal.error))))
 
 
 def _relative(light: Float32) -> Float32:
