@@ -126,7 +126,7 @@ def _misfit(seen: int, count: int, chi2: float, bent: float) -> str:
     if not chi2 < MOST_CHI2:
         found.append(
             f"the light of {count} stars does not fit camera and filter, but scatters {np.sqrt(chi2):.2g} times as "
-            f"much as its errors allow ({np.sqrt(MOST_CHI2):g} at most), as that of stars of a pixel or two does too"
+            f"much as its errors allow ({np.sqrt(MOST_CHI2):g} at most)"
         )
     if not bent < MOST_BENT:
         found.append(
