@@ -182,7 +182,7 @@ def put(name: str, lines: list[str]) -> None:
 def main() -> None:
     """Make the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, default=12)
+    parser.add_argument("--seeds", type=int, default=16)
     parser.add_argument("--first", type=int, default=FIRST_SEED)
     parser.add_argument("--whole", type=int, default=100)
     parser.add_argument("--write", action="store_true")

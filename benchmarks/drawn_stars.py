@@ -11,7 +11,7 @@ from fourlight.core.cfa import PLANES
 from fourlight.core.extinction import air_shape
 from fourlight.core.passband import weights
 from fourlight.sensor.lightpath import LightPath
-from fourlight.simulate.catalogue_stars import ALIKE, COOLEST_BP_RP, DUST
+from fourlight.simulate.catalogue_stars import ALIKE, COOLEST_BP_RP, DUST, USUAL
 from fourlight.sky.catalogue import CatalogueStars, all_stars, magnitude_errors
 from fourlight.sky.starspectra import of_colour, star_spectra
 from fourlight.stages.star_fluxes import StarFluxes
@@ -22,8 +22,6 @@ Float64 = npt.NDArray[np.float64]
 
 MASSES = (1.0, 1.8)
 """Air masses; the program is told the usual ones."""
-USUAL = 0.9
-"""Part of the stars that are dwarfs where blue and giants where red; the others are of any kind."""
 OTHERS = 0.005
 """Part by which light of a star differs beside its noise: flats, neighbours."""
 

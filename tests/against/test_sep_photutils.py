@@ -82,7 +82,7 @@ def test_fluxes_agree_with_apertures_of_both_libraries_and_with_truth(fields_mea
         bright = flux > 3e4
         assert np.median(theirs[bright] / flux[bright]) == pytest.approx(inside, abs=0.004)
         assert np.median(ours[bright] / theirs[bright]) == pytest.approx(1.0, abs=0.008)
-        # linear from 2e3 to 3e5: the same ratio for faint stars within their error (0.5 per cent of issue 2)
+        # linear from 2e3 to 3e5: the same ratio for faint stars within their error (0.5 per cent)
         ratio, error = ours / flux, np.sqrt((frame.stars.flux_error[k] ** 2).sum(axis=1)) / 4 / flux
         mean = np.average(ratio[bright], weights=error[bright] ** -2)
         faint = ~bright

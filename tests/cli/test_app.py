@@ -73,6 +73,8 @@ def test_a_date_that_is_none_is_said_in_plain_words(command: Any, tmp_path: Path
         (("run", "n", "--out"), "option '--out' needs a value; see fourlight run --help"),
         (("inspect",), "missing argument 'NIGHTS'; see fourlight inspect --help"),
         (("simulate", "demo"), "missing option '--out'; see fourlight simulate --help"),
+        (("camera", "measure", "x"), "missing argument 'BIAS'; see fourlight camera measure --help"),
+        (("camera", "shw"), "no such command shw (did you mean show?); see fourlight camera --help"),
         (("demo", "a", "b"), "b: more than this command takes; see fourlight demo --help"),
     ],
 )

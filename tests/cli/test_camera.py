@@ -137,10 +137,10 @@ REFUSED = [
         "index 0.5: needed is an effective refractive index above 1",
     ),
     (("camera", "shw"), "no such command shw (did you mean show?); see fourlight camera --help"),
-    (("camera", "show"), "missing argument 'NAME|CSV'; see fourlight camera --help"),
+    (("camera", "show"), "missing argument 'NAME|CSV'; see fourlight camera show --help"),
     (
         ("filter", "show", "none", "--oot", "x"),
-        "no such option --oot (did you mean --out?); see fourlight filter --help",
+        "no such option --oot (did you mean --out?); see fourlight filter show --help",
     ),
     (("filter", "show", "none", "--f-ratio", "inf"), "'inf' is found, a number is needed"),
     (("filter", "show", "none", "--f-ratio", "fast"), "'fast' is found, a number is needed, such as 2.8"),

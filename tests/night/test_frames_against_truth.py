@@ -1,4 +1,4 @@
-"""What a run says of each frame against what was simulated (acceptance list of issue 2)."""
+"""What a run says of each frame against what was simulated."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The stack against the sky that was simulated: star flux, noise, nebula (acceptance list of issue 2)."""
+"""The stack against the sky that was simulated: star flux, noise, nebula."""
 
 from __future__ import annotations
 

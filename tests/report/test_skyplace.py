@@ -93,6 +93,13 @@ def test_names_never_lie_on_each_other(monkeypatch, seed):
     assert objects[0].name in drawn.words
 
 
+def test_stars_beyond_the_picture_are_not_named():
+    """The picture may be cut from the middle of the stack."""
+    stars = [("Within", 300.0, 200.0), ("Below", 300.0, 560.0), ("Left", 20.0, 200.0)]
+    drawn = sky_figure(np.full((500, 800, 3), 20, dtype=np.uint8), (50, 550, 50, 850), solution(20.0), stars)
+    assert "named stars: Within." in drawn.words
+
+
 def test_names_are_those_of_the_brightest_star_there():
     """Places of proper names are from memory: each has one star brighter than 3.5 in the catalogue."""
     for name, ra, dec in NAMED:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from bench_sensor import Sensor, frames_of, open_source, put, put_bias
+from fourlight.core.regionerror import Measured
 from fourlight.stages.camera_maps import (
     Defect,
     Stack,
@@ -66,10 +67,25 @@ def test_nonuniformity_is_what_was_put_in(tmp_path: Path) -> None:
         assert dsnu.error < 0.05
         light = 20000.0 * colour * (1 - 0.25 / 3)
         temporal = ((light / GAIN**2 + NOISE[0] ** 2) / 6 + NOISE[0] ** 2 / 10) / (light / GAIN) ** 2
-        whole, usual = light_nonuniformity(flat, bias, temporal, place)
+        whole, usual = light_nonuniformity(flat, bias, Measured(temporal, 0.0), place)
         assert whole.value == pytest.approx(0.008, abs=4 * whole.error)
         assert usual.value == pytest.approx(whole.value, rel=1e-3)
         assert whole.error < 0.0003
+
+
+def test_blind_samples_leave_the_usual_nonuniformity_as_it_is(tmp_path: Path) -> None:
+    """Each makes the 24 samples of its place around it look 3 % brighter: six times what they differ by."""
+    sensor = Sensor(9, prnu=0.005, colours=(1, 1, 1, 1))
+    blind = sensor.rng.random(sensor.shape) < 5e-4
+    sensor.response[blind] *= 0.2
+    bias = stack_of(tmp_path, "bias", sensor, 0.0, 4)
+    flat = stack_of(tmp_path, "flat", sensor, 40000.0, 4)
+    light = 40000.0 * (1 - 0.25 / 3)
+    temporal = ((light / GAIN**2 + NOISE[0] ** 2) / 4 + NOISE[0] ** 2 / 4) / (light / GAIN) ** 2
+    whole, usual = light_nonuniformity(flat, bias, Measured(temporal, 0.0), 0)
+    assert usual.value == pytest.approx(0.005, abs=3 * usual.error)
+    assert usual.error < 0.00008
+    assert whole.value > 0.01
 
 
 def test_defects_are_found_where_they_are(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from fourlight.core.cfa import PLANES
 from fourlight.sensor.lightpath import of_light
 from fourlight.sky.starspectra import of_colour, star_spectra
 from fourlight.stages.line_kinds import CHANNELS, LightSet, choose_kinds
-from fourlight.stages.line_stars import taught
+from fourlight.stages.line_stars import scatter_of_greens, taught
 from fourlight.stages.star_fluxes import StarFluxes
 from line_stacks import dual
 
@@ -85,3 +85,31 @@ def test_another_camera_is_noticed():
         "no word of a fit"
     )
     assert "does not fit camera and filter" in reason or "the curves would have to be off" in reason
+
+
+def scattered(some, part=0.06, seed=3):
+    """The same in planes that hold some per cent more or less of each star, as those of narrow stars do."""
+    some.flux[:] *= 1 + part * np.random.default_rng(seed).standard_normal(some.flux.shape)
+    return some
+
+
+def test_what_greens_disagree_about_is_counted_as_an_error_of_every_plane():
+    some = scattered(stars(200, shift=0.7, noise=0.005))
+    assert scatter_of_greens(some) == pytest.approx(0.06, rel=0.2)
+    found = told(some)
+    assert found.facts["used"]
+    assert 0.7 < found.facts["chi2"] < 1.4
+    assert found.facts["own_scatter"] == pytest.approx(0.06, rel=0.2)
+
+
+def test_noise_alone_is_no_scatter_of_planes():
+    some = stars(200, noise=0.01)
+    some.flux[:] *= 1 + 0.01 * np.random.default_rng(5).standard_normal(some.flux.shape)
+    assert scatter_of_greens(some) < 0.005
+    assert scatter_of_greens(some.chosen(np.arange(5))) == 0.0
+
+
+def test_another_camera_is_noticed_behind_scatter_too():
+    some = scattered(stars(200))
+    some.flux[:] = some.flux[:, ::-1]
+    assert not told(some).facts["used"]

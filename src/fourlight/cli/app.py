@@ -58,7 +58,7 @@ def build(arguments: list[str]) -> int:
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 1
     except UsageError as error:
-        line = usage_line(error, _named(arguments))
+        line = usage_line(error, _named(error, arguments))
         return _failed(line, 2, debug=debug) if line else 2
     except FourlightError as error:
         return _failed(str(error), error.exit_code, debug=debug)
@@ -74,9 +74,10 @@ def build(arguments: list[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
-def _named(arguments: list[str]) -> str:
-    """The program with the command that was asked for, where there is one of that name."""
-    return " ".join(["fourlight", *(name for name in arguments[:1] if name in COMMANDS)])
+def _named(error: Exception, arguments: list[str]) -> str:
+    """The program with the command that was asked for, as far as there is one of that name."""
+    path = getattr(getattr(error, "ctx", None), "command_path", "")
+    return path or " ".join(["fourlight", *(name for name in arguments[:1] if name in COMMANDS)])
 
 
 def _tell_faults() -> None:

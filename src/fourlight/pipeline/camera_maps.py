@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.regionerror import Measured
 from fourlight.engine import Progress
 from fourlight.frames import RawFrame
 from fourlight.stages import camera_dark
@@ -105,7 +106,10 @@ def _uniformity(
         level, light = (part[there, place] for part in (found.points.level, found.points.light))
         own = found.dark.variance[place]
         temporal = ((light + own) / flat.frames + own / bias.frames) / level**2
-        made[name] = Uniformity(dsnu, *light_nonuniformity(flat, bias, float(np.nanmean(temporal)), place))
+        noise = float(np.nanmean(temporal))
+        # the variance of normal noise is known to sqrt(2 / n) of itself from n differences
+        noise_error = noise * (2 / max(float(found.points.count[there, place].sum()), 2.0)) ** 0.5
+        made[name] = Uniformity(dsnu, *light_nonuniformity(flat, bias, Measured(noise, noise_error), place))
     return made
 
 

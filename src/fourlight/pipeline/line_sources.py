@@ -50,7 +50,8 @@ def by_stars(telling: Telling, asked: Asked, source: Source, variance: Float64) 
     try:
         stars = matched_stars(source.name, source.layers, source.summary, source.stars)
     except (InputError, StageError) as error:
-        why = f"{error.measured}; {error.needed}" if isinstance(error, StageError) else f"{error}"
+        words = f"{error.measured}; {error.needed}" if isinstance(error, StageError) else f"{error}"
+        why = words.removeprefix(f"{source.name}: ")
         facts = {"used": False, "stars": 0, "reason": f"{why}; the matrix is that of the curves"}
         return StarsUsed(telling, facts)
     sky, site = source.summary["sky"], site_of(source.reference)

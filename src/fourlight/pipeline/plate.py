@@ -209,7 +209,8 @@ def facts(answer: Solved) -> dict[str, Any]:
         "named": [
             {
                 "name": name, "ra_deg": float(named.ra_deg[k]), "dec_deg": float(named.dec_deg[k]),
-                "v_mag": float(named.v_mag[k]), "b_v": float(named.b_v[k]), "x_px": float(x[k]), "y_px": float(y[k]),
+                "v_mag": round(float(named.v_mag[k]), 2), "b_v": round(float(named.b_v[k]), 2),
+                "x_px": float(x[k]), "y_px": float(y[k]),
             }
             for k, name in enumerate(names(named))
         ],

@@ -162,6 +162,8 @@ def _zero_panel(
         fontsize=points(13), color=look.soft, loc="left", pad=2,
     )  # fmt: skip
     axes.set_xlim(BLUEST - 0.05, REDDEST + 0.05)
+    if plane == "G":
+        axes.set_ylabel("one star, mag", fontsize=points(13), color=look.soft)
     if last:
         axes.set_xlabel("B-V of the catalogue", fontsize=points(13), color=look.soft)
     else:

@@ -94,7 +94,7 @@ def planes_figure(
     views = shared_greys(planes, SHARPNESS * max(width // max(columns, 1), 1))
     if not views:
         raise ValueError("no plane to draw; needed at least one that holds pixels")
-    panels = [(NAMES.get(name, name), name, view) for name, view in views.items()]
+    panels = [(NAMES.get(name, name), name if name in NAMES else None, view) for name, view in views.items()]
     return panels_figure(panels, min(columns, len(panels)), title, EACH_LESS, width, look)
 
 

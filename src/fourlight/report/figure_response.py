@@ -228,10 +228,25 @@ def _panel(
         linewidth=1.3 if beam else 1.9, label="straight light",
     )  # fmt: skip
     if beam is not None:
-        axes.plot(wave, chosen.at(wave, beam), color=look.ink, linewidth=1.9, label=f"at f/{beam.f_ratio:g}")
+        axes.plot(
+            wave,
+            chosen.at(wave, beam),
+            color=look.ink,
+            linewidth=1.9,
+            label=_converging(beam, axes.figure.bbox.width),
+        )
     for place in (LINES_NM[key] for key in SHORT):
         if part[0] <= place <= part[1]:
-            axes.plot([place], chosen.at([place], beam), "o", color=look.ink, markersize=5, zorder=4)
+            axes.plot(
+                [place], chosen.at([place], beam), "o", color=look.ink, markersize=5, zorder=4, clip_on=False
+            )
+
+
+def _converging(beam: Beam, room_px: float) -> str:
+    """What is said of light that converges, as far as there is room."""
+    told = beam.obstruction and room_px > NARROW
+    middle = f", {100 * beam.obstruction:g} % of the diameter obstructed" if told else ""
+    return f"at f/{beam.f_ratio:g}{middle}"
 
 
 def _each_line(axes: Axes, look: Look) -> None:

@@ -70,6 +70,7 @@ def sky_figure(
     side = 12 if width <= NARROW else 24
     across = width - 2.0 * side
     y0, y1, x0, x1 = window
+    stars = [each for each in stars if x0 <= each[1] < x1 and y0 <= each[2] < y1]
     down = across * (y1 - y0) / (x1 - x0)
     said = wrapped(_note(solution, objects=bool(objects)), across, 13)
     figure = blank(width, TOP_PX + down + 18 * (said.count("\n") + 1) + 16, look)

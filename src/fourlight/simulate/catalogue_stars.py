@@ -16,12 +16,16 @@ from fourlight.sky.catalogue import CatalogueStars, cone, magnitude_errors
 from fourlight.sky.starcounts import likely_colours
 from fourlight.sky.starspectra import StarSpectra, of_colour, star_spectra
 
-__all__ = ["CatalogueField", "catalogue_field"]
+__all__ = ["ALIKE", "COOLEST_BP_RP", "DUST", "USUAL", "CatalogueField", "catalogue_field"]
 
 FloatArray = npt.NDArray[np.float64]
 
 DUST = 0.06
 """Mean reddening E(B-V) of stars to V = 11, magnitudes: an invented sky, a common value."""
+USUAL = 0.9
+"""Part of the stars that are dwarfs where blue and giants where red; the others are of any kind. Giants are six
+magnitudes brighter than dwarfs of their colour, and so seen in 4000 times the space: most red stars to V = 11 are such
+(common practice, no source)."""
 ALIKE = 4
 """Spectra nearest in colour, of which a star has one."""
 UNKNOWN_B_V = 0.6
@@ -94,13 +98,14 @@ def _light(
 
     Each has one of the spectra of about its colour less dust, with the dust before it that its colour asks for.
     """
-    known = np.flatnonzero(spectra.bp_rp < COOLEST_BP_RP)
+    usual, known = np.flatnonzero(spectra.usual), np.flatnonzero(spectra.bp_rp < COOLEST_BP_RP)
     at = np.searchsorted(spectra.wave_nm, WAVE_NM)
     share = light.curves * weights(WAVE_NM) * light.area_cm2
     dust = rng.exponential(DUST, len(b_v))
     rates, waves = np.zeros((len(b_v), 3)), np.full((len(b_v), 3), 550.0)
     for k, colour in enumerate(b_v):
-        near = known[np.argsort(np.abs(spectra.b_v[known] - (colour - dust[k])), kind="stable")[:ALIKE]]
+        kinds = usual if rng.random() < USUAL else known
+        near = kinds[np.argsort(np.abs(spectra.b_v[kinds] - (colour - dust[k])), kind="stable")[:ALIKE]]
         photons = of_colour(float(colour), int(rng.choice(near)), spectra)[at]
         rates[k] = share @ photons
         waves[k] = np.where(rates[k] > 0, (share * photons) @ WAVE_NM / np.maximum(rates[k], 1e-30), 550.0)
