@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from accuracy import written
 from finish_colours import star_colours
+from finish_flaws import exchanged, flaws
 from finish_measures import (
     gain_db,
     layer_errors,
@@ -38,6 +39,7 @@ from fourlight.stages.canvas import Canvas
 from fourlight.stages.denoise import denoise
 from fourlight.stages.sharpen import sharpen
 from fourlight.stages.star_layer import split_stars
+from fourlight.stages.way import misfit
 
 Float32 = npt.NDArray[np.float32]
 
@@ -113,19 +115,27 @@ def sharpening(known: Set) -> list[list[str]]:
     started = time.perf_counter()
     result = sharpen(
         known.planes, known.variances, known.halves, known.stars, full=known.saturation,
-        canvas=Canvas(threads=THREADS),
+        misfit=misfit(known.method), canvas=Canvas(threads=THREADS),
     )  # fmt: skip
     seconds = time.perf_counter() - started
     if not result.done:
-        return [[result.notes[0], *[""] * 6]]
-    rows = [_sharp_row("Fourlight", known, result.planes, seconds)]
-    profiles = {c: result.plan.profiles[c] for c in COLOURS}
+        return [[result.notes[0], *[""] * (len(HEADS["sharpening"]) - 2)]]
+    wanted, profiles = exchanged(known, result.plan), result.plan.profiles
+    found = [
+        [flaws(known, c, image[c], light) for c in COLOURS]
+        for image, light in ((known.planes, known.truth), (result.planes, wanted))
+    ]
+    cells = [
+        " / ".join(_range([getattr(flaw, name) for flaw in each], form) for each in found)
+        for name, form in (("notch", ".1f"), ("beside", ".2f"), ("mottle", ".2f"))
+    ]
+    rows = [[*_sharp_row("Fourlight", known, result.planes, wanted), *cells, f"{seconds:.1f}"]]
     for rounds in ROUNDS:
         started = time.perf_counter()
         other = {c: richardson_lucy_of(known, c, profiles[c], rounds) for c in COLOURS}
-        rows.append(
-            _sharp_row(f"Richardson-Lucy, {rounds} rounds", known, other, time.perf_counter() - started)
-        )
+        seconds = time.perf_counter() - started
+        name = f"Richardson-Lucy, {rounds} rounds"
+        rows.append([*_sharp_row(name, known, other, wanted), "", "", "", f"{seconds:.1f}"])
     return rows
 
 
@@ -141,8 +151,9 @@ def richardson_lucy_of(known: Set, c: str, profile: FieldProfile | None, rounds:
     return (out[40:-40, 40:-40] * top).astype(np.float32)
 
 
-def _sharp_row(name: str, known: Set, planes: Planes, seconds: float) -> list[str]:
-    narrower, flux, rings, worse, noise = [], [], [], [], []
+def _sharp_row(name: str, known: Set, planes: Planes, wanted: Planes) -> list[str]:
+    """Cells on lone stars, and on the correlation with the true light as narrow as planned."""
+    narrower, flux, rings, worse = [], [], [], []
     for c in COLOURS:
         places = lone_stars(known, c)
         width = float(np.median(known.stars.fwhm_px))
@@ -150,18 +161,13 @@ def _sharp_row(name: str, known: Set, planes: Planes, seconds: float) -> list[st
         narrower.append(100 * (np.median(after.width) / np.median(before.width) - 1))
         flux.append(100 * (np.median(after.flux / before.flux) - 1))
         rings.append(float(np.quantile(after.ring, 0.1)))
-        _, old = ring_correlation(known, c, known.planes[c])
-        _, new = ring_correlation(known, c, planes[c])
+        _, old = ring_correlation(known, c, known.planes[c], wanted[c])
+        _, new = ring_correlation(known, c, planes[c], wanted[c])
         # beyond the first ring of one half noise decides: both curves are chance there
         seen = slice(0, int(np.argmax(old < 0.5)) or None)
         worse.append(float((new - old)[seen].min()))
-        sky = parts(known, c)["faint"]
-        if sky.sum() > 500:
-            off = (planes[c] - known.truth[c])[sky], (known.planes[c] - known.truth[c])[sky]
-            noise.append(float(off[0].std() / off[1].std()))
     return [
-        name, _range(narrower, "+.0f"), _range(flux, "+.2f"), _range(rings, "+.1f"), _range(worse, "+.3f"),
-        _range(noise, ".2f"), f"{seconds:.1f}",
+        name, _range(narrower, "+.0f"), _range(flux, "+.2f"), _range(rings, "+.1f"), _range(worse, "+.4f"),
     ]  # fmt: skip
 
 
@@ -186,8 +192,8 @@ HEADS: dict[str, tuple[str, ...]] = {
     ),
     "sharpening": (
         "set", "method", "star width, %", "star light, %", "deepest ring, sigma",
-        "lowest change of correlation with the truth",
-        "noise beside stars over that before", "seconds",
+        "lowest change of correlation with the truth", "deepest notch between close stars, sigma, before / after",
+        "error beside bright stars, sigma, before / after", "mottle in the dark, sigma, before / after", "seconds",
     ),
     "layers": (
         "set", "stars", "filled, %", "sum off by", "beside stars, noise", "under stars, noise", "dark spots, %",

@@ -116,9 +116,9 @@ def _moffat(
     return height * (1 + (2 ** (1 / beta) - 1) * square / (0.5 * width) ** 2) ** -beta
 
 
-def ring_correlation(known: Set, c: str, image: Float32) -> tuple[Float64, Float64]:
-    """Frequencies and the correlation of an image with the truth, stars left out that are full in any colour."""
-    truth, level = known.truth[c], np.nanmedian(known.truth[c])
+def ring_correlation(known: Set, c: str, image: Float32, truth: Float32) -> tuple[Float64, Float64]:
+    """Frequencies and the correlation of an image with a truth, stars left out that are full in any colour."""
+    level = np.nanmedian(known.truth[c])
     full = np.any([known.truth[k] > known.saturation for k in COLOURS], axis=0) | ~np.isfinite(image)
     soft = 1 - np.minimum(
         ndimage.gaussian_filter(ndimage.binary_dilation(full, iterations=30).astype(float), 4), 1

@@ -19,6 +19,7 @@ from fourlight.core.gaps import fill_gaps
 from fourlight.stages.denoise import denoise
 from fourlight.stages.sharpen import sharpen
 from fourlight.stages.star_layer import split_stars
+from fourlight.stages.way import misfit
 
 Float64 = npt.NDArray[np.float64]
 Part = tuple[slice, slice]
@@ -69,7 +70,14 @@ def main() -> None:
         part = (slice(60, 260), slice(660, 860))
         drawn("stars", nebula, [nebula.planes, apart.starless, nebula.starless], part, 3)
         fine = known(4)
-        sharp = sharpen(fine.planes, fine.variances, fine.halves, fine.stars, full=fine.saturation)
+        sharp = sharpen(
+            fine.planes,
+            fine.variances,
+            fine.halves,
+            fine.stars,
+            full=fine.saturation,
+            misfit=misfit(fine.method),
+        )
         other = {c: richardson_lucy_of(fine, c, sharp.plan.profiles[c], 30) for c in COLOURS}
         part = (slice(300, 500), slice(420, 620))
         drawn("sharp", fine, [fine.planes, sharp.planes, other], part, 8)

@@ -122,6 +122,41 @@ focal_mm = 1250.0
 count = 30
 seeing_arcsec = 2.0
 """,
+    "well sampled galaxy": """
+[object]
+seed = {seed}
+kind = "galaxy"
+size = 0.7
+halpha_rayleigh = 150.0
+reflection_mag = 20.3
+starlight_mag = 18.3
+dust_mag = 1.6
+[stars]
+count = 900
+[optics]
+aperture_mm = 250.0
+focal_mm = 1250.0
+[[nights]]
+count = 30
+seeing_arcsec = 2.1
+""",
+    "well sampled reflection and dark dust": """
+[object]
+seed = {seed}
+halpha_rayleigh = 150.0
+reflection_mag = 20.0
+starlight_mag = 21.5
+dust_mag = 6.0
+size = 0.9
+[stars]
+count = 1000
+[optics]
+aperture_mm = 250.0
+focal_mm = 1250.0
+[[nights]]
+count = 30
+seeing_arcsec = 2.1
+""",
 }
 
 

@@ -35,9 +35,18 @@ class Painted:
 
 
 def paint(
-    ny=240, nx=320, count=40, fwhm_px=4.0, cloud_e=20.0, noise_e=2.0, seed=1, full=None, flux=(2e3, 2e5)
+    ny=240,
+    nx=320,
+    count=40,
+    fwhm_px=4.0,
+    cloud_e=20.0,
+    noise_e=2.0,
+    seed=1,
+    full=None,
+    flux=(2e3, 2e5),
+    apart_px=(),
 ):
-    """A stack, brightest stars first and no two of them close."""
+    """A stack, brightest stars first and no two of them close, but for those that have another as far ``apart_px``."""
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[:ny, :nx]
     cloud = cloud_e * (1.2 + np.sin(x / 37 + 1) * np.sin(y / 29))
@@ -49,6 +58,10 @@ def paint(
         elif rng.random() < 0.001:
             break
     fluxes = np.sort(np.exp(rng.uniform(*np.log(flux), len(places))))[::-1]
+    for k, apart in enumerate(apart_px):
+        angle = rng.uniform(0, 2 * np.pi)
+        places.append((places[k][0] + apart * np.cos(angle), places[k][1] + apart * np.sin(angle)))
+    fluxes = np.concatenate([fluxes, 0.7 * fluxes[: len(apart_px)]])
     lit = np.zeros((ny, nx))
     for (px, py), light in zip(places, fluxes, strict=True):
         lit += light * moffat(px, py, fwhm_px, (ny, nx), over=3)

@@ -56,7 +56,7 @@ class Sharpen(Section):
 
     use: Annotated[
         bool, Field(description="Sharpen with the measured profile of the stars, where they are wide enough")
-    ] = False
+    ] = True
     strength: Annotated[
         float, Field(ge=0, le=1, description="Share of what the halves confirm that is added")
     ] = 1.0

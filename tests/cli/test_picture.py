@@ -34,9 +34,6 @@ def out(finished, tmp_path):
     return tmp_path / "out"
 
 
-SHARPER = "finish.sharpen.use=true"
-
-
 def kept(out):
     return {path.name: path.stat().st_mtime_ns for path in (out / "work" / "picture").iterdir()}
 
@@ -49,12 +46,10 @@ def test_without_changes_the_picture_is_that_of_the_run(command, finished, out):
 
 
 def test_looks_differ_and_steps_that_take_long_are_not_made_again(command, out):
-    assert command("picture", out, "--set", SHARPER).code == 0
+    assert command("picture", out).code == 0
     before, first = tifffile.imread(out / "picture.tif"), kept(out)
     assert {name.partition("-")[0] for name in first} == {"sharpen", "denoise"}
-    done = command(
-        "picture", out, "--look", "bold", "--set", SHARPER, "--set", "finish.stretch.background=0.2"
-    )
+    done = command("picture", out, "--look", "bold", "--set", "finish.stretch.background=0.2")
     assert done.code == 0, done.err
     assert kept(out) == first
     after = tifffile.imread(out / "picture.tif")
@@ -75,9 +70,9 @@ def test_a_step_and_all_after_it_can_be_made_anew(command, out, since, again):
 
 
 def test_settings_of_a_step_make_it_anew(command, out):
-    assert command("picture", out, "--set", SHARPER).code == 0
+    assert command("picture", out).code == 0
     first = kept(out)
-    assert command("picture", out, "--set", SHARPER, "--set", "finish.denoise.strength=0.2").code == 0
+    assert command("picture", out, "--set", "finish.denoise.strength=0.2").code == 0
     assert len(kept(out)) == len(first)
     # what comes before it stays
     assert {name.partition("-")[0] for name in kept(out).keys() & first.keys()} == {"sharpen"}
@@ -86,7 +81,10 @@ def test_settings_of_a_step_make_it_anew(command, out):
 def test_every_step_has_its_picture_here_and_in_the_report(command, out):
     assert command("picture", out, "--look", "plain").code == 0
     steps = json.loads((out / "summary.json").read_text())["picture"]["steps"]
-    shown = ["stack", *(name for name in STEPS if name not in ("sharpen", "stars"))]  # neither is asked for
+    shown = [
+        "stack",
+        *(name for name in STEPS if name not in ("sharpen", "stars")),
+    ]  # nothing to do
     assert [step["name"] for step in steps] == shown
     assert sorted(path.name for path in (out / "steps").iterdir()) == [
         f"{number}-{name}.jpg" for number, name in enumerate(shown, start=1)

@@ -4,7 +4,7 @@ import galsim
 import numpy as np
 import pytest
 
-from finish_scenes import moffat
+from finish_scenes import moffat, paint
 from fourlight.core.fieldprofile import FieldProfile, fit_field, printed
 from fourlight.core.profilerest import no_rest
 
@@ -48,6 +48,16 @@ def test_printed_star_is_the_sum_of_its_points():
     printed(np.array([a, 0, a]), 1 / 3.5, no_rest(3)[0], 0.3, -0.2, out)
     slow = moffat(15.3, 14.8, 3.1, (31, 31), over=15)
     np.testing.assert_allclose(out / out.sum(), slow / slow.sum(), atol=2e-4 * slow.max() / slow.sum())
+
+
+def test_doubles_do_not_widen_the_profile():
+    """A third of the stars has a companion of 0.7 of their light, 5 to 9 px away, that no list tells of."""
+    scene = paint(300, 400, count=60, fwhm_px=4.0, flux=(2e4, 4e5), apart_px=np.linspace(5, 9, 20))
+    found = fit_field(scene.planes["G"], scene.variances["G"], scene.stars.x[:60], scene.stars.y[:60], 4.0)
+    assert found.count > 30
+    assert found.fwhm_px() == pytest.approx(4.0, rel=0.01)
+    assert found.wings == pytest.approx(1 / 3.5, rel=0.03)
+    assert np.abs(found.rest).max() < 0.01
 
 
 def test_what_stars_have_in_common_is_found():

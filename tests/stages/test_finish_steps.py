@@ -35,7 +35,7 @@ def test_looks_go_from_restrained_to_bold():
 def test_steps_are_seen_in_their_order_and_kept_channels_are_used():
     scene = painted_stack(200, 260, count=30, fwhm_px=4.0, flux=(2e4, 4e5))
     seen, asked = [], []
-    settings = Finish.model_validate({"stars": {"light": 0.5}, "sharpen": {"use": True}})
+    settings = Finish.model_validate({"stars": {"light": 0.5}})
     whole = finish(source_of(scene), settings, seen=lambda step, planes: seen.append(step))
     assert seen == ["stack", *STEPS[:-1]]
     kept = [np.zeros(whole.rgb.shape[:2], np.float32) for _ in range(4)]
@@ -113,12 +113,12 @@ def test_local_contrast_lifts_structure_and_leaves_empty_sky():
 
 
 def test_what_was_measured_in_the_steps_is_told():
-    picture = picture_of(paint(ny=200, nx=300, stars=60, sigma=2.4), sharpen={"use": True})
+    picture = picture_of(paint(ny=200, nx=300, stars=60, sigma=2.4))
     assert picture.facts["denoise"]["slopes"].keys() == {"brightness", "red", "blue"}
     assert 0 < picture.facts["denoise"]["kept_area_share"] < 1
     assert picture.taken.shape == picture.rgb.shape[:2]
     assert picture.facts["sharpen"]["notes"]
-    told = picture_of(paint(ny=200, nx=300, stars=60), denoise={"use": False})
+    told = picture_of(paint(ny=200, nx=300, stars=60), denoise={"use": False}, sharpen={"use": False})
     assert told.taken is None
     assert told.facts.keys() == {"gradient", "colour"}
     assert all(error > 0 for error in told.facts["gradient"]["error"].values())
@@ -126,7 +126,7 @@ def test_what_was_measured_in_the_steps_is_told():
 
 def test_sharpening_narrows_stars_that_are_wide_enough():
     scene = painted_stack(260, 340, count=40, fwhm_px=4.0, flux=(2e4, 4e5))
-    soft, sharp = (picture_of(scene, sharpen={"use": use}) for use in (False, True))
+    soft, sharp = picture_of(scene, sharpen={"use": False}), picture_of(scene)
     rows, columns = (np.rint(each[3:12]).astype(int) for each in (scene.stars.y, scene.stars.x))
     assert np.median(sharp.light[1][rows, columns] / soft.light[1][rows, columns]) > 1.2
     assert sharp.facts["sharpen"]["target_px"] < 3.3 < sharp.facts["sharpen"]["fwhm_px"]["G"]

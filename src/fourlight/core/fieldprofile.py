@@ -112,7 +112,7 @@ def fit_field(
     stars = stars[np.isfinite(stars).all(axis=1) & (stars[:, 2] > 0)]
     a = 1 / (0.5 * max(fwhm_px, 1.0)) ** 2
     found = FieldProfile(np.array([[a], [0.0], [a]]), 0.3, no_rest(radius)[0], size, 0)
-    for count in (1, 1, _terms_for(len(stars))):
+    for turn, count in enumerate((1, 1, _terms_for(len(stars)))):
         if len(stars) < least:
             return None
         coefficients = np.zeros((3, count))
@@ -126,7 +126,9 @@ def fit_field(
             per_pixel < AGREES * max(float(np.median(per_pixel)), 1.0) if len(stars) else np.zeros(0, bool)
         )
         stars = stars[agrees & (stars[:, 2] > 0)]
-        found = _with_rest(image, variance, found, stars, radius)
+        # what doubles and knots have in common would stand in for a part of the shape, and never leave it again
+        if turn:
+            found = _with_rest(image, variance, found, stars, radius)
     return found if len(stars) >= least and np.isfinite(found.coefficients).all() else None
 
 

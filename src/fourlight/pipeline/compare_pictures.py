@@ -13,7 +13,7 @@ from fourlight.core.unmix import gain_of
 from fourlight.sensor.response import MONO, WAVE_NM
 from fourlight.simulate.scene import Scene, loads
 from fourlight.simulate.through import Exposed, of_one_channel, summed, world_through
-from fourlight.stages.compare_light import BANDS, CONTINUUM, Counted, Parts
+from fourlight.stages.compare_light import BANDS, Counted, Parts, kinds_of
 from fourlight.stages.compare_setup import Taken
 from fourlight.stages.compare_whole import Compared
 from fourlight.stages.plan_light import Target
@@ -137,7 +137,7 @@ def _maps(
         if not subs:
             continue
         planes += _planes(compared, seen, exposed, field, seed, rng)
-        keep = [m for m, name in enumerate(_kinds(compared)) if name in kinds]
+        keep = [m for m, name in enumerate(kinds_of(compared.asked.target)) if name in kinds]
         seconds = exposed.subs * exposed.sub_s
         columns += list(seen.columns[:, keep] * seconds * exposed.passed)
         variances += list(_variance(seen, exposed))
@@ -150,15 +150,6 @@ def _maps(
     light = np.tensordot(gain, np.array(cells), 1)
     maps = {name: np.zeros(light.shape[1:] or (CELLS[1], CELLS[0])) for name in kinds}
     return maps | {kinds[m]: light[row] for row, m in enumerate(told)}
-
-
-def _kinds(compared: Compared) -> tuple[str, ...]:
-    """Kinds of light in the order of the columns."""
-    target = compared.asked.target
-    lines = tuple(target.rayleigh)
-    if target.mag_arcsec2 is None:
-        return lines
-    return (*lines, CONTINUUM) if lines else tuple(BANDS)
 
 
 def _exposed(seen: Counted, parts: Parts, found: Taken, number: int) -> tuple[Exposed, int]:

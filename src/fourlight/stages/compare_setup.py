@@ -9,10 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import clock
-from fourlight.core.passband import equivalent_nm, spans
 from fourlight.errors import InputError
 from fourlight.sensor.rig import Rig
-from fourlight.stages.plan_light import NARROW_NM
+from fourlight.stages.plan_light import passes_lines_only
 
 __all__ = ["Costs", "Glass", "Setup", "Spent", "Taken", "taken"]
 
@@ -60,11 +59,8 @@ class Glass:
 
     @cached_property
     def narrow(self) -> bool:
-        """Whether it passes narrow bands alone, each less than 60 nm wide."""
-        wave = self.rig.path.grid()
-        curve = self.rig.filter.at(wave)
-        bands = max(1, len(spans(wave, curve)))
-        return bool(curve.max() > 0 and equivalent_nm(wave, curve) / curve.max() / bands < NARROW_NM)
+        """Whether it passes narrow bands alone."""
+        return passes_lines_only(self.rig)
 
 
 @dataclass(frozen=True)

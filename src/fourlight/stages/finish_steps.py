@@ -81,7 +81,10 @@ def _sharpen(work: Work) -> None:
         if sheet.halves is not None:
             first, second = (dict(zip(CHANNELS, half, strict=True)) for half in sheet.halves)
             pair = (first, second)
-        found = sharpen(planes, variances, pair, work.stars, strength=settings.strength, canvas=work.canvas)
+        found = sharpen(
+            planes, variances, pair, work.stars,
+            strength=settings.strength, misfit=work.source.misfit, canvas=work.canvas,
+        )  # fmt: skip
         # the stack is not kept twice where nothing was done
         arrays = [found.planes[c] for c in CHANNELS] if found.done else []
         return Made(arrays, _sharpened(found))

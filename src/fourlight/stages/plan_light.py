@@ -8,12 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.passband import equivalent_nm, spans
 from fourlight.core.snr import information, line_errors
 from fourlight.errors import InputError
 from fourlight.sensor.rig import Rig
 from fourlight.settings import nearest
 
-__all__ = ["AREA_ARCSEC2", "KINDS", "NARROW_NM", "Target", "kind_named", "of_one", "passes_lines_only", "snr_per_sub",
+__all__ = ["AREA_ARCSEC2", "KINDS", "Target", "kind_named", "of_one", "passes_lines_only", "snr_per_sub",
            "usual_target"]  # fmt: skip
 
 Float64 = npt.NDArray[np.float64]
@@ -76,9 +77,10 @@ def kind_named(name: str) -> Target:
 
 
 def passes_lines_only(rig: Rig) -> bool:
-    """Whether every band of the filter is narrow."""
+    """Whether the filter passes narrow bands alone, each on average less than 60 nm wide."""
     wave, passed = rig.path.grid(), rig.filter.at(rig.path.grid())
-    return bool(passed.max() > 0 and np.trapezoid(passed, wave) / passed.max() < 2 * NARROW_NM)
+    bands = max(1, len(spans(wave, passed)))
+    return bool(passed.max() > 0 and equivalent_nm(wave, passed) / passed.max() / bands < NARROW_NM)
 
 
 def usual_target(rig: Rig) -> Target:

@@ -1,9 +1,11 @@
 """Stars and detail made narrower, as far as pixels can carry it and the halves of the stack confirm it.
 
 The profile of the stars is measured for each channel and exchanged for a narrower one (`fourlight.core.refocus`), with
-nothing touched that is finer than what both halves show. What this adds to the picture is then taken apart by scale,
-and only what both halves show of it is added: nothing in empty sky, all of it where light is strong. Full stars stay
-as they are, with what is around them as far as the filter reaches.
+nothing touched that is finer than what both halves show. What this adds is reckoned on what is sure: the light of
+bright stars as the profile has it, and everything else without the detail that the halves do not confirm. So light is
+made narrower and noise is not made stronger. A share of the change, taken place by place, would not do: what dark
+flanks of stars then lack has to go somewhere, and leaves notches between stars. Full stars stay as they are, with what
+is around them as far as the filter reaches.
 """
 
 from __future__ import annotations
@@ -16,23 +18,22 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import refocus
-from fourlight.core.agreement import REACH, agreed_share, kept
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.tiles import SIDE, Tile, tiles
 from fourlight.engine import in_order
 from fourlight.frames import StarList
-from fourlight.stages.canvas import Canvas, Window, bands
+from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.coverage import CHANNELS
+from fourlight.stages.denoise import denoise
 from fourlight.stages.field_profiles import full_level
 from fourlight.stages.left_alone import left_alone
 from fourlight.stages.sharpen_plan import Plan, planned
+from fourlight.stages.star_light import star_light
 
 __all__ = ["Sharpened", "sharpen"]
 
 Float32 = npt.NDArray[np.float32]
 Planes = Mapping[str, Float32]
-
-PIXEL_BYTES = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,7 @@ def sharpen(
     full: float | None = None,
     narrower: float = 0.0,
     strength: float = 1.0,
+    misfit: float = 0.0,
     canvas: Canvas | None = None,
 ) -> Sharpened:
     """The stack with narrower stars and finer detail.
@@ -87,6 +89,8 @@ def sharpen(
         Least width of the stars that is wanted, pixels.
     strength : float
         Share of the confirmed change that is added, 0 to 1.
+    misfit : float
+        As for `fourlight.stages.denoise.denoise`.
     canvas : Canvas, optional
     """
     canvas = canvas or Canvas()
@@ -95,20 +99,45 @@ def sharpen(
     if plan.why or halves is None:
         return Sharpened({c: planes[c] for c in CHANNELS}, plan, (plan.why,))
     used = left_alone(planes, variances, level, max(plan.widths.values()), canvas)
-    ways = {
-        c: _Way(plan.profiles[c], refocus.Target(plan.target_px, plan.profiles[c].wings), plan.finest)
-        for c in plan.sharpened
-    }
     for rows in bands(used.shape):
         used[rows] = np.float32(strength) * (1 - used[rows])
-    share = _common_share(halves, ways, canvas)
-    made = {
-        c: _sharpened(planes[c], share, used, ways[c], canvas)
-        if c in ways
-        else np.array(planes[c], dtype=np.float32)
-        for c in CHANNELS
-    }
-    return Sharpened(made, plan, tuple(_told(plan, c) for c in CHANNELS))
+    stars_alone, quiet = _sure(planes, variances, halves, plan, level, misfit, canvas)
+    made = {c: np.array(planes[c], dtype=np.float32) for c in CHANNELS if c not in plan.sharpened}
+    for c in plan.sharpened:
+        target = refocus.Target(plan.target_px, plan.profiles[c].wings)
+        way = _Way(plan.profiles[c], target, plan.finest)
+        sure = _sum(quiet.pop(c), stars_alone.pop(c))
+        made[c] = _sharpened(planes[c], sure, used, way, canvas)
+    return Sharpened({c: made[c] for c in CHANNELS}, plan, tuple(_told(plan, c) for c in CHANNELS))
+
+
+def _sure(
+    planes: Planes, variances: Planes, halves: tuple[Planes, Planes], plan: Plan, full: float, misfit: float,
+    canvas: Canvas,
+) -> tuple[dict[str, Float32], dict[str, Float32]]:  # fmt: skip
+    """Light of bright stars, and everything else without the detail that the halves do not confirm.
+
+    Beside a bright star smoothing must leave noise as it is, which the filter would make stronger: so stars first.
+    """
+    light = star_light(planes, variances, plan.profiles, full, canvas)
+    rest, first, second = (
+        {c: _less(image[c], light[c], canvas) for c in CHANNELS} for image in (planes, *halves)
+    )
+    return light, denoise(rest, variances, (first, second), misfit=misfit, canvas=canvas).planes
+
+
+def _less(image: Float32, light: Float32, canvas: Canvas) -> Float32:
+    out = canvas.new(image.shape)
+    for rows in bands(out.shape):
+        np.subtract(image[rows], light[rows], out=out[rows])
+    return out
+
+
+def _sum(image: Float32, light: Float32) -> Float32:
+    """The first image, with the other one added."""
+    for rows in bands(image.shape):
+        image[rows] += light[rows]
+    return image
 
 
 def _told(plan: Plan, c: str) -> str:
@@ -121,31 +150,12 @@ def _told(plan: Plan, c: str) -> str:
     )
 
 
-def _common_share(halves: tuple[Planes, Planes], ways: Mapping[str, _Way], canvas: Canvas) -> Float32:
-    """Share of the filter's work that is added: the least of all channels, or stars get rims of colour."""
-    share = canvas.new(next(iter(halves[0].values())).shape)
-    share[:] = 1
-    for c, way in ways.items():
-        first, second = (_changes(half[c], way, canvas) for half in halves)
-
-        def fill(window: Window, first: Float32 = first, second: Float32 = second) -> None:
-            here, inner = window.outer, window.inner
-            np.minimum(share[inner], agreed_share(first[here], second[here])[window.cut], out=share[inner])
-
-        canvas.each(share.shape, fill, reach=REACH, pixel_bytes=PIXEL_BYTES)
-    return share
-
-
-def _sharpened(plane: Float32, share: Float32, used: Float32, way: _Way, canvas: Canvas) -> Float32:
-    """A channel and what is confirmed of what the filter adds to it, where that is used."""
-    change, out = _changes(plane, way, canvas), canvas.new(plane.shape)
-
-    def fill(window: Window) -> None:
-        here = window.outer
-        added = kept(change[here], share[here])[window.cut] * used[window.inner]
-        out[window.inner] = plane[window.inner] + added
-
-    canvas.each(plane.shape, fill, reach=REACH, pixel_bytes=PIXEL_BYTES)
+def _sharpened(plane: Float32, quiet: Float32, used: Float32, way: _Way, canvas: Canvas) -> Float32:
+    """A channel and what the filter adds to what is confirmed of it, where that is used."""
+    out = _changes(quiet, way, canvas)
+    for rows in bands(out.shape):
+        out[rows] *= used[rows]
+        out[rows] += plane[rows]
     return out
 
 

@@ -38,8 +38,9 @@ class StarChannel:
     """One channel with its stars."""
 
     def __init__(
-        self, plane: Float32, variance: Float32, profile: FieldProfile, hot: Bool, canvas: Canvas
-    ) -> None:
+        self, plane: Float32, variance: Float32, profile: FieldProfile, hot: Bool, canvas: Canvas, *,
+        full_too: bool = True,
+    ) -> None:  # fmt: skip
         self.plane, self.variance, self.profile = plane, variance, profile
         self.noise = float(np.sqrt(max(np.nanmedian(some(variance)), 1e-30)))
         self.radius = max(DISC * profile.fwhm_px(), 2.5)
@@ -48,7 +49,7 @@ class StarChannel:
         self.left[:] = plane
         self.fitted = np.zeros((0, 4))
         self.squares = np.zeros((0, 2))
-        self.cores = cores(plane, profile, hot, fitted=False)
+        self.cores = cores(plane, profile, hot, fitted=False) if full_too else []
         self.fit_cores()
 
     def _add_cores(self, sign: int, image: Float32 | None = None) -> None:

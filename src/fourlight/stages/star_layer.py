@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, spatial
+from scipy import ndimage
 
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import full_spots
@@ -23,7 +23,7 @@ from fourlight.stages.canvas import Canvas, some
 from fourlight.stages.coverage import CHANNELS
 from fourlight.stages.field_profiles import field_profile, full_level
 from fourlight.stages.star_channel import StarChannel
-from fourlight.stages.star_search import points
+from fourlight.stages.star_search import apart_from, points
 
 __all__ = ["StarLayers", "split_stars"]
 
@@ -120,7 +120,8 @@ def _found(
         left = {c: channel.left for c, channel in zip(taken, work, strict=True)}
         variances = {c: channel.variance for c, channel in zip(taken, work, strict=True)}
         more = _clear_of(points(left, variances, profile.fwhm_px(), canvas), work, profile)
-        more = _new(_new(more, found, NEW * profile.fwhm_px()), knots, KNOT * profile.fwhm_px())
+        more = apart_from(found, more, NEW * profile.fwhm_px())
+        more = apart_from(knots, more, KNOT * profile.fwhm_px())
         if len(more) <= ENOUGH * len(found):
             break
         found = np.concatenate([found, more])
@@ -152,14 +153,6 @@ def _clear_of(found: Float64, work: list[StarChannel], profile: FieldProfile) ->
     rows, columns = (np.rint(found[:, k]).astype(int) for k in (1, 0))
     near = ndimage.binary_dilation(work[0].full, iterations=max(1, round(0.4 * profile.fwhm_px())))
     return np.asarray(found[~near[rows, columns]])
-
-
-def _new(more: Float64, found: Float64, apart_px: float) -> Float64:
-    """Points that are not where one is already."""
-    if not len(found) or not len(more):
-        return more
-    apart, _ = spatial.cKDTree(found[:, :2]).query(more[:, :2])
-    return np.asarray(more[apart > apart_px])
 
 
 def _at_edge(found: Float64, shape: tuple[int, ...], profile: FieldProfile) -> Bool:

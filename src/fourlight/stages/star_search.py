@@ -6,13 +6,14 @@ from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
+from scipy import spatial
 from scipy.ndimage import gaussian_filter, maximum_filter, median_filter
 
 from fourlight.core.detection import WIDE, filter_noise
 from fourlight.core.gaps import fill_gaps
 from fourlight.stages.canvas import Canvas, Window, some
 
-__all__ = ["points"]
+__all__ = ["apart_from", "points"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -63,6 +64,18 @@ def points(
     canvas.each((shape[0], shape[1]), look, reach=reach, pixel_bytes=40)
     every = np.concatenate([part for _, part in sorted(found, key=lambda item: item[0])])
     return every[np.lexsort((every[:, 0], every[:, 1], -every[:, 2]))]
+
+
+def apart_from(found: Float64, more: Float64, least_px: float) -> Float64:
+    """Points (n, 3) of ``more`` that are not where one of ``found`` is already.
+
+    >>> apart_from(np.array([[5.0, 5.0, 9.0]]), np.array([[5.5, 5.0, 7.0], [9.0, 5.0, 6.0]]), 2.0).tolist()
+    [[9.0, 5.0, 6.0]]
+    """
+    if not len(found) or not len(more):
+        return more
+    apart, _ = spatial.cKDTree(found[:, :2]).query(more[:, :2])
+    return np.asarray(more[apart > least_px])
 
 
 def _usual(fine: Float32, noise: float) -> Float32:
