@@ -74,6 +74,7 @@ function showNow(place, job, shown, say) {
   const { state, bar, rate, stop, log, why } = shown.parts;
   const followed = !hasEnded(job) && !jobs.lost;
   put(state, stateOf(job));
+  if (!followed && document.activeElement === stop) place.focus(); // a button that goes takes the focus with it
   bar.hidden = rate.hidden = stop.hidden = !followed;
   if (job.total > 1) Object.assign(bar, { max: job.total, value: job.done });
   else bar.removeAttribute("value");
