@@ -20,6 +20,7 @@ class Steps:
     go: Path | None = None
     title: str = "Take steps"
     rest: Path | None = None
+    lines: int = 1
 
     def work(self, telling):
         telling.begin("walk", self.count)
@@ -32,7 +33,8 @@ class Steps:
             else:
                 telling.step()
         telling.end(f"{self.count} steps taken")
-        telling.line("to know", "the way was flat")
+        for _ in range(self.lines):
+            telling.line("to know", "the way was flat")
 
 
 def _wait(path):

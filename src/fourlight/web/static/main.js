@@ -62,9 +62,11 @@ async function listed() {
   document.title = `${facts.name} · Fourlight`;
   there = Object.keys(VIEWS).filter((key) => !VIEWS[key].needs || facts.sets.includes(VIEWS[key].needs));
   const current = main.dataset.view;
+  const focused = nav.contains(document.activeElement) ? document.activeElement.dataset.view : null;
   nav.replaceChildren(
     ...there.map((key) => element("a", { href: `#${key}`, "data-view": key, "aria-current": key === current && "page" }, VIEWS[key].name)),
   );
+  [...nav.children].find((link) => link.dataset.view === focused)?.focus();
 }
 
 function followed() {

@@ -74,6 +74,7 @@ function showNow(place, job, shown, say) {
   const { state, bar, rate, stop, log, why } = shown.parts;
   const followed = !hasEnded(job) && !jobs.lost;
   put(state, stateOf(job));
+  if (!followed && document.activeElement === stop) place.focus(); // a button that goes takes the focus with it
   bar.hidden = rate.hidden = stop.hidden = !followed;
   if (job.total > 1) Object.assign(bar, { max: job.total, value: job.done });
   else bar.removeAttribute("value");
@@ -96,7 +97,7 @@ function nowParts(job, say) {
   const stopIt = () => jobs.stop(job.number).catch((error) => say(error.message));
   const stop = element("button", { type: "button", onclick: stopIt }, "stop");
   const why = element("p", { role: "alert", class: "why" });
-  const log = element("ol", { role: "log", class: "log", "aria-label": `What it said: ${job.title}`, tabindex: 0 });
+  const log = element("div", { role: "log", class: "log", "aria-label": `What it said: ${job.title}`, tabindex: 0 }, element("ol"));
   const title = element("h2", { id: "now-title" }, job.title);
   const row = element("div", { class: "controls" }, bar, rate, stop);
   return { state, bar, rate, stop, why, log, all: [title, state, row, why, log] };
@@ -115,7 +116,7 @@ function addLines(log, job, shown) {
   const fresh = Math.min(job.said - shown.lines, job.lines.length);
   if (fresh <= 0) return;
   const low = log.scrollHeight - log.scrollTop - log.clientHeight < 4;
-  log.append(...job.lines.slice(-fresh).map(lineOf));
+  log.firstChild.append(...job.lines.slice(-fresh).map(lineOf));
   shown.lines = job.said;
   if (low) log.scrollTop = log.scrollHeight;
 }
@@ -124,8 +125,9 @@ function showBefore(place, ended, entries) {
   for (const job of ended)
     if (!entries.has(job.number)) {
       const said = job.why ? [["why", job.why]] : [];
-      const log = element("ol", { class: "log" }, ...[...said, ...job.lines].map(lineOf));
       const title = `${job.title}: ${STATES[job.state]} after ${job.took}`;
+      const lines = element("ol", {}, ...[...said, ...job.lines].map(lineOf));
+      const log = element("div", { class: "log", role: "group", "aria-label": `What it said: ${job.title}`, tabindex: 0 }, lines);
       entries.set(job.number, element("details", {}, element("summary", {}, title), log));
     }
   const wanted = ended.map((job) => entries.get(job.number));
