@@ -280,3 +280,20 @@ def test_the_map_of_defects_is_never_taken_for_a_frame(command, bench, tmp_path)
     assert done.code == 0
     assert "1 file in" in done.out
     assert "left out: a result or simulated truth" in " ".join(done.out.split())
+
+
+def test_one_stuck_sample_costs_no_nonuniformity(command, bench, tmp_path):
+    """The sample itself is a defect; without flats that are not full nobody looked for cold ones."""
+    some(bench, tmp_path, "flats")
+    for path in (tmp_path / "flats").iterdir():
+        with fits.open(path, mode="update") as file:
+            file[0].data[70, 90] = 65535
+    facts = json.loads(command("camera", "measure", tmp_path / "flats", bench / "bias", "--json").out)
+    assert "prnu" not in facts["missing"]
+    assert any(name.startswith("prnu") for name in facts["quantities"])
+    for path in (tmp_path / "flats").iterdir():
+        with fits.open(path, mode="update") as file:
+            file[0].data[:, :5] = 65535
+    facts = json.loads(command("camera", "measure", tmp_path / "flats", bench / "bias", "--json").out)
+    assert facts["missing"]["prnu"].startswith("flats below saturation")
+    assert "defects_cold" not in facts["quantities"]

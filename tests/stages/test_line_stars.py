@@ -53,6 +53,10 @@ def test_stars_that_fit_make_leaks_smaller():
     after = found.telling
     assert after.columns == TELLING.columns
     assert not np.allclose(after.matrix, TELLING.matrix)
+    # what unmixing costs is told by the matrix that unmixes: the diagonal of (A' C^-1 A)^-1 over 1 / (A' C^-1 A)
+    power = after.matrix.T @ (after.matrix / NOISE[:, None])
+    assert np.allclose(after.inflation, np.diag(np.linalg.inv(power)) * np.diag(power), rtol=1e-6)
+    assert not np.allclose(after.inflation, TELLING.inflation)
     assert (np.sqrt((after.modes**2).sum(axis=0)) <= np.sqrt((TELLING.modes**2).sum(axis=0)) + 1e-9).all()
     assert before > 0.03
 

@@ -22,6 +22,7 @@ from fourlight.stages.camera_maps import (
     stacked,
 )
 from fourlight.stages.camera_results import Found, Uniformity
+from fourlight.stages.camera_transfer import FULL_SHARE
 from fourlight.stages.masters import OpenSource
 
 __all__ = ["MAP_BYTES", "Work", "measure_maps"]
@@ -78,13 +79,16 @@ def measure_maps(
 
 
 def _half_full(found: Found, groups: Sequence[Sequence[RawFrame]]) -> int | None:
-    """The level nearest to half of saturation (EMVA 1288) in which no place is cut off."""
+    """The level nearest to half of saturation (EMVA 1288) in which as good as no sample is cut off."""
     full = max(place.saturation.level for place in found.places)
     best: tuple[float, int] | None = None
     for number in range(len(groups)):
         there = found.points.group == number
-        level = float(np.nanmax(np.nanmean(found.points.level[there], axis=(0, 2))))
-        if np.nanmax(found.points.full[there]) > 0 or (level > 0.9 * full and len(groups) > 1):
+        level, full_share = (
+            float(np.nanmax(np.nanmean(part[there], axis=(0, 2))))
+            for part in (found.points.level, found.points.full)
+        )
+        if full_share > FULL_SHARE or (level > 0.9 * full and len(groups) > 1):
             continue
         best = min(best or (np.inf, number), (abs(level - full / 2), number))
     if best is None:

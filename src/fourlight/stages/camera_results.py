@@ -212,6 +212,8 @@ def _faulty(found: Found) -> dict[str, Quantity]:
         (Defect.COLD, counts.prnu_flats),
         (Defect.UNSTEADY, found.defect_darks + counts.bias),
     ):
+        if not frames:  # nobody looked for them
+            continue
         number = int(np.count_nonzero(found.defects & kind))
         # a count of rare things, each by itself (Poisson)
         made[f"defects_{str(kind.name).lower()}"] = Quantity(

@@ -16,7 +16,16 @@ from fourlight.errors import InputError
 from fourlight.stages.camera_frames import Pair
 from fourlight.stages.camera_pairs import Dark, Points
 
-__all__ = ["Lines", "PlaceTransfer", "bend_of", "camera_gain", "linearities", "transfers", "with_bend"]
+__all__ = [
+    "FULL_SHARE",
+    "Lines",
+    "PlaceTransfer",
+    "bend_of",
+    "camera_gain",
+    "linearities",
+    "transfers",
+    "with_bend",
+]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]

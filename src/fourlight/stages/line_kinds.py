@@ -85,8 +85,8 @@ class Telling:
     """(m, c, k)"""
     units: Float64
     """(k,) electrons of a mean sample of the mosaic per photon, see `seats_of`: the unit in which light is told."""
-    inflation: Float64
-    """(k,) variance over what it would be if the other kinds of light were known."""
+    variance: Float64
+    """(c,) usual variance of a pixel of each channel."""
     reasons: tuple[tuple[str, str], ...] = ()
     """Kinds of light that are not told, and why."""
     notes: tuple[str, ...] = ()
@@ -94,6 +94,11 @@ class Telling:
     """Of the camera's curves."""
     taken: dict[str, str] = field(default_factory=dict)
     """Lines that are in the light and not told, and as what they count."""
+
+    @property
+    def inflation(self) -> Float64:
+        """(k,) variance over what it would be if the other kinds of light were known."""
+        return inflation(self.matrix, self.variance)
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -185,7 +190,7 @@ def choose_kinds(sets: Sequence[LightSet], ratios: Ratios | None = None) -> Tell
             kept.append(name)
     found = _together(sets, tuple(kept), ratios)
     return Telling(
-        tuple(kept), found.values, found.modes, units_of(found.values, kept), inflation(found.values, variance),
+        tuple(kept), found.values, found.modes, units_of(found.values, kept), variance,
         tuple((name, why) for name, why in reasons if name in EXTENSION), found.notes, found.scale,
         {name: _nearest(sets[0], name, kept, ratios) for name, _ in reasons if name in LINES},
     )  # fmt: skip
