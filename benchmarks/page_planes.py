@@ -3,8 +3,8 @@
 Usage: python benchmarks/page_planes.py [--rows N] [--columns N] [--rounds N]
 
 A stack of three planes with one star on an even sky (26 MP each unless told otherwise) is served as `fourlight open`
-serves it, and looked at in Chromium without a screen, at 1280 x 900: four panels. It is printed beside the load
-of the machine, for figures of a machine that has other work to do say little.
+serves it, and looked at in Chromium without a screen, at 1280 x 900: four panels. The load of the machine
+is printed with the figures, for those of a machine that has other work to do say little.
 """
 
 from __future__ import annotations
