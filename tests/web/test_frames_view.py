@@ -236,6 +236,10 @@ def test_nothing_lies_beyond_the_window(page: Any, width: int) -> None:
     size = "return [document.documentElement.scrollWidth, innerWidth];"
     wide, window = page.execute_script(size)
     assert wide <= window
+    wide, box = page.execute_script(
+        "const s = document.querySelector('.scrolled'); return [s.scrollWidth, s.clientWidth];"
+    )
+    assert wide <= box, "all columns are seen without scrolling"
     assert chart(page, "Transparency").size["width"] > 250
     page.set_window_size(1280, 900)
 

@@ -55,9 +55,12 @@ export async function planesView(place, { say, name }) {
     slider("black", { low: -10, high: 20, step: 0.1, value: START.black, shown: (v) => `${decimal(v)} σ`, change: (v) => { stretch.black = v; stretched(); } }).row,
     slider("white", { low: 1, high: 5, step: 0.01, value: Math.log10(START.white), shown: (v) => `${(10 ** v).toPrecision(3)} σ`, change: (v) => { stretch.white = 10 ** v; stretched(); } }).row,
     slider("bend", { low: -1, high: 3, step: 0.01, value: Math.log10(START.bend), shown: (v) => `${(10 ** v).toPrecision(2)} σ`, change: (v) => { stretch.bend = 10 ** v; stretched(); } }).row,
-    ...(colour ? ["R", "G", "B"].map((plane) => switched(NAMES[plane], (on) => { on ? off.delete(plane) : off.add(plane); stretched(); })) : []),
-    element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),
-    element("button", { type: "button", onclick: () => seeing.at(devicePixelRatio || 1) }, "single pixels"),
+    ...(colour ? [element("span", { class: "together" }, ...["R", "G", "B"].map((plane) => switched(NAMES[plane], (on) => { on ? off.delete(plane) : off.add(plane); stretched(); })))] : []),
+    element(
+      "span", { class: "together" },
+      element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),
+      element("button", { type: "button", onclick: () => seeing.at(devicePixelRatio || 1) }, "single pixels"),
+    ),
   );
   const layout = choices.size > 1 ? arranged(choices, grid, panels[0]) : null;
   const region = name === "stack" ? regionBox(seeing, say) : null;
