@@ -50,8 +50,7 @@ def full_level(planes: Mapping[str, Float32], stars: StarList) -> float:
 
 def field_profile(plane: Float32, variance: Float32, stars: StarList, full: float) -> FieldProfile | None:
     """The profile of a channel, None where too few stars tell it."""
-    use = np.isfinite(plane) & np.isfinite(variance)
-    if not some(use).any():
+    if not (np.isfinite(some(plane)) & np.isfinite(some(variance))).any():
         return None
     level = float(np.nanmedian(some(plane)))
     noise = float(np.sqrt(max(np.nanmedian(some(variance)), 0)))
