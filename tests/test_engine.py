@@ -2,6 +2,7 @@
 
 import itertools
 import os
+import platform
 import threading
 import time
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
@@ -10,7 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 import pytest
 
 from fourlight import engine
-from fourlight.engine import Crew, as_done, at_once, held_bytes, in_order, thread_count
+from fourlight.engine import Crew, as_done, at_once, give_back, held_bytes, in_order, thread_count
 from fourlight.errors import StageError
 
 
@@ -217,6 +218,26 @@ def test_memory_that_is_held_is_what_the_system_says():
         said = next(int(line.split()[1]) * 1024 for line in file if line.startswith("RssAnon"))
     assert held_bytes() == pytest.approx(said, rel=0.02)
     del block
+
+
+# Other C libraries give memory back as they see fit.
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="asks the GNU C library")
+def test_freed_memory_goes_back_to_the_system():
+    """Small blocks below one that is still held: malloc(3) keeps them, malloc_trim(3) does not."""
+    blocks = [bytearray(60_000) for _ in range(2000)]
+    last, before = blocks[-1], held_bytes()
+    del blocks
+    give_back()
+    assert before - held_bytes() > 80e6
+    assert len(last) == 60_000
+
+
+def test_giving_back_does_nothing_where_nobody_can(monkeypatch):
+    def none(_name):
+        raise TypeError  # as on Windows
+
+    monkeypatch.setattr("ctypes.CDLL", none)
+    give_back()
 
 
 def test_memory_of_a_usual_run_is_taken_where_the_system_does_not_tell(monkeypatch):

@@ -5,6 +5,8 @@ The kernels release the interpreter lock, so threads use all cores.
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -23,6 +25,7 @@ __all__ = [
     "Silent",
     "as_done",
     "at_once",
+    "give_back",
     "held_bytes",
     "in_order",
     "nothing",
@@ -87,6 +90,14 @@ def held_bytes() -> int:
     except (OSError, ValueError):
         return PROGRAM_BYTES
     return (int(resident) - int(shared)) * os.sysconf("SC_PAGE_SIZE")
+
+
+def give_back() -> None:
+    """Hand freed memory back to the system where the C library keeps it until it is asked (GNU's does)."""
+    with contextlib.suppress(
+        OSError, TypeError, AttributeError
+    ):  # on Windows there is no library of that name
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def at_once(each_bytes: float, memory_bytes: float, most: int) -> int:

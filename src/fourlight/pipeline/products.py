@@ -15,7 +15,7 @@ import numpy.typing as npt
 import tifffile
 
 from fourlight.core.cfa import PLANES
-from fourlight.engine import in_order, nothing
+from fourlight.engine import give_back, in_order, nothing
 from fourlight.frames import StarList
 from fourlight.io.room import writing
 from fourlight.pipeline import outputs
@@ -61,8 +61,10 @@ def write_all(
     with writing(place):
         place.mkdir()
     picture, views = _written_beside(job, layers, summary, stars, seen)
+    give_back()
     summary["picture"] = write_picture(place, picture, views, recipe.finish, job.threads, summary.get("sky"))
     write_stars(place / STARS, stars)
+    give_back()
     progress.step()
     planes = {name: layers.read(name, "value") for name in PLANES}
     spared(

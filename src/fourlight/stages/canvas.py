@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.engine import held_bytes, in_order
+from fourlight.engine import give_back, held_bytes, in_order
 from fourlight.io.room import new_array
 
 __all__ = ["ENOUGH", "Canvas", "Window", "bands", "every", "some"]
@@ -119,6 +119,7 @@ class Canvas:
         windows = _windows((shape[0], shape[1]), side, reach)
         for _ in in_order(work, windows, min(threads, len(windows))):
             pass
+        give_back()
 
     def _side(self, reach: int, pixel_bytes: float) -> tuple[int, int]:
         """Side of the parts and threads that are quickest: more threads leave smaller parts, of which more is rim."""

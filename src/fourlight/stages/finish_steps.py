@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from fourlight.core import starcolour
 from fourlight.core.stretch import Curve
-from fourlight.engine import nothing
+from fourlight.engine import give_back, nothing
 from fourlight.frames import StarList
 from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import brightness_of, white_factors
@@ -248,4 +248,5 @@ def taken_steps(work: Work, told: Callable[[], None] = nothing) -> None:
     """Take all steps; ``told`` is called after each."""
     for step in _STEPS.values():
         step(work)
+        give_back()
         told()
