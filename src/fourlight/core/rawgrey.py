@@ -30,7 +30,7 @@ def over_noise(samples: Float32) -> Float32:
     float32 array of the same shape
         All 0 where the samples do not scatter.
 
-    >>> over_noise(np.array([1, 2, 3, 4, 5], np.float32)).round(2).tolist()
+    >>> over_noise(np.array([1, 2, 3, 4, 5], np.float32)).astype(float).round(2).tolist()
     [-1.35, -0.67, 0.0, 0.67, 1.35]
     """
     known = samples[np.isfinite(samples)]
