@@ -72,11 +72,11 @@ def test_a_run_stays_within_its_memory(
     # kernels are compiled here, which takes memory once
     with looking():
         assert command("run", smaller, "--out", tmp_path / "small", "--set", setting).code == 0
-    words = ["run", *large, "--out", str(tmp_path / "out"), "--memory", "550MB", "--set", setting]
+    words = ["run", *large, "--out", str(tmp_path / "out"), "--memory", "500MB", "--set", setting]
     with subprocess.Popen(
         [sys.executable, "-c", "from fourlight.cli import main; main()", *words], stderr=subprocess.DEVNULL
     ) as process:
         most = peak_bytes(process)
     assert process.returncode == 0
-    # what the picture takes beside its parts is not reckoned: with 500 MB the peak lies at 484 to 502 MB
-    assert 100e6 < most < 550e6
+    # what the picture takes beside its parts is not reckoned: peaks of 484 to 502 MB were seen
+    assert 100e6 < most < 520e6
