@@ -166,3 +166,22 @@ def write_halves(folder: Path, light: dict[str, float] | None = None, *, hole: b
     facts |= {"unit": "electron", "planes": {name: {"sky": 100.0} for name in light}}
     (folder / "summary.json").write_text(json.dumps(facts), encoding="utf-8")
     return folder
+
+
+def write_white(folder: Path) -> Path:
+    """Results whose object is white by the picture of the run: its light is as 1 to 2 to 3, on three skies."""
+    write_results(folder)
+    rng = np.random.default_rng(19)
+    y, x = np.mgrid[:700, :900]
+    glow = 300 * np.exp(-((y - 350) ** 2 + (x - 450) ** 2) / (2 * 150**2))
+    skies = {"R": 400.0, "G": 900.0, "B": 150.0}
+    units = [fits.PrimaryHDU()]
+    for k, (name, sky) in enumerate(skies.items()):
+        light = sky + (k + 1) * glow + rng.normal(0, 5, glow.shape)
+        units.append(fits.ImageHDU(light.astype(np.float32), name=name))
+    fits.HDUList(units).writeto(folder / "stack.fits", overwrite=True)
+    facts = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    facts["planes"] = {name: {"sky": sky, "noise": 5.0} for name, sky in skies.items()}
+    facts["picture"] = {"honesty": {"colour": {"gains": [1.0, 1 / 2, 1 / 3]}}}
+    (folder / "summary.json").write_text(json.dumps(facts), encoding="utf-8")
+    return folder

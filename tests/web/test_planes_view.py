@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from web_browser import MARKS, least_contrast, painted, screenshot, started, themed, visit
-from web_results import write_halves
+from web_results import write_halves, write_white
 
 pytestmark = MARKS
 
@@ -90,7 +90,7 @@ def test_a_slider_changes_all_panels_and_no_light(page: Any) -> None:
     page.execute_script("arguments[0].value = 10; arguments[0].dispatchEvent(new Event('input'));", black)
     painted(page)
     assert sum(brightness(panel(page, "red"))) < 0.5 * sum(before)
-    page.execute_script("arguments[0].value = -3; arguments[0].dispatchEvent(new Event('input'));", black)
+    page.execute_script("arguments[0].value = -1.5; arguments[0].dispatchEvent(new Event('input'));", black)
     painted(page)
     assert brightness(panel(page, "red")) == pytest.approx(before, abs=0.5)
 
@@ -104,6 +104,19 @@ def test_a_channel_can_be_taken_out_of_the_colours(page: Any) -> None:
     assert left[1] == 0
     assert left[0] == pytest.approx(whole[0], abs=0.5)
     box.click()
+
+
+def test_what_the_picture_has_white_is_white_in_the_colours(page: Any, results: Path, tmp_path: Path) -> None:
+    """Light of an even spectrum has one brightness in all channels, whatever their sky and sensitivity."""
+    visit(page, write_white(tmp_path / "out"))
+    settle(page)
+    for x in (0.5, 0.6):
+        red, green, blue = brightness(panel(page, "in colour"), x)
+        assert green > 60
+        assert (red, blue) == pytest.approx((green, green), rel=0.03)
+    assert brightness(panel(page, "blue"))[2] > 1.1 * brightness(panel(page, "red"))[0]
+    visit(page, results)
+    settle(page)
 
 
 def test_red_for_the_dark_is_red_everywhere(page: Any) -> None:

@@ -11,17 +11,51 @@ from fourlight.errors import InputError
 from fourlight.pipeline.finished import check_results
 from fourlight.pipeline.jobs import Jobs
 from fourlight.pipeline.offers import Sources, offers, order_for
+from fourlight.pipeline.picture import COLOURS
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.shown_lights import ShownLights
 from fourlight.pipeline.shown_planes import ShownPlanes
 
-__all__ = ["SETS", "Project"]
+__all__ = ["SETS", "Project", "own_steps", "white_of"]
 
 SETS = {
     "stack": ("stack.fits", ("R", "G", "B", "G1", "G2")),
     "lines": ("lines.fits", ("HALPHA", "OIII", "HBETA", "SII", "CONT")),
 }
 """What can be looked at plane by plane: file, and planes in the order they are offered."""
+
+
+def own_steps(summary: Mapping[str, Any]) -> dict[str, dict[str, float]]:
+    """Level of the sky in the planes of a stack, and the noise of a pixel of each, where the run tells both."""
+    planes = (summary.get("planes") or {}).items()
+    return {
+        name: {"sky": float(plane["sky"]), "step": float(plane["noise"])}
+        for name, plane in planes
+        if plane.get("sky") is not None and plane.get("noise")
+    }
+
+
+def white_of(summary: Mapping[str, Any]) -> dict[str, dict[str, float]] | None:
+    """Level of the sky in R, G and B, and equal steps of white light from it, as the finished picture has white.
+
+    The step is the noise of a pixel of G; None where the run made no picture, or knows no sky.
+
+    >>> planes = {name: {"sky": 100.0, "noise": 6.0} for name in "RGB"}
+    >>> colour = {"gains": [2.0, 1.0, 0.5]}
+    >>> white_of({"planes": planes, "picture": {"honesty": {"colour": colour}}})["R"]
+    {'sky': 100.0, 'step': 3.0}
+    """
+    planes = summary.get("planes") or {}
+    honesty = (summary.get("picture") or {}).get("honesty") or {}
+    gains = dict(zip(COLOURS, (honesty.get("colour") or {}).get("gains") or (), strict=False))
+    known: dict[str, Any] = {name: (planes.get(name) or {}).get("sky") for name in gains}
+    noise = (planes.get("G") or {}).get("noise")
+    if len(known) < len(COLOURS) or None in known.values() or not noise:
+        return None
+    return {
+        name: {"sky": float(sky), "step": float(noise * gains["G"] / gains[name])}
+        for name, sky in known.items()
+    }
 
 
 class Project:
@@ -84,6 +118,11 @@ class Project:
             if name not in self._shown or self._shown[name][0] != now:
                 self._shown[name] = (now, ShownPlanes(path, planes))
             return self._shown[name][1]
+
+    def shown_facts(self, name: str) -> dict[str, Any]:
+        """What a viewer must know of one of `SETS` before it asks for tiles; see `shown`."""
+        summary = self.summary() if name == "stack" else {}
+        return {**self.shown(name).facts(), "own": own_steps(summary), "white": white_of(summary)}
 
     def facts(self) -> dict[str, Any]:
         """What a viewer must know first."""

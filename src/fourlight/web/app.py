@@ -84,7 +84,7 @@ async def _session(request: Request) -> Response:
 
 async def _shown(request: Request) -> Response:
     project: Project = request.app.state.project
-    return JSONResponse(await run_in_threadpool(lambda: project.shown(request.path_params["name"]).facts()))
+    return JSONResponse(await run_in_threadpool(project.shown_facts, request.path_params["name"]))
 
 
 async def _tile(request: Request) -> Response:

@@ -6,11 +6,11 @@ import { Pair } from "./pair.js";
 import { Panel } from "./panel.js";
 import { regionBox } from "./region.js";
 import { Seeing } from "./seeing.js";
-import { lightOf, packed, tableOf } from "./stretching.js";
+import { lightOf, ownSteps, packed, tableOf } from "./stretching.js";
 import { Tiles } from "./tiles.js";
 
 const NAMES = { R: "red", G: "green", B: "blue", G1: "green 1", G2: "green 2", HALPHA: "Hα", OIII: "[O III]", HBETA: "Hβ", SII: "[S II]", CONT: "continuum" };
-const START = { black: -3, white: 300, bend: 3 };
+const START = { black: -1.5, white: 300, bend: 3 };
 
 export async function planesView(place, { say, name }) {
   const facts = await getJson(`/shown/${name}`);
@@ -19,20 +19,21 @@ export async function planesView(place, { say, name }) {
   const light = new Map(facts.planes.map((plane) => [plane, lightOf(facts.codes[plane])]));
   const stretch = { ...START };
   const off = new Set();
-  let tables = new Map();
+  let coloured = new Map();
   let grey = new Map();
   const panels = [];
 
   const red = () => document.documentElement.dataset.theme === "night";
 
   function stretched() {
-    tables = new Map(facts.planes.map((plane) => [plane, tableOf(light.get(plane), facts.codes[plane], stretch)]));
+    const tables = new Map(facts.planes.map((plane) => [plane, tableOf(light.get(plane), facts.own[plane] ?? ownSteps(facts.codes[plane]), stretch)]));
     grey = new Map(facts.planes.map((plane) => [plane, packed(tables.get(plane), red())]));
+    coloured = facts.white ? new Map(Object.entries(facts.white).map(([plane, steps]) => [plane, tableOf(light.get(plane), steps, stretch)])) : tables;
     panels.forEach((panel) => panel.restretch());
   }
 
   const none = new Uint8ClampedArray(65536);
-  const inColour = (plane) => (off.has(plane) ? none : tables.get(plane));
+  const inColour = (plane) => (off.has(plane) ? none : coloured.get(plane));
   stretched();
   const grid = element("div", { class: "panels" });
   const choices = new Map();

@@ -15,12 +15,14 @@ export function lightOf(code) {
   return light;
 }
 
+// What a plane of unknown sky is counted in: noise of its pixels, from its usual level.
+export const ownSteps = (code) => ({ sky: code.sky, step: code.soft / 3 });
+
 // Brightness 0 to 255 of every code: an inverse hyperbolic sine from `black` to `white`, which bends at `bend`.
-// `noise` is what black, white and bend are counted in, from the level of the sky.
-export function tableOf(light, code, { black, white, bend }) {
-  const noise = code.soft / 3;
-  const from = code.sky + black * noise;
-  const scale = 1 / (bend * noise);
+// `step` is what black, white and bend are counted in, from the level of the sky.
+export function tableOf(light, { sky, step }, { black, white, bend }) {
+  const from = sky + black * step;
+  const scale = 1 / (bend * step);
   const top = asinh((white - black) / bend);
   const table = new Uint8ClampedArray(CODES);
   for (let k = 1; k < CODES; k++) table[k] = (255 * asinh(Math.max(0, light[k] - from) * scale)) / top;
