@@ -8,7 +8,16 @@ from typing import Any
 
 import pytest
 
-from web_browser import MARKS, least_contrast, painted, screenshot, started, themed, visit
+from page_manners import (
+    test_everything_has_a_name as test_everything_has_a_name,
+)
+from page_manners import (
+    test_it_fits_the_screen as test_it_fits_the_screen,
+)
+from page_manners import (
+    test_letters_stand_out_of_their_ground as test_letters_stand_out_of_their_ground,
+)
+from web_browser import MARKS, painted, screenshot, started, themed, visit
 from web_results import write_evidence
 
 pytestmark = MARKS
@@ -66,23 +75,6 @@ def test_what_moves_waits_to_be_asked(page: Any) -> None:
     box.click()
     painted(page)
     assert page.execute_script(moving) == 0
-
-
-@pytest.mark.parametrize("theme", ["dark", "light", "night"])
-def test_letters_stand_out_of_their_ground(page: Any, theme: str) -> None:
-    """WCAG 2.2, 1.4.3: at least 4.5 to 1."""
-    themed(page, theme)
-    assert least_contrast(page) >= 4.5
-    themed(page, "dark")
-
-
-@pytest.mark.parametrize("width", [1280, 820])
-def test_nothing_lies_beyond_the_window(page: Any, width: int) -> None:
-    page.set_window_size(width, 900)
-    painted(page)
-    wide, window = page.execute_script("return [document.documentElement.scrollWidth, innerWidth];")
-    assert wide <= window
-    page.set_window_size(1280, 900)
 
 
 def test_red_for_the_dark_is_red_from_top_to_bottom(page: Any) -> None:

@@ -10,7 +10,13 @@ from typing import Any
 
 import pytest
 
-from web_browser import MARKS, least_contrast, painted, screenshot, started, themed, visit
+from page_manners import (
+    test_everything_has_a_name as test_everything_has_a_name,
+)
+from page_manners import (
+    test_letters_stand_out_of_their_ground as test_letters_stand_out_of_their_ground,
+)
+from web_browser import MARKS, painted, screenshot, started, themed, visit
 from web_results import raw_light, write_lights
 
 pytestmark = MARKS
@@ -208,14 +214,6 @@ def test_a_click_on_a_point_shows_its_light(page: Any) -> None:
     page.execute_script("arguments[0].scrollIntoView({ block: 'center' });", chart(page, "Sky"))
     ActionChains(page).move_to_element_with_offset(chart(page, "Sky"), *offset).click().perform()
     assert shown(page).find_element("tag name", "h2").text == name
-
-
-@pytest.mark.parametrize("theme", ["dark", "light", "night"])
-def test_letters_stand_out_of_their_ground(page: Any, theme: str) -> None:
-    """WCAG 2.2, 1.4.3: at least 4.5 to 1, luminance by its definition of relative luminance."""
-    themed(page, theme)
-    assert least_contrast(page) >= 4.5
-    themed(page, "dark")
 
 
 def test_red_for_the_dark_is_red_with_pictures_and_charts(page: Any) -> None:

@@ -14,16 +14,23 @@ from fourlight.recipe_finish import Finish
 from job_orders import Makes
 from page_browser import (
     all_of,
-    nameless,
     one_of,
     opened,
-    overflows,
     remarks,
     sized,
     text_of,
     until,
 )
-from web_browser import MARKS, least_contrast, screenshot, themed
+from page_manners import (
+    test_everything_has_a_name as test_everything_has_a_name,
+)
+from page_manners import (
+    test_it_fits_the_screen as test_it_fits_the_screen,
+)
+from page_manners import (
+    test_letters_stand_out_of_their_ground as test_letters_stand_out_of_their_ground,
+)
+from web_browser import MARKS, screenshot, themed
 from web_pictures import LOOKS, STEPS, write_picture
 from web_results import write_results
 
@@ -234,22 +241,9 @@ def test_files_are_offered_by_name(page: Any) -> None:
     assert names == ["picture.jpg", "picture.png", "picture.tif"]
 
 
-@pytest.mark.parametrize("theme", ["dark", "light", "night"])
-def test_letters_stand_out_of_their_ground(page: Any, theme: str) -> None:
-    """At least 4.5 to 1: WCAG 2.2, success criterion 1.4.3."""
-    themed(page, theme)
-    assert least_contrast(page) >= 4.5
-    themed(page, "dark")
-
-
-def test_everything_has_a_name(page: Any) -> None:
-    assert nameless(page) == []
-
-
 @pytest.mark.parametrize("width", [1280, 820])
-def test_it_fits_the_screen(page: Any, width: int) -> None:
+def test_the_picture_has_room(page: Any, width: int) -> None:
     sized(page, width)
-    assert overflows(page) == []
     assert one_of(page, "image").size["height"] > 250
     sized(page, 1280)
 

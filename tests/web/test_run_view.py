@@ -14,16 +14,22 @@ from fourlight.web import serving
 from job_orders import Dies, Makes, Steps, Waits
 from page_browser import (
     all_of,
-    nameless,
     one_of,
     opened,
-    overflows,
     remarks,
-    sized,
     text_of,
     until,
 )
-from web_browser import MARKS, least_contrast, screenshot, themed
+from page_manners import (
+    test_everything_has_a_name as test_everything_has_a_name,
+)
+from page_manners import (
+    test_it_fits_the_screen as test_it_fits_the_screen,
+)
+from page_manners import (
+    test_letters_stand_out_of_their_ground as test_letters_stand_out_of_their_ground,
+)
+from web_browser import MARKS, screenshot, themed
 from web_pictures import write_picture
 from web_results import write_results
 
@@ -139,25 +145,6 @@ def test_a_tab_that_nobody_sees_has_no_stream_and_its_job_goes_on(
     page.switch_to.window(first)
     text_of(page, "status", "done after")
     until(page, lambda: len(streams) == 1)
-
-
-@pytest.mark.parametrize("theme", ["dark", "light", "night"])
-def test_letters_stand_out_of_their_ground(page: Any, theme: str) -> None:
-    """At least 4.5 to 1: WCAG 2.2, success criterion 1.4.3."""
-    themed(page, theme)
-    assert least_contrast(page) >= 4.5
-    themed(page, "dark")
-
-
-def test_everything_has_a_name(page: Any) -> None:
-    assert nameless(page) == []
-
-
-@pytest.mark.parametrize("width", [1280, 820])
-def test_it_fits_the_screen(page: Any, width: int) -> None:
-    sized(page, width)
-    assert overflows(page) == []
-    sized(page, 1280)
 
 
 def test_red_for_the_dark_is_red_everywhere(page: Any, orders: dict[str, Any], tmp_path: Path) -> None:
