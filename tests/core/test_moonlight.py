@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from fourlight.core.moonlight import dark_nl, magnitude, moon_nl, moon_scattering, moon_strength, nanolamberts
@@ -56,5 +57,19 @@ def test_whole_sky(phase: float, moon_zenith: float, zenith: float, separation: 
     assert magnitude(moon + dark_nl(magnitude(79.0), zenith, 0.172)) == pytest.approx(total, abs=3e-3)
 
 
-def test_no_moonlight_below_the_horizon() -> None:
-    assert moon_nl(0.0, 95.0, 20.0, 90.0, 0.172) == 0.0
+def test_moonlight_fades_below_the_horizon_and_ends() -> None:
+    """As steeply as twilight of the Sun, 0.9 to 1.5 mag a degree: Patat and others 2006, A&A 455, 385."""
+    light = [magnitude(moon_nl(0.0, zenith, 20.0, 90.0, 0.172)) for zenith in (89.999, 90.001, 92.0, 95.0)]
+    assert light[1] - light[0] < 0.003
+    assert 0.9 < (light[3] - light[2]) / 3 < 1.5
+    assert moon_nl(0.0, 96.01, 20.0, 90.0, 0.172) == 0.0
+
+
+def test_a_moon_that_rises_brightens_the_sky_without_a_jump() -> None:
+    """A quarter of a degree is a minute of the Moon at most (it goes round in 24.8 hours)."""
+    dark = dark_nl(21.8, 30.0, 0.172)
+    sky = [
+        magnitude(dark + moon_nl(0.0, zenith, 30.0, 80.0, 0.172)) for zenith in np.arange(98.0, 80.0, -0.25)
+    ]
+    assert np.abs(np.diff(sky)).max() < 0.25
+    assert sky[0] - sky[-1] > 1.0

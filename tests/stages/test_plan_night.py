@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from fourlight.core.horizon import altitude_deg
-from fourlight.core.moonlight import dark_nl, magnitude, moon_nl, nanolamberts
+from fourlight.core.moonlight import TWILIGHT_DEG, dark_nl, magnitude, moon_nl, nanolamberts
 from fourlight.errors import InputError
 from fourlight.sensor.chip import Chip
 from fourlight.sensor.filters import named_filter
@@ -75,7 +75,7 @@ def test_the_sky_at_the_target_is_that_of_the_model(night):
     assert sight.sky.mag[k] == pytest.approx(magnitude(dark + moon))
     assert sight.sky.dark_mag[k] == pytest.approx(magnitude(dark))
     assert nanolamberts(sight.sky.mag[k]) - nanolamberts(sight.sky.dark_mag[k]) == pytest.approx(moon)
-    assert np.isinf(sight.sky.moonlit_mag[night.moon.altitude_deg < 0]).all()
+    assert np.isinf(sight.sky.moonlit_mag[night.moon.altitude_deg < -TWILIGHT_DEG]).all()
 
 
 def test_near_the_moon_the_sky_is_held():

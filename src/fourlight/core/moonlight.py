@@ -8,7 +8,23 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["air_mass", "dark_nl", "magnitude", "moon_nl", "moon_scattering", "moon_strength", "nanolamberts"]
+__all__ = [
+    "TWILIGHT_DEG",
+    "air_mass",
+    "dark_nl",
+    "magnitude",
+    "moon_nl",
+    "moon_scattering",
+    "moon_strength",
+    "nanolamberts",
+]
+
+TWILIGHT_MAG = 1.0
+"""A degree by which the Moon's light falls when it is down, V mag. The model ends at the horizon, where the Moon still
+lights the air above: that of the Sun falls by 0.9 to 1.5 mag a degree in the zenith (Patat, Ugolnikov & Postylyakov
+2006, A&A 455, 385; nearer to the horizon from memory)."""
+TWILIGHT_DEG = 6.0
+"""Below the horizon, where the rest is 1/250."""
 
 
 def nanolamberts(magnitude_v: float) -> float:
@@ -49,10 +65,13 @@ def moon_scattering(separation_deg: float) -> float:
 def moon_nl(
     phase_deg: float, moon_zenith_deg: float, zenith_deg: float, separation_deg: float, extinction_mag: float
 ) -> float:
-    """Moonlight scattered by the sky, nanolamberts (equation 15); zero when the Moon is set."""
-    if moon_zenith_deg >= 90.0:
+    """Moonlight scattered by the sky, nanolamberts (equation 15), with its twilight; zero when it is well down."""
+    below = max(moon_zenith_deg - 90.0, 0.0)
+    if below > TWILIGHT_DEG:
         return 0.0
-    toward_moon = 10.0 ** (-0.4 * extinction_mag * air_mass(moon_zenith_deg))
+    toward_moon = 10.0 ** (
+        -0.4 * (extinction_mag * air_mass(min(moon_zenith_deg, 90.0)) + TWILIGHT_MAG * below)
+    )
     scattered = 1.0 - 10.0 ** (-0.4 * extinction_mag * air_mass(zenith_deg))
     outside = moon_scattering(separation_deg) * moon_strength(phase_deg)
     return float(outside * toward_moon * scattered)

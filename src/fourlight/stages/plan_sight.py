@@ -34,7 +34,7 @@ class Sky:
     dark_mag: Float64
     """Without the Moon."""
     moonlit_mag: Float64
-    """What the Moon adds, by itself; infinite while it is down."""
+    """What the Moon adds, by itself; infinite while it is well down."""
     mag: Float64
     """Both."""
 
