@@ -17,6 +17,8 @@ frame is a flag (`fourlight.frames.FrameFlag`), never an exception, and NaN neve
 
 from __future__ import annotations
 
+import errno
+import re
 from typing import Any
 
 __all__ = [
@@ -28,10 +30,15 @@ __all__ = [
     "RecipeError",
     "StageError",
     "caused_by",
+    "reason",
 ]
 
 SHOWN = 60
 """Letters of a wrong value that are repeated."""
+NO_ROOM = re.compile(
+    r"can't start new thread|failed to map segment|[Cc]annot allocate memory|[Uu]nable to allocate"
+)
+"""Words of the system and of libraries where memory is at its end."""
 
 
 class FourlightError(Exception):
@@ -160,3 +167,25 @@ def caused_by(error: BaseException | None, *kinds: type[BaseException]) -> bool:
             return True
         error = error.__cause__ or error.__context__
     return False
+
+
+def reason(error: BaseException) -> str:
+    """What went wrong, in one line for a user.
+
+    A system that has no memory left says so in several ways: threads cannot start, libraries cannot be mapped.
+
+    >>> reason(MemoryError())
+    'not enough memory; close other programs or lower run.memory_gb'
+    >>> reason(KeyError("x"))
+    "a fault of the program (KeyError: 'x'); please report it with --debug"
+    """
+    if isinstance(error, FourlightError):
+        return " ".join(str(error).split())
+    text = " ".join(f"{type(error).__name__}: {error}".split())
+    if (
+        isinstance(error, MemoryError)
+        or getattr(error, "errno", None) == errno.ENOMEM
+        or NO_ROOM.search(text)
+    ):
+        return "not enough memory; close other programs or lower run.memory_gb"
+    return f"a fault of the program ({text}); please report it with --debug"

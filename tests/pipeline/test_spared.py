@@ -59,7 +59,7 @@ def _quiet() -> Any:
 
 
 FAULT = IndexError("too many indices")
-SAID = "a fault of the program (IndexError: too many indices), please report it"
+SAID = "a fault of the program (IndexError: too many indices); please report it"
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import typer
 
 from fourlight import __version__
 from fourlight.cli.plain import PlainCommand, PlainGroup, UsageError, usage_line
-from fourlight.errors import FourlightError, caused_by
+from fourlight.errors import FourlightError, caused_by, reason
 
 __all__ = ["build"]
 
@@ -61,14 +61,11 @@ def build(arguments: list[str]) -> int:
         line = usage_line(error, _named(error, arguments))
         return _failed(line, 2, debug=debug) if line else 2
     except FourlightError as error:
-        return _failed(str(error), error.exit_code, debug=debug)
-    except MemoryError:
-        return _failed("not enough memory; close other programs or lower run.memory_gb", 1, debug=debug)
+        return _failed(reason(error), error.exit_code, debug=debug)
     except (Exception, KeyboardInterrupt) as error:
         if caused_by(error, KeyboardInterrupt, typer.Abort):
             return _failed(STOPPED, 1, debug=debug)
-        text = f"a fault of the program ({type(error).__name__}: {error}); please report it with --debug"
-        return _failed(text, 1, debug=debug)
+        return _failed(reason(error), 1, debug=debug)
     if code == INTERRUPTED:
         return _failed(STOPPED, 1, debug=debug)
     return code if isinstance(code, int) else 0

@@ -227,7 +227,11 @@ def keep(
         settings_key(job.recipe),
         inputs_key(hashes),
         tuple(frame.path for frame in lights),
-        {path: Known.of(frame, hashes[path]) for path, frame in files.items() if path in hashes},
+        {
+            path: Known.of(frame, hashes[path], state)
+            for path, frame in files.items()
+            if path in hashes and (state := job.states.get(path)) is not None
+        },
         reference.raw.path,
         tuple((part.name, tuple(frame.path for frame in part.lights), part.mosaic) for part in parts),
         calibration,

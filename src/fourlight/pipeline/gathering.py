@@ -15,6 +15,7 @@ from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import Scan
 from fourlight.pipeline.job import Sorting
 from fourlight.pipeline.names import short_names
+from fourlight.provenance import file_state
 from fourlight.stages.blank import with_blank_rows
 from fourlight.stages.copies import find_copies, without_copies, without_equal_files
 from fourlight.stages.groups import counted
@@ -95,18 +96,20 @@ def checked(sorting: Sorting, frames: Sequence[RawFrame]) -> tuple[list[RawFrame
     hashes: dict[Path, str] = {}
 
     def work(frame: RawFrame) -> tuple[RawFrame, str] | SetAside:
-        known = sorting.known.get(frame.path)
+        known, state = sorting.known.get(frame.path), file_state(frame.path)
         try:
             if known is not None and known.is_still(frame.path):
-                return replace(frame, blank_rows=known.blank_rows, problems=known.problems), known.sha256
-            # packed files are unpacked here, which finds damage further in
-            return with_blank_rows(frame, sorting.source(frame)), sorting.hash(frame.path)
+                found = replace(frame, blank_rows=known.blank_rows, problems=known.problems), known.sha256
+            else:  # packed files are unpacked here, which finds damage further in
+                found = with_blank_rows(frame, sorting.source(frame)), sorting.hash(frame.path)
         except FrameError as error:
             return SetAside(frame.path, "read", error.reason)
         except OutputError:  # there is no room to unpack it: not the frame's fault
             raise
         except OSError as error:
             return SetAside(frame.path, "read", f"cannot be read: {error.strerror}")
+        sorting.states[frame.path] = state
+        return found
 
     kept: list[RawFrame] = []
     threads = sorting.at_once(DECODE_BYTES * max((frame.ny * frame.nx for frame in frames), default=1))

@@ -18,7 +18,7 @@ from fourlight.pipeline.errand import Errand
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.known import Known
 from fourlight.pipeline.names import by_reason, chief_reason, quoted
-from fourlight.provenance import file_hash
+from fourlight.provenance import file_hash, file_state
 from fourlight.recipe import Recipe
 
 __all__ = ["Job", "Sorting"]
@@ -50,6 +50,8 @@ class Sorting:
     """What each file is for, as far as it says."""
     hashes: dict[Path, str] = field(default_factory=dict)
     """Hash of the content of each file that was read to its end."""
+    states: dict[Path, tuple[int, int] | None] = field(default_factory=dict)
+    """Size and time of change of each file, just before it was read to its end."""
     known: dict[Path, Known] = field(default_factory=dict)
     """Files that an earlier run has looked at, which are not looked at again where they have not changed."""
 
@@ -67,6 +69,10 @@ class Sorting:
         if path not in self.hashes:
             self.hashes[path] = file_hash(path)
         return self.hashes[path]
+
+    def is_still(self, path: Path) -> bool:
+        """Whether a file is what it was when it was read to its end."""
+        return self.states.get(path) in (None, file_state(path))
 
     def at_once(self, each_bytes: float) -> int:
         """How many threads may work where each piece of work takes so much memory."""

@@ -17,7 +17,7 @@ from multiprocessing.connection import Connection
 from types import FrameType
 from typing import Any, Protocol
 
-from fourlight.errors import FourlightError, caused_by
+from fourlight.errors import FourlightError, caused_by, reason
 
 __all__ = ["Order", "Telling", "work_in_process"]
 
@@ -106,12 +106,9 @@ def _why(error: BaseException) -> tuple[str, ...]:
     """How a job ended that did not come to its end."""
     if caused_by(error, KeyboardInterrupt):
         return ("stopped",)
-    if isinstance(error, FourlightError):
-        return ("failed", " ".join(str(error).split()))
-    if isinstance(error, MemoryError):
-        return ("failed", "not enough memory; close other programs or lower run.memory_gb")
-    what = f"a fault of the program ({type(error).__name__}: {error}); please report it with --debug"
-    return ("fault", " ".join(what.split()), "".join(traceback.format_exception(error)))
+    if isinstance(error, FourlightError | MemoryError):
+        return ("failed", reason(error))
+    return ("fault", reason(error), "".join(traceback.format_exception(error)))
 
 
 def _listen(link: Connection) -> None:

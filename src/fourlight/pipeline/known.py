@@ -21,10 +21,9 @@ class Known:
     problems: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, frame: RawFrame, sha256: str) -> Known:
-        """A frame whose content is known."""
-        state = frame.path.stat()
-        return cls(state.st_size, state.st_mtime_ns, sha256, frame.blank_rows, frame.problems)
+    def of(cls, frame: RawFrame, sha256: str, state: tuple[int, int]) -> Known:
+        """A frame whose content is known, and size and date that its file had then."""
+        return cls(*state, sha256, frame.blank_rows, frame.problems)
 
     def is_still(self, path: Path) -> bool:
         """Whether size and date are what they were."""

@@ -119,7 +119,7 @@ def each_measured(
     crew = job.crew(MEASURE_BYTES * max(frame.ny * frame.nx for frame in lights))
     work = job.sent(Measuring(calibration, job.recipe.measure), lights, crew)
     for result in as_done(work, missing, crew):
-        if isinstance(result, MeasuredFrame):
+        if isinstance(result, MeasuredFrame) and job.is_still(result.raw.path):
             cache.save(places[result.raw.path], result)
         found[result.raw.path if isinstance(result, MeasuredFrame) else result.path] = result
         job.progress.step()

@@ -44,6 +44,7 @@ from fourlight.pipeline.profile import profile_hash, with_profile_path
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.spared import spared
 from fourlight.pipeline.summary import summarise
+from fourlight.pipeline.unchanged import unchanged
 from fourlight.provenance import Provenance, Step, file_state, record
 from fourlight.recipe import Recipe
 from fourlight.stages import noise_check
@@ -183,11 +184,12 @@ def _made(
     """The results from frames that belong together; the summary."""
     ready = _ready(job, lights, others, past, kept)
     parts, kept, hashes = ready.parts, ready.kept, ready.hashes
-    calibration = calibrated(job, parts, kept.calibration if kept else None)
-    frames = measured(job, ready.lights, calibration, hashes)
-    reference, lights_placed = placed(job, frames, known_reference(kept, frames) if kept else ready.named)
-    need_new(job, past, [frame.measured.raw for frame in lights_placed])
-    stack = integrated(job, lights_placed, reference, calibration, kept)
+    with unchanged(job):
+        calibration = calibrated(job, parts, kept.calibration if kept else None)
+        frames = measured(job, ready.lights, calibration, hashes)
+        reference, lights_placed = placed(job, frames, known_reference(kept, frames) if kept else ready.named)
+        need_new(job, past, [frame.measured.raw for frame in lights_placed])
+        stack = integrated(job, lights_placed, reference, calibration, kept)
     summary = summarise(findings_of(job, lights_placed, ready.others, reference, stack, calibration, parts))
     chosen_way = {"method": stack.way.method, "pixfrac": stack.way.pixfrac, "noise": summary["noise"]}
     aside = [_to_record(job, item) for item in job.set_aside]
@@ -207,10 +209,11 @@ def _made(
 
 def _written(run: Finished, layers: StackLayers, summary: dict[str, Any], provenance: dict[str, Any]) -> None:
     """Evidence, place on the sky and lines of a finished stack, and all results in OUT."""
-    evidence = evidence_of(run)
-    summary["to_know"] += evidence.remarks
-    seen = on_sky(run.job, layers, summary, run.stars, run.reference.raw)
-    lines = spared(summary["to_know"], "the separation of lines", lambda: lines_in_run(run, summary))
+    with unchanged(run.job):
+        evidence = evidence_of(run)
+        summary["to_know"] += evidence.remarks
+        seen = on_sky(run.job, layers, summary, run.stars, run.reference.raw)
+        lines = spared(summary["to_know"], "the separation of lines", lambda: lines_in_run(run, summary))
     give_back()  # what stages before kept of their memory, up to 100 MB, would be missing in the picture
     run.job.progress.begin("picture and report", 5)
     products.write_all(

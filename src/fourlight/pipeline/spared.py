@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from typing import TypeVar
 
-from fourlight.errors import CancelledError, FourlightError, OutputError, caused_by
+from fourlight.errors import CancelledError, OutputError, caused_by, reason
 
 __all__ = ["spared"]
 
@@ -44,14 +44,5 @@ def spared(told: list[str], what: str, work: Callable[[], Result]) -> Result | N
         if caused_by(error, KeyboardInterrupt, CancelledError):
             raise
         LOG.debug("%s", what, exc_info=True)
-        told.append(f"{what} could not be made: {_reason(error)}; stack and picture do not depend on it")
+        told.append(f"{what} could not be made: {reason(error)}; stack and picture do not depend on it")
     return None
-
-
-def _reason(error: Exception) -> str:
-    if isinstance(error, FourlightError):
-        return " ".join(str(error).split())
-    if isinstance(error, MemoryError):
-        return "not enough memory; close other programs or lower run.memory_gb"
-    text = " ".join(f"{type(error).__name__}: {error}".split())
-    return f"a fault of the program ({text}), please report it with --debug"
