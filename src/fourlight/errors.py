@@ -30,11 +30,14 @@ __all__ = [
     "RecipeError",
     "StageError",
     "caused_by",
+    "one_line",
     "reason",
 ]
 
 SHOWN = 60
 """Letters of a wrong value that are repeated."""
+LONGEST = 1200
+"""Letters of a line that tells what went wrong."""
 NO_ROOM = re.compile(
     r"can't start new thread|failed to map segment|[Cc]annot allocate memory|[Uu]nable to allocate"
 )
@@ -73,7 +76,7 @@ class FrameError(FourlightError, ValueError):
     def __init__(self, path: str, reason: str) -> None:
         super().__init__(f"{path}: {reason}")
         self.path = str(path)
-        self.reason = reason
+        self.reason = one_line(reason)
 
 
 class RecipeError(FourlightError, ValueError):
@@ -169,6 +172,16 @@ def caused_by(error: BaseException | None, *kinds: type[BaseException]) -> bool:
     return False
 
 
+def one_line(text: str) -> str:
+    """Text from anywhere as one line that a terminal only shows: no control characters, and of long ones both ends.
+
+    >>> one_line("two\\nlines, \\x1b[31mred")
+    'two lines, ?[31mred'
+    """
+    shown = "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.split()))
+    return shown if len(shown) <= LONGEST else f"{shown[: LONGEST // 2]} … {shown[-LONGEST // 2 :]}"
+
+
 def reason(error: BaseException) -> str:
     """What went wrong, in one line for a user.
 
@@ -180,8 +193,8 @@ def reason(error: BaseException) -> str:
     "a fault of the program (KeyError: 'x'); please report it with --debug"
     """
     if isinstance(error, FourlightError):
-        return " ".join(str(error).split())
-    text = " ".join(f"{type(error).__name__}: {error}".split())
+        return one_line(str(error))
+    text = one_line(f"{type(error).__name__}: {error}")
     if (
         isinstance(error, MemoryError)
         or getattr(error, "errno", None) == errno.ENOMEM

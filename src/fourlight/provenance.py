@@ -156,7 +156,7 @@ def load(path: Path) -> Provenance:
         data = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; name the provenance.json of a finished run") from None
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise _no_record(path, getattr(error, "strerror", None) or "no JSON is in it") from None
     try:
         inputs = {Path(name): str(digest) for name, digest in data["inputs"].items()}

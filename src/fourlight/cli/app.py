@@ -11,7 +11,7 @@ import typer
 
 from fourlight import __version__
 from fourlight.cli.plain import PlainCommand, PlainGroup, UsageError, usage_line
-from fourlight.errors import FourlightError, caused_by, reason
+from fourlight.errors import FourlightError, caused_by, one_line, reason
 
 __all__ = ["build"]
 
@@ -88,7 +88,7 @@ def _failed(text: str, code: int, *, debug: bool) -> int:
     """One line on standard error, with the place before it where asked for; the exit code."""
     if debug:
         traceback.print_exc()
-    sys.stderr.write(f"fourlight: {' '.join(text.splitlines())}\n")
+    sys.stderr.write(f"fourlight: {one_line(text)}\n")
     return code
 
 

@@ -213,11 +213,10 @@ def _tiles(image: FitsImage, y0: int, y1: int) -> npt.NDArray[np.generic]:
     from astropy.io import fits
     from astropy.utils.exceptions import AstropyWarning
 
-    with _WARNINGS, warnings.catch_warnings():
-        warnings.simplefilter("ignore", AstropyWarning)
-        units = fits.open(image.path, memmap=False, lazy_load_hdus=True)
-        section = units[image.hdu].section
-    with units:
+    with image.path.open("rb") as raw:  # a file that the library opens itself stays open where it is damaged
+        with _WARNINGS, warnings.catch_warnings():
+            warnings.simplefilter("ignore", AstropyWarning)
+            section = fits.open(raw, memmap=False, lazy_load_hdus=True)[image.hdu].section
         return np.asarray(section[..., y0:y1, :])
 
 
