@@ -97,6 +97,7 @@ def test_the_page_holds_all_of_it() -> None:
     }
     assert "As it was and what if" in drawn["wide"].words
     text = whatif_page(facts(), drawn)
+    assert "width: 100%" in text
     page = Tree()
     page.feed(text)
     assert page.open == []

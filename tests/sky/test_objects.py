@@ -85,6 +85,16 @@ def test_an_object_is_found_however_it_is_spelled(text):
 
 
 @pytest.mark.parametrize(
+    ("text", "name"),
+    [("flame nebula", "NGC 2024"), ("horsehead", "B 33"), ("Andromeda", "M 31"), ("Heart Nebula", "IC 1805")],
+)
+def test_a_name_is_that_of_the_object_that_people_mean(text, name):
+    """NGC 2024 is the Flame Nebula: Sinnott, NGC 2000.0 (1988, from memory); the list gives its name to IC 434."""
+    assert object_named(text).name == name
+    assert object_named("IC 434").also != "Flame Nebula"
+
+
+@pytest.mark.parametrize(
     ("text", "near"),
     [("Dumbell Nebula", "Dumbbell Nebula"), ("M 111", "M 11"), ("NGC 9999", "NGC"), ("xyzzy", "Messier")],
 )

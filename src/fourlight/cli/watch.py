@@ -45,7 +45,12 @@ def watch(
         float, typer.Option(parser=number, metavar="H", help="End the night so many hours from now.")
     ] = 0.0,
     idle: Annotated[
-        float, typer.Option(parser=number, metavar="MIN", help="End it when no sub came for so many minutes.")
+        float,
+        typer.Option(
+            parser=number,
+            metavar="MIN",
+            help="End it when no sub came for so many minutes, from the first one on.",
+        ),
     ] = 0.0,
 ) -> None:
     """Stack a night while it goes on, and tell what the subs show; Ctrl-C ends it and leaves the picture."""

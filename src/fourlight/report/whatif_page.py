@@ -16,7 +16,7 @@ from fourlight import __version__
 from fourlight.io.export import jpeg_bytes
 from fourlight.report.figure_style import Drawn
 from fourlight.report.whatif import asked_words, facts_list, lead, limits, rows
-from fourlight.report.words import sentence, typeset
+from fourlight.report.words import sentence, typeset_page
 
 __all__ = ["whatif_page"]
 
@@ -45,7 +45,7 @@ def whatif_page(facts: Mapping[str, Any], drawn: Mapping[str, Drawn]) -> str:
         words=drawn["wide"].words, table=rows(facts), patch=patch, unit=facts["unit"], limits=limits(facts),
         assumed=[sentence(each) for each in facts["assumed"]], run=facts["run"],
     )  # fmt: skip
-    return typeset(text)
+    return typeset_page(text)
 
 
 def _address(drawn: Drawn) -> str:

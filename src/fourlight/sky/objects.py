@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from fourlight.core.tangent import from_gnomonic
 from fourlight.errors import InputError
 from fourlight.sky.catalogue import directions
+from fourlight.sky.common_names import common_names, named, plain
 
 __all__ = ["SkyObject", "object_named", "objects_near", "objects_of_size", "outline", "prominence"]
 
@@ -30,6 +32,8 @@ KINDS = {
     "Star cluster + Nebula": "cluster with nebula", "Object of other/unknown type": "object",
 }  # fmt: skip
 """Kinds for which the list has other words than those of the trade."""
+LEAST_LETTERS = 5
+"""Of the beginning of a name that stands for the whole."""
 NEAREST = 3
 """Names that are told where there is none of the name asked for."""
 LARGEST = {"M": 110, "NGC": 7840, "IC": 5386}
@@ -142,13 +146,11 @@ def object_named(text: str) -> SkyObject:
 
     spelled = " ".join(text.split())
     entry = ongc.get(spelled) if spelled else None
-    called = {
-        _plain(name): one for one in ongc.listObjects(withname=True) for name in one.identifiers[3] or ()
-    }
-    entry = entry or called.get(_plain(text))
+    called = named()
+    entry = entry or called.get(plain(text)) or _begun(text, called)
     if entry is not None and entry.rad_coords is not None:
         return _read(entry)
-    names = {name for one in called.values() for name in one.identifiers[3] or ()}
+    names = {name for one in called.values() for name in common_names(one)}
     near = difflib.get_close_matches(text, [*sorted(names), *_numbers_like(text)], n=6, cutoff=0.55)
     there = [name for name in near if name in names or ongc.get(name) is not None][:NEAREST]
     also = (
@@ -161,9 +163,11 @@ def object_named(text: str) -> SkyObject:
     )
 
 
-def _plain(name: str) -> str:
-    """Letters and digits alone."""
-    return re.sub(r"[^a-z0-9]", "", name.lower())
+def _begun(text: str, called: Mapping[str, Any]) -> Any | None:
+    """The entry of the only object whose common name begins with these words."""
+    begins = plain(text)
+    entries = {one.name: one for name, one in called.items() if name.startswith(begins)}
+    return next(iter(entries.values())) if len(begins) >= LEAST_LETTERS and len(entries) == 1 else None
 
 
 def _numbers_like(text: str) -> list[str]:
@@ -189,7 +193,7 @@ def _read(entry: Any) -> SkyObject:
     ra, dec = np.degrees(entry.rad_coords)
     longest, shortest, angle = entry.dimensions
     blue, visual = entry.magnitudes[:2]
-    messier, _, _, common, _ = entry.identifiers
+    messier, common = entry.identifiers[0], common_names(entry)
     return SkyObject(
         _number(messier or entry.name),
         common[0] if common else None,
