@@ -13,7 +13,7 @@ from fourlight.frames import NoiseModel, RawFrame, SetAside
 from fourlight.pipeline import live_rows, live_state
 from fourlight.pipeline.lights import gain_words
 from fourlight.pipeline.live_picture import final, shown, write_shown
-from fourlight.pipeline.live_stack import LiveStack
+from fourlight.pipeline.live_stack import FIRST, LiveStack
 from fourlight.pipeline.watch_files import Night, write_charts, write_facts
 from fourlight.report.watch_words import alarm_words, over_words, sub_words
 from fourlight.stages.live_alarms import Alarm, Watchman
@@ -104,6 +104,12 @@ class Desk:
         job.names[found.path] = found.path.name
         known = len(job.set_aside)
         laying = not self.stack.begun
+        if laying and not rows:
+            self.telling.line(
+                "preparing",
+                f"masters of {len(self.stack.others)} calibration frames and the first light; the first {FIRST} subs "
+                "are looked at together, which takes longer",
+            )
         taken = self.stack.take(found)
         del job.set_aside[known:]
         for item in taken.aside:

@@ -20,6 +20,7 @@ __all__ = [
     "HOUR_S",
     "aside_row",
     "gap_s",
+    "jump_words",
     "next_time_s",
     "outlook",
     "snr_of",
@@ -81,6 +82,24 @@ def next_time_s(rows: Sequence[Row], raw: RawFrame, arrived_s: float | None) -> 
     if 0 < step <= LONGEST_STEP_S:
         return last["time_s"] + step, None
     return last["time_s"] + other, step - other
+
+
+def jump_words(rows: Sequence[Row], where: Mapping[str, Any], jump_s: float) -> tuple[str, str]:
+    """What is told of a sub whose header does not go on from the one before it: heading and sentence.
+
+    >>> jump_words([{"epoch_s": 60.0}, {"epoch_s": 120.0}], {"file": "b.fits", "epoch_s": 90.0}, -60.0)[0]
+    'late'
+    """
+    known = [row["epoch_s"] for row in rows if row["epoch_s"] is not None]
+    if known and where["epoch_s"] is not None and min(known) <= where["epoch_s"] <= max(known):
+        return (
+            "late",
+            f"{where['file']} was taken before others that came earlier; on the chart it is where it came",
+        )
+    way = "ahead" if jump_s > 0 else "back"
+    return "clock", (
+        f"at {where['file']} the clock of the headers jumps {way} by {abs(jump_s):.0f} s; time here goes on without it"
+    )
 
 
 def gap_s(rows: Sequence[Row]) -> float:

@@ -218,10 +218,7 @@ class _Watch:
             "exposure_s": raw.exposure_s if raw else None,
         }
         if jump is not None and abs(jump) > 1:
-            self.desk.telling.line(
-                "clock",
-                f"headers go on by {jump:+.0f} s; a jump, or another night: the time here goes on without it",
-            )
+            self.desk.telling.line(*live_rows.jump_words(self.rows, where, jump))
         self.desk.take(found, where)
 
     def _gone(self) -> None:
