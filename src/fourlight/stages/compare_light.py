@@ -47,7 +47,7 @@ class Parts:
     dark_mag: Float64
     """Of the sky at the target without the Moon."""
     moonlit_mag: Float64
-    """What the Moon adds; infinite where it is down."""
+    """What the Moon adds; infinite where it is well down."""
     air_mass: Float64
     extinction_mag: float
 
