@@ -12,7 +12,7 @@ from fourlight.core.unmix import unmix
 from fourlight.errors import InputError
 from fourlight.sensor.mono import without_dyes
 from fourlight.sensor.rig import Rig
-from fourlight.stages.compare_draws import Draw, as_drawn
+from fourlight.stages.compare_draws import Draw, as_drawn, drawn
 from fourlight.stages.compare_light import Parts, counted, kinds_of, light_of, told
 from fourlight.stages.compare_setup import Glass, taken
 from fourlight.stages.compare_snr import Patch, course
@@ -90,6 +90,18 @@ def test_modes_are_what_curves_that_are_off_count():
     )
     assert moved.columns == pytest.approx(seen.columns + seen.column_modes[n], rel=1e-6)
     assert moved.skies == pytest.approx(seen.skies + seen.sky_modes[n], rel=1e-6)
+    assert moved.star == pytest.approx(seen.star + seen.star_modes[n], rel=1e-6)
+
+
+def test_a_star_is_as_uncertain_as_the_curves_that_count_it():
+    """Through one filter, light of the colour of a star is off by the same part as the star."""
+    target = Target("as a star", 20.0, 5800.0)
+    one = setup(filters=[("wheel-green", 1.0)])
+    light = light_of(one, target, kinds_of(target))
+    off = as_drawn(light[0], drawn(1, 0, [light, light], ["curves"], 3.0), (0, 0))
+    part = off.columns.sum(axis=1) / light[0].columns.sum(axis=1)
+    assert np.abs(part - 1).max() > 0.005
+    assert off.star / light[0].star == pytest.approx(part, rel=1e-9)
 
 
 def test_the_last_filter_of_a_wheel_is_there_when_its_turn_comes():

@@ -181,6 +181,7 @@ def as_drawn(seen: Counted, draw: Draw, place: tuple[int, int]) -> Counted:
     if draw.ratios.size:
         columns = columns + np.tensordot(draw.ratios, seen.ratio_modes, 1)
     skies = seen.skies + np.tensordot(z, seen.sky_modes, 1)
+    star = np.maximum(seen.star + z @ seen.star_modes, 0.0)
     factor = draw.efficiency.get(_camera(seen), 1.0)
     passed = rig.optics.transmission
     factor *= float(np.clip(passed + draw.optics.get(str(rig.optics), 0.0), LEAST_PASSED, 1.0)) / passed
@@ -193,7 +194,7 @@ def as_drawn(seen: Counted, draw: Draw, place: tuple[int, int]) -> Counted:
     if seen.glass.narrow:
         glow = draw.glow[0] + (draw.glow[1] - draw.glow[0]) * seen.towards_red
     return replace(
-        seen, columns=np.maximum(columns, 0.0) * factor, star=seen.star * factor,
+        seen, columns=np.maximum(columns, 0.0) * factor, star=star * factor,
         skies=np.maximum(skies, 0.0) * factor * glow[:, None],
     )  # fmt: skip
 
