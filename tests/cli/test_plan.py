@@ -266,6 +266,7 @@ def test_subs_under_each_sky(command):
         (("--sky", "21", "--moon", "0.5,1"), "5 to 180"),
         (("--sky", "5"), "13 (bright city)"),
         (("--sky", "21", "--altitude", "-5"), "5 to 90"),
+        (("--sky", "21", "--extinction", "0", "--moon", "1,60"), "0.05 to 1"),
         (("--sky", "21", "--loss", "0"), "0.1 to 100"),
         (("--sky", "21", "--hours", "5"), "go with --goal"),
         (("--sky", "21", "--goal", "10", "--hours", "50"), "0.01 to 24"),

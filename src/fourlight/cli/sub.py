@@ -109,8 +109,11 @@ def _check(sky: float, altitude: float, extinction: float | None) -> None:
         )
     if not 5 <= altitude <= 90:
         raise InputError(f"--altitude {altitude:g}: degrees from 5 to 90 are needed")
-    if extinction is not None and not 0 <= extinction <= 1:
-        raise InputError(f"--extinction {extinction:g}: mag per air mass from 0 to 1 are needed")
+    if extinction is not None and not 0.05 <= extinction <= 1:
+        raise InputError(
+            f"--extinction {extinction:g}: mag per air mass from 0.05 to 1 are needed; what air takes of the Moon's "
+            "light is what brightens the sky"
+        )
 
 
 def moon_from(text: str) -> Moonlight:
