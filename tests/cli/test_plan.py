@@ -269,6 +269,7 @@ def test_subs_under_each_sky(command):
         (("--sky", "21", "--extinction", "0", "--moon", "1,60"), "0.05 to 1"),
         (("--sky", "21", "--loss", "0"), "0.1 to 100"),
         (("--sky", "21", "--hours", "5"), "go with --goal"),
+        (("--sky", "21", "--goal", "10", "--clear", "40"), "goes with --hours"),
         (("--sky", "21", "--goal", "10", "--hours", "50"), "0.01 to 24"),
         (("--sky", "21", "--line", "halpa=3"), "halpha=30"),
         (("--sky", "21", "--surface", "bright"), "22.5,5000"),
