@@ -19,6 +19,7 @@ latitude_deg = 31.5
 longitude_deg = -38
 height_m = 2100
 sky_mag = 21.6
+extinction_mag = 0.15
 horizon = "line.csv"
 zone = "+3"
 [optics.small]
@@ -125,6 +126,13 @@ def test_options_overrule_the_file(command, own):
         ).out
     )
     assert found["site"]["sky_mag"] == 19
+
+
+@pytest.mark.parametrize(("option", "said"), [("--sky", "15 (middle of a city)"), ("--extinction", "0.05 to 1")])
+def test_a_nought_does_not_give_way_to_the_file(command, own, option, said):
+    done = command("plan", "--site", "ledge", "--sites", own, *TARGET, option, 0)
+    assert done.code == 2
+    assert said in done.line
 
 
 @pytest.mark.parametrize(

@@ -51,7 +51,9 @@ def site_of(
         there = str(own.path) if own.there else f"{own.path} (there is no such file)"
         entry = entry_of(own.things.site, "site", text, there, WRITTEN)
         site = Site(text, entry.latitude_deg, entry.longitude_deg, entry.height_m)
-        sky, extinction, zone = sky or entry.sky_mag, extinction or entry.extinction_mag, entry.zone
+        zone = entry.zone
+        sky = entry.sky_mag if sky is None else sky
+        extinction = entry.extinction_mag if extinction is None else extinction
         if horizon is None and entry.horizon is not None:
             skyline = own.path.parent / entry.horizon
     assumed = []
