@@ -291,6 +291,12 @@ def test_bad_input_of_a_sub_is_one_clear_line(command, words, said):
     assert said in done.line
 
 
+@pytest.mark.parametrize(("surface", "told"), [("22.5", True), ("22.5,5000", False)])
+def test_the_colour_of_a_surface_is_told_where_it_is_assumed(command, surface, told):
+    done = command("sub", "--sky", 21, "--surface", surface)
+    assert ("assumed: its continuum has the colour of a black body of 5000 K" in done.out) == told
+
+
 def test_help_and_a_sub_need_no_heavy_libraries():
     """Times of sky and charts load astropy and matplotlib; help and subs without a chart do not."""
     code = (
