@@ -68,6 +68,7 @@ def test_numbers_as_json(command):
     assert found["tonight"]["about"] == "oiii"
     assert found["tonight"]["needed"]["sure_nights"] > found["tonight"]["needed"]["clear_nights"]
     assert any("16" in each or "pixels" in each for each in found["assumed"])
+    assert [each for each in found["assumed"] if each.startswith("the filter dual-7nm passes all light")]
 
 
 def test_things_of_ones_own_by_name(command, own):
@@ -128,7 +129,9 @@ def test_options_overrule_the_file(command, own):
     assert found["site"]["sky_mag"] == 19
 
 
-@pytest.mark.parametrize(("option", "said"), [("--sky", "15 (middle of a city)"), ("--extinction", "0.05 to 1")])
+@pytest.mark.parametrize(
+    ("option", "said"), [("--sky", "15 (middle of a city)"), ("--extinction", "0.05 to 1")]
+)
 def test_a_nought_does_not_give_way_to_the_file(command, own, option, said):
     done = command("plan", "--site", "ledge", "--sites", own, *TARGET, option, 0)
     assert done.code == 2

@@ -72,6 +72,19 @@ def test_what_nobody_stated_is_told():
     assert "read_noise_e" not in said
 
 
+@pytest.mark.parametrize(
+    ("glass", "told"),
+    [
+        ("filter = 'dual-7nm'", True),
+        ("filter = 'dual-7nm'\ntransmission = 0.9", False),
+        ("filter = 'none'", False),
+    ],
+)
+def test_what_filters_pass_is_told_where_nobody_stated_it(glass, told):
+    found = loads(f"[[filters]]\n{glass}", "x", Path())
+    assert any("filters pass 92 %" in each for each in found.assumed) == told
+
+
 def test_overheads_are_the_same_wherever_they_are_assumed():
     assert Costs(**OverheadEntry().model_dump()) == Costs()
 

@@ -83,7 +83,9 @@ def sub(
     picture = None if out is None else picture_path(out)
     _check(sky, altitude, extinction)
     if clear is not None and hours is None:
-        raise InputError(f"--clear {clear:g} goes with --hours; say how many hours of light a clear night has")
+        raise InputError(
+            f"--clear {clear:g} goes with --hours; say how many hours of light a clear night has"
+        )
     gear = rig_of(own_file(sites), camera, chip, filter_name, optics)
     light, said = light_of(gear.rig, kind, surface, line)
     wish = wish_of(light, area=area, loss=loss, fwhm=fwhm, keep_star=keep_star, longest=longest, goal=goal, clear=clear,
