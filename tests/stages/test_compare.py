@@ -10,6 +10,7 @@ import pytest
 from compare_setups import LANTERN, MOONRISE, compared, setup, usual
 from fourlight.core.unmix import unmix
 from fourlight.errors import InputError
+from fourlight.sensor.filters import Filter
 from fourlight.sensor.mono import without_dyes
 from fourlight.sensor.rig import Rig
 from fourlight.stages.compare_draws import Draw, as_drawn, drawn
@@ -184,6 +185,17 @@ def test_a_draw_as_stated_changes_nothing():
     same = as_drawn(seen, Draw(), (0, 0))
     assert same.columns == pytest.approx(seen.columns)
     assert same.skies == pytest.approx(seen.skies)
+
+
+def test_a_filter_with_a_curve_may_pass_more_than_it_as_well_as_less():
+    glass = setup(filters=[("wheel-green", 1.0)]).glass[0]
+    rig = glass.rig
+    curve = Filter("own", table=(np.array([480.0, 500.0, 580.0, 600.0]), np.array([0.0, 0.9, 0.9, 0.0])))
+    own = replace(glass, rig=Rig(rig.response, curve, rig.optics, rig.chip), transmission=1.0)
+    seen = counted(own, KINDS["galaxy"], kinds_of(KINDS["galaxy"]))
+    for more, part in ((0.05, 0.95 / 0.9), (-0.05, 0.85 / 0.9), (0.2, 1 / 0.9)):
+        found = as_drawn(seen, Draw(filters={(0, 0): more}), (0, 0))
+        assert found.columns == pytest.approx(part * seen.columns)
 
 
 def test_fewer_dyes_count_more_of_a_camera_with_them_than_without():
