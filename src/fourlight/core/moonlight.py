@@ -19,6 +19,8 @@ __all__ = [
     "nanolamberts",
 ]
 
+NEAR_DEG = 10.0
+"""Nearer to the Moon its light is held: equation 21 of the scattering by dust was made beyond."""
 TWILIGHT_MAG = 1.0
 """A degree by which the Moon's light falls when it is down, V mag. The model ends at the horizon, where the Moon still
 lights the air above: that of the Sun falls by 0.9 to 1.5 mag a degree in the zenith (Patat, Ugolnikov & Postylyakov
@@ -65,7 +67,10 @@ def moon_scattering(separation_deg: float) -> float:
 def moon_nl(
     phase_deg: float, moon_zenith_deg: float, zenith_deg: float, separation_deg: float, extinction_mag: float
 ) -> float:
-    """Moonlight scattered by the sky, nanolamberts (equation 15), with its twilight; zero when it is well down."""
+    """Moonlight scattered by the sky, nanolamberts (equation 15), with its twilight; zero when it is well down.
+
+    Within 10 degrees of the Moon it is that at 10.
+    """
     below = max(moon_zenith_deg - 90.0, 0.0)
     if below > TWILIGHT_DEG:
         return 0.0
@@ -73,7 +78,7 @@ def moon_nl(
         -0.4 * (extinction_mag * air_mass(min(moon_zenith_deg, 90.0)) + TWILIGHT_MAG * below)
     )
     scattered = 1.0 - 10.0 ** (-0.4 * extinction_mag * air_mass(zenith_deg))
-    outside = moon_scattering(separation_deg) * moon_strength(phase_deg)
+    outside = moon_scattering(max(separation_deg, NEAR_DEG)) * moon_strength(phase_deg)
     return float(outside * toward_moon * scattered)
 
 
