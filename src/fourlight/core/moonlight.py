@@ -1,7 +1,8 @@
 """Sky brightness with and without the Moon, in V.
 
 Source of the model: Krisciunas & Schaefer 1991, PASP 103, 1033 (equation numbers below); its own estimate of
-accuracy is 8 to 23 per cent. Its air mass is not the extinction air mass; do not mix them.
+accuracy is 8 to 23 per cent. It leaves out the surge of the Moon within some 7 degrees of opposition, up to a third
+(Whitaker 1969, NASA SP-201; size as others cite it). Its air mass is not the extinction air mass; do not mix them.
 """
 
 from __future__ import annotations
