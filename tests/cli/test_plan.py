@@ -129,6 +129,11 @@ def test_options_overrule_the_file(command, own):
     assert found["site"]["sky_mag"] == 19
 
 
+def test_a_date_beyond_the_date_line_is_that_of_the_zone(command):
+    words = ("plan", "--site", "-20,-176", *TARGET, "--date", "2031-08-07", "--zone", "+13")
+    assert "night   2031-08-07 to 2031-08-08, times in UTC+13" in command(*words).out
+
+
 @pytest.mark.parametrize(
     ("option", "said"), [("--sky", "15 (middle of a city)"), ("--extinction", "0.05 to 1")]
 )

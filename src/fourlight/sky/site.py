@@ -40,6 +40,17 @@ class Site:
     extinction_mag: float = EXTINCTION_MAG
     assumed: tuple[str, ...] = ()
     """What nobody stated of it."""
+    zone_h: float = 0.0
+    """Hours of its clock from UTC: they tell on which side of the date line its days are counted."""
+
+    @property
+    def day_deg(self) -> float:
+        """Longitude by which its days are counted: beyond 180 degrees where its clock is that of the other side.
+
+        >>> Site("x", -20.0, -176.0).day_deg, Site("x", -20.0, -176.0, zone_h=13.0).day_deg
+        (-176.0, 184.0)
+        """
+        return self.longitude_deg + 360.0 * round((15.0 * self.zone_h - self.longitude_deg) / 360.0)
 
     @property
     def called(self) -> str:

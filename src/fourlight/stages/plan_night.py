@@ -113,12 +113,12 @@ def noon_of(site: Site, evening: date) -> float:
             "date within them"
         )
     noon = datetime(evening.year, evening.month, evening.day, 12, tzinfo=UTC)
-    return noon.timestamp() - site.longitude_deg * 240.0
+    return noon.timestamp() - site.day_deg * 240.0
 
 
 def night_of(site: Site, now: datetime) -> date:
     """The evening of the night that goes on over a site, or of the one that comes next."""
-    return (now.astimezone(UTC) + timedelta(hours=site.longitude_deg / 15 - 12)).date()
+    return (now.astimezone(UTC) + timedelta(hours=site.day_deg / 15 - 12)).date()
 
 
 def watch(site: Site, evening: date, goal: Goal) -> Night:
