@@ -135,6 +135,15 @@ def test_where_the_hours_go_is_all_of_the_hours():
             spent = side.course.taken.spent
             whole = spent.light_s + spent.between + spent.changes + spent.refocus + spent.flats + spent.rest
             assert whole == pytest.approx(3600 * usual(name).asked.hours)
+            # What is told of the subs, against when they end: both ways lead to the same left over time.
+            found, costs = side.course.taken, side.setup.costs
+            subs = [int((found.which == k).sum()) for k in range(len(side.setup.glass))]
+            assert spent.light_s == pytest.approx(float(np.dot(subs, side.setup.sub_s)))
+            assert spent.between == pytest.approx(sum(subs) * (costs.download_s + costs.dither_s))
+            last = float(found.ends_s[-1]) + costs.dither_s + spent.flats
+            assert spent.rest == pytest.approx(3600 * usual(name).asked.hours - last)
+            longest = max(each.sub_s for each in side.setup.glass)
+            assert 0 < spent.rest < longest + costs.change_s + costs.refocus_s + costs.download_s
 
 
 def test_flats_outside_of_the_hours_leave_more_light():

@@ -49,7 +49,7 @@ def test_a_night_goes_from_noon_to_noon_by_the_sun(night):
 
 
 def test_days_beyond_the_date_line_are_those_of_the_clock():
-    """176 degrees west by a clock of UTC+13, as islands there keep it: the evening of a day begins in the UTC day before."""
+    """176 degrees west by a clock of UTC+13, as islands there keep it: noon is in the UTC day before."""
     site = Site("islet", -20.0, -176.0, zone_h=13.0)
     assert noon_of(site, EVENING) == datetime(2031, 8, 6, 23, 44, tzinfo=UTC).timestamp()
     assert night_of(site, datetime(2031, 8, 7, 8, tzinfo=UTC)) == EVENING
