@@ -305,6 +305,12 @@ def test_the_colour_of_a_surface_is_told_where_it_is_assumed(command, surface, t
     assert ("assumed: its continuum has the colour of a black body of 5000 K" in done.out) == told
 
 
+@pytest.mark.parametrize(("line", "told"), [("halpha=30", True), ("oiii=10", False)])
+def test_what_counts_as_halpha_is_told(command, line, told):
+    done = command("sub", "--sky", 21, "--line", line)
+    assert ("assumed: with each photon of Hα come 0.3 of [NII]" in done.out) == told
+
+
 def test_help_and_a_sub_need_no_heavy_libraries():
     """Times of sky and charts load astropy and matplotlib; help and subs without a chart do not."""
     code = (

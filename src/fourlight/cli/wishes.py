@@ -89,6 +89,23 @@ def light_of_setups(
 def _named_light(
     usual: Target, kind: str | None, surface: str | None, lines: list[str] | None
 ) -> tuple[Target, list[str]]:
+    target, said = _stated_light(usual, kind, surface, lines)
+    return target, [*said, *_beside_halpha(target)]
+
+
+def _beside_halpha(target: Target) -> list[str]:
+    """What counts as Hα though it is none."""
+    from fourlight.sensor.mixing import Ratios
+
+    if "halpha" not in target.rayleigh:
+        return []
+    beside = f"{Ratios().nii:g} of [NII] 658.4, a third as many of 654.8, and Hβ as hydrogen has it"
+    return [f"with each photon of Hα come {beside}; they count as Hα where the filter passes them"]
+
+
+def _stated_light(
+    usual: Target, kind: str | None, surface: str | None, lines: list[str] | None
+) -> tuple[Target, list[str]]:
     from fourlight.stages.plan_light import Target, kind_named
 
     if kind is not None and (surface is not None or lines):
