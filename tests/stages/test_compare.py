@@ -196,6 +196,19 @@ def test_a_draw_as_stated_changes_nothing():
     assert same.skies == pytest.approx(seen.skies)
 
 
+def test_the_same_optics_are_off_alike_whether_what_they_pass_is_stated_or_assumed():
+    target = KINDS["galaxy"]
+    one = setup(filters=[("wheel-green", 1.0)])
+    glass = one.glass[0]
+    lens = replace(glass.rig.optics, assumed=True)
+    other = replace(one, glass=(replace(glass, rig=replace(glass.rig, optics=lens)),))
+    lights = [light_of(each, target, kinds_of(target)) for each in (one, other)]
+    draw = drawn(1, 0, lights, ["optics"], 3.0)
+    first, second = (as_drawn(light[0], draw, (k, 0)).columns for k, light in enumerate(lights))
+    assert first == pytest.approx(second)
+    assert first != pytest.approx(lights[0][0].columns)
+
+
 def test_a_filter_with_a_curve_may_pass_more_than_it_as_well_as_less():
     glass = setup(filters=[("wheel-green", 1.0)]).glass[0]
     rig = glass.rig

@@ -94,6 +94,11 @@ def _chip(one: Counted) -> str:
     return f"{_camera(one)} {one.glass.rig.chip} {one.glass.rig.channels}"
 
 
+def _lens(one: Counted) -> str:
+    """Optics, whoever said what they pass."""
+    return str(replace(one.glass.rig.optics, assumed=False))
+
+
 def groups_of(setups: Sequence[Setup], lights: Sequence[Sequence[Counted]], *, moon: bool) -> list[str]:
     """Names of the assumptions that bear on these setups."""
     every = [one for light in lights for one in light]
@@ -131,7 +136,7 @@ def _varied(
     if name == "dyes":
         return {"dyes_pass": rng.uniform(*DYES_RANGE)}
     if name == "optics":
-        return {"optics": {str(each): rng.uniform(-0.05, 0.05) for each in _optics(every)}}
+        return {"optics": {each: rng.uniform(-0.05, 0.05) for each in dict.fromkeys(map(_lens, every))}}
     if name == "filters":
         pairs = [(a, k) for a, light in enumerate(lights) for k in range(len(light))]
         return {"filters": {pair: rng.uniform(-0.07, 0.07) for pair in pairs}}
@@ -154,10 +159,6 @@ def _varied(
         "seeing": ("seeing_arcsec", rng.uniform(2.0, 4.0)),
     }
     return dict([single[name]])
-
-
-def _optics(every: list[Counted]) -> list[str]:
-    return list(dict.fromkeys(str(one.glass.rig.optics) for one in every))
 
 
 def _costs(rng: np.random.Generator, setups: int) -> tuple[Float64, ...]:
@@ -184,7 +185,7 @@ def as_drawn(seen: Counted, draw: Draw, place: tuple[int, int]) -> Counted:
     star = np.maximum(seen.star + z @ seen.star_modes, 0.0)
     factor = draw.efficiency.get(_camera(seen), 1.0)
     passed = rig.optics.transmission
-    factor *= float(np.clip(passed + draw.optics.get(str(rig.optics), 0.0), LEAST_PASSED, 1.0)) / passed
+    factor *= float(np.clip(passed + draw.optics.get(_lens(seen), 0.0), LEAST_PASSED, 1.0)) / passed
     if rig.filter.name != "none":
         best = seen.glass.best
         factor *= float(np.clip(best + draw.filters.get(place, 0.0), LEAST_PASSED, 1.0)) / best
