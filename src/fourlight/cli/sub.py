@@ -107,16 +107,19 @@ def sub(
 
 
 def _check(sky: float, altitude: float, extinction: float | None) -> None:
+    from fourlight.sky.site import EXTINCTIONS_MAG
+
     if not 13 <= sky <= 23:
         raise InputError(
             f"--sky {sky:g}: V mag per square arcsec from 13 (bright city) to 23 are needed, such as 21"
         )
     if not 5 <= altitude <= 90:
         raise InputError(f"--altitude {altitude:g}: degrees from 5 to 90 are needed")
-    if extinction is not None and not 0.05 <= extinction <= 1:
+    least, most = EXTINCTIONS_MAG
+    if extinction is not None and not least <= extinction <= most:
         raise InputError(
-            f"--extinction {extinction:g}: mag per air mass from 0.05 to 1 are needed; what air takes of the Moon's "
-            "light is what brightens the sky"
+            f"--extinction {extinction:g}: mag per air mass from {least:g} to {most:g} are needed; what air takes of "
+            "the Moon's light is what brightens the sky"
         )
 
 
