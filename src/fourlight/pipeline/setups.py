@@ -172,7 +172,7 @@ def _made(found: SetupFile, source: str, folder: Path) -> Setup:
     for entry in found.filters:
         chosen = _filter(entry, folder)
         called = entry.called or chosen.name
-        best = 1.0 if chosen.name == "none" or chosen.table is not None else entry.transmission
+        best = _best(entry, chosen, called)
         rig = Rig(response, chosen, optics, chip)
         glass.append(Glass(called, rig, entry.share, entry.sub_s or found.sub_s, best, dyes))
     twice = [each.called for each in glass if [one.called for one in glass].count(each.called) > 1]
@@ -182,6 +182,16 @@ def _made(found: SetupFile, source: str, folder: Path) -> Setup:
     name = found.name or Path(source).stem
     guessed = _guessed(found, response, [each.rig.filter for each in glass])
     return Setup(name, tuple(glass), costs, found.round_min, (*said, *guessed))
+
+
+def _best(entry: FilterEntry, chosen: Filter, called: str) -> float:
+    """What a filter passes at its best beside its curve."""
+    if chosen.bands:
+        return entry.transmission
+    if "transmission" in entry.model_fields_set:
+        why = "has a curve, which says what it passes" if chosen.table is not None else "is nothing"
+        raise InputError(f"filter {called} {why}; leave out transmission = {entry.transmission:g}")
+    return 1.0
 
 
 def _response(camera: SetupCamera, folder: Path) -> tuple[Response, float | None, list[str]]:
