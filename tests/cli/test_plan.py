@@ -19,6 +19,7 @@ latitude_deg = 31.5
 longitude_deg = -38
 height_m = 2100
 sky_mag = 21.6
+extinction_mag = 0.15
 horizon = "line.csv"
 zone = "+3"
 [optics.small]
@@ -67,6 +68,7 @@ def test_numbers_as_json(command):
     assert found["tonight"]["about"] == "oiii"
     assert found["tonight"]["needed"]["sure_nights"] > found["tonight"]["needed"]["clear_nights"]
     assert any("16" in each or "pixels" in each for each in found["assumed"])
+    assert [each for each in found["assumed"] if each.startswith("the filter dual-7nm passes all light")]
 
 
 def test_things_of_ones_own_by_name(command, own):
@@ -125,6 +127,20 @@ def test_options_overrule_the_file(command, own):
         ).out
     )
     assert found["site"]["sky_mag"] == 19
+
+
+def test_a_date_beyond_the_date_line_is_that_of_the_zone(command):
+    words = ("plan", "--site", "-20,-176", *TARGET, "--date", "2031-08-07", "--zone", "+13")
+    assert "night   2031-08-07 to 2031-08-08, times in UTC+13" in command(*words).out
+
+
+@pytest.mark.parametrize(
+    ("option", "said"), [("--sky", "15 (middle of a city)"), ("--extinction", "0.05 to 1")]
+)
+def test_a_nought_does_not_give_way_to_the_file(command, own, option, said):
+    done = command("plan", "--site", "ledge", "--sites", own, *TARGET, option, 0)
+    assert done.code == 2
+    assert said in done.line
 
 
 @pytest.mark.parametrize(
@@ -266,8 +282,10 @@ def test_subs_under_each_sky(command):
         (("--sky", "21", "--moon", "0.5,1"), "5 to 180"),
         (("--sky", "5"), "13 (bright city)"),
         (("--sky", "21", "--altitude", "-5"), "5 to 90"),
+        (("--sky", "21", "--extinction", "0", "--moon", "1,60"), "0.05 to 1"),
         (("--sky", "21", "--loss", "0"), "0.1 to 100"),
         (("--sky", "21", "--hours", "5"), "go with --goal"),
+        (("--sky", "21", "--goal", "10", "--clear", "40"), "goes with --hours"),
         (("--sky", "21", "--goal", "10", "--hours", "50"), "0.01 to 24"),
         (("--sky", "21", "--line", "halpa=3"), "halpha=30"),
         (("--sky", "21", "--surface", "bright"), "22.5,5000"),
@@ -279,6 +297,18 @@ def test_bad_input_of_a_sub_is_one_clear_line(command, words, said):
     done = command("sub", *words)
     assert done.code == 2
     assert said in done.line
+
+
+@pytest.mark.parametrize(("surface", "told"), [("22.5", True), ("22.5,5000", False)])
+def test_the_colour_of_a_surface_is_told_where_it_is_assumed(command, surface, told):
+    done = command("sub", "--sky", 21, "--surface", surface)
+    assert ("assumed: its continuum has the colour of a black body of 5000 K" in done.out) == told
+
+
+@pytest.mark.parametrize(("line", "told"), [("halpha=30", True), ("oiii=10", False)])
+def test_what_counts_as_halpha_is_told(command, line, told):
+    done = command("sub", "--sky", 21, "--line", line)
+    assert ("assumed: with each photon of Hα come 0.3 of [NII]" in done.out) == told
 
 
 def test_help_and_a_sub_need_no_heavy_libraries():

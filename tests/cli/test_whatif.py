@@ -23,7 +23,8 @@ import pytest
         (["--filter", "dual-7nm"], "fourlight compare for two filters"),
         (["--sky", "19", "--was", "99"], "from 13 to 23"),
         (["--sky", "19", "--altitude", "-3"], "degrees from 5 to 90"),
-        (["--moon", "1,60", "--extinction", "7"], "from 0.01 to 1"),
+        (["--moon", "1,60", "--extinction", "7"], "from 0.05 to 1"),
+        (["--moon", "1,60", "--extinction", "0.01"], "from 0.05 to 1"),
         (["--sky", "x2"], "level of no light"),
     ],
 )

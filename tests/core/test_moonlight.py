@@ -57,6 +57,12 @@ def test_whole_sky(phase: float, moon_zenith: float, zenith: float, separation: 
     assert magnitude(moon + dark_nl(magnitude(79.0), zenith, 0.172)) == pytest.approx(total, abs=3e-3)
 
 
+def test_near_the_moon_its_light_is_held_for_every_command():
+    """Equation 21 is for angles of 10 degrees and more; nearer, dust scatters as in equation 22."""
+    assert moon_nl(0.0, 50.0, 30.0, 5.0, 0.2) == moon_nl(0.0, 50.0, 30.0, 10.0, 0.2)
+    assert moon_nl(0.0, 50.0, 30.0, 10.0, 0.2) > moon_nl(0.0, 50.0, 30.0, 11.0, 0.2)
+
+
 def test_moonlight_fades_below_the_horizon_and_ends() -> None:
     """As steeply as twilight of the Sun, 0.9 to 1.5 mag a degree: Patat and others 2006, A&A 455, 385."""
     light = [magnitude(moon_nl(0.0, zenith, 20.0, 90.0, 0.172)) for zenith in (89.999, 90.001, 92.0, 95.0)]

@@ -30,12 +30,15 @@ def test_files_beside_a_setup_are_found(tmp_path):
     rows = "\n".join(f"{nm},{0.9 if 640 <= nm <= 670 else 0.0}" for nm in range(400, 701, 2))
     (tmp_path / "glass.csv").write_text(f"nm,transmission\n{rows}\n")
     file = tmp_path / "mine.toml"
-    file.write_text("[camera]\nresponse = 'own.csv'\n[[filters]]\nfilter = 'glass.csv'\ntransmission = 0.5\n")
+    file.write_text("[camera]\nresponse = 'own.csv'\n[[filters]]\nfilter = 'glass.csv'\n")
     found = setup_named(str(file))
     assert found.name == "mine"
     assert found.glass[0].called == "glass"
     assert found.glass[0].transmission == 1.0, "its curve says it"
     assert found.glass[0].rig.response.name == "own"
+    file.write_text("[[filters]]\nfilter = 'glass.csv'\ntransmission = 0.5\n")
+    with pytest.raises(InputError, match=r"filter glass has a curve.*leave out transmission = 0\.5"):
+        setup_named(str(file))
 
 
 def test_the_efficiency_of_a_sensor_without_dyes_is_taken_as_it_is(tmp_path):
@@ -70,6 +73,19 @@ def test_what_nobody_stated_is_told():
     assert "outline" in said
     assert "pixel_um = 3.76" in said
     assert "read_noise_e" not in said
+
+
+@pytest.mark.parametrize(
+    ("glass", "told"),
+    [
+        ("filter = 'dual-7nm'", True),
+        ("filter = 'dual-7nm'\ntransmission = 0.9", False),
+        ("filter = 'none'", False),
+    ],
+)
+def test_what_filters_pass_is_told_where_nobody_stated_it(glass, told):
+    found = loads(f"[[filters]]\n{glass}", "x", Path())
+    assert any("filters pass 92 %" in each for each in found.assumed) == told
 
 
 def test_overheads_are_the_same_wherever_they_are_assumed():

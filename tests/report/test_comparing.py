@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -20,7 +21,7 @@ from fourlight.report import figure_compare, figure_pictures
 from fourlight.report.clock import UNIVERSAL, clock_of
 from fourlight.report.comparing import budget_rows, clock_rows, compared_facts, compared_lines, quantity_rows
 from fourlight.report.comparing_page import compare_page
-from fourlight.report.comparing_words import ratio_words, verdict, verdict_lines
+from fourlight.report.comparing_words import ratio_words, verdict, verdict_lines, window_words
 from fourlight.report.figure_compare import compare_figure
 from fourlight.report.figure_compare_pictures import compare_pictures_figure
 from fourlight.report.figure_style import DARK, NARROW, WIDE, Drawn
@@ -186,6 +187,15 @@ def test_verdicts_of_a_setup_against_itself_and_of_one_that_is_blind():
     said = " ".join(verdict_lines(usual("blind")))
     assert "A does not tell [OIII] and continuum" in said
     assert "only B tells" in said
+
+
+@pytest.mark.parametrize(("high_deg", "said"), [(-3.0, "lit, down"), (3.0, "lit, up all the time")])
+def test_a_moon_that_lights_the_sky_from_below_the_horizon_is_down(high_deg, said):
+    found = usual("lines")
+    altitude = np.full_like(found.night.moon.altitude_deg, high_deg)
+    night = replace(found.night, moon=replace(found.night.moon, altitude_deg=altitude))
+    parts = replace(found.parts, moonlit_mag=np.full_like(found.parts.moonlit_mag, 22.0))
+    assert window_words(replace(found, night=night, parts=parts), UNIVERSAL).endswith(said)
 
 
 def test_tables_have_as_many_cells_in_each_row():

@@ -108,6 +108,17 @@ def test_words_of_subs_can_be_read(made, width, moons):
     assert_readable(made[0])
 
 
+def test_hours_stand_apart_in_the_night_in_which_summer_time_begins(made):
+    """Two o'clock does not exist: Directive 2000/84/EC, last Sunday of March at one o'clock UTC."""
+    night_figure(planned(Site("x", 46.0, 15.0), Place("x", 150.0, 40.0), date(2031, 3, 29)), clock_of("CET"))
+    (axes,) = [each for each in made[0].axes if each.get_xlabel().startswith("Time")]
+    names = [label.get_text() for label in axes.get_xticklabels()]
+    assert "01:00" in names
+    assert "02:00" not in names
+    assert names[names.index("01:00") + 1] == "03:00"
+    assert np.diff(axes.get_xticks()) == pytest.approx(1.0)
+
+
 def test_the_thick_line_is_the_usable_time(made):
     plan = planned()
     night_figure(plan, UNIVERSAL)

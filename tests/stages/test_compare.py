@@ -10,9 +10,10 @@ import pytest
 from compare_setups import LANTERN, MOONRISE, compared, setup, usual
 from fourlight.core.unmix import unmix
 from fourlight.errors import InputError
+from fourlight.sensor.filters import Filter
 from fourlight.sensor.mono import without_dyes
 from fourlight.sensor.rig import Rig
-from fourlight.stages.compare_draws import Draw, as_drawn
+from fourlight.stages.compare_draws import Draw, as_drawn, drawn
 from fourlight.stages.compare_light import Parts, counted, kinds_of, light_of, told
 from fourlight.stages.compare_setup import Glass, taken
 from fourlight.stages.compare_snr import Patch, course
@@ -90,6 +91,18 @@ def test_modes_are_what_curves_that_are_off_count():
     )
     assert moved.columns == pytest.approx(seen.columns + seen.column_modes[n], rel=1e-6)
     assert moved.skies == pytest.approx(seen.skies + seen.sky_modes[n], rel=1e-6)
+    assert moved.star == pytest.approx(seen.star + seen.star_modes[n], rel=1e-6)
+
+
+def test_a_star_is_as_uncertain_as_the_curves_that_count_it():
+    """Through one filter, light of the colour of a star is off by the same part as the star."""
+    target = Target("as a star", 20.0, 5800.0)
+    one = setup(filters=[("wheel-green", 1.0)])
+    light = light_of(one, target, kinds_of(target))
+    off = as_drawn(light[0], drawn(1, 0, [light, light], ["curves"], 3.0), (0, 0))
+    part = off.columns.sum(axis=1) / light[0].columns.sum(axis=1)
+    assert np.abs(part - 1).max() > 0.005
+    assert off.star / light[0].star == pytest.approx(part, rel=1e-9)
 
 
 def test_the_last_filter_of_a_wheel_is_there_when_its_turn_comes():
@@ -122,6 +135,15 @@ def test_where_the_hours_go_is_all_of_the_hours():
             spent = side.course.taken.spent
             whole = spent.light_s + spent.between + spent.changes + spent.refocus + spent.flats + spent.rest
             assert whole == pytest.approx(3600 * usual(name).asked.hours)
+            # What is told of the subs, against when they end: both ways lead to the same left over time.
+            found, costs = side.course.taken, side.setup.costs
+            subs = [int((found.which == k).sum()) for k in range(len(side.setup.glass))]
+            assert spent.light_s == pytest.approx(float(np.dot(subs, side.setup.sub_s)))
+            assert spent.between == pytest.approx(sum(subs) * (costs.download_s + costs.dither_s))
+            last = float(found.ends_s[-1]) + costs.dither_s + spent.flats
+            assert spent.rest == pytest.approx(3600 * usual(name).asked.hours - last)
+            longest = max(each.sub_s for each in side.setup.glass)
+            assert 0 < spent.rest < longest + costs.change_s + costs.refocus_s + costs.download_s
 
 
 def test_flats_outside_of_the_hours_leave_more_light():
@@ -172,6 +194,30 @@ def test_a_draw_as_stated_changes_nothing():
     same = as_drawn(seen, Draw(), (0, 0))
     assert same.columns == pytest.approx(seen.columns)
     assert same.skies == pytest.approx(seen.skies)
+
+
+def test_the_same_optics_are_off_alike_whether_what_they_pass_is_stated_or_assumed():
+    target = KINDS["galaxy"]
+    one = setup(filters=[("wheel-green", 1.0)])
+    glass = one.glass[0]
+    lens = replace(glass.rig.optics, assumed=True)
+    other = replace(one, glass=(replace(glass, rig=replace(glass.rig, optics=lens)),))
+    lights = [light_of(each, target, kinds_of(target)) for each in (one, other)]
+    draw = drawn(1, 0, lights, ["optics"], 3.0)
+    first, second = (as_drawn(light[0], draw, (k, 0)).columns for k, light in enumerate(lights))
+    assert first == pytest.approx(second)
+    assert first != pytest.approx(lights[0][0].columns)
+
+
+def test_a_filter_with_a_curve_may_pass_more_than_it_as_well_as_less():
+    glass = setup(filters=[("wheel-green", 1.0)]).glass[0]
+    rig = glass.rig
+    curve = Filter("own", table=(np.array([480.0, 500.0, 580.0, 600.0]), np.array([0.0, 0.9, 0.9, 0.0])))
+    own = replace(glass, rig=Rig(rig.response, curve, rig.optics, rig.chip), transmission=1.0)
+    seen = counted(own, KINDS["galaxy"], kinds_of(KINDS["galaxy"]))
+    for more, part in ((0.05, 0.95 / 0.9), (-0.05, 0.85 / 0.9), (0.2, 1 / 0.9)):
+        found = as_drawn(seen, Draw(filters={(0, 0): more}), (0, 0))
+        assert found.columns == pytest.approx(part * seen.columns)
 
 
 def test_fewer_dyes_count_more_of_a_camera_with_them_than_without():

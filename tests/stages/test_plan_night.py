@@ -48,6 +48,24 @@ def test_a_night_goes_from_noon_to_noon_by_the_sun(night):
     assert night_of(SITE, datetime(2031, 8, 8, 15, tzinfo=UTC)) == date(2031, 8, 8)
 
 
+@pytest.mark.parametrize(("minute", "day"), [(45, 7), (59, 8)])
+def test_a_night_that_is_over_is_not_tonight(night, minute, day):
+    """The Sun rises at 7:53 UTC."""
+    assert night.sun_events["sunset"][1] == pytest.approx(
+        datetime(2031, 8, 8, 7, 53, tzinfo=UTC).timestamp(), abs=60
+    )
+    assert night_of(SITE, datetime(2031, 8, 8, 7, minute, tzinfo=UTC)) == date(2031, 8, day)
+
+
+def test_days_beyond_the_date_line_are_those_of_the_clock():
+    """176 degrees west by a clock of UTC+13, as islands there keep it: noon is in the UTC day before."""
+    site = Site("islet", -20.0, -176.0, zone_h=13.0)
+    assert noon_of(site, EVENING) == datetime(2031, 8, 6, 23, 44, tzinfo=UTC).timestamp()
+    assert night_of(site, datetime(2031, 8, 7, 8, tzinfo=UTC)) == EVENING
+    same = Site("islet", -20.0, 175.0, zone_h=12.0)
+    assert noon_of(same, EVENING) == noon_of(Site("islet", -20.0, 175.0), EVENING)
+
+
 def test_events_come_in_their_order(night):
     names = ("sunset", "civil", "nautical", "astronomical")
     evening, morning = ([night.sun_events[name][side] for name in names] for side in (0, 1))

@@ -21,8 +21,10 @@ from fourlight.stages.plan_light import (
     snr_per_sub,
     usual_target,
 )
+from fourlight.stages.plan_skies import plan_subs
 from fourlight.stages.plan_sub import LENGTHS_S, loss_at, sub_length
 from fourlight.stages.plan_time import time_needed
+from fourlight.stages.plan_wish import Wish
 
 
 def rig(chosen: str = "none", **chip: float) -> Rig:
@@ -63,6 +65,17 @@ def test_the_shortest_limit_rules() -> None:
     assert star.star_s is not None
     assert star.advised_s == pytest.approx(min(star.star_s, free.needed_s))
     assert float(ours.full_star_mag(star.star_s, 3.0, star.sky_e_s).max()) == pytest.approx(8.0, abs=1e-3)
+
+
+def test_stars_are_full_as_far_as_air_lets_their_light_through() -> None:
+    """A Pogson ratio of the light is 2.5 times its logarithm in magnitudes, all else alike."""
+    ours = rig()
+    above, below = (
+        sub_length(ours, KINDS["galaxy"], ours.sky(21.0), longest_s=20.0, passed=part) for part in (1.0, 0.8)
+    )
+    assert below.full_mag == pytest.approx(above.full_mag + 2.5 * np.log10(0.8))
+    moon = plan_subs(ours, Wish(KINDS["galaxy"], longest_s=20.0), 21.0, [], 30.0, 0.2).skies[0].sub
+    assert moon.full_mag == pytest.approx(above.full_mag - 0.2 * 1.99, abs=0.005), "air mass of 30 degrees"
 
 
 def test_a_brighter_sky_asks_for_shorter_subs() -> None:

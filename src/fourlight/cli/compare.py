@@ -101,13 +101,14 @@ def compare(
     where = site_of(own_file(sites), site, sky=sky, extinction=extinction, horizon=horizon)
     light, said = light_of_setups(setups, kind, surface, line)
     needed = tuple(word.strip() for word in need.split(",")) if need is not None else ()
+    clock = clock_of(zone or where.zone)
+    there, evening = evening_of(where.site, date, clock)
     asked = Asked(
-        where.site, evening_of(where.site, date), None if target is None else place_of(target),
+        there, evening, None if target is None else place_of(target),
         Goal(least_altitude, sun_below),
         setups, light, hours, area, star, needed=needed, draws=count,
     )  # fmt: skip
     found = compared_by(asked)
-    clock = clock_of(zone or where.zone)
     assumed = [*where.assumed, *said, *_of_setups(asked), *_of_night(asked)]
     if out is not None:
         from fourlight.pipeline.comparing import draw_comparison

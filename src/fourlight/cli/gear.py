@@ -131,7 +131,12 @@ def rig_of(
     assumed += ["optics of 400 mm, f/5"] if optics is None else []
     if lens.assumed:
         assumed.append(f"optics pass {100 * TRANSMISSION:g} % of the light, in every colour")
-    rig = Rig(response, filter_named(filter_name, (), None), lens, Chip(**stated))
+    glass = filter_named(filter_name, (), None)
+    if glass.bands:
+        assumed.append(
+            f"the filter {glass.name} passes all light within its bands: a design, no measured curve"
+        )
+    rig = Rig(response, glass, lens, Chip(**stated))
     return Gear(rig, any(word is not None for word in (camera, chip, filter_name, optics)), assumed)
 
 

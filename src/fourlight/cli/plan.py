@@ -108,8 +108,8 @@ def plan(
     wish = wish_of(
         light, area=area, loss=loss, fwhm=fwhm, keep_star=keep_star, longest=longest, goal=goal, clear=clear
     )
-    evening = evening_of(where.site, date)
-    wanted = Wanted(where.site, evening, place, Goal(least_altitude, sun_below), gear.rig, told, wish, nights)
+    there, evening = evening_of(where.site, date, clock)
+    wanted = Wanted(there, evening, place, Goal(least_altitude, sun_below), gear.rig, told, wish, nights)
     planned = plan_night(wanted)
     assumed = [*where.assumed, *(gear.assumed if told or place is None else gear.assumed[:1])]
     assumed += said if told and place is not None else []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from fourlight.errors import InputError
 from fourlight.io.texts import text_of
 
 if TYPE_CHECKING:
+    from fourlight.report.clock import Clock
     from fourlight.sky.site import Site
     from fourlight.sky.skyline import Skyline
     from fourlight.stages.plan_night import Place
@@ -51,7 +52,9 @@ def site_of(
         there = str(own.path) if own.there else f"{own.path} (there is no such file)"
         entry = entry_of(own.things.site, "site", text, there, WRITTEN)
         site = Site(text, entry.latitude_deg, entry.longitude_deg, entry.height_m)
-        sky, extinction, zone = sky or entry.sky_mag, extinction or entry.extinction_mag, entry.zone
+        zone = entry.zone
+        sky = entry.sky_mag if sky is None else sky
+        extinction = entry.extinction_mag if extinction is None else extinction
         if horizon is None and entry.horizon is not None:
             skyline = own.path.parent / entry.horizon
     assumed = []
@@ -104,8 +107,8 @@ def place_of(text: str) -> Place:
     )
 
 
-def evening_of(site: Site, text: str | None) -> date:
-    """The evening of a date; without one, of the night that goes on or comes next.
+def evening_of(site: Site, text: str | None, clock: Clock) -> tuple[Site, date]:
+    """The evening of a date; without one, of the night that goes on or comes next. And the site with its clock.
 
     Raises
     ------
@@ -114,11 +117,13 @@ def evening_of(site: Site, text: str | None) -> date:
     """
     from fourlight.stages.plan_night import night_of
 
-    if text is None:
-        return night_of(site, datetime.now(UTC))
+    now = datetime.now(UTC)
     try:
-        return date.fromisoformat(text.strip())
+        day = now.date() if text is None else date.fromisoformat(text.strip())
     except ValueError:
         raise InputError(
             f"--date {text}: no date; write the day on which the night begins as year-month-day, such as 2031-08-14"
         ) from None
+    offset = datetime.combine(day, time(12), clock.zone).utcoffset() or timedelta()
+    there = replace(site, zone_h=offset / timedelta(hours=1))
+    return there, night_of(there, now) if text is None else day

@@ -82,6 +82,10 @@ def sub(
 
     picture = None if out is None else picture_path(out)
     _check(sky, altitude, extinction)
+    if clear is not None and hours is None:
+        raise InputError(
+            f"--clear {clear:g} goes with --hours; say how many hours of light a clear night has"
+        )
     gear = rig_of(own_file(sites), camera, chip, filter_name, optics)
     light, said = light_of(gear.rig, kind, surface, line)
     wish = wish_of(light, area=area, loss=loss, fwhm=fwhm, keep_star=keep_star, longest=longest, goal=goal, clear=clear,
@@ -103,14 +107,20 @@ def sub(
 
 
 def _check(sky: float, altitude: float, extinction: float | None) -> None:
+    from fourlight.sky.site import EXTINCTIONS_MAG
+
     if not 13 <= sky <= 23:
         raise InputError(
             f"--sky {sky:g}: V mag per square arcsec from 13 (bright city) to 23 are needed, such as 21"
         )
     if not 5 <= altitude <= 90:
         raise InputError(f"--altitude {altitude:g}: degrees from 5 to 90 are needed")
-    if extinction is not None and not 0 <= extinction <= 1:
-        raise InputError(f"--extinction {extinction:g}: mag per air mass from 0 to 1 are needed")
+    least, most = EXTINCTIONS_MAG
+    if extinction is not None and not least <= extinction <= most:
+        raise InputError(
+            f"--extinction {extinction:g}: mag per air mass from {least:g} to {most:g} are needed; what air takes of "
+            "the Moon's light is what brightens the sky"
+        )
 
 
 def moon_from(text: str) -> Moonlight:

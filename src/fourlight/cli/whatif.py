@@ -95,16 +95,17 @@ def _asked(
 ) -> Asked:  # fmt: skip
     from fourlight.pipeline.whatif import Asked
     from fourlight.pipeline.whatif_sky import Stated
+    from fourlight.sky.site import EXTINCTIONS_MAG
     from fourlight.stages.whatif_sky import SkyWish
 
     factor, mag = (None, None) if sky is None else _sky(sky)
     for name, value, low, high, unit in (
         ("--was", was, 13, 23, "V mag per square arcsec"),
         ("--altitude", altitude, 5, 90, "degrees"),
-        ("--extinction", extinction, 0.01, 1, "mag per air mass"),
+        ("--extinction", extinction, *EXTINCTIONS_MAG, "mag per air mass"),
     ):
         if value is not None and not low <= value <= high:
-            raise InputError(f"{name} {value:g}: {unit} from {low} to {high} are needed")
+            raise InputError(f"{name} {value:g}: {unit} from {low:g} to {high:g} are needed")
     return Asked(
         SkyWish(factor, mag, None if moon is None else moon_from(moon)),
         subs,

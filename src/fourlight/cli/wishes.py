@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 __all__ = ["Area", "Clear", "Fwhm", "GoalSnr", "KeepStar", "Kind", "Lines", "Longest", "Loss", "Surface", "light_of",
            "light_of_setups", "wish_of"]  # fmt: skip
 
+USUAL_K = 5000.0
+"""Colour of a continuum of which nobody states it."""
+
 Kind = Annotated[
     str | None,
     typer.Option(
@@ -86,6 +89,23 @@ def light_of_setups(
 def _named_light(
     usual: Target, kind: str | None, surface: str | None, lines: list[str] | None
 ) -> tuple[Target, list[str]]:
+    target, said = _stated_light(usual, kind, surface, lines)
+    return target, [*said, *_beside_halpha(target)]
+
+
+def _beside_halpha(target: Target) -> list[str]:
+    """What counts as Hα though it is none."""
+    from fourlight.sensor.mixing import Ratios
+
+    if "halpha" not in target.rayleigh:
+        return []
+    beside = f"{Ratios().nii:g} of [NII] 658.4, a third as many of 654.8, and Hβ as hydrogen has it"
+    return [f"with each photon of Hα come {beside}; they count as Hα where the filter passes them"]
+
+
+def _stated_light(
+    usual: Target, kind: str | None, surface: str | None, lines: list[str] | None
+) -> tuple[Target, list[str]]:
     from fourlight.stages.plan_light import Target, kind_named
 
     if kind is not None and (surface is not None or lines):
@@ -94,9 +114,10 @@ def _named_light(
         return kind_named(kind), [f"{_told(kind_named(kind))} (round values for --kind {kind})"]
     if surface is None and not lines:
         return usual, [f"{_told(usual)} as target; say --kind, --surface or --line for another"]
-    mag, kelvin = (None, 5000.0) if surface is None else _surface(surface)
+    mag, kelvin = (None, USUAL_K) if surface is None else _surface(surface)
     target = Target("own target", mag, kelvin, _line_values(lines or []))
-    return target, []
+    plain = surface is not None and "," not in surface
+    return target, [f"its continuum has the colour of a black body of {USUAL_K:g} K"] if plain else []
 
 
 def _told(target: Target) -> str:
@@ -115,7 +136,7 @@ def _surface(text: str) -> tuple[float, float]:
         raise InputError(
             f"--surface {text}: write V mag per square arcsec, and a temperature in kelvin if you like, as in 22.5,5000"
         ) from None
-    kelvin = values[1] if len(values) == 2 else 5000.0
+    kelvin = values[1] if len(values) == 2 else USUAL_K
     if not 1000 <= kelvin <= 100_000:
         raise InputError(f"--surface {text}: a colour of {kelvin:g} K; needed are 1000 to 100000")
     return values[0], kelvin

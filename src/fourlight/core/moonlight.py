@@ -1,7 +1,8 @@
 """Sky brightness with and without the Moon, in V.
 
 Source of the model: Krisciunas & Schaefer 1991, PASP 103, 1033 (equation numbers below); its own estimate of
-accuracy is 8 to 23 per cent. Its air mass is not the extinction air mass; do not mix them.
+accuracy is 8 to 23 per cent. It leaves out the surge of the Moon within some 7 degrees of opposition, up to a third
+(Whitaker 1969, NASA SP-201; size as others cite it). Its air mass is not the extinction air mass; do not mix them.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ __all__ = [
     "nanolamberts",
 ]
 
+NEAR_DEG = 10.0
+"""Nearer to the Moon its light is held: equation 21 of the scattering by dust was made beyond."""
 TWILIGHT_MAG = 1.0
 """A degree by which the Moon's light falls when it is down, V mag. The model ends at the horizon, where the Moon still
 lights the air above: that of the Sun falls by 0.9 to 1.5 mag a degree in the zenith (Patat, Ugolnikov & Postylyakov
@@ -65,7 +68,10 @@ def moon_scattering(separation_deg: float) -> float:
 def moon_nl(
     phase_deg: float, moon_zenith_deg: float, zenith_deg: float, separation_deg: float, extinction_mag: float
 ) -> float:
-    """Moonlight scattered by the sky, nanolamberts (equation 15), with its twilight; zero when it is well down."""
+    """Moonlight scattered by the sky, nanolamberts (equation 15), with its twilight; zero when it is well down.
+
+    Within 10 degrees of the Moon it is that at 10.
+    """
     below = max(moon_zenith_deg - 90.0, 0.0)
     if below > TWILIGHT_DEG:
         return 0.0
@@ -73,7 +79,7 @@ def moon_nl(
         -0.4 * (extinction_mag * air_mass(min(moon_zenith_deg, 90.0)) + TWILIGHT_MAG * below)
     )
     scattered = 1.0 - 10.0 ** (-0.4 * extinction_mag * air_mass(zenith_deg))
-    outside = moon_scattering(separation_deg) * moon_strength(phase_deg)
+    outside = moon_scattering(max(separation_deg, NEAR_DEG)) * moon_strength(phase_deg)
     return float(outside * toward_moon * scattered)
 
 

@@ -36,6 +36,8 @@ HOUR_S = 3600.0
 LONGEST_STEP_S = 6 * HOUR_S
 """From one sub to the next, as headers say it, before it counts as a jump of their clock."""
 RECENT = 40
+BREAK = 5.0
+"""Over the usual step from sub to sub, beyond which it is a break."""
 
 
 def used_row(frame: RegisteredFrame, density: Float64, variance: Float64, where: Mapping[str, Any]) -> Row:
@@ -103,9 +105,12 @@ def jump_words(rows: Sequence[Row], where: Mapping[str, Any], jump_s: float) -> 
 
 
 def gap_s(rows: Sequence[Row]) -> float:
-    """From one sub to the next, of the last ones in the middle; 0 where it is not known."""
-    times = np.array([row["time_s"] for row in rows[-RECENT:]])
-    return float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+    """From one sub to the next, mean of the last ones less breaks; 0 where it is not known.
+
+    The middle one would leave out moves of the mount that come after every few subs.
+    """
+    steps = np.diff([row["time_s"] for row in rows[-RECENT:]])
+    return float(steps[steps <= BREAK * np.median(steps)].mean()) if len(steps) else 0.0
 
 
 def told_by(rows: Sequence[Row], target: Target | None) -> list[float]:

@@ -172,7 +172,7 @@ def _made(found: SetupFile, source: str, folder: Path) -> Setup:
     for entry in found.filters:
         chosen = _filter(entry, folder)
         called = entry.called or chosen.name
-        best = 1.0 if chosen.name == "none" or chosen.table is not None else entry.transmission
+        best = _best(entry, chosen, called)
         rig = Rig(response, chosen, optics, chip)
         glass.append(Glass(called, rig, entry.share, entry.sub_s or found.sub_s, best, dyes))
     twice = [each.called for each in glass if [one.called for one in glass].count(each.called) > 1]
@@ -180,7 +180,18 @@ def _made(found: SetupFile, source: str, folder: Path) -> Setup:
         raise InputError(f"filter {twice[0]} is there twice; name each once, or give them names with called")
     costs = Costs(**found.overheads.model_dump())
     name = found.name or Path(source).stem
-    return Setup(name, tuple(glass), costs, found.round_min, (*said, *_guessed(found, response)))
+    guessed = _guessed(found, response, [each.rig.filter for each in glass])
+    return Setup(name, tuple(glass), costs, found.round_min, (*said, *guessed))
+
+
+def _best(entry: FilterEntry, chosen: Filter, called: str) -> float:
+    """What a filter passes at its best beside its curve."""
+    if chosen.bands:
+        return entry.transmission
+    if "transmission" in entry.model_fields_set:
+        why = "has a curve, which says what it passes" if chosen.table is not None else "is nothing"
+        raise InputError(f"filter {called} {why}; leave out transmission = {entry.transmission:g}")
+    return 1.0
 
 
 def _response(camera: SetupCamera, folder: Path) -> tuple[Response, float | None, list[str]]:
@@ -213,7 +224,7 @@ def _filter(entry: FilterEntry, folder: Path) -> Filter:
     return replace(found, name=Path(entry.filter).stem) if beside.is_file() else found
 
 
-def _guessed(found: SetupFile, response: Response) -> Sequence[str]:
+def _guessed(found: SetupFile, response: Response, filters: Sequence[Filter]) -> Sequence[str]:
     """What nobody stated."""
     stated: dict[str, Any] = found.camera.stated()
     wanted = ("pixel_um", "read_noise_e", "gain_e_per_adu", "peak_efficiency", "dark_e_per_s")
@@ -225,6 +236,9 @@ def _guessed(found: SetupFile, response: Response) -> Sequence[str]:
     said = [f"sensor: {', '.join(words)}"] if words else []
     if found.optics.transmission is None:
         said.append("optics pass 85 % of the light")
+    designs = [entry for entry, chosen in zip(found.filters, filters, strict=True) if chosen.bands]
+    if not all("transmission" in entry.model_fields_set for entry in designs):
+        said.append(f"filters pass {100 * TRANSMISSION:g} % of the light at their best")
     if found.model_fields_set.isdisjoint({"overheads"}):
         said.append("usual overheads, see docs/compare.md")
     return said

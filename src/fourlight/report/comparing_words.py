@@ -7,6 +7,7 @@ import numpy as np
 from fourlight.report.clock import Clock, span_words
 from fourlight.report.sub_words import rig_words
 from fourlight.report.words import digits
+from fourlight.sky.crossings import HORIZON_LIFT_DEG
 from fourlight.stages.compare_setup import Setup
 from fourlight.stages.compare_whole import BOUNDS, Compared, Quantity, Side
 from fourlight.stages.told import beside
@@ -50,9 +51,10 @@ def limits_words(compared: Compared) -> list[str]:
 def window_words(compared: Compared, clock: Clock) -> str:
     """The hours, and the sky in them."""
     end = compared.start_s + compared.asked.hours * 3600
-    parts = compared.parts
-    moon = np.isfinite(parts.moonlit_mag)
-    lit = f"Moon {100 * compared.night.lit_share:.0f} % lit"
+    parts, night = compared.parts, compared.night
+    hours = (night.moments_s >= compared.start_s) & (night.moments_s <= end)
+    moon = night.moon.altitude_deg[hours] > -HORIZON_LIFT_DEG
+    lit = f"Moon {100 * night.lit_share:.0f} % lit"
     up = "down" if not moon.any() else "up all the time" if moon.all() else "up for a part of it"
     return (
         f"{clock.hm(compared.start_s)} to {clock.hm(end)} ({clock.name}), {span_words(compared.asked.hours)} of the "

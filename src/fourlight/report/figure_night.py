@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -229,13 +228,13 @@ def _time_axis(
     axes: Axes, night: Night, clock: Clock, span: tuple[float, float], look: Look, *, narrow: bool
 ) -> None:
     """Full hours of the clock."""
-    first = clock.at(float(night.moments_s[0]) + span[0] * 3600)
-    start = first.replace(minute=0) + timedelta(hours=1)
+    start = clock.at(float(night.moments_s[0]) + span[0] * 3600).replace(minute=0).timestamp()
     step = next(step for step in (1, 2, 3, 4, 6) if (span[1] - span[0]) / step <= (6 if narrow else 13))
     places, names = [], []
-    for k in range(26):
-        at = start + timedelta(hours=k)
-        place = (at.timestamp() - night.moments_s[0]) / 3600
+    for k in range(1, 27):
+        # hours that pass, not those of the clock, which may leave one out or have one twice
+        at = clock.at(start + 3600 * k)
+        place = (start - night.moments_s[0]) / 3600 + k
         if at.hour % step == 0 and span[0] <= place <= span[1]:
             places.append(place)
             names.append(f"{at:%H}" if narrow else f"{at:%H:%M}")

@@ -151,7 +151,7 @@ def _ladder(plan: SubPlan, under: Under) -> list[str]:
     rows = [["  sub", "noise over that without read noise", "sky, green", "stars full from V"]]
     for length in LADDER_S:
         loss = float(np.interp(np.log(length), np.log(LENGTHS_S), under.sub.curve[-1]))
-        mags = plan.rig.full_star_mag(length, plan.wish.fwhm_arcsec, under.sub.sky_e_s)
+        mags = plan.rig.full_star_mag(length, plan.wish.fwhm_arcsec, under.sub.sky_e_s, passed=plan.passed)
         full = f"{mags.max():.1f}" if np.isfinite(mags).all() else "the sky fills it"
         rows.append(
             [f"  {length:g} s", f"+{100 * loss:.1f} %", f"{under.sub.sky_e_s[1] * length:.0f} e", full]

@@ -134,7 +134,13 @@ class Rig:
         return np.array([mean_nm(wave, curve) for curve in self.path.at(wave)])
 
     def full_star_mag(
-        self, sub_s: float, fwhm_arcsec: float, sky_e_s: Float64, temperature_k: float = 6000.0
+        self,
+        sub_s: float,
+        fwhm_arcsec: float,
+        sky_e_s: Float64,
+        *,
+        passed: float = 1.0,
+        temperature_k: float = 6000.0,
     ) -> Float64:
         """(3,) V of stars whose middle pixel is just full in a sub; NaN where the sky alone fills it.
 
@@ -145,11 +151,13 @@ class Rig:
             Width of star images.
         sky_e_s : (3,) float64
             Electrons per second of a pixel of the sky.
+        passed : float
+            Part of the stars' light that air lets through.
         temperature_k : float
             Colour of the stars.
         """
         share = peak_share(max(fwhm_arcsec / self.pixel_arcsec, 0.3))
         room = self.chip.full_e - sky_e_s * sub_s
-        light = self.star(0.0, temperature_k) * share * sub_s
+        light = self.star(0.0, temperature_k) * passed * share * sub_s
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.asarray(np.where(room > 0, 2.5 * np.log10(light / np.maximum(room, 1e-9)), np.nan))

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 from fourlight.errors import InputError
 from fourlight.sky.skyline import Skyline
 
-__all__ = ["DARK_SKY_MAG", "EXTINCTION_MAG", "UNNAMED", "Site", "site_from_text"]
+__all__ = ["DARK_SKY_MAG", "EXTINCTIONS_MAG", "EXTINCTION_MAG", "UNNAMED", "Site", "site_from_text"]
 
 DARK_SKY_MAG = 21.0
 """V mag per square arcsecond of a moonless sky in the zenith where nobody states it: open country, far from towns."""
 EXTINCTION_MAG = 0.2
 """Per air mass in V where nobody states it; 0.12 on high mountains, 0.3 in haze."""
+EXTINCTIONS_MAG = (0.05, 1.0)
+"""Least and most that counts as such: air that takes nothing would scatter no moonlight either."""
 UNNAMED = "the site"
 """Name of a site of which only the place is given."""
 HEIGHTS_M = (-450.0, 6000.0)
@@ -40,6 +42,17 @@ class Site:
     extinction_mag: float = EXTINCTION_MAG
     assumed: tuple[str, ...] = ()
     """What nobody stated of it."""
+    zone_h: float = 0.0
+    """Hours of its clock from UTC: they tell on which side of the date line its days are counted."""
+
+    @property
+    def day_deg(self) -> float:
+        """Longitude by which its days are counted: beyond 180 degrees where its clock is that of the other side.
+
+        >>> Site("x", -20.0, -176.0).day_deg, Site("x", -20.0, -176.0, zone_h=13.0).day_deg
+        (-176.0, 184.0)
+        """
+        return self.longitude_deg + 360.0 * round((15.0 * self.zone_h - self.longitude_deg) / 360.0)
 
     @property
     def called(self) -> str:
@@ -66,9 +79,11 @@ class Site:
                 f"{self.called}: sky of {self.sky_mag:g} mag per square arcsec; needed are 15 (middle of a city) to "
                 "22.5 (darker than any place), in V"
             )
-        if not 0.05 <= self.extinction_mag <= 1:
+        least, most = EXTINCTIONS_MAG
+        if not least <= self.extinction_mag <= most:
             raise InputError(
-                f"{self.called}: extinction of {self.extinction_mag:g} mag per air mass; needed are 0.05 to 1"
+                f"{self.called}: extinction of {self.extinction_mag:g} mag per air mass; needed are {least:g} to "
+                f"{most:g}"
             )
         object.__setattr__(self, "longitude_deg", (east + 180.0) % 360.0 - 180.0)
 

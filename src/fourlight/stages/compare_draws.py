@@ -94,6 +94,11 @@ def _chip(one: Counted) -> str:
     return f"{_camera(one)} {one.glass.rig.chip} {one.glass.rig.channels}"
 
 
+def _lens(one: Counted) -> str:
+    """Optics, whoever said what they pass."""
+    return str(replace(one.glass.rig.optics, assumed=False))
+
+
 def groups_of(setups: Sequence[Setup], lights: Sequence[Sequence[Counted]], *, moon: bool) -> list[str]:
     """Names of the assumptions that bear on these setups."""
     every = [one for light in lights for one in light]
@@ -131,7 +136,7 @@ def _varied(
     if name == "dyes":
         return {"dyes_pass": rng.uniform(*DYES_RANGE)}
     if name == "optics":
-        return {"optics": {str(each): rng.uniform(-0.05, 0.05) for each in _optics(every)}}
+        return {"optics": {each: rng.uniform(-0.05, 0.05) for each in dict.fromkeys(map(_lens, every))}}
     if name == "filters":
         pairs = [(a, k) for a, light in enumerate(lights) for k in range(len(light))]
         return {"filters": {pair: rng.uniform(-0.07, 0.07) for pair in pairs}}
@@ -156,10 +161,6 @@ def _varied(
     return dict([single[name]])
 
 
-def _optics(every: list[Counted]) -> list[str]:
-    return list(dict.fromkeys(str(one.glass.rig.optics) for one in every))
-
-
 def _costs(rng: np.random.Generator, setups: int) -> tuple[Float64, ...]:
     """The mount and the focuser are the same for all, the wheel and the camera are not."""
     shared = np.exp(rng.uniform(np.log(0.7), np.log(1.5), 5))
@@ -181,11 +182,12 @@ def as_drawn(seen: Counted, draw: Draw, place: tuple[int, int]) -> Counted:
     if draw.ratios.size:
         columns = columns + np.tensordot(draw.ratios, seen.ratio_modes, 1)
     skies = seen.skies + np.tensordot(z, seen.sky_modes, 1)
+    star = np.maximum(seen.star + z @ seen.star_modes, 0.0)
     factor = draw.efficiency.get(_camera(seen), 1.0)
     passed = rig.optics.transmission
-    factor *= float(np.clip(passed + draw.optics.get(str(rig.optics), 0.0), LEAST_PASSED, 1.0)) / passed
+    factor *= float(np.clip(passed + draw.optics.get(_lens(seen), 0.0), LEAST_PASSED, 1.0)) / passed
     if rig.filter.name != "none":
-        best = seen.glass.transmission
+        best = seen.glass.best
         factor *= float(np.clip(best + draw.filters.get(place, 0.0), LEAST_PASSED, 1.0)) / best
     if seen.glass.dyes_pass is not None and draw.dyes_pass is not None:
         factor *= seen.glass.dyes_pass / draw.dyes_pass
@@ -193,7 +195,7 @@ def as_drawn(seen: Counted, draw: Draw, place: tuple[int, int]) -> Counted:
     if seen.glass.narrow:
         glow = draw.glow[0] + (draw.glow[1] - draw.glow[0]) * seen.towards_red
     return replace(
-        seen, columns=np.maximum(columns, 0.0) * factor, star=seen.star * factor,
+        seen, columns=np.maximum(columns, 0.0) * factor, star=star * factor,
         skies=np.maximum(skies, 0.0) * factor * glow[:, None],
     )  # fmt: skip
 

@@ -47,7 +47,7 @@ class Parts:
     dark_mag: Float64
     """Of the sky at the target without the Moon."""
     moonlit_mag: Float64
-    """What the Moon adds; infinite where it is down."""
+    """What the Moon adds; infinite where it is well down."""
     air_mass: Float64
     extinction_mag: float
 
@@ -74,6 +74,8 @@ class Counted:
     """(m, c, 2)"""
     star: Float64
     """(c,) of a star of V = 0, all its light on one channel."""
+    star_modes: Float64
+    """(m, c)"""
     towards_red: Float64
     """(c,) 0 where a channel's mean light is at [OIII] or bluer, 1 where it is at Hα or redder."""
 
@@ -113,6 +115,7 @@ def counted(glass: Glass, target: Target, kinds: tuple[str, ...]) -> Counted:
         values[:, :2],
         modes[:, :, :2],
         values[:, 2] / rig.pixel_arcsec**2,
+        modes[:, :, 2] / rig.pixel_arcsec**2,
         np.clip((np.nan_to_num(rig.mean_nm, nan=500.7) - 500.7) / (656.3 - 500.7), 0.0, 1.0),
     )
 

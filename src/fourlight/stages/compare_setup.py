@@ -57,6 +57,12 @@ class Glass:
     dyes_pass: float | None = None
     """What dyes pass at best, where the curve of a camera without them is that of one with them."""
 
+    @property
+    def best(self) -> float:
+        """What it passes at its best, by its curve too where it has one."""
+        table = self.rig.filter.table
+        return self.transmission if table is None else self.transmission * float(table[1].max())
+
     @cached_property
     def narrow(self) -> bool:
         """Whether it passes narrow bands alone."""

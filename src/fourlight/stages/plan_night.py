@@ -113,12 +113,16 @@ def noon_of(site: Site, evening: date) -> float:
             "date within them"
         )
     noon = datetime(evening.year, evening.month, evening.day, 12, tzinfo=UTC)
-    return noon.timestamp() - site.longitude_deg * 240.0
+    return noon.timestamp() - site.day_deg * 240.0
 
 
 def night_of(site: Site, now: datetime) -> date:
-    """The evening of the night that goes on over a site, or of the one that comes next."""
-    return (now.astimezone(UTC) + timedelta(hours=site.longitude_deg / 15 - 12)).date()
+    """The evening of the night that goes on over a site, or, once the Sun has risen, of the one that comes next."""
+    evening = (now.astimezone(UTC) + timedelta(hours=site.day_deg / 15 - 12)).date()
+    moment = now.timestamp()
+    morning = moment - noon_of(site, evening) > 43200.0
+    sun = Heavens(site, moment - 3600, moment + 3600).sun(np.array([moment]))
+    return evening + timedelta(days=int(morning and sun.altitude_deg[0] > SUNRISE))
 
 
 def watch(site: Site, evening: date, goal: Goal) -> Night:

@@ -21,8 +21,6 @@ Bools = npt.NDArray[np.bool_]
 
 HALF = 0.5
 """Of the best worth of an hour, below which time is not counted to the best window."""
-MOON_NEAR_DEG = 10.0
-"""Nearer to the Moon the model of its light is not to be trusted; it is held there."""
 LOWEST = 40.0
 """Air mass that stands for all below the horizon."""
 
@@ -122,8 +120,7 @@ def sky_at(
     ):
         zenith = min(90.0 - float(high), 90.0)
         base = dark_nl(site.sky_mag, zenith, site.extinction_mag)
-        angle = max(float(apart), MOON_NEAR_DEG)
-        added = moon_nl(float(phase), 90.0 - float(moon_high), zenith, angle, site.extinction_mag)
+        added = moon_nl(float(phase), 90.0 - float(moon_high), zenith, float(apart), site.extinction_mag)
         dark.append(magnitude(base))
         moonlit.append(magnitude(added) if added > 0 else np.inf)
         both.append(magnitude(base + added))

@@ -63,6 +63,11 @@ class SubPlan:
     air_mass: float
     skies: list[Under]
 
+    @property
+    def passed(self) -> float:
+        """Part of the light of target and stars that air lets through."""
+        return float(10.0 ** (-0.4 * self.extinction_mag * self.air_mass))
+
 
 def plan_subs(
     rig: Rig, wish: Wish, sky_mag: float, moons: list[Moonlight], altitude_deg: float, extinction_mag: float
@@ -82,15 +87,16 @@ def plan_subs(
         Per air mass in V.
     """
     mass = float(air_mass(lifted_deg(altitude_deg)))
-    skies = []
+    skies: list[Under] = []
+    plan = SubPlan(rig, wish, sky_mag, altitude_deg, extinction_mag, mass, skies)
     for moon in (None, *moons):
         added = 0.0
         if moon is not None:
             added = moon_nl(
                 moon.phase_deg, 90 - moon.altitude_deg, 90 - altitude_deg, moon.apart_deg, extinction_mag
             )
-        skies.append(_under(rig, wish, sky_mag, moon, added, 10.0 ** (-0.4 * extinction_mag * mass)))
-    return SubPlan(rig, wish, sky_mag, altitude_deg, extinction_mag, mass, skies)
+        skies.append(_under(rig, wish, sky_mag, moon, added, plan.passed))
+    return plan
 
 
 def _under(
@@ -99,7 +105,7 @@ def _under(
     moonlit = magnitude(added_nl) if added_nl > 0 else None
     sky = rig.sky(sky_mag, moonlit)
     both = sky_mag if moonlit is None else -2.5 * np.log10(10 ** (-0.4 * sky_mag) + 10 ** (-0.4 * moonlit))
-    sub = sub_under(rig, wish, sky)
+    sub = sub_under(rig, wish, sky, passed)
     snr = snr_per_sub(
         rig, wish.target, sky, sub.advised_s, wish.area_arcsec2, passed=passed, subs=3600 / sub.advised_s
     )
@@ -110,9 +116,9 @@ def _under(
     return Under(moon, float(both), sub, snr, needed)
 
 
-def sub_under(rig: Rig, wish: Wish, sky: Float64) -> SubLength:
-    """The length of a sub under a sky, (3,) electrons per second of a pixel."""
+def sub_under(rig: Rig, wish: Wish, sky: Float64, passed: float) -> SubLength:
+    """The length of a sub under a sky, (3,) electrons per second of a pixel, and through air."""
     return sub_length(
         rig, wish.target, sky, loss=wish.loss, fwhm_arcsec=wish.fwhm_arcsec, keep_mag=wish.keep_mag,
-        longest_s=wish.longest_s,
+        longest_s=wish.longest_s, passed=passed,
     )  # fmt: skip

@@ -50,7 +50,7 @@ class SubLength:
 
 def sub_length(
     rig: Rig, target: Target, sky_e_s: Float64, *, loss: float = 0.05, fwhm_arcsec: float = 3.0,
-    keep_mag: float | None = None, longest_s: float | None = None,
+    keep_mag: float | None = None, longest_s: float | None = None, passed: float = 1.0,
 ) -> SubLength:  # fmt: skip
     """The length at which read noise adds a part to the noise of a stack of given time in all.
 
@@ -69,6 +69,8 @@ def sub_length(
         V of the brightest star that must not fill its pixel.
     longest_s : float, optional
         The longest sub that mount and guiding allow.
+    passed : float
+        Part of the stars' light that air lets through.
 
     Raises
     ------
@@ -86,7 +88,7 @@ def sub_length(
             f"{rig.response.name}; choose another filter or another kind of target"
         )
     needed = _where(lambda length: loss_at(rig, target, sky_e_s, length)[1] - loss)
-    star = None if keep_mag is None else _star_seconds(rig, keep_mag, fwhm_arcsec, back)
+    star = None if keep_mag is None else _star_seconds(rig, keep_mag, fwhm_arcsec, back, passed)
     advised = min(value for value in (needed, star, longest_s) if value is not None)
     curve = np.array(
         [
@@ -96,7 +98,8 @@ def sub_length(
     )
     return SubLength(
         back, sub_seconds(read, back, loss), about, needed, star, longest_s, advised,
-        loss_at(rig, target, sky_e_s, advised)[1], rig.full_star_mag(advised, fwhm_arcsec, back), curve,
+        loss_at(rig, target, sky_e_s, advised)[1], rig.full_star_mag(advised, fwhm_arcsec, back, passed=passed),
+        curve,
     )  # fmt: skip
 
 
@@ -121,11 +124,11 @@ FAINT, FAINT_MAG = 1e-6, 32.0
 """Brightness of a target that adds no noise."""
 
 
-def _star_seconds(rig: Rig, keep_mag: float, fwhm_arcsec: float, back: Float64) -> float:
+def _star_seconds(rig: Rig, keep_mag: float, fwhm_arcsec: float, back: Float64, passed: float) -> float:
     """Longest sub in which a star does not fill its pixel in any colour."""
 
     def room(length: float) -> float:
-        faintest = rig.full_star_mag(length, fwhm_arcsec, back)
+        faintest = rig.full_star_mag(length, fwhm_arcsec, back, passed=passed)
         return -1.0 if not np.isfinite(faintest).all() else keep_mag - float(faintest.max())
 
     return _where(room)

@@ -161,8 +161,8 @@ def _tonight(wanted: Wanted, sight: Sight) -> Tonight:
     parts = np.array_split(minutes, max(1, len(minutes) // PART_MIN))
     middle = np.array([part[len(part) // 2] for part in parts])
     skies = np.array([rig.sky(float(sky.dark_mag[k]), _finite(sky.moonlit_mag[k])) for k in middle])
-    sub = sub_under(rig, wish, np.median(skies, axis=0))
     passed = 10.0 ** (-0.4 * wanted.site.extinction_mag * sight.air_mass[middle])
+    sub = sub_under(rig, wish, np.median(skies, axis=0), float(passed.max()))
     counts = np.array([len(part) * STEP_S / sub.advised_s for part in parts])
     snr = snr_per_sub(rig, wish.target, skies, sub.advised_s, wish.area_arcsec2, passed=passed, subs=counts)
     if wish.goal is None:
