@@ -169,6 +169,8 @@ def test_a_nought_does_not_give_way_to_the_file(command, own, option, said):
         ((*TARGET, "--kind", "nebula"), "no such kind of target"),
         ((*TARGET, "--kind", "dust", "--surface", "22"), "one of the two"),
         ((*TARGET, "--clear", "40"), "go with --goal"),
+        ((*TARGET, "--goal", "-1"), "--goal -1: 0.1 to 100000 is needed"),
+        ((*TARGET, "--goal", "10", "--clear", "150"), "--clear 150: 0.1 to 100 is needed"),
         ((*TARGET, "--extinction", "2"), "0.05 to 1"),
     ],
 )

@@ -32,6 +32,7 @@ def test_the_same_in_several_spellings(text: str) -> None:
     ("text", "words"),
     [
         ("", "no row"),
+        ("az,alt\n30,20\n40,20\n50,20", "no direction for 340 degrees"),
         ("10,20\n20,30\n30,40", "either order"),
         ("12,0\n6,90\n9,200", "either order"),
         ("az,alt\n10,20\n10,30\n30,40", "azimuth 10 has two altitudes"),

@@ -124,7 +124,7 @@ def _told(target: Target) -> str:
     parts = [f"{name} of {value:g} rayleigh" for name, value in target.rayleigh.items()]
     if target.mag_arcsec2 is not None:
         parts.append(f"{target.mag_arcsec2:g} mag per square arcsec, {target.temperature_k:g} K")
-    return f"a {target.name} of {', '.join(parts)}".replace("of halpha of", "with halpha of")
+    return f"{target.name} of {', '.join(parts)}".replace("of halpha of", "with halpha of")
 
 
 def _surface(text: str) -> tuple[float, float]:
@@ -169,7 +169,7 @@ def wish_of(
     for name, value, low, high in (
         ("--area", area, 1e-2, 1e7), ("--fwhm", fwhm, 0.3, 60.0), ("--longest", longest, 1e-3, 1e5),
         ("--loss", loss, 0.1, 100.0), ("--hours", hours, 0.01, 24.0), ("--keep-star", keep_star, -2.0, 25.0),
-        ("--clear", clear, 0.1, 100.0),
+        ("--clear", clear, 0.1, 100.0), ("--goal", goal, 0.1, 1e5),
     ):  # fmt: skip
         if value is not None and not low <= value <= high:
             raise InputError(f"{name} {value:g}: {low:g} to {high:g} is needed")

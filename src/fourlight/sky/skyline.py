@@ -29,6 +29,8 @@ NAMES = {
     "altitude_deg": 1,
     "alt_deg": 1,
 }
+MOST_GAP_DEG = 180.0
+"""Gap between directions over which no line is drawn."""
 WIDE_DEG = 60.0
 """Gap between directions that is worth a word."""
 
@@ -151,4 +153,10 @@ def _checked(values: Float64, source: str) -> Skyline:
             raise InputError(
                 f"{source}: azimuth {before:g} has two altitudes; for a steep edge give directions 0.1 degrees apart"
             )
-    return Skyline(azimuth, altitude, source)
+    found = Skyline(azimuth, altitude, source)
+    if found.widest_gap_deg > MOST_GAP_DEG:
+        raise InputError(
+            f"{source}: no direction for {found.widest_gap_deg:.0f} degrees of the horizon; name some all around, with "
+            "altitude 0 where it is free"
+        )
+    return found

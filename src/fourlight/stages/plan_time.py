@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 from fourlight.core.waiting import nights_for
-from fourlight.errors import InputError
 
 __all__ = ["SURE", "Needed", "time_needed"]
 
@@ -48,23 +47,12 @@ def time_needed(
     clear : float or None
         Chance that a night is clear.
 
-    Raises
-    ------
-    InputError
-        A number is out of bounds.
-
     Examples
     --------
     >>> found = time_needed("green", 5.0, 20.0, 4.0, 0.5)
     >>> found.hours, found.clear_nights, found.expected_nights, found.sure_nights
     (16.0, 4, 8.0, 12)
     """
-    if not 0.1 <= goal <= 1e5:
-        raise InputError(f"--goal {goal:g}: a signal over noise of 0.1 to 100000 is needed, such as 10")
-    if clear is not None and not 0 < clear <= 1:
-        raise InputError(
-            f"--clear {100 * clear:g}: per cent of nights that are clear, above 0 and at most 100, are needed"
-        )
     hours = (goal / snr_of_an_hour) ** 2
     if hours_a_night is None or hours_a_night <= 0:
         return Needed(about, goal, hours, None, None, None)
