@@ -16,7 +16,7 @@ LIMITS = """\
 Light can be added, never removed: noise that was counted stays, and no sky darker than that of the lights can be shown.
 The added light has no gradient, reflections or clouds of its own: a real sky of that brightness may be worse by them.
 A camera rounds to whole steps once, these lights were rounded twice: a twelfth of a squared step more variance.
-Without flats the added light is even; a real one would be dimmer in the corners.
+To lights of a run that has no flats, light is added evenly; that of a real sky would be dimmer in the corners.
 """.splitlines()
 
 
@@ -54,7 +54,7 @@ def lead(facts: Mapping[str, Any]) -> str:
         f"All channels together tell {what} with {ranged(share, 3)} times the signal over noise. "
         f"{hours['before']} were taken; "
     )
-    return text + f"so much as they gave takes {_hours(same)} like this."
+    return text + f"to tell as much, {_hours(same)} like this are needed."
 
 
 def _hours(part: Mapping[str, Any]) -> str:
@@ -67,7 +67,7 @@ def _hours(part: Mapping[str, Any]) -> str:
 def rows(facts: Mapping[str, Any]) -> list[list[str]]:
     """The table: head, then a row for each channel and for all."""
     head = ["", "Noise of empty sky", "then", "SNR of the object", "then", "SNR of faint light, times",
-            "SNR of the object, times", "Time for the same, times"]  # fmt: skip
+            "SNR of the object, times", "Time for the same faint light, times"]  # fmt: skip
     out = [head]
     for name, part in facts["channels"].items():
         faint, thing = part["faint"], part["object"]
