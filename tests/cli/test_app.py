@@ -91,7 +91,7 @@ def test_wrong_usage_is_one_line_with_a_hint(command: Any, words: tuple[str, ...
 def test_wrong_usage_raises_the_class_that_is_caught(words: tuple[str, ...]) -> None:
     """The command library names it in no public place."""
     with pytest.raises(Exception, match=r".") as caught:
-        app._app(list(words))(args=list(words), prog_name="fourlight", standalone_mode=False)
+        app.program(list(words))(args=list(words), prog_name="fourlight", standalone_mode=False)
     assert isinstance(caught.value, UsageError)
     assert UsageError is not Exception
     assert not issubclass(FourlightError, UsageError)

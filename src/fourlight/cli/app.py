@@ -54,7 +54,7 @@ def build(arguments: list[str]) -> int:
         _tell_faults()
     arguments = [word for word in arguments if word != "--debug"]
     try:
-        code = _app(arguments)(args=arguments, prog_name="fourlight", standalone_mode=False)
+        code = program(arguments)(args=arguments, prog_name="fourlight", standalone_mode=False)
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 1
     except UsageError as error:
@@ -95,7 +95,7 @@ def _failed(text: str, code: int, *, debug: bool) -> int:
     return code
 
 
-def _app(arguments: list[str]) -> typer.Typer:
+def program(arguments: list[str]) -> typer.Typer:
     app = typer.Typer(
         add_completion=False,
         no_args_is_help=True,
