@@ -24,7 +24,9 @@ NOTE = re.compile(r"  \[(.*)\]$")
 def page() -> str:
     """The whole page as text."""
     commands = typer.main.get_command(program([])).commands  # type: ignore[attr-defined]
-    return HEAD + "".join(text for name in COMMANDS for text in _sections(f"fourlight {name}", commands[name], 2))
+    return HEAD + "".join(
+        text for name in COMMANDS for text in _sections(f"fourlight {name}", commands[name], 2)
+    )
 
 
 def _sections(name: str, command: Any, level: int) -> Iterator[str]:

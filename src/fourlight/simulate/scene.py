@@ -98,6 +98,13 @@ def settings_table() -> str:
 def packaged(name: str) -> Scene:
     """Scene that comes with the program.
 
+    Parameters
+    ----------
+    name : str
+        One of `packaged_names`.
+
+    Examples
+    --------
     >>> packaged("demo").camera.mosaic
     'RGGB'
     """
