@@ -9,7 +9,6 @@ from importlib import import_module
 
 import typer
 
-from fourlight import __version__
 from fourlight.cli.plain import PlainCommand, PlainGroup, UsageError, usage_line
 from fourlight.errors import FourlightError, caused_by
 
@@ -46,7 +45,8 @@ COMMANDS = (
 def build(arguments: list[str]) -> int:
     """Run the command that ``arguments`` name and return its exit code.
 
-    Only the module of the command that was asked for is imported, so that help stays fast.
+    Only the module of the command that was asked for is imported, and none of them imports what does the work before
+    it is called, so that help stays fast.
     """
     debug = "--debug" in arguments
     logging.getLogger("fourlight").handlers = [logging.NullHandler()]
@@ -111,6 +111,8 @@ def program(arguments: list[str]) -> typer.Typer:
         version: bool = typer.Option(False, "--version", help="Print the version and stop."),
     ) -> None:
         if version:
+            from fourlight import __version__
+
             typer.echo(__version__)
             raise typer.Exit
 
