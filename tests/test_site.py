@@ -44,7 +44,7 @@ def test_every_page_is_in_the_site(site: Path) -> None:
 
 def test_a_reader_finds_every_part_from_every_page(site: Path) -> None:
     page = (site / "recipe.html").read_text(encoding="utf-8")
-    parts = ("index", "reference", "science", "decisions/index")
+    parts = ("index", "tutorial", "howto/index", "reference", "science", "decisions/index")
     assert [part for part in parts if f'href="{part}.html' not in page] == []
 
 
