@@ -145,7 +145,7 @@ def test_make_targets_of_the_readme_exist() -> None:
     ] == []
 
 
-@pytest.mark.parametrize("name", ["recipe", "claims", "commands"])
+@pytest.mark.parametrize("name", ["recipe", "claims", "commands", "dependencies"])
 def test_pages_made_from_the_program_are_current(name: str) -> None:
     spec = importlib.util.spec_from_file_location(f"{name}_docs", ROOT / "builders" / f"{name}_docs.py")
     assert spec is not None
