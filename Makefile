@@ -17,6 +17,10 @@ lint: $(VENV)/.dev
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
+# The site is build/docs/index.html; any warning is an error.
+docs: $(VENV)/.dev
+	$(BIN)/sphinx-build --fail-on-warning --keep-going --quiet -c docs/site -d build/doctrees docs build/docs
+
 $(VENV)/bin/python:
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Fourlight needs Python 3.11 or newer")'
 	$(PYTHON) -m venv $(VENV)
@@ -37,4 +41,4 @@ lock:
 	uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev -c locks/run.txt pyproject.toml -o locks/dev.txt
 
 clean:
-	rm -rf demo .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
+	rm -rf demo build .pytest_cache .mypy_cache .ruff_cache .import_linter_cache

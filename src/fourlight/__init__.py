@@ -1,14 +1,26 @@
 """Fourlight: from raw nights of one-shot-colour frames to an honest deep-sky picture."""
 
-from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING
 
 from fourlight import kernel_cache
+
+if TYPE_CHECKING:
+    __version__: str
 
 __all__ = ["__version__"]
 
 kernel_cache.settle()
 
-try:
-    __version__ = version("fourlight")
-except PackageNotFoundError:  # run from a source tree that was never installed
-    __version__ = "0+unknown"
+
+def __getattr__(name: str) -> str:
+    """The version, looked up when it is asked for, which keeps help fast (PEP 562)."""
+    if name != "__version__":
+        raise AttributeError(f"module 'fourlight' has no attribute {name!r}")
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        found = version("fourlight")
+    except PackageNotFoundError:  # run from a source tree that was never installed
+        found = "0+unknown"
+    globals()[name] = found
+    return found

@@ -196,6 +196,12 @@ def loads(text: str, source: str = "recipe") -> Recipe:
 def with_settings(recipe: Recipe, settings: Iterable[str]) -> Recipe:
     """Recipe with ``section.field=value`` settings applied, values written as in TOML (bare words are text).
 
+    Parameters
+    ----------
+    recipe : Recipe
+        Stays as it is.
+    settings : iterable of str
+
     Raises
     ------
     RecipeError

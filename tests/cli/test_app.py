@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from fourlight import __version__
 from fourlight.cli import app, run
 from fourlight.cli.plain import UsageError
 from fourlight.errors import FourlightError
+
+ROOT = Path(__file__).parents[2]
 
 
 def test_the_version_is_printed(command: Any) -> None:
@@ -26,6 +29,27 @@ def test_help_names_every_command(command: Any) -> None:
     done = command("--help")
     assert done.code == 0
     assert all(name in done.out for name in app.COMMANDS)
+
+
+HELPED = """
+import sys
+from fourlight.cli.app import build
+assert build(["--help"]) == 0
+print(*sorted({name.partition(".")[0] for name in sys.modules} | {name for name in sys.modules if "." in name}))
+"""
+
+
+def test_help_imports_nothing_that_does_the_work() -> None:
+    """Of the packages that the program needs, those of the command line alone; of its own, no way to the work."""
+    needs = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["dependencies"]
+    packages = {re.split(r"[^A-Za-z0-9_-]", need)[0] for need in needs} - {"typer", "rich"} | {"PIL"}
+    assert len(packages) > 10
+    own = {f"fourlight.{part}" for part in ("recipe", "pipeline", "stages", "report", "core", "provenance")}
+    slow = {"importlib.metadata", "rich.progress", "fourlight.cli.progress", "fourlight.cli.named_files"}
+    done = subprocess.run([sys.executable, "-c", HELPED], check=True, capture_output=True, text=True)
+    imported = set(done.stdout.splitlines()[-1].split())
+    assert {"typer", "fourlight.cli.run"} <= imported
+    assert (packages | own | slow) & imported == set()
 
 
 @pytest.mark.parametrize("name", app.COMMANDS)
@@ -91,7 +115,7 @@ def test_wrong_usage_is_one_line_with_a_hint(command: Any, words: tuple[str, ...
 def test_wrong_usage_raises_the_class_that_is_caught(words: tuple[str, ...]) -> None:
     """The command library names it in no public place."""
     with pytest.raises(Exception, match=r".") as caught:
-        app._app(list(words))(args=list(words), prog_name="fourlight", standalone_mode=False)
+        app.program(list(words))(args=list(words), prog_name="fourlight", standalone_mode=False)
     assert isinstance(caught.value, UsageError)
     assert UsageError is not Exception
     assert not issubclass(FourlightError, UsageError)

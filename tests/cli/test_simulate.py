@@ -10,7 +10,7 @@ import typer
 from fourlight.cli.app import build
 from fourlight.cli.simulate import simulate
 from fourlight.errors import InputError, OutputError, RecipeError
-from fourlight.simulate.scene import packaged_names
+from fourlight.simulate.scene_names import packaged_names
 
 SCENE = "[camera]\nwidth_px = 64\nheight_px = 48\n[stars]\ncount = 3\n[[nights]]\ncount = 1\n"
 

@@ -89,6 +89,14 @@ def test_plain_recipes_leak_what_the_prototype_found():
     np.testing.assert_allclose(noise, [np.sqrt(10.0) / 0.96, np.sqrt(0.25 * 9.0) / 0.705])
 
 
+def test_a_mixture_that_takes_nothing_of_its_own_kind_leaks_without_bound():
+    """By a drawn matrix whose red counts nothing of Halpha, told from red alone."""
+    found = mixed_up(np.array([[1.0, 0.0], [0.0, 1.0]]), np.array([[0.0, 0.1], [0.2, 0.8]]))
+    assert np.isnan(found[0, 0])
+    assert found[0, 1] == np.inf
+    np.testing.assert_array_equal(found[1], [0.25, 1.0])
+
+
 def test_our_own_gain_as_a_recipe_leaks_nothing():
     own = gain_of(DUAL, NOISE)
     np.testing.assert_allclose(mixed_up(own, DUAL), np.eye(2), atol=1e-12)

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from fourlight.errors import OutputError
-from fourlight.io import export
+from fourlight.io import export, room
 from fourlight.pipeline import swap
 
 MOVE = os.replace
@@ -51,7 +51,7 @@ def test_whatever_stops_the_moves_the_old_results_come_back(
         place = tmp_path / str(stop)
         place.mkdir()
         new, root = filled(place / "new", "new"), filled(place / "root", "old", before)
-        monkeypatch.setattr(swap.os, "replace", stopping(stop, error))
+        monkeypatch.setattr(room.os, "replace", stopping(stop, error))
         try:
             swap.publish(new, root, place / "old")
         except (KeyboardInterrupt, OutputError):
@@ -68,7 +68,7 @@ def test_whatever_stops_the_moves_the_old_results_come_back(
 def test_a_result_that_is_open_elsewhere_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Windows denies the move of a file that another program holds open; space on the disk is not the cause."""
     new, root = filled(tmp_path / "new", "new"), filled(tmp_path / "root", "old", ("picture.png",))
-    monkeypatch.setattr(swap.os, "replace", stopping(0, PermissionError(13, "Permission denied")))
+    monkeypatch.setattr(room.os, "replace", stopping(0, PermissionError(13, "Permission denied")))
     with pytest.raises(
         OutputError, match=r"root.picture\.png: cannot be replaced .*; close it where it is open"
     ):
@@ -86,7 +86,7 @@ def test_a_run_killed_between_two_moves_leaves_what_the_next_one_brings_back(
         place = tmp_path / str(stop)
         place.mkdir()
         new, root, old = filled(place / "new", "new"), filled(place / "root", "old"), place / "old"
-        monkeypatch.setattr(swap.os, "replace", stopping(stop, Killed()))
+        monkeypatch.setattr(room.os, "replace", stopping(stop, Killed()))
         monkeypatch.setattr(swap, "_put_back", lambda *_: None)
         with pytest.raises(Killed):
             swap.publish(new, root, old)
@@ -103,7 +103,7 @@ def test_the_record_is_the_first_to_go_and_the_last_to_come(
     """So that a machine that dies between two moves leaves no record beside files it does not describe."""
     order: list[str] = []
     move = os.replace
-    monkeypatch.setattr(swap.os, "replace", lambda a, b: (order.append(Path(a).name), move(a, b)))
+    monkeypatch.setattr(room.os, "replace", lambda a, b: (order.append(Path(a).name), move(a, b)))
     swap.publish(filled(tmp_path / "new", "n"), filled(tmp_path / "root", "o"), tmp_path / "old")
     assert order[0] == order[-1] == "provenance.json"
     assert order.count("provenance.json") == 2

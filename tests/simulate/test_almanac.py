@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 import pytest
 
 from fourlight.simulate.almanac import strange_moons
-from fourlight.simulate.scene import Scene, loads, packaged, packaged_names
+from fourlight.simulate.scene import Scene, loads, packaged
+from fourlight.simulate.scene_names import packaged_names
 from fourlight.sky.moon import lit_share, moon_altitudes
 
 FULL = """

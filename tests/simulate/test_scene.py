@@ -9,7 +9,8 @@ import pytest
 from fourlight.core.horizon import altitude_deg
 from fourlight.errors import RecipeError
 from fourlight.sensor.filters import FILTERS
-from fourlight.simulate.scene import Scene, fields, loads, packaged, packaged_names, settings_table
+from fourlight.simulate.scene import Scene, fields, loads, packaged, settings_table
+from fourlight.simulate.scene_names import packaged_names
 from fourlight.sky.moon import lit_share, moon_altitudes
 
 

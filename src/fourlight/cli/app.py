@@ -9,7 +9,6 @@ from importlib import import_module
 
 import typer
 
-from fourlight import __version__
 from fourlight.cli.plain import PlainCommand, PlainGroup, UsageError, usage_line
 from fourlight.errors import FourlightError, caused_by, one_line, reason
 
@@ -46,7 +45,8 @@ COMMANDS = (
 def build(arguments: list[str]) -> int:
     """Run the command that ``arguments`` name and return its exit code.
 
-    Only the module of the command that was asked for is imported, so that help stays fast.
+    Only the module of the command that was asked for is imported, and none of them imports what does the work before
+    it is called, so that help stays fast.
     """
     debug = "--debug" in arguments
     logging.getLogger("fourlight").handlers = [logging.NullHandler()]
@@ -54,7 +54,7 @@ def build(arguments: list[str]) -> int:
         _tell_faults()
     arguments = [word for word in arguments if word != "--debug"]
     try:
-        code = _app(arguments)(args=arguments, prog_name="fourlight", standalone_mode=False)
+        code = program(arguments)(args=arguments, prog_name="fourlight", standalone_mode=False)
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 1
     except UsageError as error:
@@ -92,7 +92,7 @@ def _failed(text: str, code: int, *, debug: bool) -> int:
     return code
 
 
-def _app(arguments: list[str]) -> typer.Typer:
+def program(arguments: list[str]) -> typer.Typer:
     app = typer.Typer(
         add_completion=False,
         no_args_is_help=True,
@@ -108,6 +108,8 @@ def _app(arguments: list[str]) -> typer.Typer:
         version: bool = typer.Option(False, "--version", help="Print the version and stop."),
     ) -> None:
         if version:
+            from fourlight import __version__
+
             typer.echo(__version__)
             raise typer.Exit
 

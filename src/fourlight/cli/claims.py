@@ -9,7 +9,6 @@ from typing import Annotated
 
 import typer
 
-from fourlight.cli.named_files import claims_from
 from fourlight.errors import InputError
 
 __all__ = ["claims"]
@@ -34,6 +33,7 @@ def claims(
     as_json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON at the end.")] = False,
 ) -> None:
     """Test claims on the lights of a finished stack: supported, contradicted, or cannot tell."""
+    from fourlight.cli.named_files import claims_from
     from fourlight.stages.claim_file import chosen, shipped, with_own
 
     mine = claims_from(own) if own else ()

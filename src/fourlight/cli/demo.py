@@ -8,11 +8,8 @@ from typing import Annotated
 
 import typer
 
-from fourlight.cli.progress import TerminalProgress
 from fourlight.cli.run import execute
 from fourlight.errors import OutputError
-from fourlight.recipe import Recipe
-from fourlight.recipe_sky import Sky
 
 __all__ = ["demo"]
 
@@ -28,6 +25,9 @@ def demo(
     ] = Path("demo"),
 ) -> None:
     """Simulate two nights on an invented nebula, run the main job on them, and say where to look."""
+    from fourlight.cli.progress import TerminalProgress
+    from fourlight.recipe import Recipe
+    from fourlight.recipe_sky import Sky
     from fourlight.simulate.render import simulate
     from fourlight.simulate.scene import packaged
 

@@ -8,9 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fourlight.cli.named_files import recipe_from
 from fourlight.errors import InputError
-from fourlight.recipe_toml import defaults_toml
 
 __all__ = ["recipe"]
 
@@ -22,6 +20,9 @@ def recipe(
     check: Annotated[Path | None, typer.Option(help="Check a recipe file.")] = None,
 ) -> None:
     """Print all settings as TOML, or check a recipe."""
+    from fourlight.cli.named_files import recipe_from
+    from fourlight.recipe_toml import defaults_toml
+
     if check is not None:
         recipe_from(check)
         sys.stdout.write(f"{check}: a valid recipe\n")

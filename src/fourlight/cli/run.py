@@ -11,15 +11,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from fourlight import recipe as recipes
-from fourlight.cli.named_files import recipe_from
-from fourlight.cli.progress import TerminalProgress
 from fourlight.cli.settings_given import RecipeFile, Settings
 from fourlight.errors import InputError
 
 if TYPE_CHECKING:
     from fourlight.frames import SetAside
     from fourlight.provenance import Provenance
+    from fourlight.recipe import Recipe
 
 __all__ = ["execute", "run"]
 
@@ -77,6 +75,9 @@ def run(
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON at the end.")] = False,
 ) -> None:
     """Turn nights of raw frames into a stack with error bars, a picture and a report."""
+    from fourlight import recipe as recipes
+    from fourlight.cli.named_files import recipe_from
+
     own = [f"run.memory_gb={_gigabytes(memory)}"] if memory is not None else []
     own += [f"run.cluster={json.dumps(cluster)}"] if cluster is not None else []
     if again is not None:
@@ -117,10 +118,11 @@ def run(
 
 
 def execute(
-    files: list[Path], out: Path, recipe: recipes.Recipe, only: set[Path] | None = None,
+    files: list[Path], out: Path, recipe: Recipe, only: set[Path] | None = None,
     left_out: Sequence[SetAside] = (), past: Provenance | None = None, last: bool = True,
 ) -> dict[str, Any]:  # fmt: skip
     """Run with progress in the terminal, and after the ``last`` run say what was left out and where to look."""
+    from fourlight.cli.progress import TerminalProgress
     from fourlight.pipeline.closing import closing_lines
     from fourlight.pipeline.run import run as run_job
 
@@ -136,7 +138,7 @@ def execute(
     return summary
 
 
-def _in_steps(past: Provenance, out: Path, recipe: recipes.Recipe, record: Path) -> dict[str, Any]:
+def _in_steps(past: Provenance, out: Path, recipe: Recipe, record: Path) -> dict[str, Any]:
     """Make a stack again to which lights were added: the first lights, then the others as they were added."""
     from fourlight.provenance import load
 

@@ -7,10 +7,8 @@ from typing import Annotated
 
 import typer
 
-from fourlight.cli.named_files import scene_from
 from fourlight.cli.plain import whole_number
-from fourlight.cli.progress import TerminalProgress
-from fourlight.simulate.scene import packaged, packaged_names
+from fourlight.simulate.scene_names import packaged_names
 
 __all__ = ["simulate"]
 
@@ -40,9 +38,12 @@ def simulate(
     ] = None,
 ) -> None:
     """Make raw frames of an invented sky with known truth beside them."""
+    from fourlight.cli.named_files import scene_from
+    from fourlight.cli.progress import TerminalProgress
     from fourlight.frames import Role
     from fourlight.simulate.almanac import strange_moons
     from fourlight.simulate.render import simulate as render
+    from fourlight.simulate.scene import packaged
     from fourlight.stages.groups import counted
 
     chosen = packaged(scene) if scene in packaged_names() else scene_from(Path(scene), BUILT_IN)

@@ -12,10 +12,7 @@ from typing import Annotated
 
 import typer
 
-from fourlight import recipe as recipes
-from fourlight.cli.named_files import recipe_from
 from fourlight.cli.plain import number
-from fourlight.cli.progress import TerminalProgress
 from fourlight.cli.settings_given import RecipeFile, Settings
 from fourlight.errors import InputError
 
@@ -54,6 +51,9 @@ def watch(
     ] = 0.0,
 ) -> None:
     """Stack a night while it goes on, and tell what the subs show; Ctrl-C ends it and leaves the picture."""
+    from fourlight import recipe as recipes
+    from fourlight.cli.named_files import recipe_from
+    from fourlight.cli.progress import TerminalProgress
     from fourlight.pipeline.watching import Ends
     from fourlight.pipeline.watching import watch as go_on
 

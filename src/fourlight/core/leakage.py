@@ -127,7 +127,8 @@ def mixed_up(recipe: Float64, matrix: Float64) -> Float64:
     Returns
     -------
     (k, k) float64
-        Row: as what it is told; column: what it is. The diagonal is 1.
+        Row: as what it is told; column: what it is. The diagonal is 1; a row is infinite, and NaN there, where the
+        mixture takes nothing of the kind that it is meant for.
 
     Examples
     --------
@@ -135,7 +136,8 @@ def mixed_up(recipe: Float64, matrix: Float64) -> Float64:
     [[1.0, 0.1], [0.25, 1.0]]
     """
     told = recipe @ matrix
-    return np.asarray(told / np.diag(told)[:, None])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(told / np.diag(told)[:, None])
 
 
 def recipe_noise(recipe: Float64, matrix: Float64, variance: Float64) -> Float64:

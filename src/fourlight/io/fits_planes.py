@@ -17,6 +17,11 @@ __all__ = ["planes_of"]
 def planes_of(path: Path) -> dict[str, MappedPixels]:
     """Image extensions of a file by their names (EXTNAME), in their order.
 
+    Parameters
+    ----------
+    path : Path
+        Such as ``stack.fits``; its pixels are read when they are asked for.
+
     Raises
     ------
     InputError

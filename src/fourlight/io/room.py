@@ -8,6 +8,8 @@ import errno
 import itertools
 import os
 import shutil
+import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,7 +19,7 @@ import numpy as np
 
 from fourlight.errors import FourlightError, OutputError
 
-__all__ = ["PART", "free_room", "new_array", "whole", "writing"]
+__all__ = ["PART", "free_room", "move", "new_array", "whole", "writing"]
 
 CHUNK = 1 << 22
 MARGIN = 1.1
@@ -29,6 +31,9 @@ _ADVICE = dict.fromkeys(
     (errno.EACCES, errno.EPERM, errno.EROFS), "choose a folder you may write to, or change its permissions"
 ) | dict.fromkeys((errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG), "choose another folder")
 _numbers = itertools.count()
+
+WAITS_S = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0) if sys.platform == "win32" else ()
+"""Between attempts to move a file that is refused."""
 
 
 @contextmanager
@@ -90,11 +95,32 @@ def whole(path: Path) -> Iterator[Path]:
             yield part
             with part.open("rb+") as file:
                 os.fsync(file.fileno())
-            os.replace(part, path)
+            move(part, path)
     except BaseException:
         with suppress(OSError):
             part.unlink(missing_ok=True)
         raise
+
+
+def move(start: Path, end: Path) -> None:
+    """Give a file another name, in the place of what had that name.
+
+    Windows refuses that while anybody has one of the two open, as whoever looks for viruses or draws the page has for
+    a moment; so it is tried again for a while. Elsewhere a refusal is one for good.
+
+    Raises
+    ------
+    OSError
+        As the system says it.
+    """
+    for wait_s in WAITS_S:
+        try:
+            os.replace(start, end)
+        except PermissionError:
+            time.sleep(wait_s)
+        else:
+            return
+    os.replace(start, end)
 
 
 def free_room(folder: Path, needed: int, what: str) -> str:

@@ -46,6 +46,11 @@ __all__ = [
 def earlier_run(out: Path) -> Provenance:
     """The record of the run that left OUT; results that a killed run was about to replace are brought back first.
 
+    Parameters
+    ----------
+    out : Path
+        Folder of its results.
+
     Raises
     ------
     InputError, OutputError

@@ -14,6 +14,11 @@ __all__ = ["recorded"]
 def recorded(path: Path) -> Provenance:
     """The record of an earlier run, each file checked against its hash.
 
+    Parameters
+    ----------
+    path : Path
+        ``provenance.json`` of the run.
+
     Raises
     ------
     InputError

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
 from fourlight.errors import OutputError
-from fourlight.io.room import writing
+from fourlight.io.room import move, writing
 
 __all__ = ["RECORD", "publish", "recover"]
 
@@ -56,7 +55,7 @@ def publish(new: Path, root: Path, old: Path, known: Iterable[str] = ()) -> None
 def _move(start: Path, end: Path, named: Path) -> None:
     """Rename a file; what Windows says of one that is open elsewhere becomes advice on that."""
     try:
-        os.replace(start, end)
+        move(start, end)
     except PermissionError as error:
         raise OutputError(
             f"{named}: cannot be replaced ({error.strerror}); close it where it is open, or allow writing here,"
@@ -71,7 +70,7 @@ def _put_back(names: Iterable[str], new: Path, root: Path, old: Path) -> None:
     for name in names:
         with suppress(OSError):
             if (old / name).exists():
-                os.replace(old / name, root / name)
+                move(old / name, root / name)
             elif not (new / name).exists():
                 (root / name).unlink()
 

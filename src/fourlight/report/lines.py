@@ -112,10 +112,15 @@ def _recipes(facts: Facts, lines: Mapping[str, str]) -> list[dict[str, Any]]:
 
 
 def _between(leak: Facts) -> str:
-    """A leak with its interval, half of it."""
-    half = 50 * (leak["high"] - leak["low"])
+    """A leak with its interval, half of it.
+
+    >>> _between({"value": 0.2, "low": 0.15, "high": 0.25}), _between({"value": 0.2, "low": 0.1, "high": np.inf})
+    ('20.0 ± 5.0 %', '20.0 %, no interval')
+    """
     value = 100 * leak["value"]
-    return f"{0.0 if abs(value) < 1e-6 else value:.1f} ± {half:.1f} %"
+    told = f"{0.0 if abs(value) < 1e-6 else value:.1f}"
+    low, high = (np.nan if leak[end] is None else leak[end] for end in ("low", "high"))
+    return f"{told} ± {50 * (high - low):.1f} %" if np.isfinite(high - low) else f"{told} %, no interval"
 
 
 def _views(facts: Facts, pictures: Path | None) -> list[dict[str, str]]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib import resources
-from pathlib import Path
 from typing import Annotated, Any, get_args
 
 from pydantic import Field
@@ -24,7 +23,6 @@ __all__ = [
     "known_fields",
     "loads",
     "packaged",
-    "packaged_names",
     "settings_table",
     "start_time",
 ]
@@ -98,21 +96,18 @@ def settings_table() -> str:
 def packaged(name: str) -> Scene:
     """Scene that comes with the program.
 
+    Parameters
+    ----------
+    name : str
+        One of `fourlight.simulate.scene_names.packaged_names`.
+
+    Examples
+    --------
     >>> packaged("demo").camera.mosaic
     'RGGB'
     """
     text = resources.files("fourlight.simulate").joinpath("scenes", f"{name}.toml").read_text("utf-8")
     return loads(text)
-
-
-def packaged_names() -> list[str]:
-    """Names of the scenes that come with the program.
-
-    >>> packaged_names()
-    ['bench', 'demo', 'dual-band', 'star-field']
-    """
-    folder = resources.files("fourlight.simulate").joinpath("scenes")
-    return sorted(Path(entry.name).stem for entry in folder.iterdir() if entry.name.endswith(".toml"))
 
 
 def start_time(night: Night) -> datetime:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -73,6 +73,10 @@ class Window:
         return rows, columns
 
 
+_numbers = itertools.count()
+"""Of files of all canvases: where one that is mapped cannot be taken away, no other may have its name."""
+
+
 @dataclass(slots=True)
 class Canvas:
     """Room for arrays of the size of a picture, and the memory and threads to work on its parts."""
@@ -81,7 +85,6 @@ class Canvas:
     """Where arrays are kept as mapped files, which go when nobody holds them; None: they are held in memory."""
     memory_bytes: float = 2e9
     threads: int = 1
-    _numbers: itertools.count[int] = field(default_factory=itertools.count)
 
     def new(self, shape: tuple[int, ...]) -> npt.NDArray[np.float32]:
         """A new float32 array; what it holds is not said.
@@ -93,9 +96,9 @@ class Canvas:
         """
         if self.folder is None:
             return np.empty(shape, dtype=np.float32)
-        path = self.folder / f"canvas-{next(self._numbers)}.npy"
+        path = self.folder / f"canvas-{next(_numbers)}.npy"
         array = new_array(path, (shape[0], int(np.prod(shape[1:]))))
-        with suppress(OSError):  # a file that is mapped stays until the map goes; not so on Windows
+        with suppress(OSError):  # what is mapped stays until the map goes; Windows keeps the file instead
             path.unlink()
         return np.asarray(array).reshape(shape)
 

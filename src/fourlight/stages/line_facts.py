@@ -108,9 +108,10 @@ def share_facts(telling: Telling, variance: Float64) -> dict[str, Any]:
 
 
 def _ranged(work: Callable[[Float64], Float64], matrix: Float64, draws: Float64) -> npt.NDArray[Any]:
-    """A function of the matrix as ``{value, low, high}``, in an array of its shape."""
+    """A function of the matrix as ``{value, low, high}``, in an array of its shape; an end may lie at infinity."""
     value = work(matrix)
-    low, high = np.quantile([work(one) for one in draws], [0.025, 0.975], axis=0)
+    with np.errstate(invalid="ignore"):  # between infinite values
+        low, high = np.quantile([work(one) for one in draws], [0.025, 0.975], axis=0)
     out = np.empty(value.shape, dtype=object)
     for place in np.ndindex(value.shape):
         out[place] = {"value": float(value[place]), "low": float(low[place]), "high": float(high[place])}
