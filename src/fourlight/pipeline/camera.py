@@ -23,9 +23,10 @@ from fourlight.pipeline.camera_maps import MAP_BYTES, Work, measure_maps
 from fourlight.sensor.profile import Camera
 from fourlight.stages import camera_frames
 from fourlight.stages.blank import with_blank_rows
+from fourlight.stages.camera_linearity import linearities
 from fourlight.stages.camera_pairs import Dark, Look, dark_of, flat_points, look
 from fourlight.stages.camera_results import Counts, Found
-from fourlight.stages.camera_transfer import bend_of, camera_gain, linearities, transfers, with_bend
+from fourlight.stages.camera_transfer import bend_of, camera_gain, transfers, with_bend
 
 __all__ = ["measured_camera"]
 
