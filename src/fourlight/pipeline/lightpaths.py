@@ -120,9 +120,8 @@ def _is_narrow(passed: Filter) -> bool:
 
 
 def _grid(path: LightPath, narrow: bool) -> npt.NDArray[np.float64]:
-    low, high = path.response.range_nm
-    low, high = max(low, WAVE_NM[0]), min(high, WAVE_NM[-1])
-    return np.linspace(low, high, round((high - low) / (STEP_NM if narrow else 1.0)) + 1)
+    wave = path.grid(STEP_NM if narrow else 1.0)
+    return np.asarray(wave[(wave >= WAVE_NM[0]) & (wave <= WAVE_NM[-1])])
 
 
 def _off(
