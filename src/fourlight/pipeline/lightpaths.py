@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from fourlight.core.abmag import ab_photons
 from fourlight.core.extinction import air_shape
-from fourlight.core.passband import equivalent_nm, weights
+from fourlight.core.passband import weights
 from fourlight.errors import InputError
 from fourlight.pipeline.curves import camera_named, filter_named
 from fourlight.recipe_gear import Gear
@@ -22,8 +22,6 @@ from fourlight.sky.starspectra import of_colour, star_spectra
 
 __all__ = ["Through", "beam_of", "light_of", "named_path"]
 
-NARROW_NM = 60.0
-"""Equivalent width from which on a band holds enough of a continuum for V and for the standard system to be told."""
 WAVE_NM = np.arange(350.0, 1000.5, 1.0)
 STEP_NM = 0.2
 
@@ -91,7 +89,7 @@ def light_of(gear: Gear, header_filter: str | None, mass: float | None) -> Throu
             notes.append(
                 f"no filter is known by the name in the header ({header_filter}): counted as none; set gear.filter"
             )
-    narrow = _is_narrow(passed)
+    narrow = passed.narrow  # too little continuum for V and for the standard system to be told
     if camera is None and not narrow:
         notes.append(
             "camera not named: colours of stars are those of the standard system, with a colour term"
@@ -112,11 +110,6 @@ def light_of(gear: Gear, header_filter: str | None, mass: float | None) -> Throu
     name = f"AB magnitudes through {camera.name} behind {passed.name}"
     relation = through(wave, curves, ("R", "G", "B"), name, air)
     return Through(relation, camera.name, passed.name, narrow, _off(path, wave, curves), tuple(notes))
-
-
-def _is_narrow(passed: Filter) -> bool:
-    share = passed.at(WAVE_NM)
-    return bool(share.max() > 0 and equivalent_nm(WAVE_NM, share) < 2 * NARROW_NM)
 
 
 def _grid(path: LightPath, narrow: bool) -> npt.NDArray[np.float64]:

@@ -18,7 +18,6 @@ from fourlight.recipe import Recipe
 from fourlight.sensor.filters import FILTERS, known_filter, named_filter
 from fourlight.sensor.sensors import names
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.line_kinds import passes_little
 
 __all__ = ["asked_by", "lines_in_run", "with_places"]
 
@@ -60,8 +59,7 @@ def asked_by(recipe: Recipe, stated: str | None = None) -> Asked | None:
         passed = named_filter(known)
     if camera is None or passed is None:
         return None
-    asked = Asked(camera, passed, beam_of(gear))
-    return asked if passes_little(asked.path) else None
+    return Asked(camera, passed, beam_of(gear)) if passed.narrow else None
 
 
 def lines_in_run(run: Finished, summary: dict[str, Any]) -> Callable[[Path], None] | None:

@@ -25,7 +25,7 @@ from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_beside import Beside, Scale, beside, clear_light, scale_by_stars
-from fourlight.stages.line_kinds import LightSet, choose_kinds, passed_lines, passes_little
+from fourlight.stages.line_kinds import LightSet, choose_kinds, passed_lines
 from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
 from fourlight.stages.line_noise import noise_over_claim
 from fourlight.stages.line_pictures import palettes
@@ -102,7 +102,7 @@ def lines_of(
         found, scale = _second(planes, source, other, asked, canvas)
         more, stars = found.planes, found.stars
         sets.append(more)
-        if not passes_little(asked.broadband_path):  # narrow bands tell no colours of stars
+        if not asked.broadband_path.filter.narrow:  # narrow bands tell no colours of stars
             white = White.told(other.summary.get("colour") or {})
             hues = star_hues(more.values, more.variances, stars, white)
         paths.append(LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error))
