@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from fourlight.core.spectra import RAYLEIGH
 from fourlight.errors import InputError
+from fourlight.pipeline.lightpaths import beam_words
 from fourlight.pipeline.line_request import Asked, Source
 from fourlight.sensor.filters import known_filter
 from fourlight.stages import line_facts
@@ -37,6 +38,7 @@ def numbers_of(
         "filter": asked.filter.name,
         "filter_of_lights": known_filter(source.reference.filter_name) if source.reference else None,
         "f_ratio": asked.beam.f_ratio if asked.beam else None,
+        "beam": beam_words(asked.filter, asked.beam, asked.beam_from),
         "broadband": None
         if other is None or asked.broadband_filter is None
         else {"name": other.name, "filter": asked.broadband_filter.name},

@@ -44,7 +44,14 @@ def _misnamed(source: Source, named: Filter, option: str, *, lines: bool) -> lis
 
 def said(facts: Facts) -> list[str]:
     """Sentences, the most important first."""
-    found = [_told(facts), *_not_told(facts), *_leaks(facts), *_green(facts), _stars(facts)]
+    found = [
+        _told(facts),
+        *_not_told(facts),
+        *_leaks(facts),
+        *_green(facts),
+        _stars(facts),
+        facts["beam"],
+    ]
     if facts.get("filled"):
         found.append(
             "Faint light fills the field: its darkest parts are taken for the sky, so that light of a line which "
