@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,13 +15,15 @@ from fourlight.errors import InputError
 from fourlight.frames import RawFrame, Role
 from fourlight.pipeline import star_colours
 from fourlight.pipeline.lightpaths import beam_of, beam_words, light_of
+from fourlight.pipeline.line_numbers import factors_of
 from fourlight.pipeline.line_request import Asked, Source
 from fourlight.pipeline.line_run import asked_by
 from fourlight.pipeline.line_sources import in_its_beam
 from fourlight.pipeline.reference_light import reference_filter
 from fourlight.recipe import Recipe, with_settings
 from fourlight.recipe_gear import Gear
-from fourlight.sensor.filters import FILTERS, Beam
+from fourlight.sensor.filters import FILTERS, Beam, named_filter
+from fourlight.sensor.sensors import sensor
 from fourlight.stages.line_kinds import LightSet, choose_kinds
 
 LIGHT = RawFrame(
@@ -78,6 +81,21 @@ def test_colours_of_stars_and_lines_agree_on_what_is_narrow() -> None:
             through = light_of(CAMERA.gear, name, None, light)
             assert through.narrow is (lines is not None), name
             assert any(note.startswith(f"light converges through {name} at f/2") for note in through.notes)
+
+
+def test_rayleighs_are_by_the_scale_that_stars_show() -> None:
+    """A pixel of the stack whose side is a tenth larger than headers say holds 1.21 times the light of a rayleigh."""
+    curves = replace(sensor("bsi-8mp"), scale="absolute")
+    asked = Asked(curves, named_filter("dual-7nm"), transmission=0.7)
+    telling = choose_kinds([LightSet(asked.path, np.ones(3))])
+    summary: dict[str, Any] = {"unit": "electron", "scale_arcsec_px": 2.0, "grid": {"zoom": 2.0}}
+    nominal = factors_of(Source("s", None, None, summary, LIGHT), asked, telling)  # type: ignore[arg-type]
+    solved = {**summary, "sky": {"scale_arcsec_px": 2.2}}
+    found = factors_of(Source("s", None, None, solved, LIGHT), asked, telling)  # type: ignore[arg-type]
+    for line in ("halpha", "oiii"):
+        assert found[line] / nominal[line] == pytest.approx(1 / 1.21)
+    alone = {"unit": "electron", "sky": {"scale_arcsec_px": 2.2}}
+    assert factors_of(Source("s", None, None, alone, LIGHT), asked, telling) == found  # type: ignore[arg-type]
 
 
 def test_the_filter_is_that_of_the_reference_light(monkeypatch: pytest.MonkeyPatch) -> None:

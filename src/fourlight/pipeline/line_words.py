@@ -51,6 +51,7 @@ def said(facts: Facts) -> list[str]:
         *_green(facts),
         _stars(facts),
         facts["beam"],
+        _rayleighs(facts),
     ]
     if facts.get("filled"):
         found.append(
@@ -121,6 +122,13 @@ def _green(facts: Facts) -> list[str]:
                 f"Green brings {share} of the information on {line}: told from red and blue alone, {kept}"
             )
     return out
+
+
+def _rayleighs(facts: Facts) -> str:
+    if not any(kind["unit"] == "rayleigh" for kind in facts["kinds"].values()):
+        return ""
+    pixel = facts["arcsec_px"]
+    return f"Rayleighs are counted with {pixel['value']:.4g} arcsec a pixel, by the {pixel['from']}"
 
 
 def _stars(facts: Facts) -> str:
