@@ -19,7 +19,10 @@ FILLING = np.linspace(3000.0, 108000.0, 15).tolist()
 """Electrons in the middle: of wells of 50,000, to far beyond full there and less than full in the corners."""
 
 
-def lines_of(folder: Path, sensor: Sensor, levels: list[float]) -> tuple[list[Lines], str]:
+def lines_of(
+    folder: Path, sensor: Sensor, levels: list[float], unlit: bool = False
+) -> tuple[list[Lines], str]:
+    """Linearity from flats of some levels; ``unlit``: the first of them show no light."""
     put_flats(folder / "flats", sensor, levels)
     put_bias(folder / "bias", sensor, 4)
     dark = dark_of(pairs_in_time(frames_of(folder / "bias")), open_source, 1.0, 1, lambda: None)
@@ -27,6 +30,8 @@ def lines_of(folder: Path, sensor: Sensor, levels: list[float]) -> tuple[list[Li
     seen = np.array([look(f, open_source).level for f in lit]) - dark.level.mean(axis=1)
     groups = flat_pairs(lit, seen, "flats", lambda _: None)
     points = flat_points(groups, open_source, dark, np.inf, 1, lambda: None)
+    if unlit:
+        points.level[points.group == 0] = np.nan
     return linearities(groups, points, transfers(points, dark, NAMES, np.inf, "flats"), NAMES)
 
 
@@ -51,6 +56,17 @@ def test_a_linear_sensor_is_straight_where_vignetted_flats_fill_it(tmp_path: Pat
         assert np.abs(line.line.deviation[line.line.inside]).max() < 1e-3
         assert line.line.inside.sum() >= 7
         assert line.level[line.line.inside].max() > 0.6 * 50000.0 / 1.5
+
+
+def test_an_exposure_that_shows_no_light_leaves_the_others(tmp_path: Path) -> None:
+    levels = np.linspace(50.0, 45000.0, 8).tolist()
+    whole, part = (
+        lines_of(tmp_path / str(unlit), Sensor(14, vignetting=0.0), levels, unlit)[0]
+        for unlit in (False, True)
+    )
+    for one, other in zip(whole, part, strict=True):
+        assert other.line.inside.tolist() == one.line.inside.tolist()
+        assert other.line.deviation[1:] == pytest.approx(one.line.deviation[1:], abs=1e-3)
 
 
 @pytest.mark.parametrize("vignetting", [0.0, 0.7])

@@ -69,19 +69,28 @@ def _line(
 ) -> Lines | None:
     """Levels of one place over the exposure, None where too few are within the range."""
     by_pair = [points.level[points.group == n, place] for n in chosen]
-    level = np.array([values.mean(axis=0) for values in by_pair])  # NaN in one pair is enough to leave it out
+    level = np.array(
+        [values.mean(axis=0) for values in by_pair]
+    )  # NaN, which is not inside, of what is not known
     filled = np.array([points.full[points.group == n, place].max(axis=0) for n in chosen]) > FULL_SHARE
     inside = within(level, part.saturation.level) & ~filled
     taken = _regions(level, inside)
     if not taken.any():
         return None
     shared = np.asarray(inside[:, taken].all(axis=1))
-    line = linearity(exposure, level[:, taken].mean(axis=1), part.saturation.level, shared)
+    means = [_known_mean(values[:, taken]) for values in by_pair]
+    mean = np.array([values.mean() for values in means])
+    line = linearity(exposure, mean, part.saturation.level, shared)
     if line is None:
         return None
-    means = [values[:, taken].mean(axis=1) for values in by_pair]
-    spread = np.array([_relative(values) for values in means])
-    return Lines(part.name, exposure, np.array([values.mean() for values in means]), spread, line)
+    return Lines(part.name, exposure, mean, np.array([_relative(values) for values in means]), line)
+
+
+def _known_mean(values: FloatArray) -> FloatArray:
+    """(p,) mean over the regions of (p, r) that are known; NaN where none is."""
+    known = np.isfinite(values)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(known, values, 0.0).sum(axis=1) / known.sum(axis=1))
 
 
 def _regions(level: FloatArray, inside: BoolArray) -> BoolArray:
@@ -94,12 +103,11 @@ def _regions(level: FloatArray, inside: BoolArray) -> BoolArray:
     inside : (n, r) bool
         Levels within the range.
     """
-    known = np.isfinite(level).all(axis=0)
-    sets = np.unique(inside[:, known], axis=1).T  # (s, n) exposures that some region has within the range
+    sets = np.unique(inside, axis=1).T  # (s, n) exposures that some region has within the range
     sets = sets[sets.sum(axis=1) >= FEWEST]
     if not len(sets):
         return np.zeros(level.shape[1], dtype=np.bool_)
-    holds = known & np.array([inside[one].all(axis=0) for one in sets])
+    holds = np.array([inside[one].all(axis=0) for one in sets])
     widths = np.array(
         [np.ptp(level[one][:, those], axis=0).mean() for one, those in zip(sets, holds, strict=True)]
     )
