@@ -31,6 +31,8 @@ class Sensor:
     prnu: float = 0.006
     dsnu: float = 0.0
     vignetting: float = 0.25
+    bend: float = 0.0
+    """Part of the electrons of a full sample that are missing; of fewer in proportion."""
     colours: Sequence[float] = (0.6, 1.0, 1.0, 0.5)
     rng: np.random.Generator = field(init=False)
     response: Image = field(init=False)
@@ -50,6 +52,7 @@ class Sensor:
         """A frame; ``electrons`` in the middle of a place of colour 1."""
         mean = electrons * self.response + dark
         held = np.minimum(self.rng.poisson(np.maximum(mean, 0.0)), self.full) + self.fixed
+        held = held * (1 - self.bend * held / self.full)
         adu = np.rint((held + self.rng.normal(0.0, self.read, self.shape)) / self.gain + self.zero)
         return np.clip(adu, 0, 65535).astype(np.uint16)
 

@@ -28,5 +28,6 @@ class Gear(Section):
         ),
     ] = ""
     f_ratio: Annotated[
-        float | None, Field(ge=0.7, description="Focal length over aperture; unset: light comes in straight")
+        float | None,
+        Field(ge=0.7, description="Focal length over aperture; unset: that of the lights' headers"),
     ] = None

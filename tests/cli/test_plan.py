@@ -164,6 +164,7 @@ def test_a_nought_does_not_give_way_to_the_file(command, own, option, said):
         ((*TARGET, "--optics", "400mm"), "f-ratio or aperture"),
         ((*TARGET, "--chip", "3.76um,reed=2"), "'reed=2' is not understood"),
         ((*TARGET, "--chip", "3.76um,2.9um"), "is there twice"),
+        ((*TARGET, "--chip", "bits=30"), "adc_bits = 30; needed are 8 to 24"),
         ((*TARGET, "--filter", "dual7nm"), "did you mean dual-7nm"),
         ((*TARGET, "--filter", "halpha-7nm", "--line", "oiii=20"), "passes nothing of the target"),
         ((*TARGET, "--kind", "nebula"), "no such kind of target"),

@@ -32,8 +32,8 @@ PLAIN = table(NM, RED, GREEN, BLUE)
 
 
 def same(camera, tolerance=1e-4):
-    np.testing.assert_allclose(camera.wave_nm, NM)
-    np.testing.assert_allclose(camera.curves, [RED, GREEN, BLUE], atol=tolerance)
+    assert camera.range_nm == pytest.approx((NM[0], NM[-1]))
+    np.testing.assert_allclose(camera.at(NM), [RED, GREEN, BLUE], atol=tolerance)
     return True
 
 
@@ -77,7 +77,7 @@ def test_two_greens_stay_two(names):
     text = table(NM, RED, GREEN, 0.9 * GREEN, BLUE, names=("nm", "r", *names, "b"))
     camera = camera_from_text(text, "mine.csv")
     assert camera.channels == ("R", "G1", "G2", "B")
-    np.testing.assert_allclose(camera.curves[2], 0.9 * GREEN, atol=1e-4)
+    np.testing.assert_allclose(camera.at(NM)[2], 0.9 * GREEN, atol=1e-4)
 
 
 @pytest.mark.parametrize("name", sorted(SENSORS))
@@ -115,7 +115,8 @@ def test_colours_in_units_of_their_own_are_known_as_such():
 @pytest.mark.parametrize(("given", "used"), [(None, TABLE_ERROR), (0.02, 0.02), (0.0, 0.0)])
 def test_an_error_is_assumed_unless_given(given, used):
     camera = camera_from_text(PLAIN, "mine.csv", given)
-    np.testing.assert_allclose(camera.sigma, used * camera.curves, atol=1e-12)
+    sigma = np.sqrt((camera.modes_at(NM) ** 2).sum(axis=0))
+    np.testing.assert_allclose(sigma, used * camera.at(NM), atol=1e-12)
 
 
 def thinned(step):

@@ -142,3 +142,32 @@ def test_unknown_filter_is_refused_with_the_nearest() -> None:
 def test_what_cannot_be_is_refused(make) -> None:
     with pytest.raises(InputError, match="needed"):
         make()
+
+
+@pytest.mark.parametrize(
+    ("bands", "lines"),
+    [
+        ((650, 100), False),
+        ((501, 30), True),
+        ((501, 30, 656, 30), True),
+        ((501, 50, 656, 50), False),
+        ((830, 300), False),
+    ],
+)
+@pytest.mark.parametrize("best", [1.0, 0.3])
+def test_a_filter_for_lines_is_narrow_with_all_its_bands(
+    bands: tuple[float, ...], lines: bool, best: float
+) -> None:
+    """However much it passes at its best, and wherever the camera ends."""
+    made = Filter("made up", tuple(Band(*bands[k : k + 2], best) for k in range(0, len(bands), 2)))
+    assert made.narrow is lines
+    wave = np.arange(350.0, 1001.0)
+    table = Filter("table", table=(wave, made.at(wave)))
+    assert table.width_nm == pytest.approx(made.width_nm, rel=1e-3)
+    assert table.narrow is lines
+
+
+def test_filters_for_lines_are_those_that_are_made_for_them() -> None:
+    broad = {"none", "luminance", "uv-ir-cut", "wheel-red", "wheel-green", "wheel-blue"}
+    assert {name for name, one in FILTERS.items() if not one.narrow} == broad
+    assert not Filter("opaque", table=(np.array([400.0, 700.0]), np.zeros(2))).narrow

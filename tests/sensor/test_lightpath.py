@@ -77,10 +77,11 @@ def test_errors_are_those_of_drawn_cameras():
     told = of_black_body(path, 5772.0)
     rng = np.random.default_rng(5)
     drawn = []
-    passed = path.filter.at(camera.wave_nm)
-    light = weights(camera.wave_nm) * passed * black_body(camera.wave_nm, 5772.0) / V0_PHOTONS
+    wave = path.grid(1.0)
+    light = weights(wave) * path.filter.at(wave) * black_body(wave, 5772.0) / V0_PHOTONS
+    known, modes = camera.at(wave), camera.modes_at(wave)
     for _ in range(4000):
-        curves = camera.curves + np.tensordot(rng.standard_normal(len(camera.modes)), camera.modes, 1)
+        curves = known + np.tensordot(rng.standard_normal(len(modes)), modes, 1)
         drawn.append(curves @ light)
     np.testing.assert_allclose(np.cov(np.array(drawn).T) / told.covariance, 1.0, atol=0.12)
     np.testing.assert_allclose(np.std(drawn, axis=0), told.sigma, rtol=0.05)

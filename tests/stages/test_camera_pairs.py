@@ -13,7 +13,7 @@ from fourlight.errors import InputError
 from fourlight.stages.camera_curve import curve_of
 from fourlight.stages.camera_frames import flat_pairs, in_sequence, pairs_in_time
 from fourlight.stages.camera_pairs import Dark, Points, dark_of, flat_points, look
-from fourlight.stages.camera_transfer import bend_of, camera_gain, linearities, transfers, with_bend
+from fourlight.stages.camera_transfer import bend_of, camera_gain, transfers, with_bend
 
 NAMES = ("R", "G1", "G2", "B")
 
@@ -93,25 +93,6 @@ def test_full_flats_alone_are_refused(tmp_path: Path) -> None:
 def test_flats_without_light_are_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="hardly more light than the bias frames"):
         transfers(*measured(tmp_path, Sensor(10), [1e-9]), NAMES, 65535.0, "flats")
-
-
-def test_linearity_of_a_linear_sensor(tmp_path: Path) -> None:
-    sensor = Sensor(11, vignetting=0.0)
-    put_flats(tmp_path / "flats", sensor, [1000.0, 5000.0, 10000.0, 20000.0, 30000.0, 40000.0, 50000.0])
-    put_bias(tmp_path / "bias", sensor, 4)
-    dark = dark_of(pairs_in_time(frames_of(tmp_path / "bias")), open_source, 1.0, 1, nothing)
-    lit = sorted(frames_of(tmp_path / "flats"), key=in_sequence)
-    levels = np.array([look(f, open_source).level for f in lit]) - dark.level.mean(axis=1)
-    groups = flat_pairs(lit, levels, "flats", lambda _: None)
-    points = flat_points(groups, open_source, dark, np.inf, 1, nothing)
-    lines, lacking = linearities(groups, points, transfers(points, dark, NAMES, np.inf, "flats"), NAMES)
-    assert lacking == ""
-    for line in lines:
-        # levels of 1000 e are known to 1 / sqrt(1000 * 38,400 samples); the PRNU is the same in all
-        assert np.abs(line.line.deviation[line.line.inside]).max() < 1e-3
-    few, lacking = linearities(groups[:3], points, transfers(points, dark, NAMES, np.inf, "flats"), NAMES)
-    assert few == []
-    assert "(found: 3 exposures)" in lacking
 
 
 def test_a_response_that_bends_is_told(tmp_path: Path) -> None:

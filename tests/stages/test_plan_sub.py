@@ -8,7 +8,7 @@ import pytest
 from fourlight.core.snr import ccd_snr
 from fourlight.errors import InputError
 from fourlight.sensor.chip import Chip
-from fourlight.sensor.filters import Band, Filter, named_filter
+from fourlight.sensor.filters import named_filter
 from fourlight.sensor.optics import Optics
 from fourlight.sensor.rig import SAMPLES, Rig
 from fourlight.sensor.sensors import sensor
@@ -17,7 +17,6 @@ from fourlight.stages.plan_light import (
     Target,
     kind_named,
     of_one,
-    passes_lines_only,
     snr_per_sub,
     usual_target,
 )
@@ -143,12 +142,3 @@ def test_kinds_of_targets_are_known_by_name() -> None:
     assert kind_named("galaxy").mag_arcsec2 == 22.5
     with pytest.raises(InputError, match="faint-nebula"):
         kind_named("faintnebula")
-
-
-@pytest.mark.parametrize(
-    ("bands", "lines"), [((650, 100), False), ((501, 30), True), ((501, 50, 656, 50), True)]
-)
-def test_filters_for_lines_are_narrow_band_by_band(bands: tuple[float, ...], lines: bool) -> None:
-    glass = Filter("made up", tuple(Band(*bands[k : k + 2]) for k in range(0, len(bands), 2)))
-    chip = Chip(read_noise_e=2.0, gain_e_per_adu=0.6, dark_e_per_s=0.01)
-    assert passes_lines_only(Rig(sensor("generic"), glass, Optics(400.0, 80.0), chip)) is lines

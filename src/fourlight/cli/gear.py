@@ -51,7 +51,7 @@ Own = Annotated[
 ]
 
 CHIP_WORDS = (
-    "write it as 3.76um,6248x4176,read=1.5,full=50000,gain=0.8,peak=0.8,dark=0.002, or a part of that"
+    "write it as 3.76um,6248x4176,read=1.5,full=50000,gain=0.8,bits=16,peak=0.8,dark=0.002, or a part of that"
 )
 CHIP_NAMES = {
     "read": "read_noise_e", "full": "full_well_e", "gain": "gain_e_per_adu", "peak": "peak_efficiency",
@@ -60,7 +60,8 @@ CHIP_NAMES = {
 MEANINGS = {
     "pixel_um": ("pixels of", "um"), "width_px": ("a width of", "pixels"), "height_px": ("a height of", "pixels"),
     "read_noise_e": ("read noise of", "e"), "full_well_e": ("a full well of", "e"),
-    "gain_e_per_adu": ("a gain of", "e/ADU"), "peak_efficiency": ("a highest efficiency of", ""),
+    "gain_e_per_adu": ("a gain of", "e/ADU"), "adc_bits": ("a converter of", "bits"),
+    "peak_efficiency": ("a highest efficiency of", ""),
     "dark_e_per_s": ("a dark current of", "e/s"),
 }  # fmt: skip
 
@@ -165,19 +166,22 @@ def _optics(own: OwnFile, text: str) -> Optics:
 def _chip(text: str | None) -> dict[str, Any]:
     """Numbers of a sensor as they are written on the command line.
 
-    >>> _chip("3.76um,6248x4176,read=1.5")
-    {'pixel_um': 3.76, 'width_px': 6248, 'height_px': 4176, 'read_noise_e': 1.5}
+    >>> _chip("3.76um,6248x4176,bits=14")
+    {'pixel_um': 3.76, 'width_px': 6248, 'height_px': 4176, 'adc_bits': 14}
     """
     found: dict[str, Any] = {}
     for part in (piece.strip() for piece in text.split(",")) if text is not None else ():
         pixel = re.fullmatch(r"(\d+(?:\.\d*)?)\s*um", part)
         size = re.fullmatch(r"(\d+)\s*x\s*(\d+)", part)
+        bits = re.fullmatch(r"bits\s*=\s*(\d+)", part)
         word = re.fullmatch(r"([a-z]+)\s*=\s*(\d*\.?\d+(?:e\d+)?)", part)
         new: dict[str, Any] = {}
         if pixel:
             new = {"pixel_um": float(pixel[1])}
         elif size:
             new = {"width_px": int(size[1]), "height_px": int(size[2])}
+        elif bits:
+            new = {"adc_bits": int(bits[1])}
         elif word and word[1] in CHIP_NAMES:
             new = {CHIP_NAMES[word[1]]: float(word[2])}
         if not new or new.keys() & found.keys():

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["FEWEST", "HIGH", "LOW", "Linearity", "linearity"]
+__all__ = ["FEWEST", "HIGH", "LOW", "Linearity", "linearity", "within"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -46,7 +46,18 @@ class Linearity:
         return float(np.abs(self.deviation[self.inside]).mean())
 
 
-def linearity(exposure: FloatArray, level: FloatArray, saturation: float) -> Linearity | None:
+def within(level: FloatArray, saturation: float) -> npt.NDArray[np.bool_]:
+    """Levels between 5 and 95 % of saturation.
+
+    >>> within(np.array([4.0, 50.0, 96.0]), 100.0).tolist()
+    [False, True, False]
+    """
+    return np.asarray((level >= LOW * saturation) & (level <= HIGH * saturation))
+
+
+def linearity(
+    exposure: FloatArray, level: FloatArray, saturation: float, may: npt.NDArray[np.bool_] | None = None
+) -> Linearity | None:
     """The line that makes the squares of relative deviations least, and the deviations.
 
     Parameters
@@ -57,6 +68,8 @@ def linearity(exposure: FloatArray, level: FloatArray, saturation: float) -> Lin
         Level above no light, ADU.
     saturation : float
         Level at which the sensor is full, ADU.
+    may : (n,) bool, optional
+        Levels that the line may be fitted to; all unless given.
 
     Returns
     -------
@@ -69,7 +82,7 @@ def linearity(exposure: FloatArray, level: FloatArray, saturation: float) -> Lin
     >>> round(found.slope, 6), int(found.inside.sum()), abs(found.highest) < 1e-12
     (10.0, 9, True)
     """
-    inside = np.isfinite(level) & (level >= LOW * saturation) & (level <= HIGH * saturation)
+    inside = within(level, saturation) if may is None else within(level, saturation) & may
     x, y = exposure[inside], level[inside]
     if len(x) < FEWEST or len(np.unique(x)) < FEWEST:
         return None

@@ -23,9 +23,10 @@ from fourlight.pipeline.camera_maps import MAP_BYTES, Work, measure_maps
 from fourlight.sensor.profile import Camera
 from fourlight.stages import camera_frames
 from fourlight.stages.blank import with_blank_rows
+from fourlight.stages.camera_linearity import linearities
 from fourlight.stages.camera_pairs import Dark, Look, dark_of, flat_points, look
 from fourlight.stages.camera_results import Counts, Found
-from fourlight.stages.camera_transfer import bend_of, camera_gain, linearities, transfers, with_bend
+from fourlight.stages.camera_transfer import bend_of, camera_gain, transfers, with_bend
 
 __all__ = ["measured_camera"]
 
@@ -34,6 +35,9 @@ SMALLEST = 2 * LEAST_SIDE
 NOT_BIAS = 0.02
 """Share of the light of flats by which the places of bias frames may differ: without light they are alike."""
 NOT_BIAS_ADU = 10.0
+CUT_OFF = 0.005
+"""Share of the samples of bias frames that may be missing below their lowest value: of normal noise it is
+1 % of the variance."""
 
 
 def measured_camera(
@@ -76,6 +80,7 @@ def _measured(work: Work, flats: Path, bias: Path, darks: Path | None, mosaic: s
     dimmed = _looked(work, dimmed, str(darks))[0] if dimmed else []
     unlit, unseen = _looked(work, unlit, str(bias))
     _without_light(unseen, seen, str(bias), str(flats))
+    _not_cut_off(unseen, str(bias))
     dark = _dark(work, unlit, min(one.step for one in (*seen, *unseen)))
     levels = np.array([one.level for one in seen]) - np.nanmean(dark.level, axis=1)
     groups = camera_frames.flat_pairs(lit, levels, str(flats), work.note)
@@ -225,6 +230,18 @@ def _without_light(unlit: Sequence[Look], lit: Sequence[Look], bias: str, flats:
                 f"{bias}: these are no bias frames: their colours differ by {spread:.0f} ADU, so light fell on them; "
                 "name a folder with frames without light of the shortest exposure"
             )
+
+
+def _not_cut_off(unlit: Sequence[Look], bias: str) -> None:
+    """Refuse bias frames whose noise the digitiser cuts off: level and noise without light are not to be known."""
+    share = float(np.median([one.cut for one in unlit]))
+    if share > CUT_OFF:
+        least = min(one.least for one in unlit)
+        raise InputError(
+            f"{bias}: these bias frames are cut off at {least:g} ADU, below which their noise would put "
+            f"{100 * share:.1f} % of the samples: how much a sample holds and scatters without light cannot be known "
+            "from them; take bias frames and flats with a higher offset (black level)"
+        )
 
 
 def _dark(work: Work, unlit: Sequence[RawFrame], step: float) -> Dark:

@@ -9,8 +9,9 @@ import numpy.typing as npt
 
 from fourlight.core.abmag import ab_photons
 from fourlight.core.extinction import air_shape
-from fourlight.core.passband import equivalent_nm, weights
+from fourlight.core.passband import weights
 from fourlight.errors import InputError
+from fourlight.frames import RawFrame
 from fourlight.pipeline.curves import camera_named, filter_named
 from fourlight.recipe_gear import Gear
 from fourlight.sensor.filters import FILTERS, Beam, Filter, known_filter
@@ -20,12 +21,15 @@ from fourlight.sensor.sensors import GENERIC, sensor
 from fourlight.sky.starcolours import SUN_B_V, StarColours, standard_colours, through
 from fourlight.sky.starspectra import of_colour, star_spectra
 
-__all__ = ["Through", "beam_of", "light_of", "named_path"]
+__all__ = ["Through", "beam_of", "beam_words", "light_of", "named_path"]
 
-NARROW_NM = 60.0
-"""Equivalent width from which on a band holds enough of a continuum for V and for the standard system to be told."""
 WAVE_NM = np.arange(350.0, 1000.5, 1.0)
 STEP_NM = 0.2
+FASTEST = 0.7
+"""f-ratio under which a header cannot be right."""
+IN_HEADER = "focal length and aperture in the header"
+LITTLE = 0.9
+"""Part of the light within its bands that a filter must keep in a converging beam for nothing to be said of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,12 +60,43 @@ def named_path(gear: Gear) -> tuple[Response | None, Filter | None]:
     )
 
 
-def beam_of(gear: Gear) -> Beam | None:
-    """The converging light in which the filter stands; None where no f-ratio is named."""
-    return None if gear.f_ratio is None else Beam(gear.f_ratio)
+def beam_of(gear: Gear, light: RawFrame | None) -> tuple[Beam | None, str]:
+    """The converging light in which the filter stands, and who tells its f-ratio; None where nobody does.
+
+    The recipe goes before the header of the reference light. No obstruction is counted, for neither states one.
+    """
+    if gear.f_ratio is not None:
+        return Beam(gear.f_ratio), "gear.f_ratio"
+    if light is None or not (light.focal_mm and light.aperture_mm):
+        return None, ""
+    ratio = light.focal_mm / light.aperture_mm
+    return (Beam(ratio), IN_HEADER) if ratio >= FASTEST else (None, "")
 
 
-def light_of(gear: Gear, header_filter: str | None, mass: float | None) -> Through:
+def beam_words(passed: Filter, beam: Beam | None, origin: str) -> str:
+    """Which f-ratio counts in the filter, and who tells it; empty where there is no filter."""
+    if not passed.bands and passed.table is None:
+        return ""
+    if beam is None:
+        return (
+            f"light is counted as straight through {passed.name}, for neither recipe nor header tells an f-ratio "
+            "(gear.f_ratio, --f-ratio)"
+        )
+    said = f"light converges through {passed.name} at f/{beam.f_ratio:.3g} ({origin})"
+    wave = np.arange(WAVE_NM[0], WAVE_NM[-1], STEP_NM)
+    wave = wave[passed.at(wave) > LITTLE * passed.at(wave).max()]
+    left = float((passed.at(wave, beam) / passed.at(wave)).mean()) if wave.size else 1.0
+    if left < LITTLE:
+        said += (
+            f", which leaves {100 * left:.0f} % of the light within its bands; if its maker shifted them for fast "
+            "optics, name a large gear.f_ratio or --f-ratio, such as 30"
+        )
+    return said
+
+
+def light_of(
+    gear: Gear, header_filter: str | None, mass: float | None, light: RawFrame | None = None
+) -> Through:
     """What stars look like through camera and filter.
 
     Parameters
@@ -72,26 +107,12 @@ def light_of(gear: Gear, header_filter: str | None, mass: float | None) -> Throu
         What the lights call their filter.
     mass : float or None
         Air masses towards the field; None: not known.
+    light : RawFrame or None
+        The reference light, whose header may tell the f-ratio.
     """
-    camera, passed = named_path(gear)
-    notes = []
-    if (
-        passed is not None
-        and header_filter
-        and passed.name not in (header_filter, known_filter(header_filter))
-    ):
-        notes.append(
-            f"the header names another filter ({header_filter}): colours are told as through {passed.name}, which the "
-            "recipe or --filter names"
-        )
-    if passed is None:
-        known = known_filter(header_filter)
-        passed = FILTERS[known or "none"]
-        if header_filter and known is None:
-            notes.append(
-                f"no filter is known by the name in the header ({header_filter}): counted as none; set gear.filter"
-            )
-    narrow = _is_narrow(passed)
+    camera, named = named_path(gear)
+    passed, notes = _passed(named, header_filter)
+    narrow = passed.narrow  # too little continuum for V and for the standard system to be told
     if camera is None and not narrow:
         notes.append(
             "camera not named: colours of stars are those of the standard system, with a colour term"
@@ -100,7 +121,9 @@ def light_of(gear: Gear, header_filter: str | None, mass: float | None) -> Throu
     if camera is None:
         notes.append(f"camera not named: {GENERIC}, the mean of those that are known, stands for it")
         camera = sensor(GENERIC)
-    path = LightPath(camera.seen_by(("R", "G", "B")), passed, beam_of(gear))
+    beam, origin = beam_of(gear, light)
+    notes += [words] if (words := beam_words(passed, beam, origin)) else []
+    path = LightPath(camera.seen_by(("R", "G", "B")), passed, beam)
     wave = _grid(path, narrow)
     curves = path.at(wave)
     if (curves.max(axis=1) <= 0).any():
@@ -114,15 +137,25 @@ def light_of(gear: Gear, header_filter: str | None, mass: float | None) -> Throu
     return Through(relation, camera.name, passed.name, narrow, _off(path, wave, curves), tuple(notes))
 
 
-def _is_narrow(passed: Filter) -> bool:
-    share = passed.at(WAVE_NM)
-    return bool(share.max() > 0 and equivalent_nm(WAVE_NM, share) < 2 * NARROW_NM)
+def _passed(named: Filter | None, header_filter: str | None) -> tuple[Filter, list[str]]:
+    """The filter that recipe or header name, none where neither does, and what is to be said of it."""
+    if named is None:
+        known = known_filter(header_filter)
+        strange = header_filter and known is None
+        said = f"no filter is known by the name in the header ({header_filter}): counted as none; set gear.filter"
+        return FILTERS[known or "none"], [said] if strange else []
+    if not header_filter or named.name in (header_filter, known_filter(header_filter)):
+        return named, []
+    said = (
+        f"the header names another filter ({header_filter}): colours are told as through {named.name}, which the "
+        "recipe or --filter names"
+    )
+    return named, [said]
 
 
 def _grid(path: LightPath, narrow: bool) -> npt.NDArray[np.float64]:
-    low, high = path.response.range_nm
-    low, high = max(low, WAVE_NM[0]), min(high, WAVE_NM[-1])
-    return np.linspace(low, high, round((high - low) / (STEP_NM if narrow else 1.0)) + 1)
+    wave = path.grid(STEP_NM if narrow else 1.0)
+    return np.asarray(wave[(wave >= WAVE_NM[0]) & (wave <= WAVE_NM[-1])])
 
 
 def _off(

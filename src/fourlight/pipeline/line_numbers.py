@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from fourlight.core.spectra import RAYLEIGH
 from fourlight.errors import InputError
+from fourlight.pipeline.lightpaths import beam_words
 from fourlight.pipeline.line_request import Asked, Source
 from fourlight.sensor.filters import known_filter
 from fourlight.stages import line_facts
@@ -37,6 +38,8 @@ def numbers_of(
         "filter": asked.filter.name,
         "filter_of_lights": known_filter(source.reference.filter_name) if source.reference else None,
         "f_ratio": asked.beam.f_ratio if asked.beam else None,
+        "arcsec_px": dict(zip(("value", "from"), scale_of(source.summary), strict=True)),
+        "beam": beam_words(asked.filter, asked.beam, asked.beam_from),
         "broadband": None
         if other is None or asked.broadband_filter is None
         else {"name": other.name, "filter": asked.broadband_filter.name},
@@ -54,6 +57,12 @@ def numbers_of(
     }
 
 
+def scale_of(summary: Mapping[str, Any]) -> tuple[float | None, str]:
+    """Side of a pixel of the stack, arcsec, and who tells it: stars before what headers have of optics and pixels."""
+    solved = (summary.get("sky") or {}).get("scale_arcsec_px")
+    return (float(solved), "plate solution") if solved else (summary.get("scale_arcsec_px"), "header")
+
+
 def factors_of(source: Source, asked: Asked, telling: Telling) -> dict[str, float]:
     """Rayleighs of each line for an electron of a mean sample; empty where light is told in electrons.
 
@@ -64,12 +73,12 @@ def factors_of(source: Source, asked: Asked, telling: Telling) -> dict[str, floa
     """
     if asked.transmission is None:
         return {}
-    light, scale = source.reference, source.summary.get("scale_arcsec_px")
+    light, (scale, _) = source.reference, scale_of(source.summary)
     aperture = light.aperture_mm if light else None
     exposure = light.exposure_s if light else None
     lacking = {
         "quantum efficiencies of the camera (a CSV file that holds them)": telling.scale == "absolute",
-        "how large a pixel is on the sky (pixel size and focal length in the header)": bool(scale),
+        "how large a pixel is on the sky (a plate solution, or pixel size and focal length in the header)": bool(scale),
         "the aperture (APTDIA in the header)": bool(aperture),
         "the exposure (EXPTIME in the header)": bool(exposure),
         "the gain of the camera (by flats and bias frames, or in the header)": source.summary.get("unit") == "electron",

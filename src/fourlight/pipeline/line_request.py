@@ -29,12 +29,16 @@ class Asked:
     camera: Response
     filter: Filter
     beam: Beam | None = None
+    """Converging light in the filter; None: as recipe or header tell it, see `in_its_beam`."""
     ratios: Ratios = field(default_factory=Ratios)
     broadband: Path | None = None
     """OUT of a finished run of the same field without a narrow filter, by the same camera."""
     broadband_filter: Filter | None = None
     transmission: float | None = None
     """Share of light that passes air and optics, an obstruction counted; with it light is told in rayleighs."""
+    beam_from: str = "--f-ratio"
+    """Who tells the f-ratio."""
+    broadband_beam: Beam | None = None
 
     @property
     def path(self) -> LightPath:
@@ -45,7 +49,7 @@ class Asked:
     def broadband_path(self) -> LightPath:
         """Of the stack that tells continuum."""
         assert self.broadband_filter is not None
-        return LightPath(self.camera, self.broadband_filter, self.beam)
+        return LightPath(self.camera, self.broadband_filter, self.broadband_beam)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

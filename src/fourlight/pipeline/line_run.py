@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from fourlight.errors import InputError
+from fourlight.frames import RawFrame
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.lightpaths import beam_of, named_path
 from fourlight.pipeline.line_files import write_lines
@@ -18,7 +19,6 @@ from fourlight.recipe import Recipe
 from fourlight.sensor.filters import FILTERS, known_filter, named_filter
 from fourlight.sensor.sensors import names
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.line_kinds import passes_little
 
 __all__ = ["asked_by", "lines_in_run", "with_places"]
 
@@ -32,21 +32,21 @@ def with_places(recipe: Recipe) -> Recipe:
     return recipe.model_copy(update={"gear": recipe.gear.model_copy(update=files)})
 
 
-def asked_by(recipe: Recipe, stated: str | None = None) -> Asked | None:
+def asked_by(recipe: Recipe, light: RawFrame) -> Asked | None:
     """What a recipe asks of lines; None where it names no camera, or the filter is none for lines.
 
     Parameters
     ----------
     recipe : Recipe
-    stated : str or None
-        Name of the filter in the headers of the lights.
+    light : RawFrame
+        The reference light, whose header may tell filter and f-ratio.
 
     Raises
     ------
     InputError
         There is no such camera or filter, or none is known by the name in the headers.
     """
-    gear = recipe.gear
+    gear, stated = recipe.gear, light.filter_name
     if recipe.lines.tell == "off" or not gear.camera:
         return None
     camera, passed = named_path(gear)
@@ -60,8 +60,8 @@ def asked_by(recipe: Recipe, stated: str | None = None) -> Asked | None:
         passed = named_filter(known)
     if camera is None or passed is None:
         return None
-    asked = Asked(camera, passed, beam_of(gear))
-    return asked if passes_little(asked.path) else None
+    beam, origin = beam_of(gear, light)
+    return Asked(camera, passed, beam, beam_from=origin) if passed.narrow else None
 
 
 def lines_in_run(run: Finished, summary: dict[str, Any]) -> Callable[[Path], None] | None:
@@ -73,7 +73,7 @@ def lines_in_run(run: Finished, summary: dict[str, Any]) -> Callable[[Path], Non
         They cannot be told.
     """
     job, light = run.job, run.reference.raw
-    asked = asked_by(job.recipe, light.filter_name)
+    asked = asked_by(job.recipe, light)
     if asked is None:
         return None
     canvas = Canvas(job.folder.layers, job.recipe.run.memory_gb * 1e9, job.threads)

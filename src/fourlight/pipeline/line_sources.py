@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy.typing as npt
 
 from fourlight.errors import InputError, StageError
 from fourlight.pipeline.finished import StackFiles
+from fourlight.pipeline.lightpaths import beam_of
 from fourlight.pipeline.line_request import Asked, Source
 from fourlight.pipeline.matched import matched_stars
 from fourlight.pipeline.on_sky import site_of
@@ -16,10 +18,11 @@ from fourlight.pipeline.products import read_json
 from fourlight.pipeline.reference_light import reference_light
 from fourlight.pipeline.star_colours import air_masses
 from fourlight.pipeline.star_table import read_stars
+from fourlight.recipe_gear import Gear
 from fourlight.stages.line_kinds import CHANNELS, Telling
 from fourlight.stages.line_stars import StarsUsed, taught
 
-__all__ = ["by_stars", "opened"]
+__all__ = ["by_stars", "in_its_beam", "opened"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -43,6 +46,15 @@ def opened(root: Path, name: str, layers: StackFiles) -> Source:
         )
     summary = read_json(root / "summary.json") or {}
     return Source(name, layers, read_stars(root), summary, reference_light(summary))
+
+
+def in_its_beam(asked: Asked, source: Source, other: Source | None, gear: Gear) -> Asked:
+    """What is asked, with the f-ratio of recipe or header where none was named; of each stack by itself."""
+    if asked.beam is not None:
+        return replace(asked, broadband_beam=asked.beam)
+    beam, origin = beam_of(gear, source.reference)
+    beside = beam_of(gear, other.reference)[0] if other is not None else None
+    return replace(asked, beam=beam, beam_from=origin, broadband_beam=beside)
 
 
 def by_stars(telling: Telling, asked: Asked, source: Source, variance: Float64) -> StarsUsed:

@@ -8,9 +8,7 @@ from typing import Any
 from fourlight.pipeline.line_request import Asked, Source
 from fourlight.report.words import listed, ranged, sentence
 from fourlight.sensor.filters import FILTERS, Filter, known_filter, named_filter
-from fourlight.sensor.lightpath import LightPath
-from fourlight.sensor.sensors import GENERIC, sensor
-from fourlight.stages.line_kinds import KIND_NAMES, band_nm, passes_little
+from fourlight.stages.line_kinds import KIND_NAMES
 
 __all__ = ["doubts", "said"]
 
@@ -20,9 +18,9 @@ Facts = Mapping[str, Any]
 def doubts(source: Source, other: Source | None, asked: Asked) -> list[str]:
     """What a user must know before all else: filters that are not those of the headers, or none for lines."""
     found = _misnamed(source, asked.filter, "--filter", lines=True)
-    if not found and not passes_little(asked.path):
+    if not found and not asked.filter.narrow:
         found.append(
-            f"Filter {asked.filter.name} passes {band_nm(asked.path):.0f} nm, and is none for lines: light of stars, "
+            f"Filter {asked.filter.name} passes {asked.filter.width_nm:.0f} nm, and is none for lines: light of stars, "
             "dust and galaxies counts as lines here; name lights through a narrow filter"
         )
     if other is not None and asked.broadband_filter is not None:
@@ -35,7 +33,7 @@ def _misnamed(source: Source, named: Filter, option: str, *, lines: bool) -> lis
     stated = known_filter(source.reference.filter_name) if source.reference else None
     if stated is None or stated == named.name or named.name not in FILTERS:
         return []
-    wide = lines and not passes_little(LightPath(sensor(GENERIC), named_filter(stated)))
+    wide = lines and not named_filter(stated).narrow
     then = f"that is no filter for lines, and {source.name} tells none" if wide else f"give {option} {stated}"
     said = (
         f"The headers of {source.name} name the filter {stated}, and {named.name} was named, which counts. If the "
@@ -46,7 +44,15 @@ def _misnamed(source: Source, named: Filter, option: str, *, lines: bool) -> lis
 
 def said(facts: Facts) -> list[str]:
     """Sentences, the most important first."""
-    found = [_told(facts), *_not_told(facts), *_leaks(facts), *_green(facts), _stars(facts)]
+    found = [
+        _told(facts),
+        *_not_told(facts),
+        *_leaks(facts),
+        *_green(facts),
+        _stars(facts),
+        facts["beam"],
+        _rayleighs(facts),
+    ]
     if facts.get("filled"):
         found.append(
             "Faint light fills the field: its darkest parts are taken for the sky, so that light of a line which "
@@ -116,6 +122,13 @@ def _green(facts: Facts) -> list[str]:
                 f"Green brings {share} of the information on {line}: told from red and blue alone, {kept}"
             )
     return out
+
+
+def _rayleighs(facts: Facts) -> str:
+    if not any(kind["unit"] == "rayleigh" for kind in facts["kinds"].values()):
+        return ""
+    pixel = facts["arcsec_px"]
+    return f"Rayleighs are counted with {pixel['value']:.4g} arcsec a pixel, by the {pixel['from']}"
 
 
 def _stars(facts: Facts) -> str:

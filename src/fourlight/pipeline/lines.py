@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
+from fourlight.frames import StarList
 from fourlight.io.room import writing
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
 from fourlight.pipeline.line_files import sky_cards, write_lines
 from fourlight.pipeline.line_numbers import factors_of, kinds_of, numbers_of
 from fourlight.pipeline.line_request import Asked, Found, Source
-from fourlight.pipeline.line_sources import by_stars, opened
+from fourlight.pipeline.line_sources import by_stars, in_its_beam, opened
 from fourlight.pipeline.line_views import Shown, line_views
 from fourlight.pipeline.line_words import doubts, said
 from fourlight.pipeline.outputs import plain_data
@@ -25,7 +28,7 @@ from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_beside import Beside, Scale, beside, clear_light, scale_by_stars
-from fourlight.stages.line_kinds import LightSet, choose_kinds, passed_lines, passes_little
+from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, passed_lines
 from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
 from fourlight.stages.line_noise import noise_over_claim
 from fourlight.stages.line_pictures import palettes
@@ -71,6 +74,7 @@ def lines_on(out: Path, asked: Asked, progress: Progress | None = None) -> dict[
         if asked.broadband is not None:
             run_that_left(asked.broadband)  # which refuses what is none
             other = opened(asked.broadband, str(asked.broadband), StackFiles(asked.broadband, canvas))
+        asked = in_its_beam(asked, source, other, recipe.gear)
         found = lines_of(source, other, asked, recipe.finish, canvas, progress)
         progress.begin("report", 1)
         with writing(folder.new):
@@ -96,16 +100,7 @@ def lines_of(
     unsure = _doubted(source, other, asked, progress)
     progress.begin("lines", 4)
     planes = planes_above_sky(source.layers, source.stars, canvas, source.name)
-    sets, scale, hues, stars = [planes], None, None, source.stars
-    paths = [LightSet(asked.path, planes.usual_variance())]
-    if other is not None:
-        found, scale = _second(planes, source, other, asked, canvas)
-        more, stars = found.planes, found.stars
-        sets.append(more)
-        if not passes_little(asked.broadband_path):  # narrow bands tell no colours of stars
-            white = White.told(other.summary.get("colour") or {})
-            hues = star_hues(more.values, more.variances, stars, white)
-        paths.append(LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error))
+    sets, paths, scale, hues, stars = _broadband(planes, source, other, asked, canvas)
     telling = choose_kinds(paths, asked.ratios)
     factors_of(source, asked, telling)  # which refuses what cannot be told before work is done for it
     progress.step()
@@ -121,11 +116,9 @@ def lines_of(
         "kinds": kinds_of(telling, maps, sets, variance, where, factors, source.summary),
         "stars": learned.facts,
         "scale": None if scale is None else asdict(scale),
-        "noise_over_claim": noise_over_claim(
-            source.layers, telling, np.concatenate([each.usual_variance() for each in sets]), planes.near_stars
-        ),
+        "noise_over_claim": _over_claim(source, telling, sets),
         "filled": planes.sky.filled,
-    }  # fmt: skip
+    }
     progress.step()
     wanted = palettes(telling, asked.ratios)
     width = _width(source, other) if other is not None else 0.0
@@ -139,6 +132,30 @@ def lines_of(
     progress.step()
     progress.end(facts["notes"][0])
     return Found(maps, facts, pictures)
+
+
+def _over_claim(
+    source: Source, telling: Telling, sets: Sequence[Planes]
+) -> dict[str, dict[str, float | None]]:
+    """Scatter of the half stacks over what variances say."""
+    variance = np.concatenate([each.usual_variance() for each in sets])
+    return noise_over_claim(source.layers, telling, variance, sets[0].near_stars)
+
+
+def _broadband(
+    planes: Planes, source: Source, other: Source | None, asked: Asked, canvas: Canvas
+) -> tuple[list[Planes], list[LightSet], Scale | None, npt.NDArray[np.float64] | None, StarList]:
+    """Planes and paths of the stack and of that beside it, the scale and star colours that it gives, and its stars."""
+    paths = [LightSet(asked.path, planes.usual_variance())]
+    if other is None:
+        return [planes], paths, None, None, source.stars
+    found, scale = _second(planes, source, other, asked, canvas)
+    more, hues = found.planes, None
+    if not asked.broadband_path.filter.narrow:  # narrow bands tell no colours of stars
+        white = White.told(other.summary.get("colour") or {})
+        hues = star_hues(more.values, more.variances, found.stars, white)
+    paths.append(LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error))
+    return [planes, more], paths, scale, hues, found.stars
 
 
 def _doubted(source: Source, other: Source | None, asked: Asked, progress: Progress) -> list[str]:

@@ -78,7 +78,9 @@ def on_sky(
         found = spared(
             told,
             what,
-            lambda: coloured(layers, summary, stars, answer.solution, job.recipe, site_of(reference)),
+            lambda: coloured(
+                layers, summary, stars, answer.solution, job.recipe, site_of(reference), reference
+            ),
         )
         seen = Seen(answer, found or Coloured({"problem": told[-1] if told else what}))
         fill_in(summary, seen)

@@ -88,7 +88,8 @@ class CameraEntry(Section):
     height_px: Annotated[int | None, Field(description="Pixels down")] = None
     read_noise_e: Annotated[float | None, Field(description="Read noise, electrons")] = None
     full_well_e: Annotated[float | None, Field(description="Electrons a pixel holds")] = None
-    gain_e_per_adu: Annotated[float | None, Field(description="Electrons per ADU of 16 bits")] = None
+    gain_e_per_adu: Annotated[float | None, Field(description="Electrons per ADU")] = None
+    adc_bits: Annotated[int | None, Field(description="Bits of those ADU")] = None
     peak_efficiency: Annotated[
         float | None, Field(description="Electrons per photon at the highest value of the curves")
     ] = None

@@ -10,7 +10,7 @@ from fourlight.errors import FourlightError
 from fourlight.frames import RawFrame
 from fourlight.io.scan import scan
 
-__all__ = ["reference_light"]
+__all__ = ["reference_filter", "reference_light"]
 
 
 def reference_light(summary: Mapping[str, Any]) -> RawFrame | None:
@@ -22,3 +22,9 @@ def reference_light(summary: Mapping[str, Any]) -> RawFrame | None:
     except (FourlightError, OSError):
         return None
     return frames[0] if frames else None
+
+
+def reference_filter(summary: Mapping[str, Any]) -> str | None:
+    """What the reference light calls its filter, which is that of a stack, whether or not the light is still there."""
+    name = (summary.get("grid") or {}).get("reference")
+    return next((frame.get("filter") for frame in summary.get("frames") or () if frame["file"] == name), None)

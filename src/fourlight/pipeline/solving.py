@@ -83,7 +83,7 @@ def solve_results(
         )
         progress.step()
         site = site_of(reference)
-        seen = Seen(answer, coloured(layers, summary, stars, answer.solution, chosen, site))
+        seen = Seen(answer, coloured(layers, summary, stars, answer.solution, chosen, site, reference))
         fill_in(summary, seen)
         progress.step()
         progress.end(f"{words_of(summary)}, looked for {answer.looked_for}")

@@ -13,8 +13,9 @@ from fourlight.core.blur import air_mass
 from fourlight.core.cfa import PLANES
 from fourlight.core.horizon import altitude_deg
 from fourlight.errors import FourlightError, StageError
-from fourlight.frames import StarList
+from fourlight.frames import RawFrame, StarList
 from fourlight.pipeline.lightpaths import Through, light_of
+from fourlight.pipeline.reference_light import reference_filter
 from fourlight.recipe import Recipe
 from fourlight.recipe_sky import Sky
 from fourlight.sky.moon import lit_share, moon_altitudes, moon_separations
@@ -59,7 +60,7 @@ def fluxes_of(
 
 def coloured(
     layers: StackReader, summary: Mapping[str, Any], stars: StarList, solution: PlateSolution, recipe: Recipe,
-    site: Site | None,
+    site: Site | None, light: RawFrame | None = None,
 ) -> Coloured:  # fmt: skip
     """Zero points, white point, sky brightness and mosaic of a stack by its catalogue stars.
 
@@ -78,6 +79,8 @@ def coloured(
         Names camera, filter and white star.
     site : (float, float) or None
         Latitude and longitude, degrees, east.
+    light : RawFrame or None
+        The reference light; None where it is gone.
     """
     seen = fluxes_of(layers, summary, stars, solution)
     phase = star_phase(seen, summary["mosaic"]["pattern"])
@@ -87,31 +90,27 @@ def coloured(
         "nights": _moons(summary, solution, site),
     }
     remarks = [facts["mosaic"]["sentence"]] if facts["mosaic"]["contradicted"] else []
-    filters = [frame["filter"] for frame in summary["frames"] if frame.get("filter")]
     try:
-        light = light_of(
-            recipe.gear,
-            filters[0] if filters else None,
-            air_masses(summary, solution.ra_deg, solution.dec_deg, site),
-        )
+        mass = air_masses(summary, solution.ra_deg, solution.dec_deg, site)
+        seen_by = light_of(recipe.gear, reference_filter(summary), mass, light)
         exposure, notes = _exposure(summary)
-        found = calibrate(seen, light.relation, exposure)
+        found = calibrate(seen, seen_by.relation, exposure)
     except FourlightError as error:
         problem = f"{error.measured}; {error.needed}" if isinstance(error, StageError) else str(error)
         return Coloured({**facts, "problem": problem}, seen, None, remarks)
-    facts |= _light_facts(light, found, recipe.sky)
+    facts |= _light_facts(seen_by, found, recipe.sky)
     facts["stars"]["used"] = int(found.used.sum())
-    facts["zero_points"] = _zero_points(found, light)
-    facts["white"] = _white(found, recipe.sky.white_b_v, narrow=light.narrow)
+    facts["zero_points"] = _zero_points(found, seen_by)
+    facts["white"] = _white(found, recipe.sky.white_b_v, narrow=seen_by.narrow)
     noise, fwhm = (
         {p: summary["planes"][p][key] for p in summary["planes"] if summary["planes"][p].get(key)}
         for key in ("noise", "fwhm_px")
     )
     facts["limits"] = limits(found, noise, fwhm, exposure)
-    facts["nights"], why = _skies(facts["nights"], summary, found, solution, exposure, light)
+    facts["nights"], why = _skies(facts["nights"], summary, found, solution, exposure, seen_by)
     facts["sky_problem"] = why
     facts["unit"] = summary["unit"]
-    facts["notes"] = [*light.notes, *notes]
+    facts["notes"] = [*seen_by.notes, *notes]
     return Coloured(facts, seen, found, remarks)
 
 

@@ -14,7 +14,7 @@ from fourlight.core.horizon import altitude_deg
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame
 from fourlight.pipeline.finished import Finished
-from fourlight.pipeline.lightpaths import beam_of, named_path
+from fourlight.pipeline.lightpaths import beam_of, beam_words, named_path
 from fourlight.pipeline.whatif_stacks import regions_of
 from fourlight.sensor.filters import FILTERS, known_filter
 from fourlight.sensor.lightpath import LightPath
@@ -80,7 +80,7 @@ def light_to_add(run: Finished, summary: Mapping[str, Any], wish: SkyWish, state
             f"air takes {extinction:g} mag per air mass; the target is {altitude:.0f} degrees high, the Moon "
             f"{wish.moon.altitude_deg:.0f}"
         )
-        tint = moon_tint(_path(run, raws, assumed))
+        tint = moon_tint(_path(run, assumed))
     added = added_light(wish, sky, mag, tint, altitude, extinction)
     return Measured(added, mag, tuple(assumed))
 
@@ -154,9 +154,9 @@ def _mags(
     return magnitudes(sky, seconds, nights, known)
 
 
-def _path(run: Finished, raws: Sequence[RawFrame], assumed: list[str]) -> LightPath:
+def _path(run: Finished, assumed: list[str]) -> LightPath:
     """Camera and filter through which moonlight came."""
-    recipe = run.job.recipe
+    recipe, reference = run.job.recipe, run.reference.raw
     camera, passed = named_path(recipe.gear)
     if camera is None:
         camera = sensor(GENERIC)
@@ -164,9 +164,10 @@ def _path(run: Finished, raws: Sequence[RawFrame], assumed: list[str]) -> LightP
             "curves of the camera generic, the mean of those that come along; gear.camera names one"
         )
     if passed is None:
-        header = next((raw.filter_name for raw in raws if raw.filter_name), None)
-        name = known_filter(header) or "none"
+        name = known_filter(reference.filter_name) or "none"
         passed = FILTERS[name]
         assumed.append(f"the filter {name}" + (", as headers say" if name != "none" else ""))
     assumed.append("the sky of the lights has the colour of a black body of 4400 K, moonlight in it 8000 K")
-    return LightPath(camera.seen_by(COLOURS), passed, beam_of(recipe.gear))
+    beam, origin = beam_of(recipe.gear, reference)
+    assumed += [words] if (words := beam_words(passed, beam, origin)) else []
+    return LightPath(camera.seen_by(COLOURS), passed, beam)

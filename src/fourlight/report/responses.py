@@ -51,7 +51,7 @@ def camera_facts(path: LightPath) -> Facts:
         },
         "lines": [_line(path, key) for key in LINE_NAMES],
         "mixing": _mixing(path),
-        "notes": [*response.notes, *path.filter.notes],
+        "notes": list(path.notes),
     }
 
 

@@ -8,6 +8,9 @@ from fourlight.errors import InputError
 
 __all__ = ["USUAL", "Chip"]
 
+PEDESTAL = 1 / 128
+"""Part of the range of the converter that lies below no light (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Chip:
@@ -19,6 +22,8 @@ class Chip:
     read_noise_e: float = 1.5
     full_well_e: float = 50_000.0
     gain_e_per_adu: float = 0.8
+    adc_bits: int = 16
+    """Of the ADU that the gain is of."""
     peak_efficiency: float = 0.8
     """Electrons per photon where the curves of the camera have their highest value; 1 where those are absolute."""
     dark_e_per_s: float = 0.002
@@ -40,8 +45,12 @@ class Chip:
 
     @property
     def full_e(self) -> float:
-        """Electrons at which a sample is full: its well, or the end of a converter of 16 bits."""
-        return min(self.full_well_e, 65_000 * self.gain_e_per_adu)
+        """Electrons at which a sample is full: its well, or the end of its converter.
+
+        >>> round(Chip(full_well_e=50_000, gain_e_per_adu=1.0, adc_bits=12).full_e)
+        4063
+        """
+        return min(self.full_well_e, (2.0**self.adc_bits - 1) * (1 - PEDESTAL) * self.gain_e_per_adu)
 
     @property
     def sides_mm(self) -> tuple[float, float]:
@@ -56,6 +65,7 @@ LIMITS = {
     "read_noise_e": (0.1, 100.0),
     "full_well_e": (100.0, 1e7),
     "gain_e_per_adu": (0.001, 100.0),
+    "adc_bits": (8, 24),
     "peak_efficiency": (0.01, 1.0),
     "dark_e_per_s": (0.0, 100.0),
 }

@@ -20,6 +20,7 @@ from fourlight.sensor.curve_columns import (
 )
 from fourlight.sensor.curve_table import CurveTable, read_table
 from fourlight.sensor.filters import DARK, INDEX, Filter
+from fourlight.sensor.open_ends import with_open_ends
 from fourlight.sensor.response import MONO, Response, Scale, own_scales, with_error
 from fourlight.sensor.sensors import TABLE_ERROR, balanced
 
@@ -84,8 +85,8 @@ def camera_from_text(text: str, source: str, error: float | None = None) -> Resp
     )  # fmt: skip
     if scale == "by colour":
         found = balanced(found)
-    given = error is not None
-    return with_error(found, error if error is not None else TABLE_ERROR, "as given" if given else "assumed")
+    share = TABLE_ERROR if error is None else error
+    return with_open_ends(with_error(found, share, "assumed" if error is None else "as given"))
 
 
 def mono_from_text(text: str, source: str) -> Response:
@@ -103,7 +104,7 @@ def mono_from_text(text: str, source: str) -> Response:
         PurePath(source).stem, wave, curves / top, scale, source,
         notes=(units, *_unused(table, columns)), channels=MONO,
     )  # fmt: skip
-    return with_error(found, TABLE_ERROR, "assumed")
+    return with_open_ends(with_error(found, TABLE_ERROR, "assumed"))
 
 
 def names_colours(text: str, source: str) -> bool:

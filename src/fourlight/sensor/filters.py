@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.passband import cone, edge_power, flat_top, tilted_nm
+from fourlight.core.passband import cone, edge_power, equivalent_nm, flat_top, tilted_nm
 from fourlight.errors import InputError
 from fourlight.settings import nearest
 
@@ -25,6 +25,12 @@ POWER = 8.0
 
 DARK = 0.02
 """Part of its highest value to which a table of a filter must have fallen at its ends to count as complete."""
+
+NARROW_NM = 80.0
+"""Width of a filter up to which it is one for lines: their bands take 3 to 60 nm together, that of a colour 90 and
+more (common practice, no source)."""
+_SEEN_NM: FloatArray = np.arange(350.0, 1000.1, 0.2)
+"""Where sensors count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +116,22 @@ class Filter:
         if not self.bands:
             return np.ones_like(wave)
         return np.asarray(np.max([band.at(wave) for band in self.bands], axis=0))
+
+    @property
+    def width_nm(self) -> float:
+        """Integral of the transmission of straight light over its highest value, all bands together, 350 to 1000 nm.
+
+        >>> round(Filter("two bands", (Band(500.7, 7.0, 0.9), Band(656.3, 7.0, 0.9))).width_nm, 1)
+        13.8
+        """
+        passed = self._straight(_SEEN_NM)
+        top = float(passed.max())
+        return float(equivalent_nm(_SEEN_NM, passed)) / top if top > 0 else 0.0
+
+    @property
+    def narrow(self) -> bool:
+        """Whether it is a filter for lines, through which little else comes."""
+        return 0.0 < self.width_nm < NARROW_NM
 
     def need(self, wave_nm: float, what: str) -> None:
         """Refuse a wavelength of which a table tells nothing; where its ends are dark, it tells of everything.

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from fourlight.core.passband import weights
 from fourlight.core.spectra import LINES_NM, V0_PHOTONS, black_body
 from fourlight.sensor.filters import FILTERS, Beam, Filter
+from fourlight.sensor.open_ends import EDGE_NM
 from fourlight.sensor.response import Response, Sensed
 
 __all__ = [
@@ -27,6 +28,8 @@ FloatArray = npt.NDArray[np.float64]
 
 STEP_NM = 0.1
 """Of integrals: a thirtieth of the narrowest common band."""
+FAINT = 1e-3
+"""Part of the light that a filter must pass to be counted as lit beyond the curves of a camera."""
 
 LINE_NAMES = {
     "hbeta": "Hβ",
@@ -61,10 +64,33 @@ class LightPath:
         """The same for other channels, see `Response.seen_by`."""
         return replace(self, response=self.response.seen_by(channels))
 
-    def grid(self) -> FloatArray:
-        """Wavelengths of integrals: those of the camera's curves, every tenth of a nanometre."""
+    def grid(self, step_nm: float = STEP_NM) -> FloatArray:
+        """Wavelengths of integrals: those of the camera's curves, in steps.
+
+        Beyond an end of the curves at which light passes, only errors are known: as far as the filter lets it through.
+        """
         low, high = self.response.range_nm
-        return np.linspace(low, high, max(2, round((high - low) / STEP_NM) + 1))
+        first, last = self._lit(low, self.response.wave_nm[0]), self._lit(high, self.response.wave_nm[-1])
+        known = np.linspace(low, high, max(2, round((high - low) / step_nm) + 1))
+        return np.concatenate([first[::-1], known, last])
+
+    def _lit(self, end_nm: float, last_nm: float) -> FloatArray:
+        """Wavelengths beyond an end of the curves of the camera, every nanometre, to where the filter is dark."""
+        if end_nm == last_nm:
+            return np.zeros(0)
+        away = np.sign(last_nm - end_nm)
+        wave = end_nm + away * np.append(EDGE_NM, np.arange(1.0, abs(last_nm - end_nm)))
+        lit = np.flatnonzero(self.filter.at(wave, self.beam) > FAINT)
+        return wave[: lit[-1] + 2] if lit.size else np.zeros(0)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was taken for granted of camera and filter."""
+        wave, (low, high) = self.grid(), self.response.range_nm
+        ends = [f"{end:g} nm" for end, beyond in ((low, wave[0] < low), (high, wave[-1] > high)) if beyond]
+        said = f"curves of {self.response.name} end in light at {' and '.join(ends)}: dark is counted beyond, with an "
+        said += "error for what is there"
+        return (*self.response.notes, *([said] if ends else []), *self.filter.notes)
 
 
 def of_line(path: LightPath, wave_nm: float, what: str = "light") -> Sensed:

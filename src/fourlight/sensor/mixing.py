@@ -158,7 +158,7 @@ def mixing_matrix(
     ]
     values = np.stack([each.values for each, _ in found], axis=1)
     shared = np.stack([each.modes for each, _ in found], axis=2)
-    notes = path.response.notes + path.filter.notes + _notes(columns, ratios, tied=tied)
+    notes = path.notes + _notes(columns, ratios, tied=tied)
     return Mixing(
         seen.response.channels, tuple(columns), values, np.concatenate([shared, _ratio_modes(found)]),
         path.response.scale, notes,

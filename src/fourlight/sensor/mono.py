@@ -50,7 +50,7 @@ def without_dyes(response: Response, dyes_pass: float = DYES_PASS) -> Response:
     if not 0 < dyes_pass <= 1:
         raise InputError(f"dyes_pass = {dyes_pass:g}: needed is a part above 0 and at most 1, such as 0.9")
     wave, curves = response.wave_nm, response.curves
-    best = curves.argmax(axis=0)
+    best = curves[:, np.clip(np.arange(len(wave)), *np.searchsorted(wave, response.range_nm))].argmax(axis=0)
     outline = curves.max(axis=0)
     tops = curves.argmax(axis=1)
     anchors = _anchors(wave, outline, int(tops.min()), int(tops.max()))

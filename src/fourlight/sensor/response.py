@@ -81,7 +81,7 @@ class Response:
     wave_nm: FloatArray
     """(n,) increasing."""
     curves: FloatArray
-    """(c, n) not negative, straight between wavelengths, counted as zero outside of them."""
+    """(c, n) not negative, straight between wavelengths, counted as zero outside of them (see `known_nm`)."""
     scale: Scale
     """``absolute``: quantum efficiency; ``relative``: but for one factor; ``by colour``: but for one of each colour."""
     source: str
@@ -90,6 +90,8 @@ class Response:
     notes: tuple[str, ...] = ()
     """What was taken for granted."""
     channels: tuple[str, ...] = COLOURS
+    known_nm: tuple[float, float] | None = None
+    """Ends of what is known, where modes reach farther; see `fourlight.sensor.open_ends`."""
 
     def __post_init__(self) -> None:
         if self.curves.shape != (len(self.channels), len(self.wave_nm)):
@@ -101,8 +103,14 @@ class Response:
 
     @property
     def range_nm(self) -> tuple[float, float]:
-        """Shortest and longest wavelength of the curves."""
-        return float(self.wave_nm[0]), float(self.wave_nm[-1])
+        """Shortest and longest wavelength at which the curves are known."""
+        return self.known_nm or (float(self.wave_nm[0]), float(self.wave_nm[-1]))
+
+    @property
+    def open_nm(self) -> tuple[float, ...]:
+        """Ends at which light still passes and beyond which errors are carried."""
+        ends = zip(self.range_nm, (self.wave_nm[0], self.wave_nm[-1]), strict=True)
+        return tuple(known for known, last in ends if known != last)
 
     @property
     def sigma(self) -> FloatArray:

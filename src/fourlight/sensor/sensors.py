@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from fourlight.core.passband import weights
 from fourlight.errors import InputError
+from fourlight.sensor.open_ends import with_open_ends
 from fourlight.sensor.response import Response, own_scales, with_error
 from fourlight.settings import nearest
 
@@ -55,7 +56,7 @@ def sensor(name: str) -> Response:
     [0.971, 0.445, 0.073]
     """
     if name == GENERIC:
-        return _kept(generic())
+        return _kept(with_open_ends(generic()))
     if name not in SENSORS:
         raise InputError(
             f"camera {name!r}: {nearest(name, names(), 'such camera')} (a CSV file with its curves will do too)"
@@ -63,7 +64,7 @@ def sensor(name: str) -> Response:
     shape = _table(name)
     if own_scales(shape.curves):
         shape = balanced(shape)
-    return _kept(with_error(shape, TABLE_ERROR, "assumed; its source states none"))
+    return _kept(with_open_ends(with_error(shape, TABLE_ERROR, "assumed; its source states none")))
 
 
 def _kept(response: Response) -> Response:

@@ -11,6 +11,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cutoff import cut_share
 from fourlight.core.noise import quantisation_step
 from fourlight.core.pairregions import Regions, edges, joined, light_variance, pair_band
 from fourlight.core.regionerror import Measured, ratio_of_sums, scattered
@@ -28,7 +29,8 @@ Step = Callable[[], None]
 STRIPES = 8
 """Stripes of rows that are left out one by one where noise is told by counts."""
 PILE = 0.005
-"""Share of the samples of a place at the highest value of the frame, from which that is where samples are full."""
+"""Share of the samples of a place at the highest value of the frame, from which that is where samples are full; at its
+lowest one, from which samples may be cut off there (of normal noise, that is 1 % of its variance)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,10 @@ class Look:
     """Step of the digitiser, ADU."""
     full: float
     """Highest value, where so many samples have it that they must be full; else inf."""
+    least: float
+    """Lowest value, ADU."""
+    cut: float
+    """Share of samples that would be lower, were they not cut off there; that of the place with most."""
     mark: str
     """The same for two frames only if one is a copy of the other."""
 
@@ -85,8 +91,12 @@ def look(frame: RawFrame, open_source: OpenSource) -> Look:
     top = max((float(part.max()) for part in values if part.size), default=np.inf)
     piled = any(part.size and np.mean(part >= top) > PILE and np.ptp(part) > 4 for part in values)
     steps = [quantisation_step(part[::2, ::2]) for part in parts]
+    step = min(steps, default=0.0)
+    least = min((float(part.min()) for part in values if part.size), default=np.nan)
+    piled_low = (part for part in values if part.size and np.mean(part <= part.min()) > PILE)
+    cut = max((cut_share(part, step) for part in piled_low), default=0.0)
     mark = hashlib.sha256(b"".join(part.tobytes() for part in parts[:2])).hexdigest()
-    return Look(level, min(steps, default=0.0), top if piled else np.inf, mark)
+    return Look(level, step, top if piled else np.inf, least, cut, mark)
 
 
 def regions_of(

@@ -13,9 +13,10 @@ from fourlight.core.regionerror import Measured, agreed
 from fourlight.core.transferfit import dynamic_range
 from fourlight.sensor.profile import Camera, Profile, Quantity
 from fourlight.stages.camera_dark import Current
+from fourlight.stages.camera_linearity import Lines
 from fourlight.stages.camera_maps import Defect
 from fourlight.stages.camera_pairs import Dark, Points
-from fourlight.stages.camera_transfer import Lines, PlaceTransfer
+from fourlight.stages.camera_transfer import PlaceTransfer
 
 __all__ = ["Counts", "Found", "Uniformity", "profile_of"]
 

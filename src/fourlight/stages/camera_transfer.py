@@ -8,21 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.linearity import FEWEST, Linearity, linearity
 from fourlight.core.regionerror import Measured, agreed
 from fourlight.core.rounded import COARSE
 from fourlight.core.transferfit import RANGE, Saturation, dynamic_range, gain_of, saturation_of
 from fourlight.errors import InputError
-from fourlight.stages.camera_frames import Pair
 from fourlight.stages.camera_pairs import Dark, Points
 
 __all__ = [
     "FULL_SHARE",
-    "Lines",
     "PlaceTransfer",
     "bend_of",
     "camera_gain",
-    "linearities",
     "transfers",
     "with_bend",
 ]
@@ -80,19 +76,6 @@ class PlaceTransfer:
         """Largest signal-to-noise ratio, the root of the saturation capacity (EMVA 1288)."""
         full = self.full_e
         return Measured(full.value**0.5, full.error / (2 * full.value**0.5))
-
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """Levels over the exposure of one place."""
-
-    name: str
-    exposure_s: FloatArray
-    level: FloatArray
-    """ADU above no light."""
-    error: FloatArray
-    """Relative standard error of each level: scatter of its flats."""
-    line: Linearity
 
 
 def transfers(
@@ -218,44 +201,3 @@ def with_bend(found: Sequence[PlaceTransfer], bend: float) -> list[PlaceTransfer
         replace(p, gain=wider(p.gain), read_noise=wider(p.read_noise), dark_noise=wider(p.dark_noise))
         for p in found
     ]
-
-
-def linearities(
-    groups: Sequence[Sequence[Pair]], points: Points, found: Sequence[PlaceTransfer], names: Sequence[str]
-) -> tuple[list[Lines], str]:
-    """Linearity of every place; and what is missing for it, empty where nothing is.
-
-    Levels of one filter are compared: of the filter with most exposures.
-    """
-    filters: dict[str, list[int]] = {}
-    for number, group in enumerate(groups):
-        first = group[0][0]
-        if first.exposure_s:
-            filters.setdefault(first.filter_name or "", []).append(number)
-    if not filters:
-        return [], "exposures of the flats in their headers, and at least 5 of a steady lamp"
-    chosen = max(filters.values(), key=len)
-    exposure = np.array([float(groups[n][0][0].exposure_s or 0.0) for n in chosen])
-    lines = []
-    for part in found:
-        place = list(names).index(part.name)
-        each = np.nanmean(points.level[:, place], axis=1)
-        by_level = [each[points.group == n] for n in chosen]
-        level = np.array([values.mean() for values in by_level])
-        spread = np.array([_relative(values) for values in by_level])
-        line = linearity(exposure, level, part.saturation.level)
-        if line is not None:
-            lines.append(Lines(part.name, exposure, level, spread, line))
-    if lines:
-        return lines, ""
-    return [], (
-        f"at least {FEWEST} exposures of a steady lamp with levels from 5 to 95 % of saturation "
-        f"(found: {len(chosen)} exposure{'s' * (len(chosen) != 1)})"
-    )
-
-
-def _relative(values: FloatArray) -> float:
-    """Relative standard error of the mean of levels of pairs; 0 where there is but one."""
-    if len(values) < 2:
-        return 0.0
-    return float(values.std(ddof=1) / np.sqrt(len(values)) / values.mean())

@@ -11,7 +11,6 @@ import numpy.typing as npt
 from fourlight.core import clock
 from fourlight.errors import InputError
 from fourlight.sensor.rig import Rig
-from fourlight.stages.plan_light import passes_lines_only
 
 __all__ = ["Costs", "Glass", "Setup", "Spent", "Taken", "taken"]
 
@@ -66,7 +65,7 @@ class Glass:
     @cached_property
     def narrow(self) -> bool:
         """Whether it passes narrow bands alone."""
-        return passes_lines_only(self.rig)
+        return self.rig.filter.narrow
 
 
 @dataclass(frozen=True)

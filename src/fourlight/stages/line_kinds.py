@@ -22,11 +22,9 @@ __all__ = [
     "SAMPLES",
     "LightSet",
     "Telling",
-    "band_nm",
     "choose_kinds",
     "mean_sample",
     "passed_lines",
-    "passes_little",
     "seats_of",
     "units_of",
 ]
@@ -52,8 +50,6 @@ PASSED = 0.02
 """Part of a line that a filter must pass for it to be asked for."""
 SEATED = 0.05
 """Part of what the set sees that sees most of a kind of light, from which a set counts as seeing it."""
-NARROW_NM = 80.0
-"""Width of all bands of a filter together, up to which its lines are asked for where it is not the first."""
 MOST_INFLATION = 10.0
 """Variance of a kind of light over what it would be if the others were known, from which it is not told."""
 MOST_LEAK = 0.5
@@ -171,7 +167,7 @@ def choose_kinds(sets: Sequence[LightSet], ratios: Ratios | None = None) -> Tell
     """
     ratios, passed = ratios or Ratios(), set(passed_lines(sets[0].path))
     for each in sets[1:]:
-        passed |= set(passed_lines(each.path)) if passes_little(each.path) else set()
+        passed |= set(passed_lines(each.path)) if each.path.filter.narrow else set()
     wanted = [*(name for name in LINES if name in passed), *CONTINUA]
     variance = np.concatenate([each.variance for each in sets])
     kept: list[str] = []
@@ -194,17 +190,6 @@ def choose_kinds(sets: Sequence[LightSet], ratios: Ratios | None = None) -> Tell
         tuple((name, why) for name, why in reasons if name in EXTENSION), found.notes, found.scale,
         {name: _nearest(sets[0], name, kept, ratios) for name, _ in reasons if name in LINES},
     )  # fmt: skip
-
-
-def band_nm(path: LightPath) -> float:
-    """Width of all bands of a filter together, as far as the camera's curves reach."""
-    wave = path.grid()
-    return float(np.ptp(wave) * path.filter.at(wave, path.beam).mean())
-
-
-def passes_little(path: LightPath) -> bool:
-    """Whether a filter is one for lines."""
-    return band_nm(path) < NARROW_NM
 
 
 def _refusal(found: Mixing, columns: tuple[str, ...], variance: Float64) -> str:

@@ -8,21 +8,18 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.passband import equivalent_nm, spans
 from fourlight.core.snr import information, line_errors
 from fourlight.errors import InputError
 from fourlight.sensor.rig import Rig
 from fourlight.settings import nearest
 
-__all__ = ["AREA_ARCSEC2", "KINDS", "Target", "kind_named", "of_one", "passes_lines_only", "snr_per_sub",
+__all__ = ["AREA_ARCSEC2", "KINDS", "Target", "kind_named", "of_one", "snr_per_sub",
            "usual_target"]  # fmt: skip
 
 Float64 = npt.NDArray[np.float64]
 
 AREA_ARCSEC2 = 100.0
 """Patch of sky over which signal over noise is told where nobody states it: 10 by 10 arcsec."""
-NARROW_NM = 60.0
-"""Bands that are narrower count as made for lines."""
 LEAST_SHARE = 0.02
 """Of a line's light that any colour must count for the line to be told of."""
 COLOURS = ("red", "green", "blue")
@@ -76,16 +73,9 @@ def kind_named(name: str) -> Target:
     return KINDS[name]
 
 
-def passes_lines_only(rig: Rig) -> bool:
-    """Whether the filter passes narrow bands alone, each on average less than 60 nm wide."""
-    wave, passed = rig.path.grid(), rig.filter.at(rig.path.grid())
-    bands = max(1, len(spans(wave, passed)))
-    return bool(passed.max() > 0 and equivalent_nm(wave, passed) / passed.max() / bands < NARROW_NM)
-
-
 def usual_target(rig: Rig) -> Target:
     """What is assumed where nobody names a brightness: a faint nebula behind narrow bands, else a galaxy."""
-    return KINDS["faint-nebula" if passes_lines_only(rig) else "galaxy"]
+    return KINDS["faint-nebula" if rig.filter.narrow else "galaxy"]
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from fourlight.sensor.rig import Rig
 from fourlight.sky.heavens import LAST_YEAR
 from fourlight.sky.site import Site
 from fourlight.stages.plan_ahead import Ahead, look_ahead
-from fourlight.stages.plan_light import of_one, passes_lines_only, snr_per_sub
+from fourlight.stages.plan_light import of_one, snr_per_sub
 from fourlight.stages.plan_night import STEP_S, Goal, Night, Place, watch
 from fourlight.stages.plan_objects import Suited, suited_objects
 from fourlight.stages.plan_sight import Sight, least_altitudes, sight_of
@@ -97,7 +97,7 @@ def plan_night(wanted: Wanted) -> Planned:
     ahead = look_ahead(site, wanted.evening, days, place, goal) if days else None
     if sight is None:
         side = wanted.rig.optics.field_deg(min(wanted.rig.chip.sides_mm))
-        suited = suited_objects(night, side, lines_only=passes_lines_only(wanted.rig))
+        suited = suited_objects(night, side, lines_only=wanted.rig.filter.narrow)
         return Planned(wanted, night, None, np.zeros(0), None, ahead, suited)
     up = sight.usable_h > 0
     tonight = _tonight(wanted, sight) if wanted.rig_named and up else None
