@@ -13,6 +13,8 @@ version = release = version_of("fourlight")
 extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
 exclude_patterns = ["site"]
 myst_heading_anchors = 4
+smartquotes = False  # options begin with two hyphens
+toc_object_entries = False
 napoleon_google_docstring = False
 autodoc_typehints = "none"  # numpydoc sections tell the types already
 
