@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from fourlight.frames import StarList
 from fourlight.sky.catalogue import cone, magnitude_errors
 from fourlight.sky.plate import PlateSolution
 from fourlight.stages.region_samples import StackReader
+from fourlight.stages.star_choice import full_on_stack
 
 __all__ = ["StarFluxes", "planes_of", "star_fluxes"]
 
@@ -35,9 +36,6 @@ FEW = 8
 """Stars on which that may rest; where fewer have nothing beside them, others are taken too."""
 BESIDE = 0.03
 """Light of other stars near a star, over its own, from which on it is not alone."""
-NEAR_FULL = 0.6
-"""Share of the way from the sky to a full sample at which the peak of a star counts as full: the stack is a mean over
-frames in which the star falls between the samples or on them, and where it falls on them they fill first."""
 OFF_PX = 1.5
 """How far a star may lie from where the solution puts it."""
 
@@ -103,7 +101,7 @@ class StarFluxes:
 
 def star_fluxes(
     layers: StackReader, stars: StarList, solution: PlateSolution, fwhm_px: float,
-    full: Mapping[str, float | None], sky: Mapping[str, float | None],
+    sky: Float64, room: Float64,
 ) -> StarFluxes:  # fmt: skip
     """Find the catalogue stars of a stack and measure them.
 
@@ -116,10 +114,10 @@ def star_fluxes(
     solution : PlateSolution
     fwhm_px : float
         Of stars in the widest plane.
-    full : mapping of str to float or None
-        Level of full samples on the stack, by plane; None: not known, then no star counts as full.
-    sky : mapping of str to float or None
+    sky : (4,) float64
         Level of the empty sky.
+    room : (4,) float64
+        From there to the level of full samples, see `fourlight.stages.star_choice.full_on_stack`.
     """
     reach = 0.55 * np.hypot(solution.nx, solution.ny) * solution.scale_arcsec / 3600
     listed = cone(solution.ra_deg, solution.dec_deg, reach, epoch=solution.epoch)
@@ -131,7 +129,7 @@ def star_fluxes(
     values = [layers.read(plane, "value") for plane in PLANES]
     variances = [layers.read(plane, "variance") for plane in PLANES]
     inner = star_light(values, variances, sx, sy, APERTURE * fwhm_px)
-    burnt = _full(inner, full, sky)
+    burnt = full_on_stack(inner.peak - sky, room, stars.saturated[mine])
     alone = _alone(stars, mine, APERTURE * fwhm_px + fwhm_px) & _single(x, y, inside[theirs], fwhm_px)
     lonely = _alone(stars, mine, (WHOLE + 0.5) * fwhm_px)
     fit = alone & ~burnt & np.isfinite(inner.flux).all(axis=1)
@@ -155,16 +153,6 @@ def _same(places: Float64, stars: StarList, fwhm_px: float) -> tuple[Int64, Int6
     first = np.unique(np.where(np.isfinite(far), star, -1), return_index=True)[1]
     place = np.sort(first[np.isfinite(far[first])])
     return star[place].astype(np.int64), place.astype(np.int64)
-
-
-def _full(light: StarLight, full: Mapping[str, float | None], sky: Mapping[str, float | None]) -> Bool:
-    """(n,) stars whose peak comes near the level of full samples in some plane."""
-    out = np.zeros(len(light.peak), dtype=bool)
-    for k, plane in enumerate(PLANES):
-        level, ground = full.get(plane), sky.get(plane)
-        if level is not None and ground is not None and np.isfinite(level):
-            out |= light.peak[:, k] > ground + NEAR_FULL * (level - ground)
-    return out
 
 
 def _alone(stars: StarList, chosen: Int64, reach: float) -> Bool:
