@@ -54,9 +54,10 @@ def fluxes_of(
 ) -> StarFluxes:
     """Light of the catalogue stars of a stack in every plane."""
     planes = summary["planes"]
-    widths = [planes[p]["fwhm_px"] for p in PLANES if planes[p].get("fwhm_px")]
-    width = max(widths) if widths else float(np.median(stars.fwhm_px))
-    return star_fluxes(layers, stars, solution, width, *sky_and_room(planes, PLANES))
+    told = [planes.get(p, {}).get("fwhm_px") for p in PLANES]
+    usual = max((width for width in told if width), default=float(np.median(stars.fwhm_px)))
+    widths = np.array([width or usual for width in told])
+    return star_fluxes(layers, stars, solution, widths, *sky_and_room(planes, PLANES))
 
 
 def sky_and_room(planes: Mapping[str, Any], names: Sequence[str]) -> tuple[Float64, Float64]:
