@@ -99,19 +99,20 @@ def _of_stars(inner: StarLight, outer: StarLight, k: int) -> tuple[float, float,
     if clear.sum() >= ENOUGH:
         ratio = small[clear] / whole[clear]
         share = float(np.median(ratio))
-        spread = max(MAD * np.median(np.abs(ratio - share)), np.median(noise[clear] / whole[clear]))
-        return share * (1 - WINGS), 1.2533 * float(spread) / np.sqrt(len(ratio)), 0.0
+        seen, least = np.median(np.abs(ratio - share)), np.median(noise[clear] / whole[clear])
+        spread = max(MAD * float(seen), float(least))
+        return share * (1 - WINGS), 1.2533 * spread / float(np.sqrt(len(ratio))), 0.0
     # the small aperture chooses and weighs stars: by the noise of the whole one the share would be chosen too
     small, whole, noise = small[usable], whole[usable], noise[usable]
-    share = float(small @ whole / max(whole @ whole, 1e-30)) if len(small) else 0.0
-    if share <= 0:
-        return np.nan, np.nan, np.nan
     weight = small / noise**2
-    share = float(weight @ small / (weight @ whole))
+    total = float(weight @ whole)
+    if not total > 0:
+        return np.nan, np.nan, np.nan
+    share = float(weight @ small) / total
     # neighbours put about as much light into every star's aperture and ring, in all planes
     beside = MAD * float(np.median(np.abs(whole - small / share)))
-    other = np.hypot(beside, ONE_STAR * small)
-    errors = (
-        share * float(np.sqrt(((weight * part) ** 2).sum())) / (weight @ whole) for part in (noise, other)
+    own, common = (
+        share * float(np.sqrt(((weight * part) ** 2).sum())) / total
+        for part in (noise, np.hypot(beside, ONE_STAR * small))
     )
-    return share * (1 - WINGS), *errors
+    return share * (1 - WINGS), own, common
