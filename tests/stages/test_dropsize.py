@@ -46,7 +46,7 @@ def test_more_frames_need_no_larger_drops():
 
 
 def test_undithered_frames_are_named():
-    # undithered: 75 % of R and B empty at pixfrac 0.5 : by geometry, one sample in 2 x 2 pixels
+    # undithered: 75 % of R and B empty at pixfrac 0.5: by geometry, one sample in 2 x 2 pixels
     still = table_of(20, shift=0.0, turn=0.0)
     # drops of half a pixel on the centres of pixels touch that pixel alone
     assert uneven_share(still, 0.5) == pytest.approx(0.75, abs=0.01)
