@@ -115,7 +115,7 @@ def test_frames_are_placed_to_a_few_hundredths_of_a_pixel(frames):
 
 
 def test_shift_equals_the_phase_correlation_of_skimage():
-    # an applied shift of (-3.48, 13.32) comes back at upsampling 100, resolution 0.01 px (EXTERNAL CHECKS W8)
+    # an applied shift of (-3.48, 13.32) comes back at upsampling 100, resolution 0.01 px (own run of scikit-image)
     rng = np.random.default_rng(8)
     place, flux = fields["apart"](rng, 90, SHAPE, 16, 20), np.geomspace(2e3, 6e4, 90)
     matrices = [fields["turned"](0, 1, s, CENTRE) for s in ((0, 0), (-3.48, 13.32))]

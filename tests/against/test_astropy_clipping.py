@@ -81,7 +81,7 @@ def test_the_same_samples_are_cut_as_by_astropy_with_our_noise(flat, sigma):
     assert missed.mean() < 1e-6
     assert more[:, :90].mean() < (1e-3 if sigma < 4 else 1e-6)
     assert bad[5, 100:110].all()
-    # 0.2700 % of a normal distribution beyond 3 sigma (EXTERNAL CHECKS S15) is never exceeded
+    # 0.2700 % of a normal distribution beyond 3 sigma (its integral) is never exceeded
     assert bad[:, :90].mean() < 0.0027
     left = np.ma.masked_array(images, bad).mean(axis=0) - theirs.mean(axis=0)
     assert np.std(np.asarray(left)) < 0.05 * NOISE / np.sqrt(24)

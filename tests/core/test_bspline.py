@@ -23,7 +23,8 @@ def test_values_at_pixels_undo_scipys_spline_filter():
 
 
 def test_noise_of_a_spline_half_a_pixel_beside_its_samples():
-    """White noise of 1 comes out as 0.756 where it is shifted by half a pixel in both axes (EXTERNAL CHECKS S30)."""
+    """White noise of 1 comes out as 0.756 where it is shifted by half a pixel in both axes: the
+    root of the sum of squares of the kernel, as SciPy's has it."""
     noise = np.random.default_rng(11).normal(size=(400, 400))
     coefficients = spline_filter(noise, order=3, mode="mirror")
     kernel = np.array(bspline.weights(0.5), dtype=float)

@@ -14,12 +14,12 @@ FEW = {3: 2.20, 4: 2.02, 5: 1.81, 6: 1.77, 7: 1.69, 8: 1.67, 9: 1.63}
     ("clip", "factor"), [(2.0, 0.87963), (2.5, 0.95460), (3.0, 0.98658), (3.5, 0.99694), (4.0, 0.99946)]
 )
 def test_truncation_factor(clip: float, factor: float) -> None:
-    # truncated normal distribution, EXTERNAL CHECKS S15, tolerance 1e-5
+    # truncated normal distribution by its integral, tolerance 1e-5
     assert truncation_factor(clip) == pytest.approx(factor, abs=1e-5)
 
 
 def test_mean_of_eleven() -> None:
-    # 11 frames of sigma 10: 10 / sqrt 11 = 3.015 (EXTERNAL CHECKS S24); a median would give 3.704
+    # 11 frames of sigma 10: 10 / sqrt 11 = 3.015; a median would give 3.704
     samples = np.random.default_rng(1).normal(1000, 10, (11, 200, 200)).astype(np.float32)
     mean, variance, kept = clipped_mean(samples, 4.0, 10.0)
     assert mean.std() == pytest.approx(3.015, rel=0.02)

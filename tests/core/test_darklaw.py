@@ -11,7 +11,7 @@ WARM = np.array([-20.0, -10.0, 0.0, 10.0, 20.0])
 
 
 def test_doubling_law_comes_back() -> None:
-    """EMVA 1288 section 3 (EXTERNAL CHECKS D6, from memory): mu(T) = mu(Tref) 2^((T - Tref) / Td)."""
+    """EMVA 1288 section 3 (from memory): mu(T) = mu(Tref) 2^((T - Tref) / Td)."""
     current = 0.004 * 2.0 ** ((WARM + 10.0) / 6.6)
     found = dark_law(WARM, current, 0.01 * current)
     assert found is not None
@@ -22,7 +22,7 @@ def test_doubling_law_comes_back() -> None:
 
 
 def test_energy_of_a_radiation_test_comes_back() -> None:
-    """EXTERNAL CHECKS D3 (read): 0.633 eV, a factor of 2.64 between 10 and 21 deg C by the formula."""
+    """A radiation test of a CCD for space (title not kept) has 0.633 eV: a factor of 2.64 between 10 and 21 deg C."""
     energy = 0.633
     current = np.exp(-energy / BOLTZMANN_EV / (WARM + ZERO_C))
     current /= current[0]
@@ -34,7 +34,7 @@ def test_energy_of_a_radiation_test_comes_back() -> None:
 
 
 def test_doubling_interval_of_the_diffusion_law() -> None:
-    """EXTERNAL CHECKS D1, D2 (Janesick 2001, from memory): 6.13 K at -20, 7.09 K at 0, 8.11 K at 20 deg C.
+    """Janesick 2001, from memory: 6.13 K at -20, 7.09 K at 0, 8.11 K at 20 deg C.
 
     That law has T^1.5 and a gap that shrinks with T; around a temperature it grows like one activation energy.
     """

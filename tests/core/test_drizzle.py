@@ -235,7 +235,7 @@ def test_drops_beyond_the_tile_and_empty_rectangles_are_left_out():
 
 def test_area_factor_is_the_published_noise_ratio():
     # R = 1.5000 (p = s = 1), 1.6615 (.6, .5), 2.0211 (.8, .5), 2.4000 (1, .5), 1.2000 (.5, 1), 1.2766 (.65, 1):
-    # Fruchter & Hook 2002 eqs. 9-10 (EXTERNAL CHECKS Z2); pixel scatter over block scatter is 1 / R
+    # Fruchter & Hook 2002 eqs. 9-10; pixel scatter over block scatter is 1 / R
     for pixfrac, scale, ratio in (
         (1, 1, 1.5),
         (0.6, 0.5, 1.6615),
@@ -244,7 +244,7 @@ def test_area_factor_is_the_published_noise_ratio():
         (0.5, 1, 1.2),
     ):
         assert np.sqrt(area_factor(pixfrac / scale, 1)) == pytest.approx(1 / ratio, abs=1e-4)
-    # sqrt F_A = 0.6667, 0.6019, 0.4948, 0.8333: Casertano et al. 2000 App. A (EXTERNAL CHECKS Z4)
+    # sqrt F_A = 0.6667, 0.6019, 0.4948, 0.8333: Casertano et al. 2000 App. A
     for drop, root in ((1.0, 0.6667), (1.2, 0.6019), (1.6, 0.4948), (0.5, 0.8333)):
         assert np.sqrt(area_factor(drop, 1)) == pytest.approx(root, abs=1e-4)
     # exact for evenly spread drops: var of a block's mean / (v / n), by numerical integration over drop positions

@@ -36,7 +36,7 @@ def test_a_line_that_another_mixes_up_to_cannot_be_told():
 
 
 def test_shares_of_information_are_those_of_the_prototype():
-    """SCIENCE section 7: [OIII] in G .79, B .21, R .002 where green's samples are twice as many and twice as noisy."""
+    """Own prototype: [OIII] in G .79, B .21, R .002 where green's samples are twice as many and twice as noisy."""
     shares = information(DUAL, np.array([1.0, 1.06, 1.0]))[1]
     np.testing.assert_allclose(shares, [0.004, 0.79, 0.21], atol=0.012)
     np.testing.assert_allclose(information(DUAL, NOISE).sum(axis=1), 1.0)
@@ -47,7 +47,7 @@ def test_what_is_left_without_a_channel():
     kept = DUAL[~gone]
     expected = np.sqrt(np.diag(covariance(DUAL, NOISE)) / np.diag(covariance(kept, NOISE[~gone])))
     np.testing.assert_allclose(left_without(DUAL, NOISE, gone), expected, rtol=1e-9)
-    assert 0.3 < left_without(DUAL, NOISE, gone)[1] < 0.6, "SCIENCE section 7: 0.48"
+    assert 0.3 < left_without(DUAL, NOISE, gone)[1] < 0.6, "own prototype: 0.48"
 
 
 def test_nothing_is_left_where_too_few_channels_are():
@@ -80,7 +80,7 @@ def test_drawn_matrices_scatter_by_their_modes_and_count_nothing_below_zero():
 
 
 def test_plain_recipes_leak_what_the_prototype_found():
-    """SCIENCE section 7: [OIII] = (G + B) / 2 holds 20 % of Hα."""
+    """Own prototype: [OIII] = (G + B) / 2 holds 20 % of Hα."""
     recipe = np.array([[1.0, 0.0, 0.0], [0.0, 0.5, 0.5]])
     found = mixed_up(recipe, DUAL)
     assert found[1, 0] == pytest.approx(0.205, abs=0.01)

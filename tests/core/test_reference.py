@@ -114,7 +114,7 @@ def test_the_network_sorts_every_column(count):
 
 
 def test_noise_of_the_reference_is_that_of_a_median():
-    # n var(median) / sigma^2 = 1.4949 at n = 9, 1.5385 at n = 21 (EXTERNAL CHECKS S14)
+    # n var(median) / sigma^2 = 1.4949 at n = 9, 1.5385 at n = 21, integrals over the order statistic
     for count, expected in ((9, 1.4949), (21, 1.5385)):
         images = np.random.default_rng(count).normal(0, 1, (count, 160, 160)).astype(np.float32)
         ref, *_ = referred(images, bends.straight(np.array([IDENTITY] * count)), (160, 160))

@@ -13,7 +13,7 @@ CELL = plane_map("RGGB")
 
 @pytest.mark.parametrize(("limit", "share"), [(2.0, 0.04550), (3.0, 0.002700)])
 def test_share_of_noise_beyond_the_limit(limit, share):
-    # 4.550 % beyond 2 sigma, 0.2700 % beyond 3 (EXTERNAL CHECKS S15); what grows comes on top
+    # 4.550 % beyond 2 sigma, 0.2700 % beyond 3 (normal distribution); what grows comes on top
     noise = np.random.default_rng(4).normal(0, 1, (1000, 1000)).astype(np.float32)
     beyond = np.abs(noise) > limit
     mask, count = grown(noise, limit)

@@ -105,7 +105,7 @@ def test_local_range_widens_what_is_allowed_and_scatter_the_noise():
 
 
 def test_a_reference_of_few_frames_is_uncertain_itself():
-    # median of n normal values: pi / 2 n of their variance (EXTERNAL CHECKS S13); of one frame nothing is told
+    # median of n normal values: pi / 2 n of their variance (asymptotic theory); of one frame nothing is told
     ref, scatter, ranges = smooth_reference()
     ref[:] = 100
     z = np.full(SHAPE, 130.0, dtype=np.float32)

@@ -31,7 +31,7 @@ def fitted(image, x=20.0, y=19.0, variance=ONES, poisson=1.0, fwhm=3.0, radius=8
 
 
 def test_width_of_the_profile():
-    # FWHM / alpha = 1.01965 at beta 3 (EXTERNAL CHECKS O10: Moffat 1969; GalSim)
+    # FWHM / alpha = 1.01965 at beta 3 (Moffat 1969; GalSim)
     for alpha in (0.8, 2.0, 5.0):
         assert moffat_fwhm(alpha**-2, 0.0, alpha**-2)[0] == pytest.approx(1.01965 * alpha, rel=1e-5)
     assert moffat_shape(1.01965) == pytest.approx(1.0, rel=2e-5)
@@ -67,7 +67,7 @@ def test_pixels_that_integrate_do_not_move_the_centre():
 
 
 def test_centroids_reach_the_photon_limit():
-    """Photon-limited centroid: sigma / sqrt N per axis; sigma 2 px, N 1e4: 0.020 px (EXTERNAL CHECKS S27)."""
+    """Photon-limited centroid: sigma / sqrt N per axis; sigma 2 px, N 1e4: 0.020 px (the bound of Cramer and Rao)."""
     rng = np.random.default_rng(2)
     sigma, count = 2.0, 1e4
     y, x = np.mgrid[:41, :41]

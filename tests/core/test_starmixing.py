@@ -143,7 +143,7 @@ def test_what_is_told_of_drawn_cameras_holds():
 
 
 def test_what_stars_cannot_tell_stays_as_it_was():
-    """Red at [OIII] is 6 % of red's light: a tenth of that is below the errors of the others (SCIENCE, section 7)."""
+    """Red at [OIII] is 6 % of red's light: a tenth of that is below the errors of the others (own prototype)."""
     matrix, modes, stars = camera()
     rng = np.random.default_rng(7)
     flux, error, colour = seen_stars(stars, np.zeros(6), 300, rng)

@@ -45,7 +45,7 @@ def test_shape_and_shift_of_one_plane_are_recovered(field, plane):
 
 
 def test_scatter_of_the_shared_width_is_small(field):
-    """SCIENCE 3: 0.5 to 0.7 per cent per frame, no bias: five exposures of faint stars in one plane."""
+    """Own prototype: 0.5 to 0.7 per cent per frame, no bias: five exposures of faint stars in one plane."""
     x, y, flux = field
     rng = np.random.default_rng(2)
     clean = painted((x, y, flux), 3.0, pixel=False) + 100.0
@@ -101,7 +101,7 @@ def test_flux_is_the_weighted_solution_of_numpy(field):
 
 
 def test_aperture_ratio_is_the_light_of_a_disc_over_that_of_the_profile():
-    """A Gaussian has 1 - 2^-(4 r^2 / FWHM^2) inside r (EXTERNAL CHECKS S28), a Moffat 1 - (1 + r^2/a^2)^(1-b)."""
+    """A Gaussian has 1 - 2^-(4 r^2 / FWHM^2) inside r, a Moffat (1969) 1 - (1 + r^2/a^2)^(1-b)."""
     rng = np.random.default_rng(5)
     place = fields["apart"](rng, 60, (420, 420), 36, 24)
     sigma, radius, alpha = 2.0, 2.354820 * 2.0, 4.0

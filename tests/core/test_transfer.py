@@ -1,6 +1,6 @@
 """Photon transfer against the simulation of Janesick's method: g = 1.35 e/ADU, R = 3.2 e, 400 x 400 samples.
 
-Source: EXTERNAL CHECKS S5 to S7 (formula: Howell 2006, section 4.3): gain within 1 %; what bias pairs show is
+Source: the formula is that of Howell 2006, section 4.3, numbers are chosen; gain within 1 %; what bias pairs show is
 sqrt(3.2^2 + 1.35^2 / 12) = 3.22 e, of which the read noise itself is 3.2 e.
 """
 

@@ -61,7 +61,7 @@ def test_dynamic_range_is_that_of_the_reference_implementation(place: str) -> No
 
 
 def test_snr_of_the_standard_is_one_where_the_dynamic_range_ends() -> None:
-    """EMVA 1288 section 2 (EXTERNAL CHECKS S10, from memory): S/N = mu / sqrt(sigma_d^2 + sigma_q^2 / K^2 + mu)."""
+    """EMVA 1288 section 2 (from memory): S/N = mu / sqrt(sigma_d^2 + sigma_q^2 / K^2 + mu)."""
     for dark in (2.0, 5.0, 20.0):
         least = 1.0 / dynamic_range(1.0, dark)
         assert least / np.sqrt(dark**2 + least) == pytest.approx(1.0, rel=0.05)

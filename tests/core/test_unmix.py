@@ -15,7 +15,7 @@ from fourlight.core.starlet import smooth_step
 from fourlight.core.unmix import gain_of, pairs, unmix
 
 DUAL = np.array([[0.96, 0.06], [0.19, 0.94], [0.10, 0.47]])
-"""Electrons of R, G, B from Hα and [OIII] behind a dual filter (SCIENCE, section 7)."""
+"""Electrons of R, G, B from Hα and [OIII] behind a dual filter (own prototype, whose curves are from memory)."""
 
 
 def field(seed=1, kinds=2, channels=3, shape=(4, 5)):
@@ -101,7 +101,7 @@ def test_gain_is_that_of_every_pixel():
 
 
 def test_weights_of_the_pixels_own_light_bias_faint_lines_and_expected_ones_do_not():
-    """One frame, a few electrons: -8.9 % of [OIII] (SCIENCE, section 7); means over fifty pixels hold 2 % of that."""
+    """One frame, a few electrons: -8.9 % of [OIII] (own prototype); means over fifty pixels hold 2 % of that."""
     rng = np.random.default_rng(8)
     shape, true, sky, read = (400, 500), np.array([2.0, 6.0]), np.array([3.0, 2.5, 1.5]), 1.5
     light = DUAL @ true + sky

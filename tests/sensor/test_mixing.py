@@ -84,7 +84,7 @@ def test_a_narrow_filter_leaves_nitrogen_and_hbeta_out():
 
 
 def test_dual_band_splits_red_from_green_and_blue():
-    """SCIENCE of line separation: of CMOS through a dual filter, red tells of Hα, green and blue of [OIII]."""
+    """Of CMOS through a dual filter, red tells of Hα, green and blue of [OIII]: common practice, no source."""
     found = mixing_matrix(LightPath(sensor("bsi-8mp"), named_filter("dual-7nm")))
     red, green, blue = found.values / found.values.max(axis=0)
     assert red[0] == 1.0

@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from fourlight.core.distortion import Mapping
+from fourlight.core.placements import placements
+from fourlight.sky import solving
 from fourlight.sky.fitting import _square
 from fourlight.sky.plate import PlateSolution, Unsolved
 from fourlight.sky.solving import solve, star_field
-from fourlight.sky.weighing import LIMIT
+from fourlight.sky.weighing import LIMIT, log10_spent
 from sky_fields import beside, invented, scattered
 
 
@@ -77,6 +79,29 @@ def test_scattered_stars_are_not_solved(width, anywhere):
         assert "\n" not in found.reason
         # the bound is one: among a few lists of no sky, chance does not look like a proof to one in a hundred
         assert found.log10_chance > -2
+
+
+def test_the_chance_of_all_places_tried_sums_to_the_limit(monkeypatch):
+    """Bonferroni's inequality: parts of the limit that add up to no more than it. Parts of 1 / k would add up to 14."""
+    assert 0.5 < sum(10.0 ** -log10_spent(k) for k in range(1, 1_000_001)) < 1.0
+
+    batches, counts = [], []
+    monkeypatch.setattr(solving, "weighed", lambda *given: counts.append(given[-1]))
+
+    def laid(*given):
+        matrices, shift, more = placements(*given)
+        batches.append((more, len(counts)))
+        return matrices, shift, more
+
+    monkeypatch.setattr(solving, "placements", laid)
+    truth = invented(np.random.default_rng(7), 3.0)
+    solve(scattered(np.random.default_rng(7), truth).field(1.0), (truth.ra_deg, truth.dec_deg))
+    ends = [*[before for _, before in batches[1:]], len(counts)]
+    spent = sum(
+        more * 10.0 ** -counts[first] for (more, first), end in zip(batches, ends, strict=True) if end > first
+    )
+    assert len(counts) > 20
+    assert spent < 1.0
 
 
 def test_stars_of_another_place_are_not_solved():

@@ -38,7 +38,7 @@ def measured(
 def test_gain_and_read_noise_of_an_unseen_sensor(
     tmp_path: Path, gain: float, read: float, zero: float
 ) -> None:
-    """1.35 e/ADU and 3.2 e are those of EXTERNAL CHECKS S7; at 4 e/ADU rounding rules the read noise."""
+    """Against what was put in: chosen, no source; at 4 e/ADU rounding rules the read noise."""
     sensor = Sensor(71, gain=gain, read=read, zero=zero)
     points, dark = measured(tmp_path, sensor, [2000.0, 8000.0, 20000.0], each=4)
     places = transfers(points, dark, NAMES, 65535.0, "flats")
@@ -53,7 +53,7 @@ def test_gain_and_read_noise_of_an_unseen_sensor(
 
 
 def test_noise_without_light_holds_rounding(tmp_path: Path) -> None:
-    """EXTERNAL CHECKS S7: sqrt(3.2^2 + 1.35^2 / 12) = 3.22 e."""
+    """A uniform distribution has 1 / 12 (so EMVA 1288 counts it too): sqrt(3.2^2 + 1.35^2 / 12) = 3.22 e."""
     points, dark = measured(tmp_path, Sensor(5, gain=1.35, read=3.2), [8000.0])
     for place in transfers(points, dark, NAMES, 65535.0, "flats"):
         assert place.dark_noise.value**2 - place.read_noise.value**2 == pytest.approx(

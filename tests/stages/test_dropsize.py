@@ -29,7 +29,7 @@ def test_holes_are_those_of_the_stack(count, pixfrac):
 
 
 def test_share_without_any_sample_is_that_of_chance():
-    """SCIENCE 5, holes of R and B with point-like drops: 8.8 % (N = 10), 1.7 % (20): (1 - 1/4)^N at p -> 0 is 5.6 %,
+    """Holes of R and B with point-like drops: own prototype 8.8 % (N = 10), 1.7 % (20); (1 - 1/4)^N at p -> 0 is 5.6 %,
     0.3 %; drops of 0.1 px touch (1.1)^2 / 4 = 0.30 of the pixels per frame, (1 - 0.3025)^N = 2.7 % and 0.07 %."""
     shares = [np.mean([uneven_share(table_of(n, seed=s), 0.1) for s in range(6)]) for n in (4, 10)]
     assert shares[0] > (1 - 0.3025) ** 4
@@ -46,7 +46,7 @@ def test_more_frames_need_no_larger_drops():
 
 
 def test_undithered_frames_are_named():
-    # undithered: 75 % of R and B empty at pixfrac 0.5 (SCIENCE 5): one sample in 2 x 2 pixels
+    # undithered: 75 % of R and B empty at pixfrac 0.5: by geometry, one sample in 2 x 2 pixels
     still = table_of(20, shift=0.0, turn=0.0)
     # drops of half a pixel on the centres of pixels touch that pixel alone
     assert uneven_share(still, 0.5) == pytest.approx(0.75, abs=0.01)

@@ -86,7 +86,7 @@ def test_variance_at_the_sky_level_is_what_was_measured():
 
 
 def test_inverse_variance_times_transparency_squared_is_the_weight():
-    # SCIENCE 5: per channel, inverse variance x transparency^2
+    # signal follows transparency: the best weights of a mean (least squares) are its square over the variance
     dark, cloud = placed(), placed(light=0.5)
     table = frame_table([dark, cloud], dark.measured, 0, sampling=[SAMPLING] * 2)
     np.testing.assert_allclose(table.weight[1] / table.weight[0], 0.25)

@@ -136,9 +136,9 @@ def test_halves_of_equal_weight_average_to_the_stack():
 
 @pytest.mark.parametrize(("pixfrac", "ratio"), [(1.0, 1.5), (0.5, 1.2)])
 def test_pixel_scatter_is_the_published_one(pixfrac, ratio):
-    """R = 1.5000 (p = s = 1) and 1.2000 (.5, 1): Fruchter & Hook 2002 (EXTERNAL CHECKS Z2, Z3, Z5).
+    """R = 1.5000 (p = s = 1) and 1.2000 (.5, 1): Fruchter & Hook 2002, equations 9 and 10.
 
-    Measured as Z5 asks: pixel scatter against that of block means times the side. The formula is for evenly
+    Pixel scatter is measured against that of block means times the side. The formula is for evenly
     covered planes, so many frames (100) lie on each pixel.
     """
     images, table = noisy_night(3, 100, (100, 100), spread=0.0)
@@ -159,7 +159,7 @@ def test_pixel_scatter_is_the_published_one(pixfrac, ratio):
 
 
 def test_samples_follow_the_geometry_of_the_mosaic():
-    # R and B are sampled by 1/4, G by 1/2 of the pixels: 0.25 N, 0.5 N, 0.25 N (p = s = 1; EXTERNAL CHECKS Z7)
+    # R and B are sampled by 1/4, G by 1/2 of the pixels: 0.25 N, 0.5 N, 0.25 N (p = s = 1), by geometry
     images, table = noisy_night(4, 24, (96, 96), spread=0.0)
     layers, _ = stacked(images, table, 1.0)
     inner = np.s_[16:-16, 16:-16]

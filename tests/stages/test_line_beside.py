@@ -20,6 +20,8 @@ from line_stacks import Layers, star_list
 LINES = LightPath(sensor("bsi-8mp"), named_filter("dual-7nm"))
 BROAD = LightPath(sensor("bsi-8mp"), named_filter("uv-ir-cut"))
 SHAPE = (320, 400)
+ENDLESS = np.full(3, np.nan)
+"""Where no level of full samples is known."""
 CONTINUUM = [mixing_matrix(path, ("continuum",), channels=CHANNELS).values[:, 0] for path in (LINES, BROAD)]
 
 
@@ -65,13 +67,13 @@ def test_a_turned_stack_is_laid_on_the_first_and_scaled_by_stars():
     assert len(found.source) > 60
     assert found.rms_px < 0.01, "places were given without error"
     x, _, light = places()
-    good = clear_light(found.planes, here, np.arange(len(x)))
+    good = clear_light(found.planes, here, np.arange(len(x)), ENDLESS)
     ratio = good.flux[:, 1] / (0.25 * CONTINUUM[1][1] * light)
     # apertures hold 0.99 of a star, and single stars have noise
     assert np.nanmedian(ratio) == pytest.approx(1.0, abs=0.03)
     scale = scale_by_stars(
-        clear_light(first, here, found.source),
-        clear_light(second, there, found.target),
+        clear_light(first, here, found.source, ENDLESS),
+        clear_light(second, there, found.target, ENDLESS),
         (LINES, BROAD),
         "OUT2",
     )
@@ -128,13 +130,46 @@ def test_one_band_tells_brightness_and_scale_where_the_other_stack_sees_light_ne
         scale_by_stars(other, light_of_stars(apart[1], 1.0, spectra), apart, "OUT2")
 
 
-def test_full_stars_and_faint_ones_are_left_out():
+@pytest.mark.parametrize("brightest", ["a full star", "one odd pixel"])
+def test_full_stars_of_either_stack_do_not_bend_the_scale(brightest):
+    """Half of the stars are full, whatever the brightest pixel is; the light of a star of the list is full by word."""
     x, y, light = places()
-    values = stars_through(CONTINUUM[0], x, y, light)
-    top = values[1].max()
-    layers = Layers(np.minimum(values, 0.5 * top), (2.0, 1.0, 1.0))
-    planes = planes_above_sky(layers, star_list(x, y), Canvas(), "OUT")
-    found = clear_light(planes, star_list(x, y), np.arange(len(x)))
-    full = values[1][np.rint(y).astype(int), np.rint(x).astype(int)] > 0.45 * top
-    assert np.isnan(found.flux[full]).all()
-    assert np.isfinite(found.flux).all(axis=1).sum() > 10
+    u, v = turned(x, y)
+    values = stars_through(0.25 * CONTINUUM[1], u, v, light, (480, 520), 3.5)
+    full = 0.45 * values.max()
+    values = np.minimum(values, full)
+    if brightest == "one odd pixel":
+        values[:, 300, 10] += 3 * full
+    canvas, here, there = Canvas(), star_list(x, y, 3.2), star_list(u, v, 3.5)
+    layers = (
+        Layers(stars_through(CONTINUUM[0], x, y, light), (2.0, 1.0, 1.0), seed=5),
+        Layers(values, (20.0, 12.0, 12.0), seed=6),
+    )
+    first, second = (
+        planes_above_sky(one, stars, canvas, "OUT") for one, stars in zip(layers, (here, there), strict=True)
+    )
+    found = beside(second, there, first, here, canvas, "OUT2")
+    there.saturated[found.target[0]] = True
+    seen = clear_light(second, there, found.target, np.full(3, full))
+    burnt = (values[:, np.rint(v).astype(int), np.rint(u).astype(int)] > 0.9 * full).any(axis=0)[found.target]
+    assert 20 < burnt.sum() < 50
+    assert np.isnan(seen.flux[burnt]).all()
+    assert np.isnan(seen.flux[0]).all()
+    # levels of full samples are no property of the picture: all others that are clear stay
+    assert np.isfinite(seen.flux).all(axis=1).sum() > 10
+    scale = scale_by_stars(clear_light(first, here, found.source, ENDLESS), seen, (LINES, BROAD), "OUT2")
+    assert scale.value == pytest.approx(0.25, rel=0.01)
+
+
+def test_faint_stars_are_left_out():
+    x, y, light = places()
+    layers = Layers(stars_through(CONTINUUM[0], x, y, light), (200.0, 100.0, 100.0))
+    found = clear_light(
+        planes_above_sky(layers, star_list(x, y), Canvas(), "OUT"),
+        star_list(x, y),
+        np.arange(len(x)),
+        ENDLESS,
+    )
+    told = np.isfinite(found.flux).all(axis=1)
+    assert 5 < told.sum() < 65
+    assert np.median(light[~told]) < 0.5 * np.median(light[told])

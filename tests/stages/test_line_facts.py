@@ -46,13 +46,13 @@ def test_shares_sum_to_one_and_lie_in_their_intervals(telling):
         assert sum(each["value"] for each in shares.values()) == pytest.approx(1.0)
         assert all(each["low"] <= each["value"] <= each["high"] for each in shares.values())
     left = found["without_green"]["oiii"]
-    assert left["low"] < left["value"] < left["high"] < 0.6, "SCIENCE section 7: 0.48"
+    assert left["low"] < left["value"] < left["high"] < 0.6, "own prototype, other curves: 0.48"
     assert found["without_green"]["halpha"]["value"] > 0.95
 
 
 def test_other_recipes_stand_beside_ours(telling):
     naive, blue, eight = line_facts.recipe_facts(telling, NOISE, 300.0)
-    assert naive["leak"]["oiii"]["halpha"]["value"] == pytest.approx(0.2, abs=0.02), "SCIENCE section 7: 20 %"
+    assert naive["leak"]["oiii"]["halpha"]["value"] == pytest.approx(0.2, abs=0.02), "own prototype: 20 %"
     assert blue["noise"]["oiii"] > 1.8, "blue alone has less than half of green's signal over noise"
     assert eight["leak"]["oiii"]["halpha"]["value"] == pytest.approx(0.0, abs=1e-9)
     step = 300.0 / 255

@@ -25,13 +25,13 @@ def reasons(told):
 
 
 def test_continuum_cannot_be_told_from_two_bands_alone():
-    """SCIENCE section 7: variance times 10^6 or more."""
+    """Own prototype: variance times 10^6 or more."""
     told = choose_kinds([LightSet(dual(), NOISE)])
     assert told.lines == ("halpha", "oiii")
     grown = re.search("noise of continuum would be ([0-9,]+) times as large", reasons(told)["continuum"])
     assert grown is not None
     assert float(grown[1].replace(",", "")) ** 2 >= 1e6
-    assert (told.inflation < 1.3).all(), "SCIENCE section 7: 1.09 for other curves"
+    assert (told.inflation < 1.3).all(), "own prototype: 1.09 for other curves"
 
 
 def test_a_broadband_stack_tells_continuum_and_its_colour():
@@ -39,7 +39,7 @@ def test_a_broadband_stack_tells_continuum_and_its_colour():
     assert told.columns == ("halpha", "oiii", "continuum", "tilt")
     assert told.lines == ("halpha", "oiii", "continuum")
     assert told.reasons == ()
-    # SCIENCE section 7: 0.835 of the signal over noise that it would have were continuum known: variance times 1.43
+    # own prototype: 0.835 of the signal over noise that it would have were continuum known: variance times 1.43
     assert (told.inflation < 3.0).all()
     assert told.matrix.shape == (6, 4)
 

@@ -113,28 +113,30 @@ def light_of(
     camera, named = named_path(gear)
     passed, notes = _passed(named, header_filter)
     narrow = passed.narrow  # too little continuum for V and for the standard system to be told
-    if camera is None and not narrow:
-        notes.append(
-            "camera not named: colours of stars are those of the standard system, with a colour term"
-        )
-        return Through(standard_colours(), "", passed.name, narrow, np.full(3, np.nan), tuple(notes))
-    if camera is None:
-        notes.append(f"camera not named: {GENERIC}, the mean of those that are known, stands for it")
-        camera = sensor(GENERIC)
+    unknown = camera is None
     beam, origin = beam_of(gear, light)
-    notes += [words] if (words := beam_words(passed, beam, origin)) else []
-    path = LightPath(camera.seen_by(("R", "G", "B")), passed, beam)
+    if (narrow or not unknown) and (words := beam_words(passed, beam, origin)):
+        notes.append(words)
+    path = LightPath((camera or sensor(GENERIC)).seen_by(("R", "G", "B")), passed, beam)
     wave = _grid(path, narrow)
     curves = path.at(wave)
     if (curves.max(axis=1) <= 0).any():
         raise InputError(
-            f"camera {camera.name} behind filter {passed.name}: no light passes both; name others by "
+            f"camera {path.response.name} behind filter {passed.name}: no light passes both; name others by "
             "gear.camera and gear.filter"
         )
     air = None if mass is None else air_shape(wave, mass)
-    name = f"AB magnitudes through {camera.name} behind {passed.name}"
+    name = f"AB magnitudes through {path.response.name} behind {passed.name}"
     relation = through(wave, curves, ("R", "G", "B"), name, air)
-    return Through(relation, camera.name, passed.name, narrow, _off(path, wave, curves), tuple(notes))
+    if unknown and not narrow:
+        notes.append(
+            "camera not named: colours of stars are those of the standard system, with a colour term"
+        )
+        relation = standard_colours().beside(relation)
+        return Through(relation, "", passed.name, narrow, np.full(3, np.nan), tuple(notes))
+    if unknown:
+        notes.append(f"camera not named: {GENERIC}, the mean of those that are known, stands for it")
+    return Through(relation, path.response.name, passed.name, narrow, _off(path, wave, curves), tuple(notes))
 
 
 def _passed(named: Filter | None, header_filter: str | None) -> tuple[Filter, list[str]]:

@@ -24,11 +24,12 @@ from fourlight.pipeline.line_views import Shown, line_views
 from fourlight.pipeline.line_words import doubts, said
 from fourlight.pipeline.outputs import plain_data
 from fourlight.pipeline.products import put_in_place
+from fourlight.pipeline.star_colours import sky_and_room
 from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_beside import Beside, Scale, beside, clear_light, scale_by_stars
-from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, passed_lines
+from fourlight.stages.line_kinds import CHANNELS, LightSet, Telling, choose_kinds, passed_lines
 from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
 from fourlight.stages.line_noise import noise_over_claim
 from fourlight.stages.line_pictures import palettes
@@ -179,8 +180,9 @@ def _second(
     """The broadband stack on the grid of the other, and its scale."""
     own = planes_above_sky(other.layers, other.stars, canvas, other.name)
     found = beside(own, other.stars, planes, source.stars, canvas, other.name)
-    scale = scale_by_stars(
-        clear_light(planes, source.stars, found.source), clear_light(own, other.stars, found.target),
-        (asked.path, asked.broadband_path), other.name,
-    )  # fmt: skip
+    each = [
+        clear_light(part, one.stars, chosen, sky_and_room(one.summary.get("planes") or {}, CHANNELS)[1])
+        for part, one, chosen in ((planes, source, found.source), (own, other, found.target))
+    ]
+    scale = scale_by_stars(each[0], each[1], (asked.path, asked.broadband_path), other.name)
     return found, scale

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from fourlight.core.blur import air_mass
 from fourlight.core.cfa import PLANES
@@ -26,7 +27,9 @@ from fourlight.stages.sky_brightness import night_skies
 from fourlight.stages.star_fluxes import StarFluxes, star_fluxes
 from fourlight.stages.star_phase import StarPhase, star_phase
 
-__all__ = ["Coloured", "air_masses", "coloured", "fluxes_of"]
+__all__ = ["Coloured", "air_masses", "coloured", "fluxes_of", "sky_and_room"]
+
+Float64 = npt.NDArray[np.float64]
 
 LOWEST_DEG = 10.0
 GUESSED = (None, "unknown", "lights")
@@ -52,10 +55,22 @@ def fluxes_of(
 ) -> StarFluxes:
     """Light of the catalogue stars of a stack in every plane."""
     planes = summary["planes"]
-    widths = [planes[p]["fwhm_px"] for p in PLANES if planes[p].get("fwhm_px")]
-    width = max(widths) if widths else float(np.median(stars.fwhm_px))
-    full, sky = ({p: planes[p].get(key) for p in PLANES} for key in ("full", "sky"))
-    return star_fluxes(layers, stars, solution, width, full, sky)
+    told = [planes.get(p, {}).get("fwhm_px") for p in PLANES]
+    usual = max((width for width in told if width), default=float(np.median(stars.fwhm_px)))
+    widths = np.array([width or usual for width in told])
+    return star_fluxes(layers, stars, solution, widths, *sky_and_room(planes, PLANES))
+
+
+def sky_and_room(planes: Mapping[str, Any], names: Sequence[str]) -> tuple[Float64, Float64]:
+    """Level (c,) of the empty sky of planes of a stack, and what is left (c,) from there to full samples.
+
+    ``planes`` are those of ``summary.json``; NaN where they do not tell it.
+    """
+    sky, full = (
+        np.array([planes.get(name, {}).get(key) for name in names], dtype=np.float64)
+        for key in ("sky", "full")
+    )
+    return sky, full - sky
 
 
 def coloured(

@@ -23,7 +23,7 @@ from fourlight.stages.way import Way
 __all__ = ["Findings", "summarise"]
 
 ARCSEC_PER_RADIAN = 206264.806
-"""EXTERNAL: 180 * 3600 / pi."""
+"""180 * 3600 / pi, by definition."""
 
 
 @dataclass(slots=True)

@@ -16,7 +16,7 @@ from fourlight.sky.catalogue import CatalogueStars, cone, magnitude_errors
 from fourlight.sky.starcounts import likely_colours
 from fourlight.sky.starspectra import StarSpectra, of_colour, star_spectra
 
-__all__ = ["ALIKE", "COOLEST_BP_RP", "DUST", "USUAL", "CatalogueField", "catalogue_field"]
+__all__ = ["ALIKE", "COOLEST_BP_RP", "DUST", "USUAL", "CatalogueField", "catalogue_field", "star_rates"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -71,7 +71,7 @@ def catalogue_field(scene: Scene, light: Throughput, margin: float = 1.5) -> Cat
     x, y = 0.5 * (camera.width_px - 1) - xi / scale, 0.5 * (camera.height_px - 1) - eta / scale
     rng = np.random.default_rng(np.random.SeedSequence([scene.seed, 17]))
     v, b_v = _true(listed, rng, scene.stars.catalogue_error)
-    rate, wave = _light(light, b_v, star_spectra(), rng)
+    rate, wave = star_rates(light, b_v, star_spectra(), rng)
     return CatalogueField(x, y, v, b_v, rate * 10.0 ** (-0.4 * v)[:, None], wave)
 
 
@@ -91,7 +91,7 @@ def _true(listed: CatalogueStars, rng: np.random.Generator, part: float) -> tupl
     return v, COLOURS[np.minimum(place, len(COLOURS) - 1)]
 
 
-def _light(
+def star_rates(
     light: Throughput, b_v: FloatArray, spectra: StarSpectra, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray]:
     """(n, 3) electrons per second of stars of V = 0 and their mean wavelengths.

@@ -12,7 +12,7 @@ from fourlight.core.tangent import from_stereographic, gnomonic, stereographic
 from fourlight.sky.catalogue import CatalogueStars, cone
 from fourlight.sky.fitting import settled
 from fourlight.sky.plate import PlateSolution, Unsolved
-from fourlight.sky.weighing import LIMIT, TOLERANCE, Place, StarField, Weighed, weighed
+from fourlight.sky.weighing import LIMIT, TOLERANCE, Place, StarField, Weighed, log10_spent, weighed
 from fourlight.sky.wholesky import SMALLEST_DEG2, weighed_anywhere
 
 __all__ = ["solve", "star_field"]
@@ -120,7 +120,7 @@ def _weighed_near(
             tried += more
             for matrix in matrices:
                 place = _place(matrix, field, hint)
-                found = weighed(field, region, seen, place, 2, np.log10(tried))
+                found = weighed(field, region, seen, place, 2, log10_spent(tried))
                 if found is not None:
                     yield found
 

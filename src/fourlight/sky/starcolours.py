@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.abmag import ab_magnitudes
-from fourlight.sky.starspectra import BLUEST, REDDEST, StarSpectra, smoothed, star_spectra
+from fourlight.sky.starspectra import BLUEST, REDDEST, StarSpectra, smoothed, spread_about, star_spectra
 
 __all__ = ["SUN_B_V", "StarColours", "standard_colours", "through"]
 
@@ -35,17 +35,35 @@ class StarColours:
     channels: tuple[str, ...]
     table: Float64
     """(m, c) magnitude of the channel (AB) less V, on `GRID`."""
-    scatter: Float64
-    """(c,) of single spectra around it."""
+    left: Float64
+    """(u, c) what usual spectra have beside it."""
     system: str
     """Whose magnitudes these are, in words."""
     own: bool = True
     """Whether they are those of the camera's own curves; else of the standard system."""
+    shape: Float64 | None = None
+    """(m, c) what the table has more than a camera would: only how it bends over B-V counts."""
 
     def less_v(self, b_v: npt.ArrayLike) -> Float64:
         """(n, c) magnitudes less V at B-V; the ends of the table go on beyond them."""
         wanted = np.asarray(b_v, dtype=np.float64)
         return np.stack([np.interp(wanted, GRID, column) for column in self.table.T], axis=-1)
+
+    def spread(self, b_v: float) -> Float64:
+        """(c, c) covariance of single stars of a B-V about what such stars have in the mean, magnitudes."""
+        return spread_about(self.left, min(max(b_v, BLUEST), REDDEST), star_spectra())
+
+    def beside(self, camera: StarColours) -> StarColours:
+        """These colours where they stand for an unknown camera, with what a usual one shows single stars to be."""
+        return replace(self, left=camera.left, shape=self.table - camera.table)
+
+    def bent(self, b_v: float, stars: Float64) -> Float64:
+        """(c,) magnitudes by which the shape of the table may be off at B-V, a line through stars of others aside."""
+        if self.shape is None:
+            return np.zeros(len(self.channels))
+        seen = np.stack([np.interp(stars, GRID, column) for column in self.shape.T], axis=-1)
+        here = np.array([np.interp(b_v, GRID, column) for column in self.shape.T])
+        return np.asarray(here - np.linalg.pinv(np.vander(stars - b_v, 2, increasing=True))[0] @ seen)
 
     def b_v_of(self, magnitude: Float64) -> float | None:
         """B-V of a star with these colours (c,), from its reddest against its bluest channel; None beyond the table."""
@@ -99,4 +117,4 @@ def _smoothed(
     less_v: Float64, channels: tuple[str, ...], system: str, stars: StarSpectra, *, own: bool
 ) -> StarColours:
     table, left = smoothed(less_v, GRID, stars)
-    return StarColours(channels, table, 1.4826 * np.median(np.abs(left), axis=0), system, own)
+    return StarColours(channels, table, left, system, own)

@@ -34,8 +34,35 @@ NAMED = (
     ("Sadr", 305.557, 40.257), ("Albireo", 292.680, 27.960), ("Gienah", 183.952, -17.542),
     ("Enif", 326.046, 9.875), ("Scheat", 345.944, 28.083), ("Markab", 346.190, 15.205),
     ("Alderamin", 319.645, 62.586), ("Nunki", 283.816, -26.297), ("Alcyone", 56.871, 24.105),
+    ("Rigil Kentaurus", 219.902, -60.834), ("Toliman", 219.896, -60.838), ("Miaplacidus", 138.300, -69.717),
+    ("Alnair", 332.058, -46.961), ("Kaus Australis", 276.043, -34.385), ("Wezen", 107.098, -26.393),
+    ("Avior", 125.628, -59.509), ("Sargas", 264.330, -42.998), ("Menkalinan", 89.882, 44.947),
+    ("Atria", 252.166, -69.028), ("Alhena", 99.428, 16.399), ("Alsephina", 131.176, -54.709),
+    ("Peacock", 306.412, -56.735), ("Mirzam", 95.675, -17.956), ("Menkent", 211.671, -36.370),
+    ("Tiaki", 340.667, -46.885), ("Aspidiske", 139.273, -59.275), ("Naos", 120.896, -40.003),
+    ("Suhail", 136.999, -43.433), ("Dschubba", 240.083, -22.622), ("Larawag", 252.541, -34.293),
+    ("Izar", 221.247, 27.074), ("Ankaa", 6.571, -42.306), ("Sabik", 257.595, -15.725),
+    ("Aludra", 111.024, -29.303), ("Markeb", 140.528, -55.011), ("Aljanah", 311.553, 33.970),
+    ("Menkar", 45.570, 4.090), ("Acrab", 241.359, -19.805), ("Zosma", 168.527, 20.524), ("Arneb", 83.183, -17.822),
+    ("Ascella", 285.653, -29.880), ("Zubeneschamali", 229.252, -9.383), ("Unukalhai", 236.067, 6.426),
+    ("Sheratan", 28.660, 20.808), ("Kraz", 188.597, -23.397), ("Mahasim", 89.930, 37.213),
+    ("Phact", 84.912, -34.074), ("Ruchbah", 21.454, 60.235), ("Muphrid", 208.671, 18.398),
+    ("Hassaleh", 74.248, 33.166), ("Lesath", 262.691, -37.296), ("Kaus Media", 275.249, -29.828),
+    ("Tarazed", 296.565, 10.613), ("Athebyne", 245.998, 61.514), ("Yed Prior", 243.586, -3.694),
+    ("Porrima", 190.415, -1.449), ("Hatysa", 83.858, -5.910), ("Zubenelgenubi", 222.720, -16.042),
+    ("Cebalrai", 265.868, 4.567), ("Cursa", 76.962, -5.086), ("Kornephoros", 247.555, 21.490),
+    ("Rasalgethi", 258.662, 14.390), ("Imai", 183.786, -58.749), ("Rastaban", 262.608, 52.301),
+    ("Nihal", 82.061, -20.759), ("Kaus Borealis", 276.993, -25.422), ("Paikauhale", 248.971, -28.216),
+    ("Algenib", 3.309, 15.184), ("Tureis", 121.886, -24.304), ("Deneb Algedi", 326.760, -16.127),
+    ("Vindemiatrix", 195.544, 10.959), ("Fawaris", 296.244, 45.131), ("Tejat", 95.740, 22.514),
+    ("Acamar", 44.565, -40.305), ("Albaldah", 287.441, -21.024), ("Cor Caroli", 194.007, 38.318),
+    ("Fang", 239.713, -26.114), ("Gomeisa", 111.788, 8.289), ("Alniyat", 245.297, -25.593),
+    ("Sadalsuud", 322.890, -5.571), ("Matar", 340.751, 30.221), ("Algorab", 187.466, -16.515),
+    ("Sadalmelik", 331.446, -0.320), ("Tianguan", 84.411, 21.143), ("Zaurak", 59.507, -13.509),
+    ("Alnasl", 271.452, -30.424), ("Okab", 286.353, 13.863),
 )  # fmt: skip
-"""Proper names in common use with places at J2000, degrees."""
+"""Names that the IAU has approved (IAU Catalog of Star Names, Working Group on Star Names, list of 2022-04-04, CC BY
+4.0) with places at J2000, degrees: all that it has to V = 3; of double stars the brighter first."""
 
 
 def names(stars: CatalogueStars) -> list[str]:
@@ -46,14 +73,15 @@ def names(stars: CatalogueStars) -> list[str]:
     ['Vega']
     """
     places = directions([ra for _, ra, _ in NAMED], [dec for _, _, dec in NAMED])
-    near = stars.direction @ places.T > np.cos(np.radians(NEAR_DEG))
-    found = []
-    for k in range(len(stars)):
+    free, found = np.ones(len(NAMED), dtype=np.bool_), []
+    for direction, v, ra, dec in zip(stars.direction, stars.v_mag, stars.ra_deg, stars.dec_deg, strict=True):
         # of two that are near a place, the brighter bears the name
-        mine = [n for n in np.flatnonzero(near[k]) if stars.v_mag[k] < BRIGHT and not near[:k, n].any()]
-        found.append(
-            NAMED[mine[0]][0] if mine else designation(float(stars.ra_deg[k]), float(stars.dec_deg[k]))
-        )
+        near = np.flatnonzero(free & (places @ direction > np.cos(np.radians(NEAR_DEG))))
+        if v < BRIGHT and len(near):
+            free[near[0]] = False
+            found.append(NAMED[near[0]][0])
+        else:
+            found.append(designation(float(ra), float(dec)))
     return found
 
 

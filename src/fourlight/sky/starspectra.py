@@ -13,7 +13,16 @@ import numpy.typing as npt
 
 from fourlight.core.spectra import dust_law
 
-__all__ = ["BLUEST", "REDDEST", "StarSpectra", "dusted", "of_colour", "smoothed", "star_spectra"]
+__all__ = [
+    "BLUEST",
+    "REDDEST",
+    "StarSpectra",
+    "dusted",
+    "of_colour",
+    "smoothed",
+    "spread_about",
+    "star_spectra",
+]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -91,12 +100,33 @@ def smoothed(seen: Float64, at: npt.ArrayLike, spectra: StarSpectra) -> tuple[Fl
     >>> smoothed(stars.b_v[:, None], [0.65], stars)[0].round(6).tolist()
     [[0.65]]
     """
-    use = np.flatnonzero(spectra.usual & (spectra.b_v > BLUEST - REACH) & (spectra.b_v < REDDEST + REACH))
+    use = _counted(spectra)
     colour, known = spectra.b_v[use], np.asarray(seen)[use]
     made, own = (
         np.tensordot(_parabolas(colour, np.asarray(places)), known, axes=1) for places in (at, colour)
     )
     return np.asarray(made), np.asarray(known - own)
+
+
+def spread_about(left: Float64, at: float, spectra: StarSpectra) -> Float64:
+    """(c, c) covariance of single stars of a colour about what `smoothed` has for it.
+
+    Parameters
+    ----------
+    left : (u, c) float64
+        What usual spectra have beside it, as `smoothed` returns it.
+    at : float
+        B-V.
+    spectra : StarSpectra
+    """
+    colour = spectra.b_v[_counted(spectra)]
+    near = np.exp(-(((colour - at) / REACH) ** 2))
+    return np.asarray(np.einsum("u,uc,ud->cd", near, left, left) / near.sum())
+
+
+def _counted(spectra: StarSpectra) -> npt.NDArray[np.int64]:
+    """Rows of the spectra that tell what usual stars look like."""
+    return np.flatnonzero(spectra.usual & (spectra.b_v > BLUEST - REACH) & (spectra.b_v < REDDEST + REACH))
 
 
 def _parabolas(colour: Float64, at: Float64) -> Float64:

@@ -1,7 +1,9 @@
 """Whether a star list lies where it is supposed to: how many catalogue stars it meets there, and how likely by chance.
 
 A supposed place comes from two or four stars. The others are independent of it: the chance that as many of them meet
-stars, times the number of places tried, bounds the chance of a wrong solution from above (Bonferroni). A place that is
+stars, times the number of places tried, bounds the chance of a wrong solution from above (Bonferroni). Where places are
+tried one after the other and nobody knows how many there will be, each is allowed a part of the chance, and all parts
+make one, see `log10_spent`. A place that is
 improved by its own finds could have been improved in as many ways as it has numbers: the factor for that is the volume
 of the first tolerance over that of the last, in four dimensions.
 """
@@ -18,7 +20,7 @@ from fourlight.core.chance import coincidence, log10_at_least, pairs_within
 from fourlight.core.tangent import from_gnomonic, gnomonic
 from fourlight.sky.catalogue import CatalogueStars, directions
 
-__all__ = ["LIMIT", "Place", "StarField", "Weighed", "in_frame", "log10_wrong", "weighed"]
+__all__ = ["LIMIT", "Place", "StarField", "Weighed", "in_frame", "log10_spent", "log10_wrong", "weighed"]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
@@ -32,7 +34,7 @@ MOST = 60
 """Catalogue stars that are looked for, brightest first."""
 LIMIT = -5.0
 """Logarithm of the chance of a wrong solution above which there is none."""
-HOPELESS = 3.0
+HOPELESS = 5.0
 """Logarithm of how often chance does as well with the first tolerance where no finer one is tried."""
 NEEDED = 3
 """Fewest stars beside those that the place comes from."""
@@ -98,9 +100,22 @@ class Weighed:
     expected: int
     log10_chance: float
     log10_tried: float
-    """Logarithm of the number of places that were tried before."""
+    """Logarithm of what its chance counts for the places that are tried beside it."""
     fixed: int
     """Stars that the place comes from."""
+
+
+def log10_spent(tried: int) -> float:
+    """Logarithm of what the chance of a place counts when so many, it among them, were tried one after the other.
+
+    The chance is spent as 1 / (2 k (1 + ln k)^2) on the k-th place. The sum over all k is below one, for that of
+    1 / (k (1 + ln k)^2) is below its first term, 1, and its integral from there, 1. Shares of 1 / k, which count places
+    by their number, would sum to ln k: 14 for a million.
+
+    >>> round(log10_spent(1), 2), round(log10_spent(1_000_000), 2)
+    (0.3, 8.64)
+    """
+    return float(np.log10(2.0 * tried) + 2.0 * np.log10(1.0 + np.log(tried)))
 
 
 def log10_wrong(
@@ -157,7 +172,7 @@ def weighed(
     fixed : int
         Stars of the list that the place was made from.
     log10_tried : float
-        Logarithm of the number of places tried.
+        Logarithm of what its chance counts for the places that are tried beside it: their number, or `log10_spent`.
     """
     best, first = None, TOLERANCE * field.diagonal_px
     for share in FINER:

@@ -48,6 +48,8 @@ class ColourCalibration:
     relation: StarColours
     used: Bool
     """(n,) stars of the list with a part in it."""
+    b_v: Float64
+    """(n,) of the stars of the list."""
     deviation: Float64
     """(n, c) what each star says of the zero points; NaN where it does not."""
 
@@ -126,7 +128,7 @@ def calibrate(stars: StarFluxes, relation: StarColours, exposure_s: float) -> Co
     used, deviation = use.copy(), np.where(use[:, None], said, np.nan)
     used[np.flatnonzero(use)[points.weight == 0]] = False
     shares = np.array([MAG * _shared(stars, name) for name in names])
-    return ColourCalibration(names, points, shares, relation, used, deviation)
+    return ColourCalibration(names, points, shares, relation, used, stars.b_v, deviation)
 
 
 def _of_planes(relation: StarColours, b_v: Float64, planes: tuple[str, ...]) -> Float64:
@@ -152,15 +154,21 @@ def _few(stars: StarFluxes, use: Bool) -> tuple[str, str]:
 
 
 def white_point(found: ColourCalibration, b_v: float) -> White | None:
-    """Factors that make a star of a colour white; None where a colour has no zero point."""
+    """Factors that make a star of a colour white; None where a colour has no zero point.
+
+    Their error holds that stars of one B-V have spectra of their own, of which the white one has some.
+    """
     if any(name not in found.planes for name in COLOURS):
         return None
     pick = [found.number(name) for name in COLOURS]
+    channels = [found.relation.channels.index(name) for name in COLOURS]
     zero, covariance = found.points.at(b_v - SUN_B_V)
     less_v = _of_planes(found.relation, np.array([b_v]), COLOURS)[0]
     # electrons of a star of V = 0 are 10^(0.4 (zero - magnitude)); white takes that out
     log = (less_v - zero[pick]) / MAG
-    spread = (covariance[np.ix_(pick, pick)] + np.diag(found.share_error[pick] ** 2)) / MAG**2
+    spread = covariance[np.ix_(pick, pick)] + np.diag(found.share_error[pick] ** 2)
+    bent = found.relation.bent(b_v, found.b_v[found.used])[channels]
+    spread = (spread + found.relation.spread(b_v)[np.ix_(channels, channels)] + np.outer(bent, bent)) / MAG**2
     off = np.eye(3) - 1 / 3
     spread = off @ spread @ off
     return White(b_v, np.exp(log - log.mean()), np.sqrt(np.diag(spread)), spread)

@@ -17,6 +17,7 @@ from fourlight.sensor.mixing import TILT_NM, mixing_matrix
 from fourlight.stages.canvas import Canvas, Window, some
 from fourlight.stages.line_kinds import CHANNELS, CONTINUA
 from fourlight.stages.line_maps import Planes
+from fourlight.stages.star_choice import full_on_stack
 
 __all__ = ["Beside", "Scale", "beside", "clear_light", "scale_by_stars"]
 
@@ -26,8 +27,6 @@ Int64 = npt.NDArray[np.int64]
 
 CLEAR_SNR = 20.0
 """Light of a star over its error, all channels together, from which it tells of the scale."""
-FULL_SHARE = 0.6
-"""Of the brightest pixel of a plane, beyond which a star may be full."""
 APERTURE = 1.8
 """Radius in widths (FWHM): wide enough that another seeing moves a few hundredths of the light across its edge."""
 FEWEST = 8
@@ -164,17 +163,26 @@ def _matched(
     return curved.bend, curved.source_index, curved.target_index, curved.rms_px
 
 
-def clear_light(planes: Planes, stars: StarList, chosen: Int64) -> starcolour.StarLight:
-    """Light of some stars in the planes of a stack, NaN for those that may be full or are too faint."""
+def clear_light(planes: Planes, stars: StarList, chosen: Int64, room: Float64) -> starcolour.StarLight:
+    """Light of some stars in the planes of a stack, NaN for those that may be full or are too faint.
+
+    Parameters
+    ----------
+    planes, stars
+        Of the stack.
+    chosen : (n,) int64
+        Numbers of the stars.
+    room : (c,) float64
+        From the sky to the level of full samples, see `fourlight.stages.star_choice.full_on_stack`.
+    """
     known = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
     width = float(np.clip(np.median(known), 1.0, 30.0)) if len(known) else 3.0
     light = starcolour.star_light(
         planes.values, planes.variances, stars.x[chosen], stars.y[chosen], max(2.0, APERTURE * width)
     )
-    top = np.array([float(np.nanmax(some(value))) for value in planes.values])
     with np.errstate(invalid="ignore"):
         fine = light.flux.sum(axis=1) > CLEAR_SNR * np.sqrt((light.error**2).sum(axis=1))
-        fine &= (light.peak < FULL_SHARE * np.maximum(top, 1e-30)).all(axis=1)
+        fine &= ~full_on_stack(light.peak, room, stars.saturated[chosen])
     light.flux[~fine] = np.nan
     return light
 

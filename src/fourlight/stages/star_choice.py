@@ -1,4 +1,4 @@
-"""Which stars of a frame tell the shape of its stars: bright, not full, and alone."""
+"""Which stars of a frame tell the shape of its stars: bright, not full, and alone; and which are full on a stack."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-__all__ = ["BRIGHT_STARS", "fit_radius", "full_stars", "lone"]
+__all__ = ["BRIGHT_STARS", "fit_radius", "full_on_stack", "full_stars", "lone"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -21,6 +21,10 @@ MOST_BESIDE = 0.1
 
 USUAL_SIZE = 0.25
 """Natural logarithm of a star's width over the usual one that counts as much as that."""
+
+NEAR_FULL = 0.6
+"""Share of the way from the sky to a full sample at which the peak of a star counts as full: the stack is a mean over
+frames in which the star falls between the samples or on them, and where it falls on them they fill first."""
 
 BRIGHT_STARS = 150
 """Stars that define the shape of a frame; more add nothing to its precision."""
@@ -38,6 +42,26 @@ def full_stars(image: Float32, x: Float64, y: Float64, saturation: float) -> Boo
         for part, size in zip((y, x), image.shape, strict=True)
     )
     return np.asarray((image[rows[:, :, None], columns[:, None, :]] >= saturation).any(axis=(1, 2)))
+
+
+def full_on_stack(peak: Float64, room: Float64, saturated: Bool) -> Bool:
+    """Whether a sample of a star is full in some frame of a stack, or nearly so.
+
+    Parameters
+    ----------
+    peak : (n, c) float64
+        Brightest pixels at the stars in c planes, above the sky.
+    room : (c,) float64
+        From the sky to the level of full samples on the stack; NaN where it is not known, which tells nothing.
+    saturated : (n,) bool
+        Stars that were full in the reference light.
+
+    Examples
+    --------
+    >>> full_on_stack(np.array([[10.0, 70.0], [59.0, 59.0]]), np.array([np.nan, 100.0]), np.array([False, False]))
+    array([ True, False])
+    """
+    return np.asarray(saturated | (peak > NEAR_FULL * room).any(axis=1))
 
 
 def lone(

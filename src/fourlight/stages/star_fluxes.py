@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,11 +10,13 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from fourlight.core.cfa import PLANES
-from fourlight.core.starcolour import StarLight, star_light
+from fourlight.core.starcolour import star_light
 from fourlight.frames import StarList
 from fourlight.sky.catalogue import cone, magnitude_errors
 from fourlight.sky.plate import PlateSolution
 from fourlight.stages.region_samples import StackReader
+from fourlight.stages.star_choice import full_on_stack
+from fourlight.stages.star_share import APERTURE, WHOLE, aperture_share
 
 __all__ = ["StarFluxes", "planes_of", "star_fluxes"]
 
@@ -22,22 +24,10 @@ Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 Int64 = npt.NDArray[np.int64]
 
-APERTURE = 1.5
-"""Radius of the aperture over the width of the widest plane's stars."""
-WHOLE = 3.0
-"""Radius over that width of the aperture that tells all light of a star. At 4 widths faint stars in it, which nobody
-sees, make zero points of crowded fields 2 to 4 % uncertain."""
-WINGS = 0.004
-"""Light of a star beyond that: nothing of a Gaussian, 0.9 % of a Moffat profile of power 3, 0.4 % of one of 3.5."""
 BRIGHT = 60
 """Brightest lone stars that tell how much of it the small aperture holds."""
-FEW = 8
-"""Stars on which that may rest; where fewer have nothing beside them, others are taken too."""
 BESIDE = 0.03
 """Light of other stars near a star, over its own, from which on it is not alone."""
-NEAR_FULL = 0.6
-"""Share of the way from the sky to a full sample at which the peak of a star counts as full: the stack is a mean over
-frames in which the star falls between the samples or on them, and where it falls on them they fill first."""
 OFF_PX = 1.5
 """How far a star may lie from where the solution puts it."""
 
@@ -102,8 +92,8 @@ class StarFluxes:
 
 
 def star_fluxes(
-    layers: StackReader, stars: StarList, solution: PlateSolution, fwhm_px: float,
-    full: Mapping[str, float | None], sky: Mapping[str, float | None],
+    layers: StackReader, stars: StarList, solution: PlateSolution, widths: Float64,
+    sky: Float64, room: Float64,
 ) -> StarFluxes:  # fmt: skip
     """Find the catalogue stars of a stack and measure them.
 
@@ -114,13 +104,14 @@ def star_fluxes(
     stars : StarList
         At their places on the stack.
     solution : PlateSolution
-    fwhm_px : float
-        Of stars in the widest plane.
-    full : mapping of str to float or None
-        Level of full samples on the stack, by plane; None: not known, then no star counts as full.
-    sky : mapping of str to float or None
+    widths : (4,) float64
+        FWHM of stars in each plane, pixels.
+    sky : (4,) float64
         Level of the empty sky.
+    room : (4,) float64
+        From there to the level of full samples, see `fourlight.stages.star_choice.full_on_stack`.
     """
+    fwhm_px = float(widths.max())
     reach = 0.55 * np.hypot(solution.nx, solution.ny) * solution.scale_arcsec / 3600
     listed = cone(solution.ra_deg, solution.dec_deg, reach, epoch=solution.epoch)
     x, y = solution.pixel(listed.ra_deg, listed.dec_deg)
@@ -131,13 +122,12 @@ def star_fluxes(
     values = [layers.read(plane, "value") for plane in PLANES]
     variances = [layers.read(plane, "variance") for plane in PLANES]
     inner = star_light(values, variances, sx, sy, APERTURE * fwhm_px)
-    burnt = _full(inner, full, sky)
+    burnt = full_on_stack(inner.peak - sky, room, stars.saturated[mine])
     alone = _alone(stars, mine, APERTURE * fwhm_px + fwhm_px) & _single(x, y, inside[theirs], fwhm_px)
     lonely = _alone(stars, mine, (WHOLE + 0.5) * fwhm_px)
     fit = alone & ~burnt & np.isfinite(inner.flux).all(axis=1)
-    bright = np.flatnonzero(fit & lonely if (fit & lonely).sum() >= FEW else fit)[:BRIGHT]
-    outer = star_light(values, variances, sx[bright], sy[bright], WHOLE * fwhm_px)
-    share, share_error = _share(inner, outer, bright)
+    lone = np.flatnonzero(fit & lonely if (fit & lonely).any() else fit)[:BRIGHT]
+    share, share_error = aperture_share(values, variances, sx[lone], sy[lone], widths)
     v_error, b_v_error = magnitude_errors(listed.v_mag, np.nan_to_num(listed.b_v, nan=1.0))
     return StarFluxes(
         PLANES, sx, sy, inner.flux / share, inner.error / share, share_error,
@@ -157,16 +147,6 @@ def _same(places: Float64, stars: StarList, fwhm_px: float) -> tuple[Int64, Int6
     return star[place].astype(np.int64), place.astype(np.int64)
 
 
-def _full(light: StarLight, full: Mapping[str, float | None], sky: Mapping[str, float | None]) -> Bool:
-    """(n,) stars whose peak comes near the level of full samples in some plane."""
-    out = np.zeros(len(light.peak), dtype=bool)
-    for k, plane in enumerate(PLANES):
-        level, ground = full.get(plane), sky.get(plane)
-        if level is not None and ground is not None and np.isfinite(level):
-            out |= light.peak[:, k] > ground + NEAR_FULL * (level - ground)
-    return out
-
-
 def _alone(stars: StarList, chosen: Int64, reach: float) -> Bool:
     """(n,) whether other stars of the picture within reach have little light."""
     light = np.maximum(stars.flux.sum(axis=1), 1e-30)
@@ -184,20 +164,6 @@ def _single(x: Float64, y: Float64, own: Int64, fwhm_px: float) -> Bool:
         np.column_stack([x, y])[own], APERTURE * fwhm_px, return_length=True
     )
     return np.asarray(near == 1)
-
-
-def _share(inner: StarLight, outer: StarLight, bright: Int64) -> tuple[Float64, Float64]:
-    """(4,) part of a star's light that the small aperture holds, and its relative error."""
-    share, error = np.ones(len(PLANES)), np.full(len(PLANES), 0.02)
-    for k in range(len(PLANES)):
-        clear = (outer.flux[:, k] > 50 * outer.error[:, k]) & (inner.flux[bright, k] > 0)
-        ratio = inner.flux[bright, k][clear] / outer.flux[clear, k]
-        if len(ratio) < 5:
-            continue
-        share[k] = np.median(ratio)
-        spread = 1.4826 * np.median(np.abs(ratio - share[k]))
-        error[k] = 1.2533 * spread / np.sqrt(len(ratio)) / share[k]
-    return share * (1 - WINGS), error
 
 
 def planes_of(fluxes: StarFluxes, names: Sequence[str]) -> tuple[Float64, Float64]:
