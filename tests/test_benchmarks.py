@@ -123,7 +123,17 @@ def test_the_table_of_star_colours_counts_pulls_and_fields(monkeypatch):
         field.white.update(dict.fromkeys("RGB", (0.0, 0.01)))
     lines = list(table.tables(fields))
     cells = [cell.strip() for cell in lines[2].strip("|").split("|")]
-    assert cells == ["zero point R, camera named", "2", "-0.010", "0.022", "0.030", "0.010", "2.24", "0%", "50%"]
+    assert cells == [
+        "zero point R, camera named",
+        "2",
+        "-0.010",
+        "0.022",
+        "0.030",
+        "0.010",
+        "2.24",
+        "0%",
+        "50%",
+    ]
     assert "mosaic told in 2, rightly in 1" in lines[-1]
 
 
