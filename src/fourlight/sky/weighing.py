@@ -35,7 +35,7 @@ MOST = 60
 LIMIT = -5.0
 """Logarithm of the chance of a wrong solution above which there is none."""
 HOPELESS = 5.0
-"""Logarithm of how often chance does as well with the first tolerance where no finer one is tried."""
+"""Logarithm of the bound with the first tolerance from which no finer one is tried: no proof comes of these."""
 NEEDED = 3
 """Fewest stars beside those that the place comes from."""
 
