@@ -79,15 +79,15 @@ class StarChannel:
             self.profile.shape(star[0], star[1]), self.profile.wings, self.profile.rest, self._reach(star[2]),
         )  # fmt: skip
 
-    def fit(self, found: Float64, rounds: int) -> None:
-        """Fit the stars found, from where they are now."""
+    def fit(self, found: Float64, rounds: int, *, judged: bool = True) -> None:
+        """Fit the stars found, from where they are now; where ``judged``, weigh each against a wider spot."""
         known = len(self.fitted)
         new = np.zeros((len(found) - known, 4))
         new[:, :2] = found[known:, :2]
         rows, columns = (np.rint(found[known:, k]).astype(int) for k in (1, 0))
         new[:, 3] = np.nan_to_num(self.left[rows, columns])
         self.fitted = np.concatenate([self.fitted, new])
-        self.squares = np.zeros((len(found), 2))
+        self.squares = np.zeros((len(found) if judged else 0, 2))
         top = np.nan_to_num(
             self.plane[np.rint(found[:, 1]).astype(int), np.rint(found[:, 0]).astype(int)]
         ) - float(np.nanmedian(some(self.plane)))

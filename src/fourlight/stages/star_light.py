@@ -54,7 +54,9 @@ def star_light(
         more = more[more[:, 2] > BRIGHT]
         more = more[~hot[tuple(np.rint(more[:, k]).astype(int) for k in (1, 0))]]
         found = np.concatenate([found, apart_from(found, more, NEW * width)])
-        list(in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS), work, canvas.threads))
+        list(
+            in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS, judged=False), work, canvas.threads)
+        )
     for channel in work:
         for rows in bands(hot.shape):
             np.subtract(channel.plane[rows], channel.left[rows], out=channel.left[rows])
