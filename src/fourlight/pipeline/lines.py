@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
+from fourlight.frames import StarList
 from fourlight.io.room import writing
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
@@ -96,17 +98,9 @@ def lines_of(
     unsure = _doubted(source, other, asked, progress)
     progress.begin("lines", 4)
     planes = planes_above_sky(source.layers, source.stars, canvas, source.name)
-    sets, scale, hues, stars = [planes], None, None, source.stars
-    paths = [LightSet(asked.path, planes.usual_variance())]
-    if other is not None:
-        found, scale = _second(planes, source, other, asked, canvas)
-        more, stars = found.planes, found.stars
-        sets.append(more)
-        if not passes_little(asked.broadband_path):  # narrow bands tell no colours of stars
-            white = White.told(other.summary.get("colour") or {})
-            hues = star_hues(more.values, more.variances, stars, white)
-        paths.append(LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error))
-    telling = choose_kinds(paths, asked.ratios)
+    stacks = _stacks(planes, source, other, asked, canvas)
+    sets, scale = stacks.sets, stacks.scale
+    telling = choose_kinds(stacks.paths, asked.ratios)
     factors_of(source, asked, telling)  # which refuses what cannot be told before work is done for it
     progress.step()
     where = planes.cells(planes.sky.above if planes.sky.above.any() else planes.sky.use)
@@ -129,8 +123,9 @@ def lines_of(
     progress.step()
     wanted = palettes(telling, asked.ratios)
     width = _width(source, other) if other is not None else 0.0
-    pictures = line_views(maps, planes, telling, Shown(wanted, stars, hues, width), settings, canvas)
-    more_said = "" if hues is None else "; stars in their colours of the broadband stack"
+    shown = Shown(wanted, stacks.stars, stacks.hues, width)
+    pictures = line_views(maps, planes, telling, shown, settings, canvas)
+    more_said = "" if stacks.hues is None else "; stars in their colours of the broadband stack"
     facts["pictures"] = [
         {"name": one.name, "title": one.title, "words": one.words + more_said} for one in wanted
     ]
@@ -139,6 +134,32 @@ def lines_of(
     progress.step()
     progress.end(facts["notes"][0])
     return Found(maps, facts, pictures)
+
+
+class _Stacks(NamedTuple):
+    """The stacks whose lines are told apart together."""
+
+    sets: list[Planes]
+    paths: list[LightSet]
+    scale: Scale | None
+    """Of the second one."""
+    stars: StarList
+    hues: npt.NDArray[np.float64] | None
+    """Colours of the stars, where the second one tells them."""
+
+
+def _stacks(planes: Planes, source: Source, other: Source | None, asked: Asked, canvas: Canvas) -> _Stacks:
+    """The stack with the lines, and the one without narrow filter where there is one."""
+    first = LightSet(asked.path, planes.usual_variance())
+    if other is None:
+        return _Stacks([planes], [first], None, source.stars, None)
+    found, scale = _second(planes, source, other, asked, canvas)
+    more, hues = found.planes, None
+    if not passes_little(asked.broadband_path):  # narrow bands tell no colours of stars
+        white = White.told(other.summary.get("colour") or {})
+        hues = star_hues(more.values, more.variances, found.stars, white)
+    second = LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error)
+    return _Stacks([planes, more], [first, second], scale, found.stars, hues)
 
 
 def _doubted(source: Source, other: Source | None, asked: Asked, progress: Progress) -> list[str]:
