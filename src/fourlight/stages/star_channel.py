@@ -29,6 +29,8 @@ SEEN = 0.4
 """Error over the noise of a pixel from which it would be seen, and is mended."""
 DISC = 1.5
 """Radius of the discs that are fitted over the width of stars."""
+WITHIN = 0.5
+"""Distance of a star from the edge over its width from which all of its light is known."""
 FARTHEST = 80.0
 """Radius to which a star is taken off at most, pixels."""
 REACH, PIXEL_BYTES = 256, 60
@@ -108,6 +110,24 @@ class StarChannel:
             if star[2] > 0:
                 self._add(star, 1)
         self.fitted = self.fitted[real]
+
+    def drawn(self, canvas: Canvas, beyond: int) -> Float32:
+        """The stars that were fitted, on an array that is larger by so many pixels on each side.
+
+        Those whose middle the edge may cut are left out: how bright they are is not known.
+        """
+        ny, nx = self.plane.shape
+        least = WITHIN * self.profile.fwhm_px()
+        out = canvas.new((ny + 2 * beyond, nx + 2 * beyond))
+        out[:] = 0
+        for star in self.fitted:
+            inside = least <= star[0] <= nx - 1 - least and least <= star[1] <= ny - 1 - least
+            if star[2] > 0 and inside:
+                add_star(
+                    out, star[0] + beyond, star[1] + beyond, star[2], self.profile.shape(star[0], star[1]),
+                    self.profile.wings, self.profile.rest, self._reach(star[2]),
+                )  # fmt: skip
+        return out
 
     def rest(self, canvas: Canvas) -> tuple[Float32, Bool]:
         """The channel without its stars, and where it was filled from its surroundings."""
