@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,14 @@ CUT_SIGMA, SIDE_PX = 2.0, 3
 mean over so many pixels each way."""
 ALONG, NEAR, FAR = 6.0, 3.0, 6.0
 """Over the width of stars: the surroundings along an edge, and distances between which a cut star loses its say."""
+
+TURNS: tuple[Callable[[Float32], Float32], ...] = (
+    lambda plane: plane,
+    lambda plane: plane[::-1],
+    lambda plane: plane.T,
+    lambda plane: plane[:, ::-1].T,
+)
+"""Views of a plane in which each of its edges in turn is the first row."""
 
 
 def left_alone(
@@ -71,7 +79,7 @@ def _near_full(planes: Planes, full: float, near_px: float, far_px: float, canva
 def _spare_edges(left: Float32, plane: Float32, known: Float32 | None, noise: float, fwhm_px: float) -> None:
     """Raise ``left``, in place, around light that an edge of the plane cuts and that is not of known stars."""
     depth = min(int(np.ceil(FAR * fwhm_px)), *plane.shape)
-    for turn in (lambda a: a, lambda a: a[::-1], lambda a: a.T, lambda a: a[:, ::-1].T):
+    for turn in TURNS:
         lines, spared = np.nan_to_num(turn(plane)[:SIDE_PX]), turn(left)
         if known is not None:
             lines = lines - turn(known)[:SIDE_PX]
