@@ -18,6 +18,7 @@ from fourlight.core.tiles import SIDE, tiles
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.left_alone import left_alone
 from fourlight.stages.sharpen_plan import Plan
+from fourlight.stages.star_light import star_light
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -41,8 +42,10 @@ class Flaws:
 
 def exchanged(known: Set, plan: Plan) -> Planes:
     """The true light with the profile of the plan exchanged, where sharpening does it."""
+    canvas = Canvas()
+    stars = star_light(known.planes, known.variances, plan.profiles, known.saturation, canvas)
     used = 1 - left_alone(
-        known.planes, known.variances, known.saturation, max(plan.widths.values()), Canvas()
+        known.planes, known.variances, known.saturation, max(plan.widths.values()), canvas, stars
     )
     return {c: known.truth[c] + used * _change(known.truth[c], plan, c) for c in COLOURS}
 

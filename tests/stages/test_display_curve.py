@@ -43,3 +43,19 @@ def test_faint_light_that_fills_the_field_is_not_grey():
     sky[:110] = True
     full = curve_for(light, light, np.full(20, 2000.0), sky, mask, 0.3, LOOKS["clear"], 2.0)
     assert float(full(104.0)) == pytest.approx(0.68, abs=0.03)
+
+
+def test_a_cluster_of_stars_that_no_list_has_does_not_hide_a_nebula():
+    rng = np.random.default_rng(7)
+    y, x = np.mgrid[:300, :300]
+    light = rng.normal(0, 0.3, (300, 300)) + 60 * np.clip(np.sin(x / 50) + 0.4, 0, None)
+    crowd = 2e4 * (np.hypot(y - 200, x - 100) < 30)  # 3 % of the field
+    tops = np.geomspace(100, 4e4, 200)
+    sky, mask = light < 1, np.zeros(light.shape, bool)
+    with_crowd = (light + crowd).astype(np.float32)
+    curve = curve_for(with_crowd, with_crowd, tops, sky, mask, 0.3, LOOKS["clear"], 3.0)
+    assert float(curve(80.0)) > 0.2  # 0.1 where the crowd is taken for the object
+    # and a bright core in an empty field stays below white
+    alone = (rng.normal(0, 0.3, (300, 300)) + crowd).astype(np.float32)
+    curve = curve_for(alone, alone, tops, crowd == 0, mask, 0.3, LOOKS["clear"], 3.0)
+    assert float(curve(2e4)) == pytest.approx(0.68, abs=0.03)

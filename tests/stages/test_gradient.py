@@ -69,6 +69,21 @@ def test_a_field_full_of_light_is_said_and_kept():
     assert np.std(wrong) < 3 * found.facts["error"]["G"]
 
 
+def test_a_slope_that_may_be_the_objects_is_not_taken_and_said():
+    scene = paint(kind="none", ny=300, nx=420, stars=0)
+    texture = ndimage.gaussian_filter(np.random.default_rng(9).normal(size=(300, 420)), 25)
+    haze = 30 * np.exp(0.4 * texture / texture.std())
+    for planes in (scene.planes, *scene.halves):
+        for name in planes:
+            planes[name] += (haze - (sky_of(scene, name) if name in CHANNELS else 0)).astype(np.float32) + 100
+    surfaces, found = taken(scene)
+    assert found.facts["taken_share"] < 1
+    assert np.ptp(surfaces[1]) < 3 * found.facts["edge_error"]["G"]
+    assert any("may be light of the object" in note for note in found.notes) == (
+        found.facts["taken_share"] == 0
+    )
+
+
 def test_a_level_alone_where_no_surface_is_wanted():
     scene = paint(kind="broadband", ny=300, nx=420, stars=60)
     surfaces, found = taken(scene, use=False)

@@ -189,6 +189,32 @@ def test_between_close_stars_no_notch_and_beside_them_no_mottle():
         assert ndimage.uniform_filter(error, 3)[tuple(middle)].min() > -1.5
 
 
+def test_at_the_edge_stars_become_as_narrow_as_elsewhere_without_notches():
+    """A star that stands 3 px inside and one next to it, against the uncut noiseless light after the same filter."""
+    whole = paint(300, 340, count=44, fwhm_px=4.0, flux=(2e4, 4e5), seed=9, apart_px=(7.0,))
+    row = round(float(whole.stars.y[[0, -1]].min())) - 3
+    planes, spread, first, second = (
+        {c: image[row:] for c, image in of.items()} for of in (whole.planes, whole.variances, *whole.halves)
+    )
+    stars = replace(whole.stars, y=whole.stars.y - row)
+    out = sharpen(planes, spread, (first, second), stars)
+    assert out.done
+    x, y = (round(float(place[[0, -1]].mean())) for place in (stars.x, stars.y))
+    near = np.s_[: y + 16, max(x - 20, 0) : x + 20]
+    for c in "RGB":
+        wanted = exchanged(whole.truth[c], out.plan, c)[row:]
+        light = np.maximum(wanted, whole.truth[c][row:]) - whole.cloud[c][row:]
+        before, after = (
+            ndimage.uniform_filter(((image - true) / np.hypot(np.sqrt(spread[c]), 0.03 * light))[near], 3)
+            for image, true in ((planes[c], whole.truth[c][row:]), (out.planes[c], wanted))
+        )
+        assert after.min() > before.min() - 0.3
+        assert after.max() < before.max() + 0.3
+        top = tuple(round(float(v[0])) for v in (stars.y, stars.x))
+        assert out.planes[c][top] == pytest.approx(wanted[top], rel=0.1)
+        assert out.planes[c][top] > 1.2 * planes[c][top]
+
+
 def test_patterns_of_samples_are_not_made_stronger():
     """Lines and checkerboards in proportion to the light, as few lights of a mosaic leave them, of either sign."""
     scene = paint(260, 340, count=60, fwhm_px=3.0, flux=(2e4, 4e5), seed=6)

@@ -17,6 +17,7 @@ from scipy import linalg, optimize, stats
 
 from fourlight.core.background import MAX_REACH, Surface, fit_surface, reach, surface_terms
 from fourlight.core.levels import Cells
+from fourlight.core.skydoubt import COHERENT, blocks_spread, shape_errors, told_share
 from fourlight.core.skysteps import Steps, blocks_of, steps_between
 
 __all__ = ["Sky", "sky_under"]
@@ -57,6 +58,8 @@ class Sky:
     """Part of the cells that show no more."""
     bent: bool
     """Whether the curved terms were left free."""
+    taken: float = 1.0
+    """Share of the likeliest slope that the surfaces have: what may as well be light of the object is left to it."""
 
 
 def sky_under(cells: Sequence[Cells], order: int, *, noise: float = 1.0) -> Sky:
@@ -91,6 +94,12 @@ def sky_under(cells: Sequence[Cells], order: int, *, noise: float = 1.0) -> Sky:
     known = np.sqrt((error / unit) ** 2 @ (turn**2).T)
     steps = steps_between(good, level / unit @ turn.T, known, matrix[good.ravel()])
     found, covariance, bent = _fitted(steps, terms)
+    covariance *= COHERENT**2
+    taken = told_share(found[0], covariance[0, :, 0])
+    left = (1 - taken) * found
+    left[:, 0] = 0
+    found -= left
+    covariance += np.einsum("aj,bk->ajbk", left, left)  # what is not taken may be sky
     back = np.linalg.inv(turn)
     found, covariance = back @ found, np.einsum("ca,ajbk,cb->cjk", back, covariance, back)
     matrix = matrix[good.ravel()]
@@ -100,8 +109,8 @@ def sky_under(cells: Sequence[Cells], order: int, *, noise: float = 1.0) -> Sky:
     empty, share = _empty(good, rest - floor, error)
     coefficients = unit[:, None] * found
     surfaces = tuple(_surface(c, terms, order, cells[0].shape) for c in coefficients)
-    spread, edge = _errors(matrix, terms, covariance)
-    sky = Sky(surfaces, unit * spread, unit * edge, empty, share, bent)
+    spread, edge = shape_errors(matrix, terms, covariance)
+    sky = Sky(surfaces, unit * spread, unit * edge, empty, share, bent, taken)
     return _through(sky, cells, good, error, order)
 
 
@@ -127,23 +136,11 @@ def _through(sky: Sky, cells: Sequence[Cells], good: Bool, error: Float64, order
             break
     if share < MANY or reach(cells[0], use, order) > MAX_REACH:
         return sky
-    spread = _spread(matrix[use.ravel()], above[use], blocks_of(good.shape)[use])
-    rms, edge = _errors(matrix[good.ravel()], terms, spread)
+    spread = blocks_spread(matrix[use.ravel()], above[use], blocks_of(good.shape)[use])
+    rms, edge = shape_errors(matrix[good.ravel()], terms, spread)
     # wings of an object that are fainter than half the error of a cell show in none, and bend the surface
     unseen = 0.5 * np.median(error, axis=0)
     return Sky(surfaces, np.hypot(rms, unseen), np.hypot(edge, 2 * unseen), use, share, order > 1)
-
-
-def _spread(matrix: Float64, rest: Float64, block: npt.NDArray[np.int64]) -> Float64:
-    """(channels, terms, terms) covariance of least squares by what blocks of the field have in common."""
-    _, at = np.unique(block, return_inverse=True)
-    inverse = np.linalg.inv(matrix.T @ matrix)
-    out = []
-    for each in rest.T:
-        pull = np.zeros((at.max() + 1, matrix.shape[1]))
-        np.add.at(pull, at, matrix * each[:, None])
-        out.append(inverse @ (pull.T @ pull) @ inverse)
-    return np.array(out)
 
 
 def _colours(error: Float64) -> Float64:
@@ -253,17 +250,6 @@ def _empty(good: Bool, above: Float64, error: Float64) -> tuple[Bool, float]:
     few = light <= np.quantile(light, 0.02)
     out[good] = few if share < 0.02 else np.abs(light) <= 3.0
     return out, share
-
-
-def _errors(matrix: Float64, terms: list[tuple[int, int]], covariance: Float64) -> tuple[Float64, Float64]:
-    """Standard error of the shape over the field, rms, and of the difference of corners, per channel."""
-    shape = matrix - matrix.mean(axis=0)
-    spread = np.sqrt(np.einsum("nj,cjk,nk->c", shape, covariance, shape) / len(matrix))
-    corners = [
-        np.array([2.0 * (p + q == 1) * (1.0 if q or not sign else -1.0) for p, q in terms]) for sign in (0, 1)
-    ]
-    edge = np.max([np.sqrt(np.einsum("j,cjk,k->c", c, covariance, c)) for c in corners], axis=0)
-    return spread, edge
 
 
 def _surface(values: Float64, terms: list[tuple[int, int]], order: int, shape: tuple[int, int]) -> Surface:

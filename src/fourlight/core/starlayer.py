@@ -58,10 +58,42 @@ def _fit(
     rest: Float64, radius: float, doubt: float, free: bool,
 ) -> float:  # fmt: skip
     """Place (where ``free``) and height of a star after one step; chi-square of what is left before it."""
+    m, r = np.zeros((4, 4)), np.zeros(4)
+    squares = _add_pixels(left, plane, variance, star, shape, wings, rest, radius, doubt, m, r)
+    if not m[2, 2] > 0:
+        return squares
+    for u in range(2):
+        m[u, u] += 1.0 / PLACE**2
+        r[u] += (found[u] - star[u]) / PLACE**2
+        if not free:
+            _hold(m, r, u)
+    # a level of its own would take up the wings of stars that touch, and let them drift apart
+    _hold(m, r, 3)
+    step = np.linalg.solve(m, r)
+    for u in range(2):
+        star[u] += min(max(step[u], -0.5), 0.5)
+        star[u] = min(max(star[u], found[u] - 1.5), found[u] + 1.5)
+    star[2] = max(star[2] + step[2], 0.0)
+    return squares
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _hold(m: Float64, r: Float64, u: int) -> None:
+    """Let no step change a parameter."""
+    m[u, :] = 0.0
+    m[:, u] = 0.0
+    m[u, u], r[u] = 1.0, 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_pixels(
+    left: Float32, plane: Float32, variance: Float32, star: Float64, shape: Float64, wings: float, rest: Float64,
+    radius: float, doubt: float, m: Float64, r: Float64,
+) -> float:  # fmt: skip
+    """Add the pixels of a star's disc to the equations of its place, height and level; chi-square of what is left."""
     ny, nx = left.shape
-    m, r, slope = np.zeros((4, 4)), np.zeros(4), np.empty(7)
+    slope, part, squares = np.empty(7), np.empty(4), 0.0
     x, y, height, level = star[0], star[1], star[2], star[3]
-    squares = 0.0
     for j in range(max(0, int(np.ceil(y - radius))), min(ny, int(y + radius) + 1)):
         for i in range(max(0, int(np.ceil(x - radius))), min(nx, int(x + radius) + 1)):
             value, known = left[j, i], variance[j, i]
@@ -72,30 +104,11 @@ def _fit(
             weight = 1.0 / (known + (doubt * max(plane[j, i] - level, 0.0)) ** 2)
             off = value - height * light - level
             squares += weight * off * off
-            part = (height * slope[3], height * slope[4], light, 1.0)
+            part[0], part[1], part[2], part[3] = height * slope[3], height * slope[4], light, 1.0
             for u in range(4):
                 r[u] += weight * part[u] * off
                 for v in range(4):
                     m[u, v] += weight * part[u] * part[v]
-    if not m[2, 2] > 0:
-        return squares
-    for u in range(2):
-        m[u, u] += 1.0 / PLACE**2
-        r[u] += (found[u] - star[u]) / PLACE**2
-    if not free:
-        for u in range(2):
-            m[u, :] = 0.0
-            m[:, u] = 0.0
-            m[u, u], r[u] = 1.0, 0.0
-    # a level of its own would take up the wings of stars that touch, and let them drift apart
-    m[3, :] = 0.0
-    m[:, 3] = 0.0
-    m[3, 3], r[3] = 1.0, 0.0
-    step = np.linalg.solve(m, r)
-    for u in range(2):
-        star[u] += min(max(step[u], -0.5), 0.5)
-        star[u] = min(max(star[u], found[u] - 1.5), found[u] + 1.5)
-    star[2] = max(height + step[2], 0.0)
     return squares
 
 
@@ -141,7 +154,7 @@ def fit_layer(
     doubt : float
     rounds : int
     squares : (n, 2) float64
-        Filled with chi-square of each as a star, and of the best wider spot in its place.
+        Filled with chi-square of each as a star, and of the best wider spot in its place; (0, 2): not asked.
     """
     shape, wide, none = np.empty(3), np.empty(3), np.zeros((3, 3))
     spot = np.empty(4)
@@ -155,7 +168,7 @@ def fit_layer(
                 add_star(left, star[0], star[1], star[2], shape, wings, rest, reach[k])
             for _ in range(3 if turn == 0 else 2):
                 _fit(left, plane, variance, star, found[k], shape, wings, rest, radius, doubt, True)
-            if turn == rounds - 1:
+            if turn == rounds - 1 and len(squares):
                 squares[k, 0] = _fit(
                     left, plane, variance, star.copy(), found[k], shape, wings, rest, radius, doubt, False
                 )

@@ -43,6 +43,16 @@ class Tile:
         whole = fill_gaps(np.asarray(part, dtype=np.float32))
         return np.asarray(whole[(rows - rows.min())[:, None], columns - columns.min()])
 
+    def part(self, image: Float32, beyond: int) -> Float32:
+        """(SIDE, SIDE) pixels of an image that is larger by ``beyond`` on each side; zero where it ends."""
+        out = np.zeros((SIDE, SIDE), dtype=np.float32)
+        there, here = [], []
+        for start, length in zip((self.y + beyond, self.x + beyond), image.shape, strict=True):
+            there.append(slice(max(start, 0), min(start + SIDE, length)))
+            here.append(slice(there[-1].start - start, there[-1].stop - start))
+        out[here[0], here[1]] = image[there[0], there[1]]
+        return out
+
     def place(self) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
         """Where the part that counts lies in the image, and in the tile."""
         own, there = [], []

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -24,9 +26,11 @@ Float64 = npt.NDArray[np.float64]
 Uint8 = npt.NDArray[np.uint8]
 
 CELLS = (300, 200)
-"""Cells of 2 x 2 pixels across and down, of the setup whose pixels are larger on the sky."""
+"""Cells of 2 x 2 pixels across and down, of the setup whose pixels are larger on the sky, at most."""
+SHOWN_PX = 3 * CELLS[0]
+"""About the width of a picture."""
 MOST_PX = 1600
-"""Across the frame of the other one: with much smaller pixels, less of the field is simulated."""
+"""Across the frame of the other one: with much smaller pixels, less of the field is simulated for both."""
 PEAK = 2.5
 """Brightest parts of the object over the brightness that is compared."""
 STARS = 220
@@ -107,9 +111,8 @@ def simulated_pictures(compared: Compared, seed: int = 5) -> Pictures:
     """
     kinds = tuple(kind for kind in compared.sides[0].course.snr if kind in compared_kinds(compared))
     shown = PALETTES[tuple(sorted(kinds))]
-    cell = max(2 * light[0].glass.rig.pixel_arcsec for light in compared.lights)
-    field = (CELLS[0] * cell, CELLS[1] * cell)
-    maps = [_maps(compared, k, kinds, field, seed) for k in range(2)]
+    frame = _frame([light[0].glass.rig.pixel_arcsec for light in compared.lights])
+    maps = [_maps(compared, k, kinds, frame, seed) for k in range(2)]
     light = [np.stack([each[name] for name in shown], axis=-1) for each in maps]
     known = [value for value in (_noise(each.mean(axis=-1)) for each in light) if value > 0] or [1.0]
     scatter = [{kind: _noise(plane) for kind, plane in each.items()} for each in maps]
@@ -118,15 +121,44 @@ def simulated_pictures(compared: Compared, seed: int = 5) -> Pictures:
     return Pictures((views[0], views[1]), (shown[0], shown[1], shown[2]), (scatter[0], scatter[1]))
 
 
+class _Frame(NamedTuple):
+    """What both pictures show."""
+
+    cells: tuple[int, int]
+    """Across and down."""
+    cell_arcsec: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Of an array of its cells."""
+        return self.cells[1], self.cells[0]
+
+    def pixels(self, pixel_arcsec: float) -> tuple[int, int]:
+        """Pixels across and down of so many arcseconds that cover it, in whole cells of 2 x 2."""
+        across, down = (2 * max(8, round(n * self.cell_arcsec / pixel_arcsec / 2)) for n in self.cells)
+        return across, down
+
+
+def _frame(pixels_arcsec: Sequence[float]) -> _Frame:
+    """The frame that setups with such pixels share.
+
+    >>> _frame([2.0, 1.0]).cells, _frame([8.0, 1.0]).cells
+    ((300, 200), (100, 67))
+    >>> _frame([8.0, 1.0]).pixels(1.0)
+    (1600, 1072)
+    """
+    larger, smaller = max(pixels_arcsec), min(pixels_arcsec)
+    across = max(16, min(CELLS[0], int(MOST_PX * smaller / (2 * larger))))
+    return _Frame((across, round(across * CELLS[1] / CELLS[0])), 2 * larger)
+
+
 def compared_kinds(compared: Compared) -> tuple[str, ...]:
     """Kinds of light that are drawn: lines, or the parts of a continuum; not a continuum beneath lines."""
     lines = tuple(compared.asked.target.rayleigh)
     return lines or tuple(BANDS)
 
 
-def _maps(
-    compared: Compared, k: int, kinds: tuple[str, ...], field: tuple[float, float], seed: int
-) -> dict[str, Float64]:
+def _maps(compared: Compared, k: int, kinds: tuple[str, ...], frame: _Frame, seed: int) -> dict[str, Float64]:
     """Kinds of light on cells of the picture, in units of the brightness that is compared."""
     side = compared.sides[k]
     found = side.course.taken
@@ -136,19 +168,19 @@ def _maps(
         exposed, subs = _exposed(seen, compared.parts, found, n)
         if not subs:
             continue
-        planes += _planes(compared, seen, exposed, field, seed, rng)
+        planes += _planes(compared, seen, exposed, frame, seed, rng)
         keep = [m for m, name in enumerate(kinds_of(compared.asked.target)) if name in kinds]
         seconds = exposed.subs * exposed.sub_s
         columns += list(seen.columns[:, keep] * seconds * exposed.passed)
         variances += list(_variance(seen, exposed))
     if not planes:
-        return {name: np.zeros((CELLS[1], CELLS[0])) for name in kinds}
-    cells = [_on_picture(plane) for plane in planes]
+        return {name: np.zeros(frame.shape) for name in kinds}
+    cells = [_on_picture(plane, frame) for plane in planes]
     told = [m for m, name in enumerate(kinds) if name not in side.blind]
     matrix = np.array(columns)[:, told]
     gain = gain_of(matrix, np.array(variances)) if told else np.zeros((0, len(cells)))
     light = np.tensordot(gain, np.array(cells), 1)
-    maps = {name: np.zeros(light.shape[1:] or (CELLS[1], CELLS[0])) for name in kinds}
+    maps = {name: np.zeros(light.shape[1:] or frame.shape) for name in kinds}
     return maps | {kinds[m]: light[row] for row, m in enumerate(told)}
 
 
@@ -163,18 +195,17 @@ def _exposed(seen: Counted, parts: Parts, found: Taken, number: int) -> tuple[Ex
     return Exposed(len(ends), seen.glass.sub_s, float(parts.passed[part].mean()), sky), len(ends)
 
 
-def _scene(compared: Compared, seen: Counted, field: tuple[float, float], seed: int) -> Scene:
+def _scene(compared: Compared, seen: Counted, frame: _Frame, seed: int) -> Scene:
     rig, target = seen.glass.rig, compared.asked.target
-    width, height = (2 * max(8, round(side / rig.pixel_arcsec / 2)) for side in field)
-    shrink = min(1.0, MOST_PX / width)
+    width, height = frame.pixels(rig.pixel_arcsec)
     halpha, ratios = _brightness(target)
     return loads(
         SCENE.format(
             seed=seed, halpha=halpha, oiii=ratios[0], sii=ratios[1], stars=STARS, kelvin=target.temperature_k,
             mag=60.0 if target.rayleigh or target.mag_arcsec2 is None
             else target.mag_arcsec2 - 2.5 * np.log10(PEAK),
-            aperture=rig.optics.aperture_mm, focal=rig.optics.focal_mm, width=2 * round(width * shrink / 2),
-            height=2 * round(height * shrink / 2), pixel=rig.chip.pixel_um, gain=rig.chip.gain_e_per_adu,
+            aperture=rig.optics.aperture_mm, focal=rig.optics.focal_mm, width=width, height=height,
+            pixel=rig.chip.pixel_um, gain=rig.chip.gain_e_per_adu,
             read=rig.chip.read_noise_e, dark=rig.chip.dark_e_per_s, seeing=compared.asked.seeing_arcsec,
         )
     )  # fmt: skip
@@ -188,14 +219,14 @@ def _brightness(target: Target) -> tuple[float, tuple[float, float]]:
 
 
 def _planes(
-    compared: Compared, seen: Counted, exposed: Exposed, field: tuple[float, float], seed: int,
+    compared: Compared, seen: Counted, exposed: Exposed, frame: _Frame, seed: int,
     rng: np.random.Generator,
 ) -> list[Float64]:  # fmt: skip
     """Means of each channel in cells of 2 x 2 pixels less sky and darks, its samples spread over all by dithering."""
     rig = seen.glass.rig
     curves = rig.path.at(WAVE_NM) * rig.passed * seen.glass.transmission
     three = np.repeat(curves, 3, axis=0) if rig.channels == MONO else curves
-    world, plan = world_through(_scene(compared, seen, field, seed), three, rig.optics.area_cm2)
+    world, plan = world_through(_scene(compared, seen, frame, seed), three, rig.optics.area_cm2)
     seconds = exposed.subs * exposed.sub_s
     dark = world.detector.dark_e(seconds, world.scene.camera.temperature_c)
     found = []
@@ -217,12 +248,12 @@ def _variance(seen: Counted, exposed: Exposed) -> Float64:
     return np.asarray(each / (4 * rig.samples))
 
 
-def _on_picture(plane: Float64) -> Float64:
+def _on_picture(plane: Float64, frame: _Frame) -> Float64:
     """A plane on the cells of the picture: means over the area where they are larger."""
-    if plane.shape == (CELLS[1], CELLS[0]):
+    if plane.shape == frame.shape:
         return plane
     image = Image.fromarray(plane.astype(np.float32))
-    return np.asarray(image.resize(CELLS, Image.Resampling.BOX), dtype=np.float64)
+    return np.asarray(image.resize(frame.cells, Image.Resampling.BOX), dtype=np.float64)
 
 
 def _noise(light: Float64) -> float:
@@ -232,5 +263,6 @@ def _noise(light: Float64) -> float:
 
 
 def _shown(light: Float64, curve: Curve) -> Uint8:
-    large = np.repeat(np.repeat(curve(light), 3, axis=0), 3, axis=1)
+    times = round(SHOWN_PX / light.shape[1])
+    large = np.repeat(np.repeat(curve(light), times, axis=0), times, axis=1)
     return np.rint(255 * np.clip(large, 0, 1)).astype(np.uint8)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -101,8 +101,9 @@ def lines_of(
     unsure = _doubted(source, other, asked, progress)
     progress.begin("lines", 4)
     planes = planes_above_sky(source.layers, source.stars, canvas, source.name)
-    sets, paths, scale, hues, stars = _broadband(planes, source, other, asked, canvas)
-    telling = choose_kinds(paths, asked.ratios)
+    stacks = _stacks(planes, source, other, asked, canvas)
+    sets, scale = stacks.sets, stacks.scale
+    telling = choose_kinds(stacks.paths, asked.ratios)
     factors_of(source, asked, telling)  # which refuses what cannot be told before work is done for it
     progress.step()
     where = planes.cells(planes.sky.above if planes.sky.above.any() else planes.sky.use)
@@ -123,8 +124,9 @@ def lines_of(
     progress.step()
     wanted = palettes(telling, asked.ratios)
     width = _width(source, other) if other is not None else 0.0
-    pictures = line_views(maps, planes, telling, Shown(wanted, stars, hues, width), settings, canvas)
-    more_said = "" if hues is None else "; stars in their colours of the broadband stack"
+    shown = Shown(wanted, stacks.stars, stacks.hues, width)
+    pictures = line_views(maps, planes, telling, shown, settings, canvas)
+    more_said = "" if stacks.hues is None else "; stars in their colours of the broadband stack"
     facts["pictures"] = [
         {"name": one.name, "title": one.title, "words": one.words + more_said} for one in wanted
     ]
@@ -143,20 +145,30 @@ def _over_claim(
     return noise_over_claim(source.layers, telling, variance, sets[0].near_stars)
 
 
-def _broadband(
-    planes: Planes, source: Source, other: Source | None, asked: Asked, canvas: Canvas
-) -> tuple[list[Planes], list[LightSet], Scale | None, npt.NDArray[np.float64] | None, StarList]:
-    """Planes and paths of the stack and of that beside it, the scale and star colours that it gives, and its stars."""
-    paths = [LightSet(asked.path, planes.usual_variance())]
+class _Stacks(NamedTuple):
+    """The stacks whose lines are told apart together."""
+
+    sets: list[Planes]
+    paths: list[LightSet]
+    scale: Scale | None
+    """Of the second one."""
+    stars: StarList
+    hues: npt.NDArray[np.float64] | None
+    """Colours of the stars, where the second one tells them."""
+
+
+def _stacks(planes: Planes, source: Source, other: Source | None, asked: Asked, canvas: Canvas) -> _Stacks:
+    """The stack with the lines, and the one without narrow filter where there is one."""
+    first = LightSet(asked.path, planes.usual_variance())
     if other is None:
-        return [planes], paths, None, None, source.stars
+        return _Stacks([planes], [first], None, source.stars, None)
     found, scale = _second(planes, source, other, asked, canvas)
     more, hues = found.planes, None
     if not asked.broadband_path.filter.narrow:  # narrow bands tell no colours of stars
         white = White.told(other.summary.get("colour") or {})
         hues = star_hues(more.values, more.variances, found.stars, white)
-    paths.append(LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error))
-    return [planes, more], paths, scale, hues, found.stars
+    second = LightSet(asked.broadband_path, more.usual_variance(), scale.value, scale.error)
+    return _Stacks([planes, more], [first, second], scale, found.stars, hues)
 
 
 def _doubted(source: Source, other: Source | None, asked: Asked, progress: Progress) -> list[str]:

@@ -57,19 +57,7 @@ def facts_of(
         "unit": before["unit"],
         "patch_arcsec2": patch,
         "patch_px": pair.patch_px if patch is None else None,
-        "lights": {
-            "before": len(before["frames"]),
-            "asked": len(setting.chosen),
-            "after": len(after["frames"]),
-            "with_added_light": len(setting.new),
-            "set_aside_after": [
-                {"file": item["file"], "reason": item["reason"]}
-                for item in (after["set_aside"] if after is not before else ())
-                if item.get("role") in (None, "light")
-            ],
-            "method": [part["integration"]["method"] for part in (before, after)],
-            "megabytes_written": room_needed(setting.new) / 1e6,
-        },
+        "lights": _lights(setting, before, after),
         "hours": {"before": hours[0], "after": hours[1]},
         "sky": None if measured is None else _sky(measured, setting),
         "channels": {
@@ -81,6 +69,23 @@ def facts_of(
             for light in setting.new
         ],
     }  # fmt: skip
+
+
+def _lights(setting: Setting, before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
+    """How many lights there were and are, which went, and what was written."""
+    return {
+        "before": len(before["frames"]),
+        "asked": len(setting.chosen),
+        "after": len(after["frames"]),
+        "with_added_light": len(setting.new),
+        "set_aside_after": [
+            {"file": item["file"], "reason": item["reason"]}
+            for item in (after["set_aside"] if after is not before else ())
+            if item.get("role") in (None, "light")
+        ],
+        "method": [part["integration"]["method"] for part in (before, after)],
+        "megabytes_written": room_needed(setting.new) / 1e6,
+    }
 
 
 def _sky(measured: Measured, setting: Setting) -> dict[str, Any]:

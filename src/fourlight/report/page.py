@@ -124,14 +124,7 @@ def page(
 
     ``made`` is the folder that holds pictures of steps, ``drawn`` are figures of the sky as data addresses.
     """
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fourlight.report", "."),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters.update(digits=digits, percent=percent, duration=duration, counted=counted)
+    environment = _environment()
     style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     shown = {
         **heading(summary),
@@ -162,6 +155,19 @@ def page(
         "version": summary.get("fourlight") or __version__,
     }
     return environment.get_template("template.html.j2").render(shown)
+
+
+def _environment() -> jinja2.Environment:
+    """Where templates of the page are read, and what they can call."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("fourlight.report", "."),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters.update(digits=digits, percent=percent, duration=duration, counted=counted)
+    return environment
 
 
 def _frames(summary: Facts) -> dict[str, Any]:

@@ -70,10 +70,7 @@ def prepare(
     InputError
         No lights, or lights of different sizes.
     """
-    if not lights:
-        raise InputError("no lights to calibrate; at least one raw light frame is needed")
-    if len({(f.ny, f.nx) for f in lights}) > 1:
-        raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
+    _check_size(lights)
     total = len(lights) + len(calibrations)
     bench = Bench(open_source, pattern, settings, read, work, progress, threads, total=total)
     known = _known(lights[0], bench)
@@ -107,6 +104,13 @@ def prepare(
         open_source,
         _held(plans.values(), [*bench.made.values(), *flats.values()]),
     )
+
+
+def _check_size(lights: Sequence[RawFrame]) -> None:
+    if not lights:
+        raise InputError("no lights to calibrate; at least one raw light frame is needed")
+    if len({(f.ny, f.nx) for f in lights}) > 1:
+        raise InputError("lights of different sizes cannot be calibrated together; run them one by one")
 
 
 def _held(plans: Iterable[Plan], made: Sequence[Master]) -> tuple[Master, ...]:

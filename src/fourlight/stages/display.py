@@ -19,6 +19,9 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
+SEEN = 8.0
+"""Light over the noise from which it counts as an object."""
+
 STARS_BEYOND = 12.0
 """The curve of a picture with an extended object ends at this times the light of its bright parts."""
 
@@ -29,6 +32,10 @@ OPENING, OF_OPENED, OF_TOPS = 5.0, 0.5, 0.05
 """Side of squares that light of an object fills, over the width of stars; part of the bright light that is left where
 only such squares count, and of the brightest pixel of a usual star, below both of which it is light of flanks of
 stars."""
+
+LIT, OF_LIT = 0.9, 30.0
+"""Quantile of light that fills such squares: where that is seen at all, a tenth of the field is lit; and how many times
+as bright the bright parts of an object may count at most, so that a dense cluster does not hide a faint nebula."""
 
 MIDDLE, PARTS = 0.24, np.linspace(1.0, 0.5, 11)
 """Brightness that half of the field may exceed, and parts of the wanted brightness of the object that are tried for it:
@@ -171,9 +178,13 @@ def curve_for(
     bright = float(np.quantile(extended, 0.995))
     tops = tops[np.isfinite(tops)]
     white = float(np.quantile(tops, WHITE_STARS)) if len(tops) else float(np.quantile(brightness, 0.9999))
-    if bright < 8 * noise or _of_flanks(_wide_light(smooth, mask, fwhm_px), bright, tops):
+    wide = _wide_light(smooth, mask, fwhm_px)
+    if bright < SEEN * noise or _of_flanks(float(np.quantile(wide, 0.995)), bright, tops):
         bright = float(np.quantile(tops, BRIGHT_STARS)) if len(tops) else 0.0
     else:
+        lit = float(np.quantile(wide, LIT))
+        if lit > SEEN * noise:
+            bright = min(bright, OF_LIT * lit)
         # stars go beyond the end of the curve and are compressed later, so that the object keeps its contrast
         white = min(white, STARS_BEYOND * bright)
     middle = float(np.median(extended))
@@ -191,14 +202,14 @@ def _of_flanks(wide: float, bright: float, tops: Float64) -> bool:
     return len(tops) > 0 and wide < OF_OPENED * bright and wide < OF_TOPS * float(np.median(tops))
 
 
-def _wide_light(smooth: Float32, mask: Bool, fwhm_px: float) -> float:
-    """Bright light that fills squares wider than stars and their flanks, masked pixels left out."""
+def _wide_light(smooth: Float32, mask: Bool, fwhm_px: float) -> Float32:
+    """(n,) light that fills squares wider than stars and their flanks, masked pixels left out."""
     if mask.all():
-        return float(np.quantile(smooth, 0.995))
+        return smooth.ravel()
     side = max(3, round(OPENING * fwhm_px))
     least = ndimage.minimum_filter(np.where(mask, np.float32(np.inf), smooth), side)
     least[np.isinf(least)] = -np.inf
-    return float(np.quantile(ndimage.maximum_filter(least, side)[~mask], 0.995))
+    return np.asarray(ndimage.maximum_filter(least, side)[~mask])
 
 
 def displayed(

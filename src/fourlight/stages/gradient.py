@@ -94,6 +94,7 @@ def _told(
         "order": order,
         "empty_share": found.share,
         "range": numbers(np.array([s.range() for s in taken])),
+        "taken_share": found.taken,
         "error": numbers(found.error),
         "edge_error": numbers(found.edge),
         "noise": numbers(np.array(noise)),
@@ -103,19 +104,27 @@ def _told(
         f"Sky: {what} was taken off each channel, which makes the empty sky neutral; "
         f"{100 * found.share:.0f} % of the field lie at its level."
     )
-    notes = [said]
-    off = found.edge / np.array(noise)
-    if surface and np.isfinite(off).all():
+    return facts, (said, *(_doubts(found, np.array(noise)) if surface else ()))
+
+
+def _doubts(found: skyslope.Sky, noise: npt.NDArray[np.float64]) -> list[str]:
+    """How well a surface is known, and what that means for light of the object."""
+    notes, off = [], found.edge / noise
+    if np.isfinite(off).all():
         notes.append(
             f"The slope of the sky is known to {_listed(found.edge)} electrons from corner to corner in R, G and B "
             f"({_listed(off)} of the noise of a pixel)."
+        )
+    if found.taken == 0:
+        notes.append(
+            "What was found of a slope is no more than this, and may be light of the object: none was taken off."
         )
     if found.share < SCARCE:
         notes.append(
             "Hardly any of the field is empty sky, so the slope of the sky was told from how light changes from place "
             "to place: light of the object that changes evenly over the whole field, and its level, go with the sky."
         )
-    return facts, tuple(notes)
+    return notes
 
 
 def _listed(values: npt.NDArray[np.float64]) -> str:

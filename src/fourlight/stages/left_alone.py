@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from fourlight.core import refocus
 from fourlight.stages.canvas import Canvas, Window, some
+from fourlight.stages.star_light import within
 
 __all__ = ["left_alone"]
 
@@ -17,18 +18,29 @@ Float32 = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
 Planes = Mapping[str, Float32]
 
-CUT_SIGMA = 5.0
-"""Light of an edge over the noise, beside its surroundings along the edge, from which a star is cut by it."""
+CUT_SIGMA, SIDE_PX = 2.0, 3
+"""Light at an edge over the noise of a pixel, beside its surroundings along the edge, from which a star is cut by it: a
+mean over so many pixels each way."""
 ALONG, NEAR, FAR = 6.0, 3.0, 6.0
 """Over the width of stars: the surroundings along an edge, and distances between which a cut star loses its say."""
 
+TURNS: tuple[Callable[[Float32], Float32], ...] = (
+    lambda plane: plane,
+    lambda plane: plane[::-1],
+    lambda plane: plane.T,
+    lambda plane: plane[:, ::-1].T,
+)
+"""Views of a plane in which each of its edges in turn is the first row."""
 
-def left_alone(planes: Planes, variances: Planes, full: float, fwhm_px: float, canvas: Canvas) -> Float32:
+
+def left_alone(
+    planes: Planes, variances: Planes, full: float, fwhm_px: float, canvas: Canvas, stars: Planes | None = None
+) -> Float32:  # fmt: skip
     """(ny, nx) 1 where nothing may be sharpened, 0 where all may be, smooth between.
 
     How bright a full pixel really is nobody knows, so nothing may rest on it: what lies within the reach of the filter
     is left as it is. Where it is full in one channel alone, it is left in all, or it would get a rim of colour. A star
-    that the edge cuts has no shape that could be exchanged.
+    that the edge cuts has no shape that could be exchanged, unless it is known beyond the edge.
 
     Parameters
     ----------
@@ -37,11 +49,14 @@ def left_alone(planes: Planes, variances: Planes, full: float, fwhm_px: float, c
         Level from which pixels may be full.
     fwhm_px : float
         Width of the stars.
+    canvas : Canvas
+    stars : mapping of channels to float32, optional
+        From `fourlight.stages.star_light.star_light`: stars that are known beyond the edges.
     """
     left = _near_full(planes, full, refocus.NEAR * fwhm_px, refocus.FAR * fwhm_px, canvas)
     for c, plane in planes.items():
         noise = float(np.sqrt(max(np.nanmedian(some(variances[c])), 0)))
-        _spare_edges(left, plane, noise, fwhm_px)
+        _spare_edges(left, plane, None if stars is None else within(stars[c]), noise, fwhm_px)
     return left
 
 
@@ -61,13 +76,14 @@ def _near_full(planes: Planes, full: float, near_px: float, far_px: float, canva
     return left
 
 
-def _spare_edges(left: Float32, plane: Float32, noise: float, fwhm_px: float) -> None:
-    """Raise ``left``, in place, around stars that an edge of the plane cuts."""
+def _spare_edges(left: Float32, plane: Float32, known: Float32 | None, noise: float, fwhm_px: float) -> None:
+    """Raise ``left``, in place, around light that an edge of the plane cuts and that is not of known stars."""
     depth = min(int(np.ceil(FAR * fwhm_px)), *plane.shape)
-    for turned, spared in (
-        (plane, left), (plane[::-1], left[::-1]), (plane.T, left.T), (plane[:, ::-1].T, left[:, ::-1].T)
-    ):  # fmt: skip
-        line = np.nan_to_num(turned[0])
+    for turn in TURNS:
+        lines, spared = np.nan_to_num(turn(plane)[:SIDE_PX]), turn(left)
+        if known is not None:
+            lines = lines - turn(known)[:SIDE_PX]
+        line = ndimage.uniform_filter1d(lines.mean(axis=0), SIDE_PX, mode="nearest")
         rest = line - ndimage.median_filter(line, 1 + 2 * int(np.ceil(ALONG * fwhm_px / 2)), mode="nearest")
         cut = rest > CUT_SIGMA * noise
         if not cut.any():

@@ -106,10 +106,7 @@ def combined(
     Master
     """
     ny, nx = frames[0].ny, frames[0].nx
-    name = pedestal.path.name if isinstance(pedestal, Master) else float(pedestal)
-    shown = None if levels is None else np.round(levels, 6).tolist()
-    key = ["combined", [identity(f) for f in frames], pattern, clip_sigma, name, shown]
-    path = work / f"{frames[0].role}-{_digest(key)}.npy"
+    path = work / _name(frames, pattern, clip_sigma, pedestal, levels)
     known = _remembered(path, (ny, nx))
     if known is not None:
         return known
@@ -137,6 +134,20 @@ def combined(
         error = np.median(np.asarray(variances), axis=0)
     error = np.where(np.isfinite(error), error, noise**2 / len(frames))
     return _remember(Master(path, len(frames), by_plane(error, cell)))
+
+
+def _name(
+    frames: Sequence[RawFrame],
+    pattern: str,
+    clip_sigma: float,
+    pedestal: Master | float,
+    levels: FloatArray | None,
+) -> str:
+    """Name of the file of a combined frame, by all that shapes it."""
+    taken = pedestal.path.name if isinstance(pedestal, Master) else float(pedestal)
+    shown = None if levels is None else np.round(levels, 6).tolist()
+    key = ["combined", [identity(f) for f in frames], pattern, clip_sigma, taken, shown]
+    return f"{frames[0].role}-{_digest(key)}.npy"
 
 
 def _multiply(stack: Float32Array, scale: Float32Array | None) -> None:

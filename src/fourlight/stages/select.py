@@ -66,22 +66,7 @@ def choose_lights(
     lights = [frame for frame in frames if frame.role is Role.LIGHT]
     if not lights:
         raise InputError(_no_lights(frames, left_out), _no_lights(frames))
-    aside: list[SetAside] = []
-    if filter_name:
-        wanted = [f for f in lights if (f.filter_name or "").casefold() == filter_name.casefold()]
-        if not wanted:
-            names = sorted({f.filter_name or "(none)" for f in lights})
-            raise InputError(
-                f"no light has filter {filter_name!r}; found {', '.join(names)}; change read.filter"
-            )
-        aside += [
-            SetAside(
-                f.path, "select", f"filter {f.filter_name or '(none)'}; read.filter asks for {filter_name}"
-            )
-            for f in lights
-            if f not in wanted
-        ]
-        lights = wanted
+    lights, aside = _through_filter(lights, filter_name)
     groups = kinds(lights)
     counted_once = {key: [f for f in group if f.path not in spare] for key, group in groups.items()}
     best = _best(counted_once, [frame for frame in frames if frame.role is not Role.LIGHT], tolerance_c)
@@ -102,6 +87,22 @@ def choose_lights(
     ]
     chosen = sorted((f for key in joined for f in groups[key]), key=in_time)
     return chosen, aside, _mixed(len(groups), len(joined), mix)
+
+
+def _through_filter(lights: Sequence[RawFrame], filter_name: str) -> tuple[list[RawFrame], list[SetAside]]:
+    """Lights with the filter that is asked for, all where none is; and the others."""
+    if not filter_name:
+        return list(lights), []
+    wanted = [f for f in lights if (f.filter_name or "").casefold() == filter_name.casefold()]
+    if not wanted:
+        names = sorted({f.filter_name or "(none)" for f in lights})
+        raise InputError(f"no light has filter {filter_name!r}; found {', '.join(names)}; change read.filter")
+    aside = [
+        SetAside(f.path, "select", f"filter {f.filter_name or '(none)'}; read.filter asks for {filter_name}")
+        for f in lights
+        if f not in wanted
+    ]
+    return wanted, aside
 
 
 def kinds(frames: Sequence[RawFrame]) -> dict[Key, list[RawFrame]]:

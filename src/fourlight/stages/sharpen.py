@@ -28,7 +28,7 @@ from fourlight.stages.denoise import denoise
 from fourlight.stages.field_profiles import full_level
 from fourlight.stages.left_alone import left_alone
 from fourlight.stages.sharpen_plan import Plan, planned
-from fourlight.stages.star_light import star_light
+from fourlight.stages.star_light import BEYOND, star_light, within
 
 __all__ = ["Sharpened", "sharpen"]
 
@@ -98,46 +98,44 @@ def sharpen(
     plan = planned(planes, variances, halves, stars, level, narrower)
     if plan.why or halves is None:
         return Sharpened({c: planes[c] for c in CHANNELS}, plan, (plan.why,))
-    used = left_alone(planes, variances, level, max(plan.widths.values()), canvas)
+    sure = _sure(planes, variances, halves, plan, level, misfit, canvas)
+    used = left_alone(planes, variances, level, max(plan.widths.values()), canvas, sure.stars)
     for rows in bands(used.shape):
         used[rows] = np.float32(strength) * (1 - used[rows])
-    stars_alone, quiet = _sure(planes, variances, halves, plan, level, misfit, canvas)
     made = {c: np.array(planes[c], dtype=np.float32) for c in CHANNELS if c not in plan.sharpened}
     for c in plan.sharpened:
         target = refocus.Target(plan.target_px, plan.profiles[c].wings)
         way = _Way(plan.profiles[c], target, plan.finest)
-        sure = _sum(quiet.pop(c), stars_alone.pop(c))
-        made[c] = _sharpened(planes[c], sure, used, way, canvas)
+        made[c] = _sharpened(planes[c], (sure.quiet.pop(c), sure.stars.pop(c)), used, way, canvas)
     return Sharpened({c: made[c] for c in CHANNELS}, plan, tuple(_told(plan, c) for c in CHANNELS))
+
+
+class _Sure(NamedTuple):
+    """What is sure of a stack, by channel."""
+
+    stars: dict[str, Float32]
+    """Light of bright stars, `BEYOND` farther on each side than the stack."""
+    quiet: dict[str, Float32]
+    """Everything else without the detail that the halves do not confirm."""
 
 
 def _sure(
     planes: Planes, variances: Planes, halves: tuple[Planes, Planes], plan: Plan, full: float, misfit: float,
     canvas: Canvas,
-) -> tuple[dict[str, Float32], dict[str, Float32]]:  # fmt: skip
-    """Light of bright stars, and everything else without the detail that the halves do not confirm.
-
-    Beside a bright star smoothing must leave noise as it is, which the filter would make stronger: so stars first.
-    """
+) -> _Sure:  # fmt: skip
+    """Stars first: beside a bright star smoothing must leave noise as it is, which the filter would make stronger."""
     light = star_light(planes, variances, plan.profiles, full, canvas)
     rest, first, second = (
         {c: _less(image[c], light[c], canvas) for c in CHANNELS} for image in (planes, *halves)
     )
-    return light, denoise(rest, variances, (first, second), misfit=misfit, canvas=canvas).planes
+    return _Sure(light, denoise(rest, variances, (first, second), misfit=misfit, canvas=canvas).planes)
 
 
 def _less(image: Float32, light: Float32, canvas: Canvas) -> Float32:
-    out = canvas.new(image.shape)
+    out, inner = canvas.new(image.shape), within(light)
     for rows in bands(out.shape):
-        np.subtract(image[rows], light[rows], out=out[rows])
+        np.subtract(image[rows], inner[rows], out=out[rows])
     return out
-
-
-def _sum(image: Float32, light: Float32) -> Float32:
-    """The first image, with the other one added."""
-    for rows in bands(image.shape):
-        image[rows] += light[rows]
-    return image
 
 
 def _told(plan: Plan, c: str) -> str:
@@ -150,17 +148,22 @@ def _told(plan: Plan, c: str) -> str:
     )
 
 
-def _sharpened(plane: Float32, quiet: Float32, used: Float32, way: _Way, canvas: Canvas) -> Float32:
+def _sharpened(
+    plane: Float32, sure: tuple[Float32, Float32], used: Float32, way: _Way, canvas: Canvas
+) -> Float32:
     """A channel and what the filter adds to what is confirmed of it, where that is used."""
-    out = _changes(quiet, way, canvas)
+    out = _changes(*sure, way, canvas)
     for rows in bands(out.shape):
         out[rows] *= used[rows]
         out[rows] += plane[rows]
     return out
 
 
-def _changes(image: Float32, way: _Way, canvas: Canvas) -> Float32:
-    """What the filter adds to an image, tile by tile with the profile of each place."""
+def _changes(image: Float32, stars: Float32, way: _Way, canvas: Canvas) -> Float32:
+    """What the filter adds to an image and its stars, tile by tile with the profile of each place.
+
+    Beyond the edges the image is its own mirror image, and stars go on as they are.
+    """
     wanted, width = way.target.spectrum(SIDE), way.profile.fwhm_px()
     out = canvas.new(image.shape)
     out[:] = 0
@@ -173,8 +176,10 @@ def _changes(image: Float32, way: _Way, canvas: Canvas) -> Float32:
 
     def work(tile: Tile) -> Float32:
         here = tile.cut(image)
+        here -= np.median(here)
+        here += tile.part(stars, BEYOND)
         by = filter_at(*tile.middle) if only is None else only
-        return refocus.filtered(here - np.median(here), by)[tile.place()[1]] * tile.weight()
+        return refocus.filtered(here, by)[tile.place()[1]] * tile.weight()
 
     every = list(tiles((image.shape[0], image.shape[1])))
     for tile, part in zip(every, in_order(work, every, canvas.threads), strict=True):

@@ -29,6 +29,8 @@ SEEN = 0.4
 """Error over the noise of a pixel from which it would be seen, and is mended."""
 DISC = 1.5
 """Radius of the discs that are fitted over the width of stars."""
+WITHIN = 0.5
+"""Distance of a star from the edge over its width from which all of its light is known."""
 FARTHEST = 80.0
 """Radius to which a star is taken off at most, pixels."""
 REACH, PIXEL_BYTES = 256, 60
@@ -79,15 +81,15 @@ class StarChannel:
             self.profile.shape(star[0], star[1]), self.profile.wings, self.profile.rest, self._reach(star[2]),
         )  # fmt: skip
 
-    def fit(self, found: Float64, rounds: int) -> None:
-        """Fit the stars found, from where they are now."""
+    def fit(self, found: Float64, rounds: int, *, judged: bool = True) -> None:
+        """Fit the stars found, from where they are now; where ``judged``, weigh each against a wider spot."""
         known = len(self.fitted)
         new = np.zeros((len(found) - known, 4))
         new[:, :2] = found[known:, :2]
         rows, columns = (np.rint(found[known:, k]).astype(int) for k in (1, 0))
         new[:, 3] = np.nan_to_num(self.left[rows, columns])
         self.fitted = np.concatenate([self.fitted, new])
-        self.squares = np.zeros((len(found), 2))
+        self.squares = np.zeros((len(found) if judged else 0, 2))
         top = np.nan_to_num(
             self.plane[np.rint(found[:, 1]).astype(int), np.rint(found[:, 0]).astype(int)]
         ) - float(np.nanmedian(some(self.plane)))
@@ -108,6 +110,24 @@ class StarChannel:
             if star[2] > 0:
                 self._add(star, 1)
         self.fitted = self.fitted[real]
+
+    def drawn(self, canvas: Canvas, beyond: int) -> Float32:
+        """The stars that were fitted, on an array that is larger by so many pixels on each side.
+
+        Those whose middle the edge may cut are left out: how bright they are is not known.
+        """
+        ny, nx = self.plane.shape
+        least = WITHIN * self.profile.fwhm_px()
+        out = canvas.new((ny + 2 * beyond, nx + 2 * beyond))
+        out[:] = 0
+        for star in self.fitted:
+            inside = least <= star[0] <= nx - 1 - least and least <= star[1] <= ny - 1 - least
+            if star[2] > 0 and inside:
+                add_star(
+                    out, star[0] + beyond, star[1] + beyond, star[2], self.profile.shape(star[0], star[1]),
+                    self.profile.wings, self.profile.rest, self._reach(star[2]),
+                )  # fmt: skip
+        return out
 
     def rest(self, canvas: Canvas) -> tuple[Float32, Bool]:
         """The channel without its stars, and where it was filled from its surroundings."""

@@ -10,17 +10,20 @@ import numpy.typing as npt
 
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import full_spots
+from fourlight.core.tiles import HALO
 from fourlight.engine import in_order
-from fourlight.stages.canvas import Canvas, bands
+from fourlight.stages.canvas import Canvas
 from fourlight.stages.coverage import CHANNELS
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
-__all__ = ["star_light"]
+__all__ = ["BEYOND", "star_light", "within"]
 
 Float32 = npt.NDArray[np.float32]
 Planes = Mapping[str, Float32]
 
+BEYOND = HALO
+"""Pixels beyond each edge to which light of stars is told: as far as the rims of tiles."""
 BRIGHT = 10.0
 """Light of a star over what else is as fine, see `points`: each half alone shows such a star beyond doubt."""
 SEARCHES, ROUNDS = 2, 2
@@ -32,9 +35,10 @@ NEW = 0.6
 def star_light(
     planes: Planes, variances: Planes, profiles: Mapping[str, FieldProfile], full: float, canvas: Canvas
 ) -> dict[str, Float32]:
-    """Light of the stars that stand out and are not full, each channel (ny, nx) float32, finite, nothing beside them.
+    """Light of the stars that stand out and are not full, each channel float32, finite, nothing beside them.
 
-    A knot or the core of a galaxy may be among them: it is drawn as far as the profile fits it.
+    Arrays are larger than the planes by `BEYOND` on each side: of a star that the edge cuts, the light beyond it is
+    known as that within. A knot or the core of a galaxy may be among them: it is drawn as far as the profile fits it.
 
     Parameters
     ----------
@@ -54,9 +58,17 @@ def star_light(
         more = more[more[:, 2] > BRIGHT]
         more = more[~hot[tuple(np.rint(more[:, k]).astype(int) for k in (1, 0))]]
         found = np.concatenate([found, apart_from(found, more, NEW * width)])
-        list(in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS), work, canvas.threads))
-    for channel in work:
-        for rows in bands(hot.shape):
-            np.subtract(channel.plane[rows], channel.left[rows], out=channel.left[rows])
-            np.nan_to_num(channel.left[rows], copy=False, nan=0.0)
-    return {c: channel.left for c, channel in zip(CHANNELS, work, strict=True)}
+        list(
+            in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS, judged=False), work, canvas.threads)
+        )
+    every = zip(
+        CHANNELS,
+        in_order(partial(StarChannel.drawn, canvas=canvas, beyond=BEYOND), work, canvas.threads),
+        strict=True,
+    )
+    return dict(every)
+
+
+def within(light: Float32) -> Float32:
+    """The part of such an array that lies on the planes."""
+    return light[BEYOND:-BEYOND, BEYOND:-BEYOND]
