@@ -32,7 +32,8 @@ PICTURE = "From the stack as it is, with the settings of the picture that is the
 CHANNELS = "On the raw samples of all lights: what red, both greens and blue each contributed."
 CLAIMS = "On the raw samples of all lights: what they say to claims that people argue about."
 AGAIN = (
-    "Makes the stack and all else anew from the same frames with the same recipe; the pixels are the same."
+    "Makes the stack and all else anew from the same frames, with the same recipe and the marks of the view Frames; "
+    "without new marks the pixels are the same."
 )
 
 

@@ -10,10 +10,10 @@ from typing import Any
 from fourlight.errors import InputError
 from fourlight.pipeline.finished import check_results
 from fourlight.pipeline.jobs import Jobs
+from fourlight.pipeline.marked_lights import MarkedLights
 from fourlight.pipeline.offers import Sources, offers, order_for
 from fourlight.pipeline.picture import COLOURS
 from fourlight.pipeline.products import read_json
-from fourlight.pipeline.shown_lights import ShownLights
 from fourlight.pipeline.shown_planes import ShownPlanes
 
 __all__ = ["SETS", "Project", "own_steps", "white_of"]
@@ -79,7 +79,7 @@ class Project:
             check_results(folder)
         self.folder = folder.resolve()
         self.jobs = Jobs()
-        self.lights = ShownLights(self.folder)
+        self.lights = MarkedLights(self.folder)
         self._lock = threading.Lock()
         self._shown: dict[str, tuple[tuple[int, int], ShownPlanes]] = {}
 
