@@ -28,6 +28,7 @@ VIEWS = {
     "lines": "canvas",
     "frames": "tbody tr",
     "evidence": ".figures img",
+    "plan": ".settings details",
     "run": ".before details",
 }
 """Views, and what is there once they are."""

@@ -36,6 +36,10 @@ def open(  # noqa: A001  # the name of the command
             metavar="NIGHT", help="Raw frames that can be added to the stack in OUT; repeat it for more."
         ),
     ] = None,
+    sites: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="TOML file with your sites, optics and cameras, for plans."),
+    ] = None,
     port: Annotated[
         int, typer.Option(metavar="NUMBER", min=0, max=65535, help="Port of the page; 0: any that is free.")
     ] = 0,
@@ -48,7 +52,7 @@ def open(  # noqa: A001  # the name of the command
 
     from fourlight.web.serving import serve
 
-    project = _project(folder, out, recipe, add or [])
+    project = _project(folder, out, recipe, add or [], sites)
 
     def ready(link: str) -> None:
         typer.echo(f"open {link} (it works once; Ctrl-C ends the page)", err=True)
@@ -62,7 +66,9 @@ def open(  # noqa: A001  # the name of the command
         typer.echo(f"stopped ({job}): what is done is kept; start it again to continue", err=True)
 
 
-def _project(folder: Path, out: Path | None, recipe: Path | None, added: list[Path]) -> Project:
+def _project(
+    folder: Path, out: Path | None, recipe: Path | None, added: list[Path], sites: Path | None = None
+) -> Project:
     """What was named: results, or nights with the folder of results that they have or will have."""
     from fourlight.cli.named_files import recipe_from
     from fourlight.io.scan import MARKER, files_below
@@ -81,8 +87,8 @@ def _project(folder: Path, out: Path | None, recipe: Path | None, added: list[Pa
             raise InputError(
                 f"{folder}: --out and --recipe go with a folder of raw frames, and this is none; leave them out"
             )
-        return Project(folder, Sources(added=more))
+        return Project(folder, Sources(added=more, sites=sites))
     nights = Path(os.path.abspath(folder))
     target = Path(os.path.abspath(out or nights.with_name(f"{nights.name}-results")))
     check_apart(target, [nights])
-    return Project(target, Sources((nights,), more, recipe_from(recipe) if recipe else Recipe()))
+    return Project(target, Sources((nights,), more, recipe_from(recipe) if recipe else Recipe(), sites))

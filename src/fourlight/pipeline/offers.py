@@ -47,6 +47,8 @@ class Sources:
     """Raw frames to be added to the stack that is there."""
     recipe: Recipe = field(default_factory=Recipe)
     """For ``nights``."""
+    sites: Path | None = None
+    """File with sites, optics and cameras, for plans; None: the one in the folder for settings."""
 
 
 @dataclass(frozen=True, slots=True)

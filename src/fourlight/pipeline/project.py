@@ -15,6 +15,7 @@ from fourlight.pipeline.offers import Sources, offers, order_for
 from fourlight.pipeline.picture import COLOURS
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.shown_planes import ShownPlanes
+from fourlight.pipeline.shown_plans import ShownPlans
 
 __all__ = ["SETS", "Project", "own_steps", "white_of"]
 
@@ -23,6 +24,8 @@ SETS = {
     "lines": ("lines.fits", ("HALPHA", "OIII", "HBETA", "SII", "CONT")),
 }
 """What can be looked at plane by plane: file, and planes in the order they are offered."""
+PLANS = ("compare", "whatif")
+"""Jobs that the view Plan asks for, by its forms."""
 
 
 def own_steps(summary: Mapping[str, Any]) -> dict[str, dict[str, float]]:
@@ -80,6 +83,7 @@ class Project:
         self.folder = folder.resolve()
         self.jobs = Jobs()
         self.lights = MarkedLights(self.folder)
+        self.plans = ShownPlans(self.folder, self.sources.sites)
         self._lock = threading.Lock()
         self._shown: dict[str, tuple[tuple[int, int], ShownPlanes]] = {}
 
@@ -140,11 +144,13 @@ class Project:
         return [offer.told() for offer in offers(self.folder, self.sources)]
 
     def start(self, kind: str, settings: Mapping[str, Any] | None = None) -> int:
-        """Start one of the jobs that are offered; its number.
+        """Start one of the jobs that are offered, or of `PLANS`; its number.
 
         Raises
         ------
         InputError, RecipeError
             There is no such job now, another one is at work, or settings cannot be used.
         """
+        if kind in PLANS:
+            return self.jobs.start(self.plans.order(kind, settings or {}))
         return self.jobs.start(order_for(self.folder, self.sources, kind, settings))

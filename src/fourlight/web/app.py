@@ -22,6 +22,7 @@ from fourlight.web.guard import OPENING, Guard
 from fourlight.web.keys import Keys
 from fourlight.web.light_routes import LIGHT_ROUTES
 from fourlight.web.picture_routes import PICTURE_ROUTES
+from fourlight.web.plan_routes import PLAN_ROUTES
 from fourlight.web.region_routes import REGION_ROUTES
 from fourlight.web.run_routes import RUN_ROUTES
 from fourlight.web.wrong import on_failure, on_fault, refusal
@@ -47,6 +48,7 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             *LIGHT_ROUTES,
             *EVIDENCE_ROUTES,
             *REGION_ROUTES,
+            *PLAN_ROUTES,
             Mount("/static", StaticFiles(directory=str(STATIC))),
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],

@@ -6,6 +6,7 @@ import { evidenceView } from "./evidence.js";
 import { framesView } from "./frames.js";
 import { jobs } from "./jobs.js";
 import { pictureView } from "./picture.js";
+import { planView } from "./plan.js";
 import { planesView } from "./planes.js";
 import { runView } from "./run.js";
 import { themed } from "./theme.js";
@@ -25,6 +26,7 @@ const VIEWS = {
   frames: { name: "Frames", needs: "stack", show: (place) => framesView(place, { say }) },
   evidence: { name: "Evidence", needs: "stack", show: (place) => evidenceView(place) },
   run: { name: "Run", show: (place) => runView(place, { say }) },
+  plan: { name: "Plan", show: (place) => planView(place, { say }) },
 };
 
 let leave = null;
@@ -78,7 +80,7 @@ function followed() {
   jobs.addEventListener("ended", async ({ detail: job }) => {
     await listed();
     const how = { done: "done", stopped: "stopped; what is done is kept", failed: `failed: ${job.why}` };
-    if (!["run", "picture"].includes(main.dataset.view)) say(`${job.title}: ${how[job.state]}`);
+    if (!["run", "picture", "plan"].includes(main.dataset.view)) say(`${job.title}: ${how[job.state]}`);
   });
   jobs.addEventListener("reach", () => {
     say(jobs.lost);
