@@ -13,6 +13,7 @@ from fourlight.pipeline.jobs import Jobs
 from fourlight.pipeline.marks import Marks
 from fourlight.pipeline.orders import (
     AddNights,
+    MakeDemo,
     MakePicture,
     MeasureChannels,
     RunAgain,
@@ -139,6 +140,21 @@ def test_runs_of_the_page_take_the_marks_beside_the_results(out, raw, ran):
     assert ran[1][0][2].evidence == Recipe.model_validate(RECIPE).evidence, (
         "and nothing else of the recipe changes"
     )
+
+
+def test_the_demo_is_that_of_the_command(ran, tmp_path, monkeypatch):
+    made = []
+    monkeypatch.setattr(
+        "fourlight.pipeline.demo.demo_nights", lambda folder, _: made.append(folder) or folder / "nights"
+    )
+    MakeDemo(tmp_path / "demo").work(Heard())
+    ((searched, target, recipe, _), _named) = ran[0]
+    assert (made, searched, target) == (
+        [tmp_path / "demo"],
+        [tmp_path / "demo" / "nights"],
+        tmp_path / "demo" / "results",
+    )
+    assert recipe.sky.solve == "off", "no catalogue knows the stars of an invented sky"
 
 
 def test_lights_are_added_with_the_recipe_of_the_stack(out, raw, ran):

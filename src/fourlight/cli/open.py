@@ -18,11 +18,12 @@ __all__ = ["open"]
 
 def open(  # noqa: A001  # the name of the command
     folder: Annotated[
-        Path,
+        Path | None,
         typer.Argument(
-            metavar="OUT|NIGHTS", help="Folder of results; or of raw frames, to run them from the page."
+            metavar="OUT|NIGHTS",
+            help="Folder of results; or of raw frames, to run them from the page; without it, how to begin.",
         ),
-    ],
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -40,6 +41,13 @@ def open(  # noqa: A001  # the name of the command
         Path | None,
         typer.Option(metavar="FILE", help="TOML file with your sites, optics and cameras, for plans."),
     ] = None,
+    demo: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Without OUT|NIGHTS: where the page makes the demo when it is asked to; demo unless given.",
+        ),
+    ] = None,
     port: Annotated[
         int, typer.Option(metavar="NUMBER", min=0, max=65535, help="Port of the page; 0: any that is free.")
     ] = 0,
@@ -52,7 +60,12 @@ def open(  # noqa: A001  # the name of the command
 
     from fourlight.web.serving import serve
 
-    project = _project(folder, out, recipe, add or [], sites)
+    if folder is None:
+        project = _beginning(demo, sites, others=bool(out or recipe or add))
+    elif demo is not None:
+        raise InputError(f"--demo {demo}: goes without {folder}; leave one of the two out")
+    else:
+        project = _project(folder, out, recipe, add or [], sites)
 
     def ready(link: str) -> None:
         typer.echo(f"open {link} (it works once; Ctrl-C ends the page)", err=True)
@@ -64,6 +77,20 @@ def open(  # noqa: A001  # the name of the command
         typer.echo(f"stopping the job at work ({job}); Ctrl-C once more ends it at once", err=True)
         project.jobs.close()
         typer.echo(f"stopped ({job}): what is done is kept; start it again to continue", err=True)
+
+
+def _beginning(demo: Path | None, sites: Path | None, *, others: bool) -> Project:
+    """Nothing was named: how to begin, and the demo."""
+    from fourlight.pipeline.demo import DEMO, RESULTS
+    from fourlight.pipeline.offers import Sources
+    from fourlight.pipeline.project import Project
+
+    if others:
+        raise InputError(
+            "--out, --recipe and --add go with a folder; name that of the results or of the frames"
+        )
+    place = Path(os.path.abspath(demo or DEMO))
+    return Project(place / RESULTS, Sources(demo=place, sites=sites))
 
 
 def _project(

@@ -11,6 +11,7 @@ from fourlight.errors import InputError
 from fourlight.pipeline.job_process import Order
 from fourlight.pipeline.orders import (
     AddNights,
+    MakeDemo,
     MakePicture,
     MeasureChannels,
     RunAgain,
@@ -47,6 +48,8 @@ class Sources:
     """Raw frames to be added to the stack that is there."""
     recipe: Recipe = field(default_factory=Recipe)
     """For ``nights``."""
+    demo: Path | None = None
+    """Folder for the demo, where neither nights nor results are named."""
     sites: Path | None = None
     """File with sites, optics and cameras, for plans; None: the one in the folder for settings."""
 
@@ -78,6 +81,13 @@ def offers(out: Path, sources: Sources) -> list[Offer]:
         )
         order = RunNights(sources.nights, out, sources.recipe.model_dump())
         found.append(Offer("run", order.title, about, lambda _: order))
+    if sources.demo:
+        about = (
+            f"Simulates two nights on an invented nebula and runs them, as fourlight demo does; all of it goes to "
+            f"{sources.demo}. It takes about a minute, the first time on a computer about three."
+        )
+        demo = MakeDemo(sources.demo)
+        found.append(Offer("demo", demo.title, about, lambda _: demo))
     if not (out / RECORD).is_file():
         return found
     if sources.added:

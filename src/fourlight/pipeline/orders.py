@@ -12,7 +12,7 @@ from typing import Any, ClassVar
 
 from fourlight.pipeline.job_process import Telling
 
-__all__ = ["AddNights", "MakePicture", "MeasureChannels", "RunAgain", "RunNights", "WeighClaims"]
+__all__ = ["AddNights", "MakeDemo", "MakePicture", "MeasureChannels", "RunAgain", "RunNights", "WeighClaims"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,21 @@ class RunNights:
 
         recipe = with_marks(self.out, Recipe.model_validate(self.recipe))
         _close(run(self.nights, self.out, recipe, telling), self.out, telling)
+
+
+@dataclass(frozen=True, slots=True)
+class MakeDemo:
+    """Two simulated nights through the main job, as ``fourlight demo`` does."""
+
+    title: ClassVar[str] = "Make the demo"
+    folder: Path
+
+    def work(self, telling: Telling) -> None:
+        from fourlight.pipeline.demo import RECIPE, RESULTS, demo_nights
+        from fourlight.pipeline.run import run
+
+        out = self.folder / RESULTS
+        _close(run([demo_nights(self.folder, telling)], out, RECIPE, telling), out, telling)
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,7 +78,7 @@ class Project:
 
     def __init__(self, folder: Path, sources: Sources | None = None) -> None:
         self.sources = sources or Sources()
-        if not self.sources.nights:
+        if not (self.sources.nights or self.sources.demo):
             check_results(folder)
         self.folder = folder.resolve()
         self.jobs = Jobs()
@@ -90,6 +90,8 @@ class Project:
     @property
     def name(self) -> str:
         """What the project is called."""
+        if self.sources.demo and not self.sets():
+            return "Fourlight"
         return self.folder.name if self.folder.name != "results" else f"{self.folder.parent.name}/results"
 
     def summary(self) -> dict[str, Any]:
@@ -133,7 +135,12 @@ class Project:
         summary = self.summary()
         return {
             "name": self.name,
-            "sets": [*self.sets(), *(["picture"] if (summary.get("picture") or {}).get("steps") else [])],
+            "sets": [
+                *self.sets(),
+                *(["picture"] if (summary.get("picture") or {}).get("steps") else []),
+                *(["start"] if self.sources.demo else []),
+            ],
+            "demo": str(self.sources.demo or ""),
             "frames": len(summary.get("frames", ())),
             "set_aside": len(summary.get("set_aside", ())),
             "to_know": list(summary.get("to_know", ())),
