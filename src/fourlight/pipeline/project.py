@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from fourlight.errors import InputError
+from fourlight.errors import FourlightError, InputError
 from fourlight.pipeline.finished import check_results
 from fourlight.pipeline.jobs import Jobs
 from fourlight.pipeline.marked_lights import MarkedLights
@@ -124,6 +125,15 @@ class Project:
             if name not in self._shown or self._shown[name][0] != now:
                 self._shown[name] = (now, ShownPlanes(path, planes))
             return self._shown[name][1]
+
+    def expect(self) -> None:
+        """Begin to read the planes of the stack, while a browser still loads the page that will ask for them."""
+        if "stack" in self.sets():
+            threading.Thread(target=self._read_early, daemon=True).start()
+
+    def _read_early(self) -> None:
+        with suppress(FourlightError):  # whoever looks at the planes is told
+            self.shown("stack").facts()
 
     def shown_facts(self, name: str) -> dict[str, Any]:
         """What a viewer must know of one of `SETS` before it asks for tiles; see `shown`."""

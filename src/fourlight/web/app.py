@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import threading
-from importlib.resources import files
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.routing import Route
 
 from fourlight import __version__
 from fourlight.errors import FourlightError
@@ -25,13 +23,13 @@ from fourlight.web.picture_routes import PICTURE_ROUTES
 from fourlight.web.plan_routes import PLAN_ROUTES
 from fourlight.web.region_routes import REGION_ROUTES
 from fourlight.web.run_routes import RUN_ROUTES
+from fourlight.web.statics import STATIC_ROUTES, index
 from fourlight.web.wrong import on_failure, on_fault, refusal
 
 __all__ = ["application"]
 
 FOREVER = "private, max-age=31536000, immutable"
 """Tiles never change: their address holds the version of the file."""
-STATIC = files("fourlight.web") / "static"
 
 
 def application(project: Project, keys: Keys, port: int) -> Starlette:
@@ -49,7 +47,7 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             *EVIDENCE_ROUTES,
             *REGION_ROUTES,
             *PLAN_ROUTES,
-            Mount("/static", StaticFiles(directory=str(STATIC))),
+            *STATIC_ROUTES,
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],
         exception_handlers={FourlightError: on_failure, 404: _absent, 405: _absent, Exception: on_fault},
@@ -74,8 +72,10 @@ async def _enter(request: Request) -> Response:
     return answer
 
 
-async def _index(_request: Request) -> Response:
-    return Response((STATIC / "index.html").read_bytes(), media_type="text/html; charset=utf-8")
+async def _index(request: Request) -> Response:
+    project: Project = request.app.state.project
+    project.expect()
+    return Response(index(), media_type="text/html; charset=utf-8")
 
 
 async def _session(request: Request) -> Response:
