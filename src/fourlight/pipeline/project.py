@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from fourlight.core.companding import NOISES
 from fourlight.errors import FourlightError, InputError
 from fourlight.pipeline.finished import check_results
 from fourlight.pipeline.jobs import Jobs
@@ -137,8 +138,14 @@ class Project:
 
     def shown_facts(self, name: str) -> dict[str, Any]:
         """What a viewer must know of one of `SETS` before it asks for tiles; see `shown`."""
-        summary = self.summary() if name == "stack" else {}
-        return {**self.shown(name).facts(), "own": own_steps(summary), "white": white_of(summary)}
+        facts = self.shown(name).facts()
+        if name == "lines":  # they are light above the sky, which may be bright in most of the field
+            own = {
+                plane: {"sky": 0.0, "step": code["soft"] / NOISES} for plane, code in facts["codes"].items()
+            }
+            return {**facts, "own": own, "white": None}
+        summary = self.summary()
+        return {**facts, "own": own_steps(summary), "white": white_of(summary)}
 
     def facts(self) -> dict[str, Any]:
         """What a viewer must know first."""
