@@ -134,7 +134,7 @@ class Project:
 
     def _read_early(self) -> None:
         with suppress(FourlightError):  # whoever looks at the planes is told
-            self.shown("stack").facts()
+            self.shown("stack").expect()
 
     def shown_facts(self, name: str) -> dict[str, Any]:
         """What a viewer must know of one of `SETS` before it asks for tiles; see `shown`."""

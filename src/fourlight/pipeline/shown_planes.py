@@ -94,6 +94,11 @@ class ShownPlanes:
         longest = max(self.shape)
         return 1 + max(0, int(np.ceil(np.log2(longest / TILE_PX))))
 
+    def expect(self) -> None:
+        """Read every plane once, one after the other: a process that ends does not wait for it."""
+        for name in self.names:
+            self._overview(name)
+
     def facts(self) -> dict[str, Any]:
         """What a viewer must know before it asks for tiles; reads every plane once."""
         with ThreadPoolExecutor(AT_ONCE) as crew:  # reading and shrinking hold no lock of Python

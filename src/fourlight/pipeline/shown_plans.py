@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import tempfile
 import threading
+import weakref
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from functools import cached_property
@@ -44,13 +46,15 @@ class ShownPlans:
         self._drawing = threading.Lock()  # charts are drawn one after the other
 
     @cached_property
-    def _scratch(self) -> tempfile.TemporaryDirectory[str]:
+    def _scratch(self) -> Path:
         """For the comparison of this session; gone with it."""
-        return tempfile.TemporaryDirectory(prefix="fourlight-")
+        folder = Path(tempfile.mkdtemp(prefix="fourlight-"))
+        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+        return folder
 
     @property
     def _compared(self) -> Path:
-        return Path(self._scratch.name) / "compared.json"
+        return self._scratch / "compared.json"
 
     def facts(self) -> dict[str, Any]:
         """Forms, names of sites, and what there is to look at already."""
