@@ -23,7 +23,8 @@ TAGS = {
     "combobox": "select",
     "checkbox": "input[type=checkbox]",
     "radio": "input[type=radio]",
-    "textbox": "input[type=text]",
+    "textbox": "input[type=text]:not([list])",
+    "combobox-text": "input[list]",
 }
 """Elements that have a role (WAI-ARIA 1.2, HTML-AAM) on our pages."""
 TOLD = ("status", "alert")
@@ -68,7 +69,7 @@ def all_of(page: Any, role: str, name: str = "") -> list[Any]:
 def one_of(page: Any, role: str, name: str = "") -> Any:
     """The only element of a role and name, waited for."""
     (found,) = until(page, lambda: len(all_of(page, role, name)) == 1 and all_of(page, role, name))
-    assert found.aria_role == role, f"{name} is a {found.aria_role}"
+    assert found.aria_role == role.removesuffix("-text"), f"{name} is a {found.aria_role}"
     return found
 
 
@@ -106,7 +107,12 @@ def overflows(page: Any) -> list[str]:
 
 def nameless(page: Any) -> list[str]:
     """Controls and pictures that are seen and that a screen reader has no name for."""
-    found = page.find_elements("css selector", ", ".join(TAGS[role] for role in TAGS if role not in TOLD))
+    tags = ", ".join(TAGS[role] for role in TAGS if role not in TOLD)
+    script = (
+        "return [...document.querySelectorAll(arguments[0])]"
+        ".filter(e => e.checkVisibility({contentVisibilityAuto: true}));"  # rows out of sight are laid out later
+    )
+    found = page.execute_script(script, tags)
     return [
         each.get_attribute("outerHTML") for each in found if each.is_displayed() and not each.accessible_name
     ]

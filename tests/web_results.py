@@ -39,7 +39,7 @@ def write_lights(folder: Path, count: int, raw: Path | None = None) -> Path:
     ]
     aside = [
         {
-            "file": row["file"], "path": row["path"], "role": "light", "stage": "measure", "measured": row,
+            "file": row["file"], "path": row["path"], "role": "light", "stage": "judge", "measured": row,
             "reason": f"trailed: stars {row['elongation']['G1']:.1f} times as long as wide, 1.0 is usual",
         }
         for row in rows[11::12]

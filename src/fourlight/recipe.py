@@ -14,6 +14,7 @@ from pydantic import Field
 from fourlight.errors import RecipeError
 from fourlight.recipe_finish import Finish
 from fourlight.recipe_gear import Gear
+from fourlight.recipe_lights import Lights
 from fourlight.recipe_lines import Lines
 from fourlight.recipe_read import Read
 from fourlight.recipe_sky import Sky
@@ -170,6 +171,7 @@ class Recipe(Section):
     """All settings of a run."""
 
     read: Read = Read()
+    lights: Lights = Lights()
     calibrate: Calibrate = Calibrate()
     measure: Measure = Measure()
     registration: Registration = Registration()

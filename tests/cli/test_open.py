@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from fourlight.cli.open import _project
+from fourlight.cli.open import _beginning, _project
 from fourlight.pipeline.offers import Sources
 from web_results import write_results
 
@@ -54,6 +54,22 @@ def test_nights_are_opened_to_be_run(raw: Path, tmp_path: Path) -> None:
     assert wanted.sources.recipe.integrate.method == "drizzle"
     assert wanted.sources.added == (raw,)
     assert not (tmp_path / "out").exists(), "nothing is written before a job is started"
+
+
+def test_without_a_folder_the_page_says_how_to_begin(
+    command: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The demo would go where the command line puts it, or where one wants it; nothing is written before."""
+    monkeypatch.chdir(tmp_path)
+    usual = _beginning(None, None, others=False)
+    assert usual.sources.demo == tmp_path / "demo"
+    assert usual.folder == tmp_path / "demo" / "results"
+    assert _beginning(tmp_path / "mine", None, others=False).sources.demo == tmp_path / "mine"
+    assert list(tmp_path.iterdir()) == []
+    for words in (["--out", "x"], ["--add", "x"], [str(tmp_path), "--demo", "x"]):
+        outcome = command("open", *words, "--no-browser")
+        assert outcome.code == 2
+        assert "folder" in outcome.line or "leave one of the two out" in outcome.line
 
 
 def test_results_are_opened_with_a_night_to_be_added(raw: Path, tmp_path: Path) -> None:

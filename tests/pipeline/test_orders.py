@@ -10,8 +10,10 @@ import pytest
 
 from fourlight.errors import InputError
 from fourlight.pipeline.jobs import Jobs
+from fourlight.pipeline.marks import Marks
 from fourlight.pipeline.orders import (
     AddNights,
+    MakeDemo,
     MakePicture,
     MeasureChannels,
     RunAgain,
@@ -127,6 +129,32 @@ def test_the_same_run_again_has_its_frames_and_recipe_and_no_others(out, raw, ra
     with pytest.raises(InputError, match="has changed since"):
         RunAgain(out).work(Heard())
     assert len(ran) == 1
+
+
+def test_runs_of_the_page_take_the_marks_beside_the_results(out, raw, ran):
+    first = str(next(iter(load(out / "provenance.json").inputs)))
+    Marks(out).put([first], "leave", "an aeroplane")
+    RunAgain(out).work(Heard())
+    RunNights((raw / "night",), out, RECIPE).work(Heard())
+    assert [words[2].lights.leave_out for words, _ in ran] == [{first: "an aeroplane"}] * 2
+    assert ran[1][0][2].evidence == Recipe.model_validate(RECIPE).evidence, (
+        "and nothing else of the recipe changes"
+    )
+
+
+def test_the_demo_is_that_of_the_command(ran, tmp_path, monkeypatch):
+    made = []
+    monkeypatch.setattr(
+        "fourlight.pipeline.demo.demo_nights", lambda folder, _: made.append(folder) or folder / "nights"
+    )
+    MakeDemo(tmp_path / "demo").work(Heard())
+    ((searched, target, recipe, _), _named) = ran[0]
+    assert (made, searched, target) == (
+        [tmp_path / "demo"],
+        [tmp_path / "demo" / "nights"],
+        tmp_path / "demo" / "results",
+    )
+    assert recipe.sky.solve == "off", "no catalogue knows the stars of an invented sky"
 
 
 def test_lights_are_added_with_the_recipe_of_the_stack(out, raw, ran):

@@ -28,6 +28,8 @@ VIEWS = {
     "lines": "canvas",
     "frames": "tbody tr",
     "evidence": ".figures img",
+    "plan": ".settings details",
+    "start": "button",
     "run": ".before details",
 }
 """Views, and what is there once they are."""
@@ -42,7 +44,7 @@ def page(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any
     maps = np.random.default_rng(1).normal(100, 5, (2, 60, 80)).astype(np.float32)
     units = [fits.ImageHDU(each, name=name) for each, name in zip(maps, ("HALPHA", "OIII"), strict=True)]
     fits.HDUList([fits.PrimaryHDU(), *units]).writeto(out / "lines.fits")
-    project = Project(out, Sources(nights=(folder / "raw",)))
+    project = Project(out, Sources(nights=(folder / "raw",), demo=folder / "demo"))
     with pytest.MonkeyPatch.context() as patch:
         order = Steps(1, title="Test the claims", lines=40)
         patch.setattr("fourlight.pipeline.project.order_for", lambda *_wish: order)

@@ -167,7 +167,7 @@ def test_nights_without_results_are_run_from_the_page(
     project = Project(tmp_path / "out", Sources(nights=(tmp_path / "nights",)))
     many.setattr("fourlight.pipeline.project.order_for", lambda *_wish: Makes(tmp_path / "out", title="Run"))
     page = opened(browser, project)
-    until(page, lambda: [link.text for link in all_of(page, "link")] == ["Run"])
+    until(page, lambda: [link.text for link in all_of(page, "link")] == ["Run", "Plan"])
     start(page, "Run the nights")
     text_of(page, "status", "done after")
     until(page, lambda: "Planes" in [link.text for link in all_of(page, "link")])

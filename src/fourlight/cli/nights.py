@@ -1,4 +1,4 @@
-"""Which night at which site is meant, as commands that look ahead take it, and what of that cannot be."""
+"""Options for the night and the site of commands that look ahead."""
 
 from __future__ import annotations
 
@@ -10,12 +10,20 @@ import typer
 from fourlight.cli.plain import number
 from fourlight.errors import InputError
 
-__all__ = ["Date", "Extinction", "Horizon", "LeastAltitude", "SiteText", "Sky", "SunBelow", "Zone", "check_night",
-           "check_page", "twilight_words"]  # fmt: skip
+__all__ = [
+    "Date",
+    "Extinction",
+    "Horizon",
+    "LeastAltitude",
+    "SiteText",
+    "Sky",
+    "SunBelow",
+    "Zone",
+    "check_page",
+]
 
 SUFFIXES = (".png", ".svg", ".html")
 """Of pages and charts of plans."""
-FULL_DARKNESS_DEG = 18.0
 
 SiteText = Annotated[
     str,
@@ -51,24 +59,7 @@ Zone = Annotated[
 ]
 
 
-def check_night(least_altitude: float, sun_below: float) -> None:
-    """Refuse altitudes and darkness that no night has."""
-    if not 0 <= least_altitude <= 85:
-        raise InputError(f"--least-altitude {least_altitude:g}: degrees from 0 to 85 are needed")
-    if not 6 <= sun_below <= FULL_DARKNESS_DEG:
-        raise InputError(
-            f"--sun-below {sun_below:g}: degrees from 6 (bright twilight) to 18 (full darkness) are needed"
-        )
-
-
 def check_page(out: Path | None) -> None:
     """Refuse names that say no kind of picture or page."""
     if out is not None and out.suffix.lower() not in SUFFIXES:
         raise InputError(f"{out}: a name that ends in .png, .svg or .html is needed")
-
-
-def twilight_words(sun_below: float) -> list[str]:
-    """What is assumed where twilight counts as darkness."""
-    if sun_below >= FULL_DARKNESS_DEG:
-        return []
-    return ["twilight adds no light to the sky, though the Sun is less than 18 degrees down"]

@@ -18,11 +18,12 @@ __all__ = ["open"]
 
 def open(  # noqa: A001  # the name of the command
     folder: Annotated[
-        Path,
+        Path | None,
         typer.Argument(
-            metavar="OUT|NIGHTS", help="Folder of results; or of raw frames, to run them from the page."
+            metavar="OUT|NIGHTS",
+            help="Folder of results; or of raw frames, to run them from the page; without it, how to begin.",
         ),
-    ],
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -34,6 +35,17 @@ def open(  # noqa: A001  # the name of the command
         list[Path] | None,
         typer.Option(
             metavar="NIGHT", help="Raw frames that can be added to the stack in OUT; repeat it for more."
+        ),
+    ] = None,
+    sites: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="TOML file with your sites, optics and cameras, for plans."),
+    ] = None,
+    demo: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Without OUT|NIGHTS: where the page makes the demo when it is asked to; demo unless given.",
         ),
     ] = None,
     port: Annotated[
@@ -48,7 +60,12 @@ def open(  # noqa: A001  # the name of the command
 
     from fourlight.web.serving import serve
 
-    project = _project(folder, out, recipe, add or [])
+    if folder is None:
+        project = _beginning(demo, sites, others=bool(out or recipe or add))
+    elif demo is not None:
+        raise InputError(f"--demo {demo}: goes without {folder}; leave one of the two out")
+    else:
+        project = _project(folder, out, recipe, add or [], sites)
 
     def ready(link: str) -> None:
         typer.echo(f"open {link} (it works once; Ctrl-C ends the page)", err=True)
@@ -62,7 +79,23 @@ def open(  # noqa: A001  # the name of the command
         typer.echo(f"stopped ({job}): what is done is kept; start it again to continue", err=True)
 
 
-def _project(folder: Path, out: Path | None, recipe: Path | None, added: list[Path]) -> Project:
+def _beginning(demo: Path | None, sites: Path | None, *, others: bool) -> Project:
+    """Nothing was named: how to begin, and the demo."""
+    from fourlight.pipeline.demo import DEMO, RESULTS
+    from fourlight.pipeline.offers import Sources
+    from fourlight.pipeline.project import Project
+
+    if others:
+        raise InputError(
+            "--out, --recipe and --add go with a folder; name that of the results or of the frames"
+        )
+    place = Path(os.path.abspath(demo or DEMO))
+    return Project(place / RESULTS, Sources(demo=place, sites=sites))
+
+
+def _project(
+    folder: Path, out: Path | None, recipe: Path | None, added: list[Path], sites: Path | None = None
+) -> Project:
     """What was named: results, or nights with the folder of results that they have or will have."""
     from fourlight.cli.named_files import recipe_from
     from fourlight.io.scan import MARKER, files_below
@@ -81,8 +114,8 @@ def _project(folder: Path, out: Path | None, recipe: Path | None, added: list[Pa
             raise InputError(
                 f"{folder}: --out and --recipe go with a folder of raw frames, and this is none; leave them out"
             )
-        return Project(folder, Sources(added=more))
+        return Project(folder, Sources(added=more, sites=sites))
     nights = Path(os.path.abspath(folder))
     target = Path(os.path.abspath(out or nights.with_name(f"{nights.name}-results")))
     check_apart(target, [nights])
-    return Project(target, Sources((nights,), more, recipe_from(recipe) if recipe else Recipe()))
+    return Project(target, Sources((nights,), more, recipe_from(recipe) if recipe else Recipe(), sites))

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from fourlight.cli.gear import Camera, ChipText, Filter, OpticsText, Own, own_file, rig_of
+from fourlight.cli.gear import Camera, ChipText, Filter, OpticsText, Own
 from fourlight.cli.named_curves import AsJson, tell
 from fourlight.cli.nights import (
     Date,
@@ -18,9 +18,7 @@ from fourlight.cli.nights import (
     Sky,
     SunBelow,
     Zone,
-    check_night,
     check_page,
-    twilight_words,
 )
 from fourlight.cli.plain import whole_number
 from fourlight.cli.wishes import (
@@ -34,14 +32,9 @@ from fourlight.cli.wishes import (
     Longest,
     Loss,
     Surface,
-    light_of,
-    wish_of,
 )
-from fourlight.errors import InputError
 
 __all__ = ["plan"]
-
-MOST_NIGHTS = 400
 
 
 def plan(
@@ -90,39 +83,32 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Tell when it is dark, where target and Moon stand, how bright the sky is, how long subs should be; offline."""
-    nights = ahead or 0
-    _check(least_altitude, sun_below, nights, out)
-    from fourlight.cli.site import evening_of, place_of, site_of
-    from fourlight.report.clock import clock_of
-    from fourlight.report.planning import planned_facts, planned_lines
-    from fourlight.stages.plan_night import Goal
-    from fourlight.stages.plan_whole import Wanted, plan_night
-
-    own = own_file(sites)
-    where = site_of(own, site, sky=sky, extinction=extinction, horizon=horizon)
-    clock = clock_of(zone or where.zone)
-    place = None if target is None else place_of(target)
-    gear = rig_of(own, camera, chip, filter_name, optics)
-    light, said = light_of(gear.rig, kind, surface, line)
-    told = gear.named or any(word is not None for word in (kind, surface, goal)) or bool(line)
-    wish = wish_of(
-        light, area=area, loss=loss, fwhm=fwhm, keep_star=keep_star, longest=longest, goal=goal, clear=clear
+    check_page(out)
+    from fourlight.pipeline.plans_asked import (
+        GearAsked,
+        LightAsked,
+        NightAsked,
+        PlanAsked,
+        SubAsked,
+        planned_by,
     )
-    there, evening = evening_of(where.site, date, clock)
-    wanted = Wanted(there, evening, place, Goal(least_altitude, sun_below), gear.rig, told, wish, nights)
-    planned = plan_night(wanted)
-    assumed = [*where.assumed, *(gear.assumed if told or place is None else gear.assumed[:1])]
-    assumed += said if told and place is not None else []
-    assumed += twilight_words(sun_below)
+    from fourlight.pipeline.rigs import own_file
+    from fourlight.report.planning import planned_facts, planned_lines
+
+    asked = PlanAsked(
+        site=site, target=target, date=date, ahead=ahead or 0,
+        night=NightAsked(
+            sky=sky, extinction=extinction, least_altitude=least_altitude, sun_below=sun_below, zone=zone
+        ),
+        gear=GearAsked(camera=camera, chip=chip, filter=filter_name, optics=optics),
+        light=LightAsked(kind=kind, surface=surface, line=None if line is None else tuple(line)),
+        subs=SubAsked(
+            area=area, goal=goal, clear=clear, loss=loss, longest=longest, keep_star=keep_star, fwhm=fwhm
+        ),
+    )  # fmt: skip
+    planned, clock, assumed = planned_by(asked, own_file(sites), horizon)
     if out is not None:
         from fourlight.pipeline.planning import draw_plan
 
         draw_plan(out, planned, clock, assumed)
     tell(planned_facts(planned, assumed), planned_lines(planned, clock, assumed), as_json=as_json)
-
-
-def _check(least_altitude: float, sun_below: float, ahead: int, out: Path | None) -> None:
-    check_night(least_altitude, sun_below)
-    if ahead > MOST_NIGHTS:
-        raise InputError(f"--ahead {ahead}: at most {MOST_NIGHTS} nights are needed for a year and more")
-    check_page(out)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from fourlight.cli.gear import Camera, ChipText, Filter, OpticsText, Own, own_file, rig_of
+from fourlight.cli.gear import Camera, ChipText, Filter, OpticsText, Own
 from fourlight.cli.named_curves import AsJson, draw, picture_path, tell
 from fourlight.cli.plain import number
 from fourlight.cli.wishes import (
@@ -21,15 +21,9 @@ from fourlight.cli.wishes import (
     Longest,
     Loss,
     Surface,
-    light_of,
-    wish_of,
 )
-from fourlight.errors import InputError
 
-if TYPE_CHECKING:
-    from fourlight.stages.plan_skies import Moonlight
-
-__all__ = ["moon_from", "sub"]
+__all__ = ["sub"]
 
 
 def sub(
@@ -76,72 +70,22 @@ def sub(
     as_json: AsJson = False,
 ) -> None:
     """Tell how long subs must be for read noise not to matter, which stars are full then, how long a goal takes."""
+    from fourlight.pipeline.plans_asked import GearAsked, LightAsked, SubAsked, SubsAsked, subs_by
+    from fourlight.pipeline.rigs import own_file
     from fourlight.report.sub_words import sub_plan_facts, sub_plan_lines
-    from fourlight.sky.site import EXTINCTION_MAG
-    from fourlight.stages.plan_skies import plan_subs
 
     picture = None if out is None else picture_path(out)
-    _check(sky, altitude, extinction)
-    if clear is not None and hours is None:
-        raise InputError(
-            f"--clear {clear:g} goes with --hours; say how many hours of light a clear night has"
-        )
-    gear = rig_of(own_file(sites), camera, chip, filter_name, optics)
-    light, said = light_of(gear.rig, kind, surface, line)
-    wish = wish_of(light, area=area, loss=loss, fwhm=fwhm, keep_star=keep_star, longest=longest, goal=goal, clear=clear,
-                   hours=hours)  # fmt: skip
-    assumed = [*gear.assumed, *said]
-    if extinction is None:
-        assumed.append(f"air takes {EXTINCTION_MAG:g} mag per air mass, in every colour")
-    moons = [moon_from(text) for text in moon or ()]
-    if any(text.count(",") == 1 for text in moon or ()):
-        assumed.append("a Moon 40 degrees high where nothing is said of it")
-    plan = plan_subs(
-        gear.rig, wish, sky, moons, altitude, EXTINCTION_MAG if extinction is None else extinction
-    )
+    asked = SubsAsked(
+        sky=sky, moon=tuple(moon or ()), altitude=altitude, extinction=extinction, hours=hours,
+        gear=GearAsked(camera=camera, chip=chip, filter=filter_name, optics=optics),
+        light=LightAsked(kind=kind, surface=surface, line=None if line is None else tuple(line)),
+        subs=SubAsked(
+            area=area, goal=goal, clear=clear, loss=loss, longest=longest, keep_star=keep_star, fwhm=fwhm
+        ),
+    )  # fmt: skip
+    plan, assumed = subs_by(asked, own_file(sites))
     if picture is not None:
         from fourlight.report.figure_sub import sub_figure
 
         draw(picture, sub_figure(plan))
     tell(sub_plan_facts(plan, assumed), sub_plan_lines(plan, assumed), as_json=as_json)
-
-
-def _check(sky: float, altitude: float, extinction: float | None) -> None:
-    from fourlight.sky.site import EXTINCTIONS_MAG
-
-    if not 13 <= sky <= 23:
-        raise InputError(
-            f"--sky {sky:g}: V mag per square arcsec from 13 (bright city) to 23 are needed, such as 21"
-        )
-    if not 5 <= altitude <= 90:
-        raise InputError(f"--altitude {altitude:g}: degrees from 5 to 90 are needed")
-    least, most = EXTINCTIONS_MAG
-    if extinction is not None and not least <= extinction <= most:
-        raise InputError(
-            f"--extinction {extinction:g}: mag per air mass from {least:g} to {most:g} are needed; what air takes of "
-            "the Moon's light is what brightens the sky"
-        )
-
-
-def moon_from(text: str) -> Moonlight:
-    from fourlight.stages.plan_skies import Moonlight
-
-    try:
-        numbers = [float(part) for part in text.split(",")]
-        if not 2 <= len(numbers) <= 3:
-            raise ValueError
-    except ValueError:
-        raise InputError(
-            f"--moon {text}: write the lit share and the angle from the target, such as 0.5,90, and after them the "
-            "Moon's altitude if you like"
-        ) from None
-    lit, apart = numbers[0], numbers[1]
-    if 1 < lit <= 100:
-        raise InputError(f"--moon {text}: a lit share of {lit:g}; write {lit / 100:g} for {lit:g} per cent")
-    found = Moonlight(lit, apart, *numbers[2:])
-    if not (0 <= lit <= 1 and 5 <= apart <= 180 and 0 < found.altitude_deg <= 90):
-        raise InputError(
-            f"--moon {text}: needed are a lit share of 0 to 1, an angle of 5 to 180 degrees and an altitude above 0 "
-            "and at most 90"
-        )
-    return found

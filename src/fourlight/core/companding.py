@@ -10,13 +10,15 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["Companding", "companding_for"]
+__all__ = ["NOISES", "Companding", "companding_for"]
 
 Float32 = npt.NDArray[np.float32]
 UInt16 = npt.NDArray[np.uint16]
 
 MOST = 65535
 """Largest code; 0 stands for no value, so that 1 is the darkest."""
+NOISES = 3.0
+"""``soft`` of `companding_for` in noise of a pixel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,7 @@ def companding_for(sky: float, noise: float, lowest: float, highest: float) -> C
     scale = noise if np.isfinite(noise) and noise > 0 else max(abs(sky) * 1e-3, 1e-6)
     low = lowest if np.isfinite(lowest) else sky - 5 * scale
     high = highest if np.isfinite(highest) else sky + 5 * scale
-    return Companding(sky, 3 * scale, min(low, sky - scale), max(high, sky + scale))
+    return Companding(sky, NOISES * scale, min(low, sky - scale), max(high, sky + scale))
 
 
 @njit(cache=True, nogil=True)

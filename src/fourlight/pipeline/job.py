@@ -21,13 +21,15 @@ from fourlight.pipeline.names import by_reason, chief_reason, quoted
 from fourlight.provenance import file_hash, file_state
 from fourlight.recipe import Recipe
 
-__all__ = ["Job", "Sorting"]
+__all__ = ["BY_HAND", "Job", "Sorting"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
-FROM_FILES = ("read", "select")
-"""Stages that set lights aside for what the files are, before anything is measured."""
+BY_HAND = "lights"
+"""Stage that sets lights aside because the recipe does."""
+FROM_FILES = ("read", "select", BY_HAND)
+"""Stages that set lights aside for what the files are or the recipe says, before anything is measured."""
 IN_A_MESSAGE = 3
 """Files named with each reason in a message."""
 

@@ -15,6 +15,7 @@ from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, NoiseModel, RawFrame, RegisteredFrame, SetAside
 from fourlight.io.pixels import open_pixels
 from fourlight.pipeline import cache
+from fourlight.pipeline.chosen_lights import judged, used_anyway
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kinds import Kind
 from fourlight.recipe import Measure
@@ -23,6 +24,7 @@ from fourlight.stages.banding import PIECE_BYTES
 from fourlight.stages.calibration import Calibration, joined
 from fourlight.stages.measure import measure
 from fourlight.stages.register import choose_reference, finer_reference, register
+from fourlight.stages.select import kind_of
 from fourlight.stages.star_colours import unlike_most
 from fourlight.stages.transparency import steadied
 
@@ -90,17 +92,35 @@ def measured(
     lights: list[RawFrame],
     calibration: Calibration,
     hashes: dict[Path, str],
+    left: Sequence[RawFrame] = (),
 ) -> list[MeasuredFrame]:
-    """What was measured of each light that can be used; lights measured in an earlier run are not measured again."""
-    frames = _usable(job, each_measured(job, lights, calibration, hashes))
-    cache.prune(job.folder.measured, set(_places(job, lights, calibration, hashes).values()))
-    job.measured = {frame.raw.path: frame for frame in frames}
-    frames, aside = judge.judge_shapes(frames)
-    job.drop(aside)
+    """What was measured of each light that can be used; lights measured in an earlier run are not measured again.
+
+    Those that were ``left`` out are measured for the record, where lights like them are used.
+    """
+    noted, calibration = _beside(calibration, lights, left)
+    every = [*lights, *noted]
+    results = each_measured(job, every, calibration, hashes)
+    cache.prune(job.folder.measured, set(_places(job, every, calibration, hashes).values()))
+    job.measured = {item.raw.path: item for item in results if isinstance(item, MeasuredFrame)}
+    anyway = used_anyway(job.recipe)
+    frames, verdicts = judge.judge_shapes(_usable(job, results[: len(lights)]), anyway)
+    judged(job, verdicts, anyway)
     job.remarks += judge.poor_nights(frames)
     stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
     job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
     return frames
+
+
+def _beside(
+    calibration: Calibration, lights: Sequence[RawFrame], left: Sequence[RawFrame]
+) -> tuple[list[RawFrame], Calibration]:
+    """Lights left out of whose kind others are used, and the calibration with them."""
+    like = {kind_of(frame): frame for frame in lights}
+    noted = [frame for frame in left if kind_of(frame) in like]
+    for frame in noted:
+        calibration = calibration.with_light(frame, like[kind_of(frame)])
+    return noted, calibration
 
 
 def each_measured(
@@ -174,8 +194,9 @@ def placed(
     """The reference light (the one named, or the best), and all lights that could be placed on its grid."""
     job.need_two(len(frames))
     reference, found = _on_grid(job, frames, named)
-    found, aside = judge.judge_light(found, job.recipe.integrate)
-    job.drop(aside)
+    anyway = used_anyway(job.recipe)
+    found, verdicts = judge.judge_light(found, job.recipe.integrate, anyway)
+    judged(job, verdicts, anyway)
     job.need_two(len(found))
     found = steadied(found, reference)
     if job.recipe.registration.align_planes:

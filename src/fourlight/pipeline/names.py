@@ -17,6 +17,7 @@ __all__ = [
     "by_reason",
     "chief_reason",
     "find_light",
+    "is_called",
     "odd_ones",
     "quoted",
     "short_names",
@@ -203,18 +204,19 @@ def find_light(
         No light, or more than one, is called so; or it was set aside.
     """
     setting = f"registration.reference = {name!r}"
-    found = [frame.path for frame in lights if _is_called(frame.path, name)]
+    found = [frame.path for frame in lights if is_called(frame.path, name)]
     if len(found) == 1:
         return found[0]
     if found:
         some = ", ".join(called[path] for path in found[:3])
         raise InputError(f"{setting}: {len(found)} lights are called so; name one of them, such as {some}")
     for item in aside:
-        if _is_called(item.path, name):
+        if is_called(item.path, name):
             raise InputError(f"{setting}: it is set aside ({item.reason}); name another light")
     raise InputError(f"{setting}: no light is called so; name one of the lights or leave it empty")
 
 
-def _is_called(path: Path, name: str) -> bool:
+def is_called(path: Path, name: str) -> bool:
+    """Whether a name is the path, or an end of it."""
     parts = Path(name).parts
     return bool(parts) and path.parts[-len(parts) :] == parts

@@ -11,6 +11,7 @@ from fourlight.errors import InputError
 from fourlight.pipeline.job_process import Order
 from fourlight.pipeline.orders import (
     AddNights,
+    MakeDemo,
     MakePicture,
     MeasureChannels,
     RunAgain,
@@ -32,7 +33,8 @@ PICTURE = "From the stack as it is, with the settings of the picture that is the
 CHANNELS = "On the raw samples of all lights: what red, both greens and blue each contributed."
 CLAIMS = "On the raw samples of all lights: what they say to claims that people argue about."
 AGAIN = (
-    "Makes the stack and all else anew from the same frames with the same recipe; the pixels are the same."
+    "Makes the stack and all else anew from the same frames, with the same recipe and the marks of the view Frames; "
+    "without new marks the pixels are the same."
 )
 
 
@@ -46,6 +48,10 @@ class Sources:
     """Raw frames to be added to the stack that is there."""
     recipe: Recipe = field(default_factory=Recipe)
     """For ``nights``."""
+    demo: Path | None = None
+    """Folder for the demo, where neither nights nor results are named."""
+    sites: Path | None = None
+    """File with sites, optics and cameras, for plans; None: the one in the folder for settings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +81,13 @@ def offers(out: Path, sources: Sources) -> list[Offer]:
         )
         order = RunNights(sources.nights, out, sources.recipe.model_dump())
         found.append(Offer("run", order.title, about, lambda _: order))
+    if sources.demo:
+        about = (
+            f"Simulates two nights on an invented nebula and runs them, as fourlight demo does; all of it goes to "
+            f"{sources.demo}. It takes about a minute, the first time on a computer about three."
+        )
+        demo = MakeDemo(sources.demo)
+        found.append(Offer("demo", demo.title, about, lambda _: demo))
     if not (out / RECORD).is_file():
         return found
     if sources.added:

@@ -12,12 +12,12 @@ from typing import Any, ClassVar
 
 from fourlight.pipeline.job_process import Telling
 
-__all__ = ["AddNights", "MakePicture", "MeasureChannels", "RunAgain", "RunNights", "WeighClaims"]
+__all__ = ["AddNights", "MakeDemo", "MakePicture", "MeasureChannels", "RunAgain", "RunNights", "WeighClaims"]
 
 
 @dataclass(frozen=True, slots=True)
 class RunNights:
-    """The main job on the nights that were named at the start."""
+    """The main job on the nights that were named at the start, with the marks on lights beside the results."""
 
     title: ClassVar[str] = "Run the nights"
     nights: tuple[Path, ...]
@@ -25,27 +25,45 @@ class RunNights:
     recipe: Mapping[str, Any]
 
     def work(self, telling: Telling) -> None:
+        from fourlight.pipeline.marks import with_marks
         from fourlight.pipeline.run import run
         from fourlight.recipe import Recipe
 
-        recipe = Recipe.model_validate(self.recipe)
+        recipe = with_marks(self.out, Recipe.model_validate(self.recipe))
         _close(run(self.nights, self.out, recipe, telling), self.out, telling)
 
 
 @dataclass(frozen=True, slots=True)
+class MakeDemo:
+    """Two simulated nights through the main job, as ``fourlight demo`` does."""
+
+    title: ClassVar[str] = "Make the demo"
+    folder: Path
+
+    def work(self, telling: Telling) -> None:
+        from fourlight.pipeline.demo import RECIPE, RESULTS, demo_nights
+        from fourlight.pipeline.run import run
+
+        out = self.folder / RESULTS
+        _close(run([demo_nights(self.folder, telling)], out, RECIPE, telling), out, telling)
+
+
+@dataclass(frozen=True, slots=True)
 class RunAgain:
-    """The run that left OUT, with its frames and its recipe."""
+    """The run that left OUT, with its frames, its recipe and the marks on lights beside it."""
 
     title: ClassVar[str] = "Run again"
     out: Path
 
     def work(self, telling: Telling) -> None:
         from fourlight.pipeline.again import recorded
+        from fourlight.pipeline.marks import with_marks
         from fourlight.pipeline.run import run
         from fourlight.pipeline.swap import RECORD
 
         past = recorded(self.out / RECORD)
-        summary = run(past.searched, self.out, past.recipe, telling, set(past.inputs), past.not_read)
+        recipe = with_marks(self.out, past.recipe)
+        summary = run(past.searched, self.out, recipe, telling, set(past.inputs), past.not_read)
         _close(summary, self.out, telling)
 
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from fourlight.errors import InputError
+from fourlight.core.companding import NOISES
+from fourlight.errors import FourlightError, InputError
 from fourlight.pipeline.finished import check_results
 from fourlight.pipeline.jobs import Jobs
+from fourlight.pipeline.marked_lights import MarkedLights
 from fourlight.pipeline.offers import Sources, offers, order_for
 from fourlight.pipeline.picture import COLOURS
 from fourlight.pipeline.products import read_json
-from fourlight.pipeline.shown_lights import ShownLights
 from fourlight.pipeline.shown_planes import ShownPlanes
+from fourlight.pipeline.shown_plans import ShownPlans
 
 __all__ = ["SETS", "Project", "own_steps", "white_of"]
 
@@ -23,6 +26,8 @@ SETS = {
     "lines": ("lines.fits", ("HALPHA", "OIII", "HBETA", "SII", "CONT")),
 }
 """What can be looked at plane by plane: file, and planes in the order they are offered."""
+PLANS = ("compare", "whatif")
+"""Jobs that the view Plan asks for, by its forms."""
 
 
 def own_steps(summary: Mapping[str, Any]) -> dict[str, dict[str, float]]:
@@ -75,17 +80,20 @@ class Project:
 
     def __init__(self, folder: Path, sources: Sources | None = None) -> None:
         self.sources = sources or Sources()
-        if not self.sources.nights:
+        if not (self.sources.nights or self.sources.demo):
             check_results(folder)
         self.folder = folder.resolve()
         self.jobs = Jobs()
-        self.lights = ShownLights(self.folder)
+        self.lights = MarkedLights(self.folder)
+        self.plans = ShownPlans(self.folder, self.sources.sites)
         self._lock = threading.Lock()
         self._shown: dict[str, tuple[tuple[int, int], ShownPlanes]] = {}
 
     @property
     def name(self) -> str:
         """What the project is called."""
+        if self.sources.demo and not self.sets():
+            return "Fourlight"
         return self.folder.name if self.folder.name != "results" else f"{self.folder.parent.name}/results"
 
     def summary(self) -> dict[str, Any]:
@@ -119,17 +127,37 @@ class Project:
                 self._shown[name] = (now, ShownPlanes(path, planes))
             return self._shown[name][1]
 
+    def expect(self) -> None:
+        """Begin to read the planes of the stack, while a browser still loads the page that will ask for them."""
+        if "stack" in self.sets():
+            threading.Thread(target=self._read_early, daemon=True).start()
+
+    def _read_early(self) -> None:
+        with suppress(FourlightError):  # whoever looks at the planes is told
+            self.shown("stack").expect()
+
     def shown_facts(self, name: str) -> dict[str, Any]:
         """What a viewer must know of one of `SETS` before it asks for tiles; see `shown`."""
-        summary = self.summary() if name == "stack" else {}
-        return {**self.shown(name).facts(), "own": own_steps(summary), "white": white_of(summary)}
+        facts = self.shown(name).facts()
+        if name == "lines":  # they are light above the sky, which may be bright in most of the field
+            own = {
+                plane: {"sky": 0.0, "step": code["soft"] / NOISES} for plane, code in facts["codes"].items()
+            }
+            return {**facts, "own": own, "white": None}
+        summary = self.summary()
+        return {**facts, "own": own_steps(summary), "white": white_of(summary)}
 
     def facts(self) -> dict[str, Any]:
         """What a viewer must know first."""
         summary = self.summary()
         return {
             "name": self.name,
-            "sets": [*self.sets(), *(["picture"] if (summary.get("picture") or {}).get("steps") else [])],
+            "sets": [
+                *self.sets(),
+                *(["picture"] if (summary.get("picture") or {}).get("steps") else []),
+                *(["start"] if self.sources.demo else []),
+            ],
+            "demo": str(self.sources.demo or ""),
             "frames": len(summary.get("frames", ())),
             "set_aside": len(summary.get("set_aside", ())),
             "to_know": list(summary.get("to_know", ())),
@@ -140,11 +168,13 @@ class Project:
         return [offer.told() for offer in offers(self.folder, self.sources)]
 
     def start(self, kind: str, settings: Mapping[str, Any] | None = None) -> int:
-        """Start one of the jobs that are offered; its number.
+        """Start one of the jobs that are offered, or of `PLANS`; its number.
 
         Raises
         ------
         InputError, RecipeError
             There is no such job now, another one is at work, or settings cannot be used.
         """
+        if kind in PLANS:
+            return self.jobs.start(self.plans.order(kind, settings or {}))
         return self.jobs.start(order_for(self.folder, self.sources, kind, settings))

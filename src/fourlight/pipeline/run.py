@@ -23,6 +23,7 @@ from fourlight.pipeline.adding import (
     still_held,
     with_past,
 )
+from fourlight.pipeline.chosen_lights import left_out, with_paths
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.cluster import connected
 from fourlight.pipeline.evidence import evidence_of
@@ -142,6 +143,8 @@ class _Ready:
     """Frames that belong together, before anything is measured on them."""
 
     parts: list[Kind]
+    left: list[RawFrame]
+    """Lights that the recipe leaves out."""
     others: list[RawFrame]
     hashes: dict[Path, str]
     kept: Kept | None
@@ -165,6 +168,9 @@ def _ready(
     lights = [frame for frame in sound if frame.role is Role.LIGHT]
     others = once(job, [frame for frame in sound if frame.role is not Role.LIGHT], hashes)
     read, lights = len(lights), settled(job, lights, hashes)
+    job.recipe = with_paths(job, job.recipe, lights)
+    lights, left = left_out(job, lights)
+    job.need_two(len(lights))
     need_new(job, past, lights)
     kept = still_held(job, kept, lights)
     earlier, steps = (kept.parts(lights), past.with_itself) if kept and past else ([], ())
@@ -174,7 +180,7 @@ def _ready(
     name = job.recipe.registration.reference if kept is None else ""
     named = find_light(name, lights, job.set_aside, job.called) if name else None
     job.progress.end(_mosaics(parts) + less)
-    return _Ready(parts, others, hashes, kept, steps, named)
+    return _Ready(parts, left, others, hashes, kept, steps, named)
 
 
 def _made(
@@ -186,7 +192,7 @@ def _made(
     parts, kept, hashes = ready.parts, ready.kept, ready.hashes
     with unchanged(job):
         calibration = calibrated(job, parts, kept.calibration if kept else None)
-        frames = measured(job, ready.lights, calibration, hashes)
+        frames = measured(job, ready.lights, calibration, hashes, ready.left)
         reference, lights_placed = placed(job, frames, known_reference(kept, frames) if kept else ready.named)
         need_new(job, past, [frame.measured.raw for frame in lights_placed])
         stack = integrated(job, lights_placed, reference, calibration, kept)
@@ -202,7 +208,8 @@ def _made(
         replace(stack.way, fine=stack.way.fineness(stack.table)),
     )  # fmt: skip
     _written(finished, stack.layers, summary, provenance)
-    keep(job, lights_placed, [*ready.lights, *ready.others], reference, parts, calibration, stack, hashes)
+    known = [*ready.lights, *ready.left, *ready.others]
+    keep(job, lights_placed, known, reference, parts, calibration, stack, hashes)
     cache.prune(job.folder.masters, {file for master in calibration.masters for file in master.files})
     return summary
 

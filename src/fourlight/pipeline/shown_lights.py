@@ -85,6 +85,18 @@ class ShownLights:
             ],
         }
 
+    def items(self) -> tuple[str, list[Mapping[str, Any]]]:
+        """Version of the rows, and what the summary holds of the light in each.
+
+        Raises
+        ------
+        InputError
+            The summary of the run is gone.
+        """
+        version, summary = self._summary()
+        by_name = {item.get("file"): item for item in _items(summary)}
+        return version, [by_name.get(moment.file) or {} for moment in moments(summary)]
+
     def pictures(self, version: str, number: int) -> RawPictures | None:
         """Pictures of the light in a row, or None where the rows are no longer those of a version.
 
@@ -95,16 +107,15 @@ class ShownLights:
         InputError, FrameError
             There is no such light, or its raw frame is gone or cannot be read.
         """
-        now, summary = self._summary()
+        now, order = self.items()
         if now != version:
             return None
-        order = moments(summary)
         if not 0 <= number < len(order):
             raise InputError(f"there is no light number {number}; there are {len(order)}")
         with self._drawing:
             key = (version, number)
             if key not in self._pictures:
-                self._pictures[key] = raw_pictures(_raw_file(order[number], summary))
+                self._pictures[key] = raw_pictures(_raw_file(order[number]))
             self._pictures.move_to_end(key)
             while len(self._pictures) > HELD:
                 self._pictures.popitem(last=False)
@@ -123,10 +134,13 @@ class ShownLights:
             return self._read
 
 
-def _raw_file(moment: Moment, summary: Mapping[str, Any]) -> Path:
+def _items(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return [*(summary.get("frames") or ()), *(summary.get("set_aside") or ())]
+
+
+def _raw_file(item: Mapping[str, Any]) -> Path:
     """Where the raw frame of a light lies, by the record of the run."""
-    items = [*(summary.get("frames") or ()), *(summary.get("set_aside") or ())]
-    stated = next((str(item.get("path") or "") for item in items if item.get("file") == moment.file), "")
+    stated = str(item.get("path") or "")
     path = Path(stated)
     if not stated or not path.is_file():
         where = f"at {_name(stated)}" if stated else "where it was"

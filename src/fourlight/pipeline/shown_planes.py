@@ -6,6 +6,7 @@ import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,8 @@ SAMPLE = 200_000
 """Pixels of the overview that level and noise are told from."""
 HELD_BYTES = 64_000_000
 """Of tiles that are kept."""
+AT_ONCE = 2
+"""Planes that are read at the same time."""
 BAND = 256
 """Rows that are read at a time."""
 
@@ -91,9 +94,16 @@ class ShownPlanes:
         longest = max(self.shape)
         return 1 + max(0, int(np.ceil(np.log2(longest / TILE_PX))))
 
+    def expect(self) -> None:
+        """Read every plane once, one after the other: a process that ends does not wait for it."""
+        for name in self.names:
+            self._overview(name)
+
     def facts(self) -> dict[str, Any]:
         """What a viewer must know before it asks for tiles; reads every plane once."""
-        codes = {name: self._overview(name).code.as_dict() for name in self.names}
+        with ThreadPoolExecutor(AT_ONCE) as crew:  # reading and shrinking hold no lock of Python
+            found = crew.map(self._overview, self.names)
+            codes = {name: each.code.as_dict() for name, each in zip(self.names, found, strict=True)}
         ny, nx = self.shape
         return {
             "version": self.version, "ny": ny, "nx": nx, "tile_px": TILE_PX, "levels": self.levels,

@@ -15,6 +15,7 @@ from fourlight.engine import Progress, Silent
 from fourlight.errors import InputError, OutputError
 from fourlight.io.room import whole, writing
 from fourlight.io.scan import MARKER
+from fourlight.pipeline.chosen_lights import used_anyway
 from fourlight.pipeline.claim import MARK as OURS
 from fourlight.pipeline.finished import Finished, StackFiles, finished_run, run_that_left
 from fourlight.pipeline.folder import check_apart
@@ -28,6 +29,7 @@ from fourlight.pipeline.whatif_sky import Measured, Stated, light_to_add
 from fourlight.pipeline.whatif_stacks import pair_of
 from fourlight.provenance import Provenance
 from fourlight.recipe import Recipe
+from fourlight.recipe_lights import Lights
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.whatif_sky import SkyWish
 from fourlight.stages.whatif_subs import even_choice
@@ -219,4 +221,7 @@ def _recipe(found: Finished, recipe: Recipe, chosen: Sequence[int], replaced: Ma
         # what lights tell of the gain scatters: another value would pass for a change of the sky
         told = {"gain_e_per_adu": first.gain_e_per_adu, "read_noise_e": first.read_noise_e}
         changed["read"] = recipe.read.model_copy(update=told)  # type: ignore[assignment]
+    anyway = used_anyway(recipe)
+    use = tuple(str(replaced.get(k, paths[k])) for k in chosen if paths[k] in anyway)
+    changed["lights"] = Lights(use=use)  # type: ignore[assignment]
     return recipe.model_copy(update=changed)

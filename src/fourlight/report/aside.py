@@ -17,7 +17,7 @@ ROLES: dict[str, tuple[str, str]] = {
     **{str(role): names for role, names in ROLE_NAMES.items()},
     "": ("file of unknown kind", "files of unknown kind"),
 }
-ONLY_LIGHTS = ("measure", "register")
+ONLY_LIGHTS = ("measure", "judge", "register")
 """Stages that see nothing but lights."""
 
 

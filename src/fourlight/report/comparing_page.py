@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import jinja2
 import numpy as np
@@ -31,7 +32,7 @@ from fourlight.report.planning import CARE, site_words
 from fourlight.report.words import typeset_page
 from fourlight.stages.compare_whole import Compared
 
-__all__ = ["compare_page"]
+__all__ = ["compare_page", "compare_words"]
 
 Uint8 = npt.NDArray[np.uint8]
 
@@ -61,25 +62,41 @@ def compare_page(
     pictures, picture_words = _views(
         lambda width: compare_pictures_figure(compared, views, shown, width=width), vector=False
     )
-    verdicts = [line.removeprefix("verdict: ") for line in verdict_lines(compared)]
-    lettered = list(zip("AB", compared.sides, strict=True))
-    names = [side.setup.name for side in compared.sides]
     text = environment.get_template("compare.html.j2").render(
-        style=Markup(style), version=__version__, title=capital(" or ".join(names)),
-        overline=window_words(compared, clock),
-        verdicts=[_sentence(line) for line in verdicts],
-        setups=[f"{letter}: {setup_words(side.setup)}." for letter, side in lettered],
-        what=_sentence(target_words(compared)), where=_sentence(site_words(compared.night)), chart=chart,
-        chart_words=chart_words, pictures=pictures, picture_words=picture_words, quantities=quantity_rows(compared),
-        channels=[f"Channels of {letter}: {channel_words(side)}." for letter, side in lettered],
-        budget=budget_rows(compared), ends=clock_rows(compared), ends_words=capital(weakest_words(compared)), sure=SURE,
-        ranges=[["range", "source", "B over A by it alone"],
-                *([capital(one.range), capital(one.source), ratio_range(one.low, one.high)]
-                  for one in compared.assumed)],
-        assumed=[_sentence(each) for each in assumed], limits=[_sentence(each) for each in limits_words(compared)],
-        draws=compared.asked.draws, care=CARE,
+        style=Markup(style), version=__version__, chart=chart, chart_words=chart_words, pictures=pictures,
+        picture_words=picture_words, **compare_words(compared, clock, assumed),
     )  # fmt: skip
     return typeset_page(text)
+
+
+def compare_words(compared: Compared, clock: Clock, assumed: Sequence[str]) -> dict[str, Any]:
+    """All that a page tells of a comparison in words and tables."""
+    lettered = list(zip("AB", compared.sides, strict=True))
+    return {
+        "title": capital(" or ".join(side.setup.name for side in compared.sides)),
+        "overline": window_words(compared, clock),
+        "verdicts": [_sentence(line.removeprefix("verdict: ")) for line in verdict_lines(compared)],
+        "setups": [f"{letter}: {setup_words(side.setup)}." for letter, side in lettered],
+        "what": _sentence(target_words(compared)),
+        "where": _sentence(site_words(compared.night)),
+        "quantities": quantity_rows(compared),
+        "channels": [f"Channels of {letter}: {channel_words(side)}." for letter, side in lettered],
+        "budget": budget_rows(compared),
+        "ends": clock_rows(compared),
+        "ends_words": capital(weakest_words(compared)),
+        "sure": SURE,
+        "ranges": [
+            ["range", "source", "B over A by it alone"],
+            *(
+                [capital(one.range), capital(one.source), ratio_range(one.low, one.high)]
+                for one in compared.assumed
+            ),
+        ],
+        "assumed": [_sentence(each) for each in assumed],
+        "limits": [_sentence(each) for each in limits_words(compared)],
+        "draws": compared.asked.draws,
+        "care": CARE,
+    }
 
 
 def _views(draw: Callable[[int], Drawn], *, vector: bool) -> tuple[dict[str, str], str]:

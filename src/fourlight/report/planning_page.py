@@ -27,7 +27,7 @@ from fourlight.report.planning import (
 from fourlight.report.words import typeset_page
 from fourlight.stages.plan_whole import Planned
 
-__all__ = ["plan_page"]
+__all__ = ["plan_page", "plan_words"]
 
 
 def plan_page(planned: Planned, clock: Clock, assumed: Sequence[str]) -> str:
@@ -40,23 +40,34 @@ def plan_page(planned: Planned, clock: Clock, assumed: Sequence[str]) -> str:
         undefined=jinja2.StrictUndefined,
     )
     style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
-    night = planned.night
-    rows, note = ahead_rows(planned) if planned.ahead is not None else ([], "")
     views, words = _views(lambda width: night_figure(planned, clock, width=width))
-    later, later_words = _views(lambda width: ahead_figure(planned, width=width)) if rows else (None, "")
-    place = planned.wanted.place
+    ahead = planned.ahead is not None
+    later, later_words = _views(lambda width: ahead_figure(planned, width=width)) if ahead else (None, "")
     text = environment.get_template("plan.html.j2").render(
-        style=Markup(style), version=__version__, title="The night" if place is None else place.title,
-        overline=f"{night.evening} to {clock.at(float(night.moments_s[-1])):%Y-%m-%d}, times in {clock.name}",
-        lead=_lead(planned, clock), facts=_facts(planned, clock), night=views, night_words=words,
-        table=night_rows(planned, clock) if place is not None else [],
-        objects=object_rows(planned, clock) if planned.suited else [],
-        objects_note=capital(objects_words(planned)) + "." if planned.suited else "",
-        sub=[_sentence(line) for line in tonight_lines(planned)] if planned.tonight else [],
-        ahead=later, ahead_words=later_words, ahead_table=rows, ahead_note=_sentence(note),
-        assumed=[_sentence(each) for each in assumed], care=CARE,
+        style=Markup(style), version=__version__, night=views, night_words=words, ahead=later,
+        ahead_words=later_words, **plan_words(planned, clock, assumed),
     )  # fmt: skip
     return typeset_page(text)
+
+
+def plan_words(planned: Planned, clock: Clock, assumed: Sequence[str]) -> dict[str, Any]:
+    """All that a page tells of a night in words and tables."""
+    night, place = planned.night, planned.wanted.place
+    rows, note = ahead_rows(planned) if planned.ahead is not None else ([], "")
+    return {
+        "title": "The night" if place is None else place.title,
+        "overline": f"{night.evening} to {clock.at(float(night.moments_s[-1])):%Y-%m-%d}, times in {clock.name}",
+        "lead": _lead(planned, clock),
+        "facts": _facts(planned, clock),
+        "table": night_rows(planned, clock) if place is not None else [],
+        "objects": object_rows(planned, clock) if planned.suited else [],
+        "objects_note": capital(objects_words(planned)) + "." if planned.suited else "",
+        "sub": [_sentence(line) for line in tonight_lines(planned)] if planned.tonight else [],
+        "ahead_table": rows,
+        "ahead_note": _sentence(note),
+        "assumed": [_sentence(each) for each in assumed],
+        "care": CARE,
+    }
 
 
 def _views(draw: Callable[[int], Drawn]) -> tuple[dict[str, str], str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TypeVar
 
@@ -13,10 +13,12 @@ from fourlight.frames import FrameFlag, MeasuredFrame, RawFrame, RegisteredFrame
 from fourlight.recipe import Integrate
 from fourlight.stages.select import kind_of
 
-__all__ = ["judge_light", "judge_shapes", "poor_nights"]
+__all__ = ["JUDGED", "judge_light", "judge_shapes", "poor_nights"]
 
 Frame = TypeVar("Frame")
 
+JUDGED = "judge"
+"""Stage that sets lights aside which could be used, for what is measured of them."""
 WIDE = 1.35
 """Stars this much wider than usual are flagged as defocused."""
 FAR_TOO_WIDE = 2.0
@@ -32,16 +34,17 @@ BRIGHT = 1.5
 
 
 def judge_shapes(
-    frames: Sequence[MeasuredFrame],
+    frames: Sequence[MeasuredFrame], anyway: Collection[Path] = ()
 ) -> tuple[list[MeasuredFrame], list[SetAside]]:
     """Flag trailed and defocused frames, and set aside those that are far off.
 
     Each frame is compared with the median of all of its kind: what is usual in these nights is not a fault.
+    Frames of ``anyway`` are kept whatever is said of them.
     """
     kept: dict[Path, MeasuredFrame] = {}
     aside: list[SetAside] = []
     for alike in _by_kind(frames, [frame.raw for frame in frames]):
-        good, bad = _judge_shape(alike)
+        good, bad = _judge_shape(alike, anyway)
         kept |= {frame.raw.path: frame for frame in good}
         aside += bad
     return [kept[frame.raw.path] for frame in frames if frame.raw.path in kept], aside
@@ -56,7 +59,7 @@ def _by_kind(frames: Sequence[Frame], raw: Sequence[RawFrame]) -> list[list[Fram
 
 
 def _judge_shape(
-    frames: Sequence[MeasuredFrame],
+    frames: Sequence[MeasuredFrame], anyway: Collection[Path]
 ) -> tuple[list[MeasuredFrame], list[SetAside]]:
     width = np.array([np.nanmean(f.fwhm_px) if len(f.stars) else np.nan for f in frames])
     long = np.array([np.nanmedian(f.elongation) if len(f.stars) else np.nan for f in frames])
@@ -69,12 +72,14 @@ def _judge_shape(
     for frame, w, e, s in zip(frames, width, long, sky, strict=True):
         if e > FAR_TOO_LONG * usual_long:
             reason = f"trailed: stars {e:.1f} times as long as wide, {usual_long:.1f} is usual"
-            aside.append(SetAside(frame.raw.path, "measure", reason))
-            continue
+            aside.append(SetAside(frame.raw.path, JUDGED, reason))
+            if frame.raw.path not in anyway:
+                continue
         if w > FAR_TOO_WIDE * usual_width:
             reason = f"out of focus: stars {w:.1f} px wide, {usual_width:.1f} is usual"
-            aside.append(SetAside(frame.raw.path, "measure", reason))
-            continue
+            aside.append(SetAside(frame.raw.path, JUDGED, reason))
+            if frame.raw.path not in anyway:
+                continue
         flags = frame.flags
         flags |= FrameFlag.TRAILED if e > LONG * usual_long else FrameFlag.NONE
         flags |= FrameFlag.DEFOCUSED if w > WIDE * usual_width else FrameFlag.NONE
@@ -95,9 +100,12 @@ def poor_nights(frames: Sequence[MeasuredFrame]) -> list[str]:
 
 
 def judge_light(
-    frames: Sequence[RegisteredFrame], settings: Integrate
+    frames: Sequence[RegisteredFrame], settings: Integrate, anyway: Collection[Path] = ()
 ) -> tuple[list[RegisteredFrame], list[SetAside]]:
-    """Flag clouded frames and set aside those with next to no light; allows for exposure, and for what is of a kind."""
+    """Flag clouded frames and set aside those with next to no light; allows for exposure, and for what is of a kind.
+
+    Frames of ``anyway`` are kept whatever is said of them.
+    """
     usual = {
         id(frame): float(np.median([_rate(f) for f in alike]))
         for alike in _by_kind(frames, [frame.measured.raw for frame in frames])
@@ -112,8 +120,9 @@ def judge_light(
                 f"cloud: {100 * share:.0f} % of the usual starlight, {100 * settings.min_transparency:.0f} % needed "
                 "(integrate.min_transparency)"
             )
-            aside.append(SetAside(frame.measured.raw.path, "register", reason))
-            continue
+            aside.append(SetAside(frame.measured.raw.path, JUDGED, reason))
+            if frame.measured.raw.path not in anyway:
+                continue
         flag = FrameFlag.CLOUD if share < CLOUDED else FrameFlag.NONE
         kept.append(dataclasses.replace(frame, flags=frame.flags | flag))
     return kept, aside

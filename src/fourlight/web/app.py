@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import threading
-from importlib.resources import files
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
-from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.routing import Route
 
 from fourlight import __version__
 from fourlight.errors import FourlightError
@@ -22,15 +20,16 @@ from fourlight.web.guard import OPENING, Guard
 from fourlight.web.keys import Keys
 from fourlight.web.light_routes import LIGHT_ROUTES
 from fourlight.web.picture_routes import PICTURE_ROUTES
+from fourlight.web.plan_routes import PLAN_ROUTES
 from fourlight.web.region_routes import REGION_ROUTES
 from fourlight.web.run_routes import RUN_ROUTES
+from fourlight.web.statics import STATIC_ROUTES, index
 from fourlight.web.wrong import on_failure, on_fault, refusal
 
 __all__ = ["application"]
 
 FOREVER = "private, max-age=31536000, immutable"
 """Tiles never change: their address holds the version of the file."""
-STATIC = files("fourlight.web") / "static"
 
 
 def application(project: Project, keys: Keys, port: int) -> Starlette:
@@ -47,7 +46,8 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             *LIGHT_ROUTES,
             *EVIDENCE_ROUTES,
             *REGION_ROUTES,
-            Mount("/static", StaticFiles(directory=str(STATIC))),
+            *PLAN_ROUTES,
+            *STATIC_ROUTES,
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],
         exception_handlers={FourlightError: on_failure, 404: _absent, 405: _absent, Exception: on_fault},
@@ -72,8 +72,10 @@ async def _enter(request: Request) -> Response:
     return answer
 
 
-async def _index(_request: Request) -> Response:
-    return Response((STATIC / "index.html").read_bytes(), media_type="text/html; charset=utf-8")
+async def _index(request: Request) -> Response:
+    project: Project = request.app.state.project
+    project.expect()
+    return Response(index(), media_type="text/html; charset=utf-8")
 
 
 async def _session(request: Request) -> Response:

@@ -61,10 +61,12 @@ export class SettingsForm {
 function fieldOf(path, schema) {
   const kinds = schema.anyOf ?? [schema];
   const kind = { ...schema, ...kinds.find((each) => each.type !== "null") };
+  if (schema.select) return field(path, kind, element("select", {}, ...schema.enum.map((name) => element("option", { value: name }, name || "–"))), (input) => input.value || null, (input, value) => (input.value = value ?? ""));
   if (kind.enum && path.length === 1) return choices(path, kind);
   if (kind.enum) return field(path, kind, element("select", {}, ...kind.enum.map((name) => element("option", { value: name }, name))), (input) => input.value, (input, value) => (input.value = value));
   if (kind.type === "boolean") return field(path, kind, element("input", { type: "checkbox" }), (input) => input.checked, (input, value) => (input.checked = Boolean(value)));
   if (kind.type === "number" || kind.type === "integer") return number(path, kind);
+  if (kind.type === "array" && kind.items?.type === "string") return field(path, kind, element("input", { type: "text" }), (input) => input.value || null, (input, value) => (input.value = [value ?? ""].flat().join(" ")));
   if (kind.type === "array") return field(path, kind, element("input", { type: "text", placeholder: "unset" }), (input) => listed(input.value), (input, value) => (input.value = value ? value.join(", ") : ""));
   return field(path, kind, element("input", { type: "text" }), (input) => input.value, (input, value) => (input.value = value ?? ""));
 }

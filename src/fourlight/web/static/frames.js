@@ -2,8 +2,10 @@
 
 import { getJson } from "./asking.js";
 import { element } from "./elements.js";
+import { jobs } from "./jobs.js";
 import { LightPanel } from "./light_panel.js";
 import { LightTable } from "./light_table.js";
+import { Marking, waiting } from "./marking.js";
 import { TimeChart } from "./time_chart.js";
 
 const decimals = (places) => (value) => value.toLocaleString("en", { minimumFractionDigits: places, maximumFractionDigits: places });
@@ -16,7 +18,7 @@ function quantities(unit, lights) {
   return [
     { key: "file", name: "Light" },
     { key: "time", name: "Start, UTC", order: "number", text: (light) => light.time?.slice(from, 16).replace("T", " ") ?? light.night },
-    { key: "state", name: "State", text: (light) => [light.reason ? `set aside: ${light.reason}` : "used", ...light.flags].join("; ") },
+    { key: "state", name: "State", narrow: 5, text: (light) => [waiting(light), light.reason ? `set aside: ${light.reason}` : "used", ...light.flags].filter(Boolean).join("; ") },
     { key: "filter", name: "Filter" },
     { key: "exposure_s", name: "Exposure", unit: "s", digits: (value) => value.toLocaleString("en") },
     { key: "fwhm_px", name: "Star width", unit: "px", digits: decimals(2), chart: true },
@@ -35,21 +37,56 @@ function told(quantity, light) {
   return quantity.digits ? quantity.digits(value) : String(value);
 }
 
+// Shown anew when a job has left other lights.
 export async function framesView(place, { say }) {
+  let shown = await framesNow(place, say);
+  const ended = async () => {
+    try {
+      const { version } = await getJson("/lights");
+      if (version === shown.version) return;
+      shown.leave();
+      shown = await framesNow(place, say);
+    } catch (error) {
+      say(error.message);
+    }
+  };
+  jobs.addEventListener("ended", ended);
+  return () => {
+    jobs.removeEventListener("ended", ended);
+    shown.leave();
+  };
+}
+
+async function framesNow(place, say) {
   const facts = await getJson("/lights");
   const all = quantities(facts.unit, facts.lights).map((one) => ({ ...one, heading: heading(one), told: (light) => told(one, light) }));
-  const lights = facts.lights.map((light, number) => ({ ...light, number, state: light.reason ? `1 ${light.reason}` : `0 ${light.flags.join()}` }));
-  for (const light of lights) light.words = [light.time, ...all.map((one) => one.told(light))].join(" ").toLowerCase();
+  const lights = facts.lights.map((light, number) => ({ ...light, number }));
+  const worded = (light) => {
+    light.state = light.mark?.[2] ? `2 ${light.mark.join()}` : light.reason ? `1 ${light.reason}` : `0 ${light.flags.join()}`;
+    light.words = [light.time, ...all.map((one) => one.told(light))].join(" ").toLowerCase();
+  };
 
   const count = element("output", { class: "count", role: "status", "aria-label": "Lights shown" });
   const panel = new LightPanel(facts, all);
+  let marking = null;
   const choose = (light) => {
     table.choose(light);
     for (const chart of charts) chart.choose(light);
     panel.show(light);
+    shown = light;
+    marking.follow();
     say("");
   };
-  const table = new LightTable(all, lights, choose);
+  let shown = null;
+  const table = new LightTable(all, lights, choose, () => marking?.follow());
+  const chosen = () => (table.ticked.length ? table.ticked : shown ? [shown] : []);
+  const changed = (others) => {
+    others.forEach(worded);
+    table.renew(others);
+    if (others.includes(shown)) panel.tell(shown);
+  };
+  marking = new Marking(facts, lights, { chosen, changed, say });
+  lights.forEach(worded);
   const charts = all.filter((one) => one.chart).map((one) => new TimeChart(one, lights, choose));
   const controls = filters(lights, (passes) => {
     const kept = lights.filter(passes);
@@ -60,16 +97,19 @@ export async function framesView(place, { say }) {
   controls.append(count);
   place.replaceChildren(
     controls,
+    marking.box,
     element(
       "div", { class: "frames" },
       element("div", { class: "listed" }, table.box, ...others(facts.others)),
       element("div", { class: "beside" }, panel.box, element("div", { class: "charts" }, ...charts.map((chart) => chart.box)), legend()),
     ),
   );
-  return () => {
+  const leave = () => {
     panel.leave();
+    marking.leave();
     charts.forEach((chart) => chart.leave());
   };
+  return { version: facts.version, leave };
 }
 
 // Text, night, filter and state; `changed` is told which lights pass, at once and at every change.
@@ -81,13 +121,13 @@ function filters(lights, changed) {
   };
   const night = one("night", "Night");
   const filter = one("filter", "Filter");
-  const state = choice("State", [["*", "all"], ["used", "used"], ["aside", "set aside"]]);
+  const state = choice("State", [["*", "all"], ["used", "used"], ["aside", "set aside"], ["marked", "marked for the next run"]]);
   const fits = (select, value) => select.value === "*" || select.value === `=${value ?? ""}`;
   const apply = () => {
     const words = text.value.toLowerCase().split(/\s+/).filter(Boolean);
     changed((light) =>
       words.every((word) => light.words.includes(word)) && fits(night.select, light.night) && fits(filter.select, light.filter) &&
-      (state.select.value === "*" || (state.select.value === "aside") === Boolean(light.reason)));
+      (state.select.value === "*" || (state.select.value === "marked" ? light.mark?.[2] : (state.select.value === "aside") === Boolean(light.reason))));
   };
   text.addEventListener("input", apply);
   for (const { select } of [night, filter, state]) select.addEventListener("change", apply);

@@ -2,6 +2,7 @@
 
 import { get } from "./asking.js";
 import { element } from "./elements.js";
+import { waiting } from "./marking.js";
 
 const PARTS = {
   field: ["whole frame", (file) => `Raw light ${file}, the whole frame in grey`],
@@ -33,11 +34,17 @@ export class LightPanel {
     const pictures = element("div", { class: "pictures" });
     this.name.hidden = false;
     this.name.textContent = light.file;
-    this.state.className = light.reason ? "aside" : "used";
-    this.state.textContent = light.reason ? `Set aside: ${light.reason}.` : "Used.";
+    this.tell(light);
     this.more.replaceChildren(...remarks, element("dl", {}, ...numbers), pictures);
     this.box.scrollIntoView({ block: "nearest" });
     this.#pictures(light, pictures, this.waiting.signal);
+  }
+
+  // What became of a light, and what the next run would do with it.
+  tell(light) {
+    const next = waiting(light);
+    this.state.className = light.reason ? "aside" : "used";
+    this.state.textContent = `${light.reason ? `Set aside: ${light.reason}.` : "Used."}${next ? ` ${next[0].toUpperCase()}${next.slice(1)}.` : ""}`;
   }
 
   async #pictures(light, place, signal) {

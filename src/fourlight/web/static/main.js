@@ -6,8 +6,10 @@ import { evidenceView } from "./evidence.js";
 import { framesView } from "./frames.js";
 import { jobs } from "./jobs.js";
 import { pictureView } from "./picture.js";
+import { planView } from "./plan.js";
 import { planesView } from "./planes.js";
 import { runView } from "./run.js";
+import { startView } from "./start.js";
 import { themed } from "./theme.js";
 
 const said = document.getElementById("said");
@@ -19,17 +21,20 @@ themed(document.getElementById("theme"));
 
 // What a view needs is one of the sets of the project; a view without needs is always there.
 const VIEWS = {
+  start: { name: "Start", needs: "start", show: (place) => startView(place, { say, facts }) },
   picture: { name: "Picture", needs: "picture", show: (place) => pictureView(place, { say }) },
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
   frames: { name: "Frames", needs: "stack", show: (place) => framesView(place, { say }) },
   evidence: { name: "Evidence", needs: "stack", show: (place) => evidenceView(place) },
   run: { name: "Run", show: (place) => runView(place, { say }) },
+  plan: { name: "Plan", show: (place) => planView(place, { say }) },
 };
 
 let leave = null;
 let turn = 0;
 let there = [];
+let facts = {};
 
 // Each view has a place of its own: one that was left before it was ready writes into nothing.
 async function show(key) {
@@ -57,7 +62,7 @@ const chosen = () => (there.includes(location.hash.slice(1)) ? location.hash.sli
 
 // The views that the project has now.
 async function listed() {
-  const facts = await session();
+  facts = await session();
   document.getElementById("project").textContent = facts.name;
   document.title = `${facts.name} · Fourlight`;
   there = Object.keys(VIEWS).filter((key) => !VIEWS[key].needs || facts.sets.includes(VIEWS[key].needs));
@@ -77,8 +82,12 @@ function followed() {
   jobs.addEventListener("changed", named);
   jobs.addEventListener("ended", async ({ detail: job }) => {
     await listed();
+    if (main.dataset.view === "start" && job.state === "done" && there.includes("picture")) {
+      location.hash = "picture"; // the demo that was asked for here
+      return;
+    }
     const how = { done: "done", stopped: "stopped; what is done is kept", failed: `failed: ${job.why}` };
-    if (!["run", "picture"].includes(main.dataset.view)) say(`${job.title}: ${how[job.state]}`);
+    if (!["run", "picture", "start", "plan"].includes(main.dataset.view)) say(`${job.title}: ${how[job.state]}`);
   });
   jobs.addEventListener("reach", () => {
     say(jobs.lost);

@@ -10,6 +10,9 @@ import { lightOf, ownSteps, packed, tableOf } from "./stretching.js";
 import { Tiles } from "./tiles.js";
 
 const NAMES = { R: "red", G: "green", B: "blue", G1: "green 1", G2: "green 2", HALPHA: "Hα", OIII: "[O III]", HBETA: "Hβ", SII: "[S II]", CONT: "continuum" };
+// What is shown in red, green and blue where all of them are there, the first that fits.
+const MIXED = [["R", "G", "B"], ["HALPHA", "OIII", "OIII"]];
+const mixedWords = ([red, green]) => `${NAMES[red]} red, ${NAMES[green]} green and blue`;
 const START = { black: -1.5, white: 300, bend: 3 };
 
 export async function planesView(place, { say, name }) {
@@ -44,8 +47,8 @@ export async function planesView(place, { say, name }) {
     panels.push(new Panel(canvas, tiles, seeing, planes, tables, red));
     choices.set(label, { planes, tables });
   };
-  const colour = ["R", "G", "B"].every((plane) => facts.planes.includes(plane));
-  if (colour) add("in colour", ["R", "G", "B"], inColour);
+  const colour = MIXED.find((planes) => planes.every((plane) => facts.planes.includes(plane)));
+  if (colour) add(colour === MIXED[0] ? "in colour" : `in colour: ${mixedWords(colour)}`, colour, inColour);
   for (const plane of facts.planes.slice(0, 3)) add(NAMES[plane] ?? plane, [plane], (of) => grey.get(of));
 
   const values = element("output", { class: "values", "aria-label": "Light under the pointer" });
@@ -56,7 +59,7 @@ export async function planesView(place, { say, name }) {
     slider("black", { low: -10, high: 20, step: 0.1, value: START.black, shown: (v) => `${decimal(v)} σ`, change: (v) => { stretch.black = v; stretched(); } }).row,
     slider("white", { low: 1, high: 5, step: 0.01, value: Math.log10(START.white), shown: (v) => `${(10 ** v).toPrecision(3)} σ`, change: (v) => { stretch.white = 10 ** v; stretched(); } }).row,
     slider("bend", { low: -1, high: 3, step: 0.01, value: Math.log10(START.bend), shown: (v) => `${(10 ** v).toPrecision(2)} σ`, change: (v) => { stretch.bend = 10 ** v; stretched(); } }).row,
-    ...(colour ? [element("span", { class: "together" }, ...["R", "G", "B"].map((plane) => switched(NAMES[plane], (on) => { on ? off.delete(plane) : off.add(plane); stretched(); })))] : []),
+    ...(colour ? [element("span", { class: "together" }, ...[...new Set(colour)].map((plane) => switched(NAMES[plane], (on) => { on ? off.delete(plane) : off.add(plane); stretched(); })))] : []),
     element(
       "span", { class: "together" },
       element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),

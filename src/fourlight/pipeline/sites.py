@@ -1,4 +1,4 @@
-"""Sites, places and dates as commands that plan take them."""
+"""Sites, places and dates as somebody who plans names them."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fourlight.cli.gear import OwnFile
 from fourlight.errors import InputError
 from fourlight.io.texts import text_of
+from fourlight.pipeline.rigs import OwnFile
 
 if TYPE_CHECKING:
     from fourlight.report.clock import Clock

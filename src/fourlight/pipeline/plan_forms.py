@@ -1,0 +1,122 @@
+"""Forms of the page for plans: which fields they have, and what of their content can be taken.
+
+A browser names no file: cameras, filters and setups come by the names of lists, everything else is numbers and words.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, TypeVar
+
+from pydantic import Field
+
+from fourlight.errors import InputError
+from fourlight.pipeline.plans_asked import CompareAsked, PlanAsked, SubsAsked
+from fourlight.pipeline.rigs import OwnFile
+from fourlight.pipeline.setups import setup_names
+from fourlight.sensor.filters import FILTERS
+from fourlight.sensor.sensors import names as sensor_names
+from fourlight.settings import Section, validated
+from fourlight.stages.plan_light import KINDS
+
+__all__ = ["FORMS", "WhatIfAsked", "asked_from", "form_schemas"]
+
+Form = TypeVar("Form", bound=Section)
+
+MOST_LETTERS = 200
+"""Of one field."""
+SPLIT = {"line": r"[,;\s]+(?=[a-z])", "moon": r"[;\s]+"}
+"""What parts the entries of fields that hold several."""
+
+
+class WhatIfAsked(Section):
+    """What the lights of this run would have given."""
+
+    sky: Annotated[
+        str | None,
+        Field(description="A sky of so many V mag per square arcsec, or so many times as bright, as x2"),
+    ] = None
+    moon: Annotated[
+        str | None, Field(description="A Moon: lit share, angle from the target and altitude: 0.5,90,40")
+    ] = None
+    subs: Annotated[int | None, Field(description="So many lights, chosen evenly over time")] = None
+    drop_channel: Annotated[str | None, Field(description="Leave a channel out")] = None
+    was: Annotated[
+        float | None, Field(description="The sky that the lights had, where no stars of theirs tell it")
+    ] = None
+    altitude: Annotated[float | None, Field(description="Altitude of the target, degrees")] = None
+    extinction: Annotated[float | None, Field(description="What air takes of V per air mass, mag")] = None
+
+
+FORMS: dict[str, type[Section]] = {
+    "night": PlanAsked, "subs": SubsAsked, "compare": CompareAsked, "whatif": WhatIfAsked
+}  # fmt: skip
+
+
+def form_schemas(own: OwnFile) -> dict[str, Any]:
+    """JSON schema of each form, with the names that there are."""
+    chosen = _names(own)
+    found = {name: form.model_json_schema() for name, form in FORMS.items()}
+    for schema in found.values():
+        for section in (schema, *schema.get("$defs", {}).values()):
+            for key, names in chosen.items():
+                if key in section.get("properties", {}):
+                    section["properties"][key] |= {"enum": ["", *names], "select": True}
+    if own.things.site:
+        for name in ("night", "compare"):
+            found[name]["properties"]["site"]["examples"] = list(own.things.site)
+    return found
+
+
+def _names(own: OwnFile) -> dict[str, list[str]]:
+    return {
+        "camera": [*own.things.camera, *(name for name in sensor_names() if name not in own.things.camera)],
+        "filter": list(FILTERS),
+        "kind": list(KINDS),
+        "setup_a": list(setup_names()),
+        "setup_b": list(setup_names()),
+        "drop_channel": ["R", "G", "B", "G1", "G2"],
+    }
+
+
+def asked_from(form: type[Form], wish: Mapping[str, Any], own: OwnFile) -> Form:
+    """What was put into a form.
+
+    Raises
+    ------
+    InputError, RecipeError
+        A field holds what it cannot, or names what is in no list.
+    """
+    schema = form.model_json_schema()
+    known = [
+        *schema["properties"],
+        *(key for part in schema.get("$defs", {}).values() for key in part["properties"]),
+    ]
+    data = _cleaned(wish)
+    asked = validated(form, data, known, "form")
+    _check_names(asked.model_dump(), _names(own))
+    return asked
+
+
+def _cleaned(wish: Mapping[str, Any]) -> dict[str, Any]:
+    """Content of the fields that are not empty, several entries parted."""
+    found: dict[str, Any] = {}
+    for key, value in wish.items():
+        if isinstance(value, dict):
+            found[key] = _cleaned(value)
+        elif isinstance(value, str) and len(value) > MOST_LETTERS:
+            raise InputError(f"{key[:60]}: at most {MOST_LETTERS} letters are taken")
+        elif key in SPLIT and isinstance(value, str):
+            found[key] = [part for part in re.split(SPLIT[key], value.strip()) if part] or None
+        elif value not in (None, ""):
+            found[key] = value.strip() if isinstance(value, str) else value
+    return {key: value for key, value in found.items() if value is not None}
+
+
+def _check_names(data: Mapping[str, Any], chosen: Mapping[str, Sequence[str]]) -> None:
+    for key, value in data.items():
+        if isinstance(value, dict):
+            _check_names(value, chosen)
+        elif key in chosen and value is not None and value not in chosen[key]:
+            raise InputError(f"{key.replace('_', ' ')} {value!r}: choose one of {', '.join(chosen[key])}")
