@@ -78,7 +78,7 @@ def tried(case: Case, bench: Bench, whole: dict[str, str], raw: dict[str, str], 
     count = max(1, round(case.times * share))
     for k in range(count):
         out = bench.work / "out"
-        told[case.harm(bench, out, (k + 0.5) / count)] += 1
+        told[_plain(case.harm(bench, out, (k + 0.5) / count))] += 1
         if hashes(bench.raw) != raw:
             lost += 1
         with bench.started(out) as again:
@@ -93,18 +93,19 @@ def tried(case: Case, bench: Bench, whole: dict[str, str], raw: dict[str, str], 
         shutil.rmtree(out)
         for kept in (bench.work / "kept",):
             shutil.rmtree(kept, ignore_errors=True)
-    words = "; ".join(
-        f"“{line.removeprefix('fourlight: ')}” ({n})" for line, n in told.most_common() if line.strip("-")
-    )
+    words = "; ".join(f"“{line}” ({n})" for line, n in told.most_common() if line)
     verdict = (
         "nothing lost, the same to the last bit"
         if same == count and not lost
         else f"{same} of {count} the same"
     )
-    row = f"| {case.name} | {count} | {words or '–'} | {verdict} |"
-    return re.sub(
-        r"process \d+ on \S+, begun [^,]+,", "process … on …,", row.replace(str(bench.work.parent), "…")
-    )
+    return f"| {case.name} | {count} | {words or '–'} | {verdict} |"
+
+
+def _plain(said: str) -> str:
+    """What a run said, without what differs from run to run: its file, its process."""
+    said = re.sub(r"^fourlight: (\S+/\S+: )?", "", said).strip("-")
+    return re.sub(r"process \d+ on \S+, begun [^,]+,", "process … on …,", said)
 
 
 def main() -> None:
