@@ -43,7 +43,7 @@ def target_words(target: Mapping[str, Any] | Target | None, zoom: float | None =
         return "the object's mean light above the sky, per pixel of the running stack, all colours weighted together"
     if what == "star":
         return "the middle one of the clear stars (no object stands out), all colours weighted together"
-    return "nothing that stands out yet"
+    return "what will stand out first: nothing does yet"
 
 
 def sub_words(row: Row, rows: Sequence[Row], target: Target | None, ahead: Forecast | None) -> str:
@@ -82,7 +82,7 @@ def ahead_words(facts: Mapping[str, Any]) -> str:
     """What another hour gives, as a sentence."""
     ahead = facts["another_hour"]
     if not ahead or not facts["snr"]:
-        return "What another hour would give is told from the third sub on."
+        return "What another hour would give is told from three subs on, as soon as an object or clear stars stand out."
     now, then = facts["snr"][-1], facts["snr"][-1] * ahead["ratio"]
     low, high = facts["snr"][-1] * ahead["low"], facts["snr"][-1] * ahead["high"]
     return (
