@@ -38,8 +38,7 @@ def stopped(words: list[str], stage: str, number: int = signal.SIGINT, drawn: Pa
 
 # Windows ends a process that is sent SIGTERM without asking it, and Ctrl-C there goes to the whole console.
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "SIGINT"])
-@pytest.mark.parametrize("stage", ["read", "calibrate"])
+@pytest.mark.parametrize(("number", "stage"), [(signal.SIGTERM, "read"), (signal.SIGINT, "calibrate")])
 def test_told_to_end(command: Any, raw: Path, tmp_path: Path, number: int, stage: str) -> None:
     """Stopped as soon as a stage is done, in the next one."""
     out = tmp_path / "out"
@@ -55,12 +54,12 @@ def test_told_to_end(command: Any, raw: Path, tmp_path: Path, number: int, stage
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 @pytest.mark.parametrize(
     ("asked", "stage", "drawn"),
-    [("channels", "samples", ""), ("channels", "channels", "resolution.svg"), ("claims", "widths", "")],
+    [("channels", "channels", "resolution.svg"), ("claims", "widths", "")],
 )
 def test_evidence_that_is_stopped_leaves_the_results_as_they_were(
     command: Any, looked_at: Path, tmp_path: Path, asked: str, stage: str, drawn: str
 ) -> None:
-    """Whether nothing is written yet, figures are being drawn or lights are treated in other ways."""
+    """Whether figures are being drawn or lights are treated in other ways."""
     out = tmp_path / "out"
     shutil.copytree(looked_at / "out", out)
     before = held(out)
