@@ -120,7 +120,9 @@ class Setup:
     @property
     def rig(self) -> Rig:
         """What counts."""
-        chip = Chip(self.pixel, *SIZE, self.read, 50_000.0, self.gain, 0.8, self.dark)
+        chip = Chip(
+            self.pixel, *SIZE, self.read, 50_000.0, self.gain, peak_efficiency=0.8, dark_e_per_s=self.dark
+        )
         return Rig(sensor(self.sensor), named_filter(self.filter), Optics(self.focal, self.aperture), chip)
 
     @property

@@ -100,12 +100,16 @@ def test_stars_beyond_the_picture_are_not_named():
     assert "named stars: Within." in drawn.words
 
 
+SECOND = ("Toliman",)
+"""The fainter of two stars that stand within the same circle."""
+
+
 def test_names_are_those_of_the_brightest_star_there():
     """Places of proper names are from memory: each has one star brighter than 3.5 in the catalogue."""
     for name, ra, dec in NAMED:
         near = cone(ra, dec, 0.04, faintest=4.5)
         assert len(near) >= 1, name
-        assert names(near)[0] == name
+        assert names(near)[name in SECOND] == name
         assert near.v_mag[0] < 3.5
     faint = cone(83.82, -5.39, 0.3, faintest=9.0)
     assert all(name.startswith("J05") for name in names(faint))

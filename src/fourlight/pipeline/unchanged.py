@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from fourlight.errors import InputError
+from fourlight.errors import FrameError, InputError
 from fourlight.pipeline.job import Job
 
 __all__ = ["unchanged"]
@@ -26,7 +26,7 @@ def unchanged(job: Job) -> Iterator[None]:
     """
     try:
         yield
-    except Exception as error:
+    except (FrameError, FileNotFoundError) as error:
         _check(job, error)
         raise
     _check(job)

@@ -58,8 +58,9 @@ def full_on_stack(peak: Float64, room: Float64, saturated: Bool) -> Bool:
 
     Examples
     --------
-    >>> full_on_stack(np.array([[10.0, 70.0], [59.0, 59.0]]), np.array([np.nan, 100.0]), np.array([False, False]))
-    array([ True, False])
+    >>> peak = np.array([[10.0, 70.0], [59.0, 59.0]])
+    >>> full_on_stack(peak, np.array([np.nan, 100.0]), np.array([False, False])).tolist()
+    [True, False]
     """
     return np.asarray(saturated | (peak > NEAR_FULL * room).any(axis=1))
 
