@@ -10,16 +10,19 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import chdir
 from io import BytesIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
+from fourlight.pipeline.offers import Sources
 from fourlight.pipeline.project import Project
-from page_browser import opened, sized, until
+from page_browser import one_of, opened, sized, until
 from web_browser import painted, started
 
 PICTURES = Path(__file__).parents[1] / "docs" / "pictures"
@@ -66,7 +69,25 @@ def lights(page: Any) -> None:
     )
 
 
-VIEWS = {"picture": finished, "planes": planes, "frames": lights}
+def night(page: Any) -> None:
+    """A night with a target, at a site that is invented, after tonight has come."""
+    until(page, lambda: page.find_elements("css selector", ".answer h3"))
+    one_of(page, "textbox", "target").send_keys("M 33")
+    one_of(page, "textbox", "date").send_keys("2031-11-08")
+    one_of(page, "button", "plan it").click()
+    until(page, lambda: "half hour by half hour" in page.find_element("css selector", "main").text)
+    until(page, lambda: page.execute_script(CHART))
+    page.execute_script("document.querySelector('main').scrollIntoView();")
+
+
+CHART = "return document.querySelector('.answer figure img')?.naturalWidth > 0;"
+"""Whether the chart has come."""
+SITES = "sites.toml"
+SITE = (
+    "[site.ledge]\nlatitude_deg = 31.5\nlongitude_deg = -38\nheight_m = 2100\nsky_mag = 21.6\nzone = '-3'\n"
+)
+"""A file of sites, as a user writes it, with one that is invented."""
+VIEWS = {"picture": finished, "planes": planes, "frames": lights, "plan": night}
 
 
 def main() -> None:
@@ -75,18 +96,24 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("results", type=Path)
-    chosen = parser.parse_args()
+    results = parser.parse_args().results.absolute()
     browser = started()
     try:
         browser.implicitly_wait(0)
         sized(browser, 1280)
-        for view, prepared in VIEWS.items():
-            prepared(opened(browser, Project(chosen.results), view))
-            painted(browser)
-            shot = Image.open(BytesIO(browser.get_screenshot_as_png())).convert("RGB")
-            shot.save(PICTURES / f"page-{view}.jpg", quality=QUALITY, optimize=True)
+        with TemporaryDirectory() as place, chdir(place):  # names of files are shown as they are given
+            Path(SITES).write_text(SITE, encoding="utf-8")
+            _taken(browser, results)
     finally:
         browser.quit()
+
+
+def _taken(browser: Any, results: Path) -> None:
+    for view, prepared in VIEWS.items():
+        prepared(opened(browser, Project(results, Sources(sites=Path(SITES))), view))
+        painted(browser)
+        shot = Image.open(BytesIO(browser.get_screenshot_as_png())).convert("RGB")
+        shot.save(PICTURES / f"page-{view}.jpg", quality=QUALITY, optimize=True)
 
 
 if __name__ == "__main__":
