@@ -154,8 +154,6 @@ def _moved(source: Path, goal: Path) -> None:
     """Copied with dates and all: a disk in memory is left again."""
     if source.exists():
         shutil.copytree(source, goal, symlinks=True)
-        if source.parent == goal.parent.parent or source.name == "kept":
-            shutil.rmtree(source)
 
 
 def _rights_lost(bench: Bench, out: Path, part: float) -> str:

@@ -91,8 +91,7 @@ def tried(case: Case, bench: Bench, whole: dict[str, str], raw: dict[str, str], 
             print(f"NOT THE SAME after {case.name}, moment {k + 1} of {count}: {left}\n{said}", flush=True)
             shutil.copytree(out, bench.work.parent / f"kept-{case.harm.__name__}-{k}", dirs_exist_ok=True)
         shutil.rmtree(out)
-        for kept in (bench.work / "kept",):
-            shutil.rmtree(kept, ignore_errors=True)
+        shutil.rmtree(bench.work / "kept", ignore_errors=True)
     words = "; ".join(f"“{line}” ({n})" for line, n in told.most_common() if line)
     verdict = (
         "nothing lost, the same to the last bit"

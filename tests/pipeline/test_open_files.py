@@ -13,6 +13,7 @@ import pytest
 from fourlight.io import room
 
 PROCESS = Path("/proc/self")
+# Other systems do not tell what a process has mapped; what they refuse is tested with a move that fails.
 pytestmark = pytest.mark.skipif(
     not PROCESS.is_dir(), reason="only Linux tells which files a process has mapped"
 )

@@ -82,18 +82,20 @@ class SubAsked(Section):
     fwhm: Annotated[float, Field(description="Width of star images, arcsec")] = 3.0
 
 
+SiteText = Annotated[
+    str, Field(description="A name of your file, or latitude,longitude,height: 31.5,-38,2100")
+]
+Evening = Annotated[Text, Field(description="Day on which the night begins, year-month-day; empty: tonight")]
+
+
 class PlanAsked(Section):
     """A night at a site, before it comes."""
 
-    site: Annotated[
-        str, Field(description="A name of your file, or latitude,longitude,height: 31.5,-38,2100")
-    ]
+    site: SiteText
     target: Annotated[
         Text, Field(description="Name, or right ascension, declination: 287.4,18.2; empty: list what suits")
     ] = None
-    date: Annotated[
-        Text, Field(description="Day on which the night begins, year-month-day; empty: tonight")
-    ] = None
+    date: Evening = None
     ahead: Annotated[int, Field(description="Look so many nights ahead too; 365 for a year")] = 0
     night: NightAsked = NightAsked()
     gear: GearAsked = GearAsked()
@@ -106,13 +108,9 @@ class CompareAsked(Section):
 
     setup_a: Annotated[str, Field(description="One setup")]
     setup_b: Annotated[str, Field(description="The other one")]
-    site: Annotated[
-        str, Field(description="A name of your file, or latitude,longitude,height: 31.5,-38,2100")
-    ]
+    site: SiteText
     hours: Annotated[float, Field(description="Hours of the clock that both have")] = 6.0
-    date: Annotated[
-        Text, Field(description="Day on which the night begins, year-month-day; empty: tonight")
-    ] = None
+    date: Evening = None
     target: Annotated[
         Text, Field(description="Name, or right ascension, declination; empty: one that passes the zenith")
     ] = None

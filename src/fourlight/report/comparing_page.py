@@ -6,12 +6,9 @@ import base64
 from collections.abc import Callable, Sequence
 from typing import Any
 
-import jinja2
 import numpy as np
 import numpy.typing as npt
-from markupsafe import Markup
 
-from fourlight import __version__
 from fourlight.report.clock import Clock, capital
 from fourlight.report.comparing import budget_rows, clock_rows, quantity_rows
 from fourlight.report.comparing_words import (
@@ -29,6 +26,7 @@ from fourlight.report.figure_compare import compare_figure
 from fourlight.report.figure_compare_pictures import compare_pictures_figure
 from fourlight.report.figure_style import NARROW, WIDE, Drawn
 from fourlight.report.planning import CARE, site_words
+from fourlight.report.templates import filled
 from fourlight.report.words import typeset_page
 from fourlight.stages.compare_whole import Compared
 
@@ -53,17 +51,12 @@ def compare_page(
     assumed : sequence of str
         What was taken for granted beside the ranges.
     """
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fourlight.report", "."), autoescape=True, trim_blocks=True, lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )  # fmt: skip
-    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     chart, chart_words = _views(lambda width: compare_figure(compared, clock, width=width), vector=True)
     pictures, picture_words = _views(
         lambda width: compare_pictures_figure(compared, views, shown, width=width), vector=False
     )
-    text = environment.get_template("compare.html.j2").render(
-        style=Markup(style), version=__version__, chart=chart, chart_words=chart_words, pictures=pictures,
+    text = filled(
+        "compare.html.j2", chart=chart, chart_words=chart_words, pictures=pictures,
         picture_words=picture_words, **compare_words(compared, clock, assumed),
     )  # fmt: skip
     return typeset_page(text)

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
@@ -32,8 +31,9 @@ from fourlight.report.planes import plane_table, unit
 from fourlight.report.remarks import meanings
 from fourlight.report.skyplace import sky_words
 from fourlight.report.step_views import STEPS_FOLDER, honesty_view, steps_table
+from fourlight.report.templates import filled
 from fourlight.report.timeaxis import SLIM, WIDTH
-from fourlight.report.words import counted, digits, duration, percent, reached
+from fourlight.report.words import digits, reached
 
 __all__ = ["page", "write_report"]
 
@@ -124,8 +124,6 @@ def page(
 
     ``made`` is the folder that holds pictures of steps, ``drawn`` are figures of the sky as data addresses.
     """
-    environment = _environment()
-    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     shown = {
         **heading(summary),
         **mosaic(summary),
@@ -138,7 +136,6 @@ def page(
         **colour_words(summary),
         **_frames(summary),
         **origin(provenance, out),
-        "style": Markup(style),
         "picture": embedded_picture(picture),
         "picture_size": f"{picture.shape[1]} × {picture.shape[0]} px",
         "picture_steps": steps_table(summary, made),
@@ -154,20 +151,7 @@ def page(
         "dropped_later": dropped_later(summary),
         "version": summary.get("fourlight") or __version__,
     }
-    return environment.get_template("template.html.j2").render(shown)
-
-
-def _environment() -> jinja2.Environment:
-    """Where templates of the page are read, and what they can call."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fourlight.report", "."),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters.update(digits=digits, percent=percent, duration=duration, counted=counted)
-    return environment
+    return filled("template.html.j2", **shown)
 
 
 def _frames(summary: Facts) -> dict[str, Any]:

@@ -6,10 +6,6 @@ import base64
 from collections.abc import Callable, Sequence
 from typing import Any
 
-import jinja2
-from markupsafe import Markup
-
-from fourlight import __version__
 from fourlight.report.clock import Clock, capital, span_words
 from fourlight.report.figure_ahead import ahead_figure
 from fourlight.report.figure_night import night_figure
@@ -24,6 +20,7 @@ from fourlight.report.planning import (
     tonight_lines,
     usable_words,
 )
+from fourlight.report.templates import filled
 from fourlight.report.words import typeset_page
 from fourlight.stages.plan_whole import Planned
 
@@ -32,19 +29,11 @@ __all__ = ["plan_page", "plan_words"]
 
 def plan_page(planned: Planned, clock: Clock, assumed: Sequence[str]) -> str:
     """The page as text: charts for wide and narrow screens, tables, what was assumed, what to take care of."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fourlight.report", "."),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     views, words = _views(lambda width: night_figure(planned, clock, width=width))
     ahead = planned.ahead is not None
     later, later_words = _views(lambda width: ahead_figure(planned, width=width)) if ahead else (None, "")
-    text = environment.get_template("plan.html.j2").render(
-        style=Markup(style), version=__version__, night=views, night_words=words, ahead=later,
+    text = filled(
+        "plan.html.j2", night=views, night_words=words, ahead=later,
         ahead_words=later_words, **plan_words(planned, clock, assumed),
     )  # fmt: skip
     return typeset_page(text)

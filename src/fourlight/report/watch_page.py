@@ -7,14 +7,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import numpy as np
 from PIL import Image
 
-from fourlight import __version__
 from fourlight.io.export import jpeg_bytes
 from fourlight.report.clock import capital
 from fourlight.report.figure_style import Drawn
+from fourlight.report.templates import filled
 from fourlight.report.watch_words import ahead_words, alarm_words, clock_words, target_words
 from fourlight.report.words import digits, duration, typeset_page
 
@@ -38,14 +37,10 @@ def watch_page(facts: Mapping[str, Any], wide: Drawn, narrow: Drawn, picture: Pa
     picture : Path or None
         The running picture.
     """
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fourlight.report", "."), autoescape=True, trim_blocks=True, lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )  # fmt: skip
     rows = facts["subs"]
     alarms = [(alarm, capital(alarm_words(alarm, rows))) for alarm in facts["alarms"]]
-    text = environment.get_template("watch.html.j2").render(
-        version=__version__, refresh=None if facts["ended"] else REFRESH_S,
+    text = filled(
+        "watch.html.j2", refresh=None if facts["ended"] else REFRESH_S,
         title=facts["object"] or "The night", ended=facts["ended"],
         now=[words for alarm, words in alarms if alarm["until"] is None],
         over=[f"{words} Over." for alarm, words in alarms if alarm["until"] is not None][-6:],

@@ -7,14 +7,12 @@ import io
 from collections.abc import Mapping
 from typing import Any
 
-import jinja2
 import numpy as np
-from markupsafe import Markup
 from PIL import Image
 
-from fourlight import __version__
 from fourlight.io.export import jpeg_bytes
 from fourlight.report.figure_style import Drawn
+from fourlight.report.templates import filled
 from fourlight.report.whatif import asked_words, facts_list, lead, limits, rows
 from fourlight.report.words import sentence, typeset_page
 
@@ -25,22 +23,14 @@ QUALITY = 88
 
 def whatif_page(facts: Mapping[str, Any], drawn: Mapping[str, Drawn]) -> str:
     """The page as text: pictures for wide and narrow screens, the table, limits and assumptions."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("fourlight.report", "."),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     area = facts["patch_arcsec2"]
     patch = (
         f"a patch of {area:g} square arcsec"
         if area
         else f"a patch of {facts['patch_px']:g} pixels of the stack"
     )
-    text = environment.get_template("whatif.html.j2").render(
-        style=Markup(style), version=__version__, title=asked_words(facts), object=facts["object"] or "",
+    text = filled(
+        "whatif.html.j2", title=asked_words(facts), object=facts["object"] or "",
         lead=lead(facts), facts=facts_list(facts), views={name: _address(each) for name, each in drawn.items()},
         words=drawn["wide"].words, table=rows(facts), patch=patch, unit=facts["unit"], limits=limits(facts),
         assumed=[sentence(each) for each in facts["assumed"]], run=facts["run"],
