@@ -12,11 +12,21 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from fourlight.engine import Silent
+from fourlight.pipeline.marks import Marks
+from fourlight.pipeline.orders import AddNights
 from fourlight.pipeline.run import run
 from fourlight.provenance import load
 from fourlight.recipe import Recipe, with_settings
 
 KEEP = ["run.keep_sums=true"]
+
+
+class Mute(Silent):
+    """Nobody listens, to lines neither."""
+
+    def line(self, what: str, text: str) -> None:
+        """Say nothing."""
 
 
 def planes(out: Path) -> dict[str, tuple[Any, Any]]:
@@ -66,6 +76,16 @@ def surface(gap: Any) -> Any:
     good = np.isfinite(gap)
     assert np.abs(gap[good]).mean() < 0.3
     return terms @ np.linalg.lstsq(terms[good], np.clip(gap[good], -1, 1), rcond=None)[0]
+
+
+def test_marks_on_old_lights_hold_when_a_night_is_added(nights: tuple[Path, Path], out: Path) -> None:
+    marked = json.loads((out / "summary.json").read_text())["frames"][0]["path"]
+    Marks(out).put([marked], "leave", "fog")
+    AddNights((nights[1],), out).work(Mute())
+    summary = json.loads((out / "summary.json").read_text())
+    (aside,) = (item for item in summary["set_aside"] if item["path"] == marked)
+    assert aside["reason"] == "left out by hand: fog"
+    assert not Marks(out).facts()["waiting"]
 
 
 def test_old_lights_are_not_read_again(command: Any, nights: tuple[Path, Path], tmp_path: Path) -> None:

@@ -69,7 +69,7 @@ class RunAgain:
 
 @dataclass(frozen=True, slots=True)
 class AddNights:
-    """Lights added to the stack in OUT, with its recipe."""
+    """Lights added to the stack in OUT, with its recipe and the marks on lights beside it."""
 
     title: ClassVar[str] = "Add a night"
     added: tuple[Path, ...]
@@ -77,10 +77,12 @@ class AddNights:
 
     def work(self, telling: Telling) -> None:
         from fourlight.pipeline.adding import earlier_run
+        from fourlight.pipeline.marks import with_marks
         from fourlight.pipeline.run import run
 
         past = earlier_run(self.out)
-        _close(run(self.added, self.out, past.recipe, telling, past=past), self.out, telling)
+        recipe = with_marks(self.out, past.recipe)
+        _close(run(self.added, self.out, recipe, telling, past=past), self.out, telling)
 
 
 @dataclass(frozen=True, slots=True)
