@@ -91,7 +91,7 @@ class RecipeError(FourlightError, ValueError):
     allowed : str
         What would have been accepted.
     source : str
-        The file, or what else held the setting.
+        The file, or what else held the setting; empty where the user has it before them.
     """
 
     exit_code = 2
@@ -99,7 +99,7 @@ class RecipeError(FourlightError, ValueError):
     def __init__(self, field: str, value: object, allowed: str, source: str = "recipe") -> None:
         shown = repr(value) if len(repr(value)) <= SHOWN else f"{repr(value)[:SHOWN]}..."
         found = [field if value is None else f"{field} = {shown}"] if field else []
-        super().__init__(": ".join([source, *found, allowed]))
+        super().__init__(": ".join(filter(None, [source, *found, allowed])))
         self.field = field
         self.value = value
         self.allowed = allowed

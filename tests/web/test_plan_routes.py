@@ -22,7 +22,8 @@ from web_results import write_results
 
 PORT = 8123
 NIGHT = {"site": "31.5,-38,2100", "target": "287.4,18.2", "date": "2031-08-07", "night": {"zone": "-3"}}
-SITES = "[site.ledge]\nlatitude_deg = 31.5\nlongitude_deg = -38\nheight_m = 2100\nzone = '-3'\n"
+SKY_MAG = 21.4
+SITES = f"[site.ledge]\nlatitude_deg = 31.5\nlongitude_deg = -38\nheight_m = 2100\nsky_mag = {SKY_MAG}\nzone = '-3'\n"
 
 
 @pytest.fixture
@@ -52,6 +53,7 @@ def test_forms_hold_the_names_that_there_are(page):
     gear = facts["forms"]["night"]["$defs"]["GearAsked"]["properties"]
     assert "dual-7nm" in gear["filter"]["enum"]
     assert "mono-two-lines" in facts["forms"]["compare"]["properties"]["setup_b"]["enum"]
+    assert facts["forms"]["subs"]["properties"]["sky"]["default"] == SKY_MAG, "that of the site"
 
 
 def test_a_night_is_that_of_the_command(page, project):
@@ -121,6 +123,7 @@ def test_what_cannot_be_is_told_in_words_of_the_form(page, address, wish, said):
     message = answer.json()["error"]["message"]
     assert said in message
     assert "--" not in message
+    assert not message.startswith("form"), "which field it is says enough"
 
 
 @pytest.fixture

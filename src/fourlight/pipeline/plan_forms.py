@@ -66,6 +66,8 @@ def form_schemas(own: OwnFile) -> dict[str, Any]:
     if own.things.site:
         for name in ("night", "compare"):
             found[name]["properties"]["site"]["examples"] = list(own.things.site)
+        sky = next(iter(own.things.site.values())).sky_mag
+        found["subs"]["properties"]["sky"] |= {} if sky is None else {"default": sky}
     return found
 
 
@@ -94,7 +96,7 @@ def asked_from(form: type[Form], wish: Mapping[str, Any], own: OwnFile) -> Form:
         *(key for part in schema.get("$defs", {}).values() for key in part["properties"]),
     ]
     data = _cleaned(wish)
-    asked = validated(form, data, known, "form")
+    asked = validated(form, data, known, "")
     _check_names(asked.model_dump(), _names(own))
     return asked
 
