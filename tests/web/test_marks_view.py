@@ -81,7 +81,7 @@ def test_a_light_is_left_out_with_a_reason_and_that_is_undone(page: Any, project
     assert list(project.lights.marks()["lights"]) == [1]
     one_of(page, "button", "undo").click()
     until(page, lambda: state(page, 1) == "used")
-    assert "Nothing is marked" in text_of(page, "status", "only with the next run")
+    assert "No mark waits" in text_of(page, "status", "only with the next run")
     one_of(page, "button", "redo").click()
     until(page, lambda: marks(page))
 

@@ -78,7 +78,7 @@ export class Marking {
     const many = marks.waiting === 1 ? "1 mark is" : `${marks.waiting} marks are`;
     this.state.textContent = marks.waiting
       ? `${many} not in the stack yet: it changes only with the next run, which takes them from ${marks.file}.`
-      : "A mark changes the stack only with the next run. Nothing is marked that the stack does not have.";
+      : "A mark changes the stack only with the next run. No mark waits for one.";
     this.run.hidden = !marks.waiting;
     this.changed(others);
   }

@@ -23,6 +23,8 @@ export function answered(place, answer, choose) {
   return paint;
 }
 
+// Letters in a cell from which on it holds a sentence, even if that begins with a number.
+const LONG = 40;
 const bytes = (text) => Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
 
 function chartOf(chart) {
@@ -54,12 +56,12 @@ function lines({ title, lines: said }) {
 }
 
 function table({ title, rows: [head, ...rows], note, objects }, choose) {
-  const words = head.map((_, k) => rows.every((row) => !/^[-–]?\d/.test(row[k])));
+  const words = head.map((_, k) => rows.every((row) => !/^[-–]?\d/.test(row[k])) || rows.some((row) => row[k].length > LONG));
   const first = (name) => (objects && choose ? element("button", { type: "button", onclick: () => choose(name), "aria-label": `plan ${name}` }, name) : name);
-  const cells = (row) => row.map((cell, k) => (k ? element("td", { class: words[k] && "words" }, cell) : element("th", { scope: "row" }, first(cell))));
+  const cells = (row) => row.map((cell, k) => (k ? element("td", { class: words[k] && "said" }, cell) : element("th", { scope: "row" }, first(cell))));
   return element("div", {}, element("h3", {}, title),
     element("div", { class: "wide", tabindex: 0, role: "region", "aria-label": title },
-      element("table", {}, element("thead", {}, element("tr", {}, ...head.map((cell, k) => element("th", { scope: "col", class: words[k] && "words" }, cell)))),
+      element("table", {}, element("thead", {}, element("tr", {}, ...head.map((cell, k) => element("th", { scope: "col", class: words[k] && "said" }, cell)))),
         element("tbody", {}, ...rows.map((row) => element("tr", {}, ...cells(row)))))),
     ...(note ? [element("p", { class: "help" }, note)] : []));
 }
