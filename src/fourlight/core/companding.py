@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 __all__ = ["NOISES", "Companding", "companding_for"]
 
@@ -46,9 +44,9 @@ class Companding:
     def codes(self, light: Float32) -> UInt16:
         """Codes (ny, nx) of light (ny, nx); 0 where it is NaN."""
         low, high = self.ends
-        out = np.empty(light.shape, np.uint16)
-        _fill(np.ascontiguousarray(light), out, self.sky, 1 / self.soft, low, (MOST - 1) / (high - low))
-        return out
+        at = np.arcsinh((np.asarray(light, np.float64) - self.sky) / self.soft)
+        at = np.clip((at - low) * ((MOST - 1) / (high - low)), 0, MOST - 1) + 1.5
+        return np.nan_to_num(at, nan=0, copy=False).astype(np.uint16)
 
     def light(self, codes: npt.ArrayLike) -> Float32:
         """Light of codes; NaN where they are 0.
@@ -96,16 +94,3 @@ def companding_for(sky: float, noise: float, lowest: float, highest: float) -> C
     low = lowest if np.isfinite(lowest) else sky - 5 * scale
     high = highest if np.isfinite(highest) else sky + 5 * scale
     return Companding(sky, NOISES * scale, min(low, sky - scale), max(high, sky + scale))
-
-
-@njit(cache=True, nogil=True)
-def _fill(light: Any, out: Any, sky: float, per_soft: float, low: float, factor: float) -> None:
-    ny, nx = light.shape
-    for y in range(ny):
-        for x in range(nx):
-            value = light[y, x]
-            if math.isnan(value):
-                out[y, x] = 0
-                continue
-            at = (math.asinh((value - sky) * per_soft) - low) * factor
-            out[y, x] = 1 + int(min(max(at, 0.0), 65534.0) + 0.5)

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 __all__ = ["shrunk"]
 
@@ -32,28 +28,26 @@ def shrunk(image: Float32, factor: int) -> Float32:
     >>> shrunk(np.array([[1, 3, 5], [np.nan, 2, 7]], np.float32), 2).tolist()
     [[2.0, 6.0]]
     """
-    ny, nx = image.shape
-    out = np.empty((-(-ny // factor), -(-nx // factor)), np.float32)
-    _means(np.ascontiguousarray(image), factor, out)
-    return out
+    sums, counts = _sums(image, factor), np.outer(*(_lengths(length, factor) for length in image.shape))
+    if np.isnan(sums).any():
+        there = ~np.isnan(image)
+        sums = _sums(np.where(there, image, np.float32(0)), factor)
+        counts = np.rint(_sums(there.astype(np.float32), factor)).astype(np.int64)
+    with np.errstate(invalid="ignore"):
+        return np.divide(sums, counts).astype(np.float32, order="C")
 
 
-@njit(cache=True, nogil=True)
-def _means(image: Any, factor: int, out: Any) -> None:
-    ny, nx = image.shape
-    sums, counts = np.zeros(out.shape[1], np.float64), np.zeros(out.shape[1], np.int64)
-    for row in range(out.shape[0]):
-        sums[:] = 0.0
-        counts[:] = 0
-        for y in range(row * factor, min((row + 1) * factor, ny)):
-            for column in range(out.shape[1]):
-                total, count = 0.0, 0
-                for x in range(column * factor, min((column + 1) * factor, nx)):
-                    value = image[y, x]
-                    if not math.isnan(value):
-                        total += value
-                        count += 1
-                sums[column] += total
-                counts[column] += count
-        for column in range(out.shape[1]):
-            out[row, column] = sums[column] / counts[column] if counts[column] else np.nan
+def _lengths(length: int, factor: int) -> npt.NDArray[np.int64]:
+    """Pixels in each stretch of ``factor`` along an axis."""
+    return np.diff(np.append(np.arange(0, length, factor), length))
+
+
+def _sums(image: Float32, factor: int) -> Float32:
+    """Sums of squares."""
+    for _ in image.shape:
+        part = np.zeros((-(-len(image) // factor), image.shape[1]), np.float32)
+        for first in range(factor):
+            row = image[first::factor]
+            part[: len(row)] += row
+        image = part.T  # the other axis comes next
+    return image
