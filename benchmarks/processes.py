@@ -10,10 +10,11 @@ resident size (``ru_maxrss``) stands for it, which counts mapped files too; `Cos
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +22,8 @@ __all__ = ["Cost", "measured"]
 
 EVERY_S = 0.02
 ANONYMOUS, RESIDENT = "anonymous", "resident"
+STOPPED = 1
+"""What the program ends with where it was stopped by Ctrl-C."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +75,22 @@ def _family(pid: int) -> list[int]:
     return out
 
 
-def measured(command: Sequence[str | Path], log: Path, environment: Mapping[str, str] | None = None) -> Cost:
-    """Run a command to its end.
+def _stopped(pid: int, stop: Callable[[], bool]) -> None:
+    """Ask a process to stop once it is time."""
+    while not stop():
+        time.sleep(0.5)
+        if not Path(f"/proc/{pid}").exists():
+            return
+    os.kill(pid, signal.SIGINT)
+
+
+def measured(
+    command: Sequence[str | Path],
+    log: Path,
+    environment: Mapping[str, str] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> Cost:
+    """Run a command to its end, or until it is to stop.
 
     Parameters
     ----------
@@ -82,12 +99,19 @@ def measured(command: Sequence[str | Path], log: Path, environment: Mapping[str,
         What the command prints goes there.
     environment : mapping, optional
         Variables besides those of this process.
+    stop : callable, optional
+        Asked twice a second whether the command is to be stopped, as Ctrl-C does.
 
     Raises
     ------
     RuntimeError
-        The command failed; the message ends with the last lines that it printed.
+        The command failed, or came to its end before it was to stop; the message ends with the last lines that it
+        printed.
     """
+    if (
+        stop is not None
+    ):  # what was started in the background of a shell, and all that it starts, would not hear Ctrl-C
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     with log.open("w") as out:
         start = time.perf_counter()
         process = subprocess.Popen(
@@ -96,11 +120,13 @@ def measured(command: Sequence[str | Path], log: Path, environment: Mapping[str,
         )  # fmt: skip
         watch = _Watch(process.pid)
         watch.start()
+        if stop is not None:
+            threading.Thread(target=_stopped, args=(process.pid, stop), daemon=True).start()
         _, status, usage = os.wait4(process.pid, 0)
         wall = time.perf_counter() - start
         watch.stop()
         process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode:
+    if process.returncode != (STOPPED if stop else 0):
         last = "\n".join(log.read_text(errors="replace").splitlines()[-8:])
         raise RuntimeError(f"{' '.join(map(str, command))} ended with {process.returncode}:\n{last}")
     anonymous = watch.peak > 0

@@ -61,6 +61,16 @@ class Seen:
     most_bytes: int = 0
 
 
+def as_if_taken(frame: Path, number: int) -> bytearray:
+    """Content of a light with a time of its own, ten seconds after the one before: another exposure, to the program."""
+    data = bytearray(frame.read_bytes())
+    moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(1.8e9 + 10 * number))
+    at = data.index(b"DATE-OBS")
+    card = fits.Card("DATE-OBS", moment, "UTC start of the exposure").image.encode()
+    data[at : at + 80] = card.ljust(80)[:80]
+    return data
+
+
 def feed(
     frames: list[Path], folder: Path, subs: int, pace: float, seen: Seen, child: subprocess.Popen[str]
 ) -> None:
@@ -71,12 +81,7 @@ def feed(
             if child.poll() is not None:
                 return
             time.sleep(0.05)
-        data = bytearray(frames[k % len(frames)].read_bytes())
-        moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(1.8e9 + 10 * k))
-        at = data.index(b"DATE-OBS")
-        card = fits.Card("DATE-OBS", moment, "UTC start of the exposure").image.encode()
-        data[at : at + 80] = card.ljust(80)[:80]
-        (folder / f"sub_{k:04d}.fits").write_bytes(data)
+        (folder / f"sub_{k:04d}.fits").write_bytes(as_if_taken(frames[k % len(frames)], k))
         seen.written_s.append(time.monotonic())
         if k >= 2 * KEPT:  # the first ones are looked at together
             (folder / f"sub_{k - KEPT:04d}.fits").unlink(missing_ok=True)

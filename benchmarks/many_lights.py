@@ -1,0 +1,122 @@
+"""Memory and processor time of runs of 20, 100 and 1,000 lights of 26 MP, the last one stopped halfway, then gone on.
+
+Usage: python benchmarks/many_lights.py [--lights N N N] [--frames FOLDER] [--work FOLDER] [--write]
+
+Eight simulated lights stand for all: each is written again and again with another time in its header, 52 MB each.
+The time of a light is what a longer run
+takes more than a shorter one over the lights it has more, so that what is done once (start, picture, report) does not
+count. The last run is stopped (SIGINT, as Ctrl-C does) when half of its lights are measured and again when half of
+its stack is made, and started anew with the same command each time. Memory is that which no file stands behind
+(`processes.py`). Two hours and more on two cores.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from page_tables import write_table
+from processes import Cost, measured
+from watch import SCENE, as_if_taken
+from whole_job import FOURLIGHT
+
+from fourlight.simulate.render import simulate
+from fourlight.simulate.scene import loads
+
+PAGE = Path(__file__).parents[1] / "docs" / "speed.md"
+MEGAPIXELS = 26
+STOPPED = ("measure", "integrate")
+"""Stages in whose middle the last run is stopped."""
+MOST_MEMORY, MOST_TIME = 1.10, 1.05
+"""Of the longest run over the one before it, as wanted."""
+
+
+def written_again(frames: list[Path], folder: Path, count: int) -> Path:
+    """A folder in which some frames stand for many; what is there already is kept."""
+    folder.mkdir(exist_ok=True)
+    for k in range(len(list(folder.iterdir())), count):
+        (folder / f"light_{k:04d}.fits").write_bytes(as_if_taken(frames[k % len(frames)], k))
+    return folder
+
+
+def halfway(log: Path, stage: str) -> Callable[[], bool]:
+    """Whether what a run has told says that half of a stage is done."""
+
+    def reached() -> bool:
+        told = re.findall(rf"^{stage}\s+(\d+) of (\d+)", log.read_text(errors="replace"), re.MULTILINE)
+        return bool(told) and 2 * int(told[-1][0]) >= int(told[-1][1])
+
+    return reached
+
+
+def run(work: Path, frames: list[Path], count: int, stopped: tuple[str, ...] = ()) -> list[Cost]:
+    """Costs of a run, and before it of those that were stopped in the middle of some stages."""
+    night, out = written_again(frames, work / "lights", count), work / f"out-{count}"
+    command = [*FOURLIGHT, "run", night, "--out", out]
+    costs = []
+    for k, stage in enumerate([*stopped, None]):
+        log = work / f"log-{count}-{k}.txt"
+        costs.append(measured(command, log, stop=halfway(log, stage) if stage else None))
+    used = len(json.loads((out / "summary.json").read_text())["frames"])
+    print(f"{count} lights, {used} used: " + "; ".join(
+        f"{cost.wall_s:.0f} s, {cost.cpu_s:.0f} s of the processor, {cost.peak_bytes / 1e9:.2f} GB" for cost in costs
+    ), flush=True)  # fmt: skip
+    return costs
+
+
+def table(counts: list[int], costs: list[list[Cost]]) -> list[str]:
+    """Rows for the page."""
+    cpu = [sum(cost.cpu_s for cost in each) for each in costs]
+    peak = [max(cost.peak_bytes for cost in each) for each in costs]
+    each_s = [(cpu[k + 1] - cpu[k]) / (counts[k + 1] - counts[k]) for k in (0, 1)]
+    few, some, many = (f"{count:,}" for count in counts)
+    memory, time = peak[2] / peak[1], each_s[1] / each_s[0]
+    most_memory, most_time = (f"{100 * (most - 1):.0f} % at most" for most in (MOST_MEMORY, MOST_TIME))
+    rows = [
+        [f"lights of {MEGAPIXELS} MP", few, some, f"{many}, stopped twice", "wanted", "reached"],
+        ["---"] * 6,
+        ["most anonymous memory, GB", *(f"{one / 1e9:.2f}" for one in peak),
+         f"+{most_memory}", f"{100 * (memory - 1):+.0f} %, {_yes(memory <= MOST_MEMORY)}"],
+        ["seconds of the processor for a light more", "", *(f"{one:.2f}" for one in each_s),
+         f"+{most_time}", f"{100 * (time - 1):+.0f} %, {_yes(time <= MOST_TIME)}"],
+        ["the whole run, seconds of the processor", *(f"{one:.0f}" for one in cpu), "", ""],
+    ]  # fmt: skip
+    return [f"| {' | '.join(row)} |" for row in rows]
+
+
+def _yes(reached: bool) -> str:
+    return "yes" if reached else "no"
+
+
+def main() -> None:
+    """Measure, print, and write the table where asked to."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--lights", type=int, nargs=3, default=[20, 100, 1000])
+    parser.add_argument("--frames", type=Path, help="folder of lights that were simulated before")
+    parser.add_argument(
+        "--work", type=Path, help="folder for frames and results; a temporary one unless given"
+    )
+    parser.add_argument("--write", action="store_true")
+    chosen = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=chosen.work) as place:
+        work, frames = Path(place), chosen.frames
+        if frames is None:
+            simulate(loads(SCENE.replace("count = 4", "count = 8")), work / "sim")
+            frames = work / "sim" / "night1"
+        lights = sorted(frames.glob("*.fits"))
+        few, some, many = chosen.lights
+        costs = [run(work, lights, few), run(work, lights, some), run(work, lights, many, STOPPED)]
+    rows = table(chosen.lights, costs)
+    print("\n".join(rows))
+    if chosen.write:
+        write_table(PAGE, "many", rows)
+
+
+if __name__ == "__main__":
+    main()
