@@ -129,8 +129,22 @@ def test_the_best_stretch_is_worth_half_of_the_best_minute_or_more(night):
     least = HALF * sight.worth[sight.usable].max()
     assert sight.usable[inside].all()
     assert sight.worth[inside].min() >= least
-    assert total == pytest.approx(sight.worth[inside].sum() / 60)
+    minutes = sight.worth[inside]
+    assert total == pytest.approx((minutes[:-1] + minutes[1:]).sum() / 2 / 60), "trapezoids"
     assert end < night.moments_s[sight.usable][-1], "the Moon rises in this night"
+
+
+def test_time_that_is_worth_as_much_as_in_the_zenith_is_worth_as_long_as_it_lasts(night):
+    """In one stretch as in several: what is told of a stretch is the time from its first moment to its last."""
+    seen = sight_of(night, PLACE)
+    usable = seen.usable.copy()
+    usable[np.flatnonzero(usable)[[40, 41, 90]]] = False
+    even = replace(seen, usable=usable, worth=np.ones(len(usable)))
+    lasts = sum(night.moments_s[b] - night.moments_s[a] for a, b in stretches(usable)) / 3600
+    assert len(stretches(usable)) == 3
+    assert even.usable_h == pytest.approx(lasts, abs=1e-9)
+    assert even.worth_h == pytest.approx(lasts, abs=1e-9)
+    assert seen.best[2] <= seen.worth_h
 
 
 def test_a_skyline_hides_the_target(night):

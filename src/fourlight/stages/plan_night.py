@@ -22,7 +22,7 @@ from fourlight.sky.crossings import (
 from fourlight.sky.heavens import FIRST_YEAR, LAST_YEAR, Heavens, Seen
 from fourlight.sky.site import Site
 
-__all__ = ["STEP_S", "Goal", "Night", "Place", "night_of", "noon_of", "stretches", "watch"]
+__all__ = ["STEP_S", "Goal", "Night", "Place", "night_of", "noon_of", "steps_of", "stretches", "watch"]
 
 Float64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -180,3 +180,15 @@ def stretches(mask: Bools) -> list[tuple[int, int]]:
     """
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def steps_of(mask: Bools) -> Float64:
+    """(n,) steps of time that each moment stands for, so that a stretch is as long as from its first moment to its last.
+
+    Within a stretch of True it is a whole step, at its ends half of one each; a moment alone lasts for no time.
+
+    >>> steps_of(np.array([True, True, True, False, True])).tolist()
+    [0.5, 1.0, 0.5, 0.0, 0.0]
+    """
+    both = 0.5 * (mask[1:] & mask[:-1])
+    return np.asarray(np.concatenate([[0.0], both]) + np.concatenate([both, [0.0]]))

@@ -12,7 +12,7 @@ from fourlight.core.moonlight import dark_nl, magnitude, moon_nl, nanolamberts
 from fourlight.sky.crossings import meridian_passages
 from fourlight.sky.heavens import Seen
 from fourlight.sky.site import Site
-from fourlight.stages.plan_night import STEP_S, Night, Place, stretches
+from fourlight.stages.plan_night import STEP_S, Night, Place, steps_of, stretches
 
 __all__ = ["HALF", "Sight", "Sky", "least_altitudes", "sight_of", "sky_at"]
 
@@ -59,12 +59,12 @@ class Sight:
     @property
     def usable_h(self) -> float:
         """Hours in which the target can be photographed."""
-        return sum(b - a for a, b in stretches(self.usable)) * STEP_S / 3600
+        return float(steps_of(self.usable).sum()) * STEP_S / 3600
 
     @property
     def worth_h(self) -> float:
         """As many hours in the zenith under the dark sky."""
-        return float(self.worth[self.usable].sum()) * STEP_S / 3600
+        return float(steps_of(self.usable) @ self.worth) * STEP_S / 3600
 
     @property
     def highest_deg(self) -> float:
@@ -102,8 +102,8 @@ def _best(when: Float64, usable: Bools, worth: Float64) -> tuple[float, float, f
     if not usable.any():
         return None
     good = usable & (worth >= HALF * worth[usable].max())
-    runs = [(float(worth[a : b + 1].sum()) * STEP_S / 3600, a, b) for a, b in stretches(good)]
-    total, a, b = max(runs)
+    each = steps_of(good) * worth * STEP_S / 3600
+    total, a, b = max((float(each[a : b + 1].sum()), a, b) for a, b in stretches(good))
     return float(when[a]), float(when[b]), total
 
 

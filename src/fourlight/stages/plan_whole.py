@@ -15,7 +15,7 @@ from fourlight.sky.heavens import LAST_YEAR
 from fourlight.sky.site import Site
 from fourlight.stages.plan_ahead import Ahead, look_ahead
 from fourlight.stages.plan_light import of_one, snr_per_sub
-from fourlight.stages.plan_night import STEP_S, Goal, Night, Place, watch
+from fourlight.stages.plan_night import STEP_S, Goal, Night, Place, steps_of, watch
 from fourlight.stages.plan_objects import Suited, suited_objects
 from fourlight.stages.plan_sight import Sight, least_altitudes, sight_of
 from fourlight.stages.plan_skies import sub_under
@@ -163,7 +163,8 @@ def _tonight(wanted: Wanted, sight: Sight) -> Tonight:
     skies = np.array([rig.sky(float(sky.dark_mag[k]), _finite(sky.moonlit_mag[k])) for k in middle])
     passed = 10.0 ** (-0.4 * wanted.site.extinction_mag * sight.air_mass[middle])
     sub = sub_under(rig, wish, np.median(skies, axis=0), float(passed.max()))
-    counts = np.array([len(part) * STEP_S / sub.advised_s for part in parts])
+    steps = steps_of(sight.usable)
+    counts = np.array([steps[part].sum() * STEP_S / sub.advised_s for part in parts])
     snr = snr_per_sub(rig, wish.target, skies, sub.advised_s, wish.area_arcsec2, passed=passed, subs=counts)
     if wish.goal is None:
         return Tonight(sub, snr, None)
