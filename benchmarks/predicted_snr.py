@@ -117,12 +117,18 @@ def drawn(rng: np.random.Generator) -> tuple[Drawn, list[Counted], Course]:
 def _any(rng: np.random.Generator) -> Drawn:
     mono = bool(rng.random() < 0.6)
     chosen = WHEELS[rng.integers(len(WHEELS))] if mono else (str(rng.choice(SINGLE)),)
-    sub = rng.uniform(60, 400)
-    ratio, aperture, sensor = (
-        rng.uniform(5, 8),
-        rng.uniform(50, 200),
-        str(rng.choice(SENSORS[: 2 if mono else 3])),
-    )
+    text = _setup_text(rng, chosen, mono=mono)
+    hours = rng.uniform(1.0, 2.5) if mono else rng.uniform(0.5, 1.2)
+    target = _target(rng, chosen)
+    setup = setup_from(text, "drawn", Path())
+    kind, sensor = "mono" if mono else "colour", setup.glass[0].rig.response.name
+    return Drawn(setup, target, hours, _skies(rng, hours), f"{sensor}, {kind}: {', '.join(chosen)}")
+
+
+def _setup_text(rng: np.random.Generator, chosen: tuple[str, ...], *, mono: bool) -> str:
+    """A setup as a user writes it."""
+    sub, ratio, aperture = rng.uniform(60, 400), rng.uniform(5, 8), rng.uniform(50, 200)
+    sensor = str(rng.choice(SENSORS[: 2 if mono else 3]))
     text = f"""
 sub_s = {sub}
 {f"round_min = {rng.uniform(10, 40)}" if rng.random() < 0.5 else ""}
@@ -150,24 +156,24 @@ flats_within = false
     for name in chosen:
         text += f'\n[[filters]]\nfilter = "{name}"\nshare = {rng.uniform(0.7, 2.0)}\n'
         text += f"transmission = {rng.uniform(0.85, 1.0)}\n"
-    hours = rng.uniform(1.0, 2.5) if mono else rng.uniform(0.5, 1.2)
-    lines = chosen[0] not in ("uv-ir-cut", "wheel-red", "luminance")
+    return text
+
+
+def _target(rng: np.random.Generator, chosen: tuple[str, ...]) -> Target:
+    """Lines behind filters for them, else a continuum."""
+    if chosen[0] in ("uv-ir-cut", "wheel-red", "luminance"):
+        return Target("continuum", rng.uniform(19.0, 22.0), rng.uniform(3500, 12000))
     names = ("halpha", "oiii", "sii") if "sii-7nm" in chosen else ("halpha", "oiii")
-    target = (
-        Target("lines", rayleigh={name: 10 ** rng.uniform(1.5, 3.0) for name in names})
-        if lines
-        else Target("continuum", rng.uniform(19.0, 22.0), rng.uniform(3500, 12000))
-    )
+    return Target("lines", rayleigh={name: 10 ** rng.uniform(1.5, 3.0) for name in names})
+
+
+def _skies(rng: np.random.Generator, hours: float) -> Parts:
+    """Half of the hours without the Moon, half with it."""
     dark, moon = rng.uniform(18.5, 21.8), rng.uniform(18.5, 21.0)
-    parts = Parts(
-        np.array([0.5, 1.0]) * hours * 3600,
-        np.full(2, dark),
-        np.array([np.inf, moon]),
-        rng.uniform(1.0, 1.8, 2),
-        0.2,
-    )
-    return Drawn(setup_from(text, "drawn", Path()), target, hours, parts, f"{sensor}, {'mono' if mono else 'colour'}: "
-                 + ", ".join(chosen))  # fmt: skip
+    return Parts(
+        np.array([0.5, 1.0]) * hours * 3600, np.full(2, dark), np.array([np.inf, moon]),
+        rng.uniform(1.0, 1.8, 2), 0.2,
+    )  # fmt: skip
 
 
 def simulated(one: Drawn, light: list[Counted], seed: int) -> dict[str, tuple[float, float]]:

@@ -43,10 +43,6 @@ def facts_of(
     after: Mapping[str, Any],
 ) -> dict[str, Any]:
     """All that the page and the terminal tell."""
-    scale = before.get("scale_arcsec_px")
-    patch = AREA_ARCSEC2 if scale else None
-    # noise of a mean falls with the root of the area, SNR rises with it
-    grows = float(np.sqrt(AREA_ARCSEC2 / (pair.patch_px * scale**2))) if scale else 1.0
     hours = [part["integration"]["total_exposure_s"] / 3600 for part in (before, after)]
     return {
         "fourlight": __version__,
@@ -55,20 +51,27 @@ def facts_of(
         "asked": asdict(setting.sky) | {"subs": setting.subs, "without": setting.without},
         "object": before.get("object"),
         "unit": before["unit"],
-        "patch_arcsec2": patch,
-        "patch_px": pair.patch_px if patch is None else None,
+        **_channels(pair, before.get("scale_arcsec_px"), hours[1]),
         "lights": _lights(setting, before, after),
         "hours": {"before": hours[0], "after": hours[1]},
         "sky": None if measured is None else _sky(measured, setting),
-        "channels": {
-            name: _gain(gain, grows, hours[1]) for name, gain in pair.gains.items()
-        },
         "assumed": list(measured.assumed) if measured else [],
         "each_light": [
             {"file": str(light.frame.path), "new": light.path.name, "added_e": _by_plane(light.electrons)}
             for light in setting.new
         ],
-    }  # fmt: skip
+    }
+
+
+def _channels(pair: Pair, scale_arcsec_px: float | None, hours: float) -> dict[str, Any]:
+    """Numbers of channels, and the patch they are of: in arcseconds where the scale is known, else in pixels."""
+    if scale_arcsec_px is None:
+        patch, grows = {"patch_arcsec2": None, "patch_px": pair.patch_px}, 1.0
+    else:
+        patch = {"patch_arcsec2": AREA_ARCSEC2, "patch_px": None}
+        # noise of a mean falls with the root of the area, SNR rises with it
+        grows = float(np.sqrt(AREA_ARCSEC2 / (pair.patch_px * scale_arcsec_px**2)))
+    return {**patch, "channels": {name: _gain(gain, grows, hours) for name, gain in pair.gains.items()}}
 
 
 def _lights(setting: Setting, before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
