@@ -205,7 +205,7 @@ def _stacks(one: Drawn, seen: Counted, p: int, count: int, seed: int) -> list[Fl
     """Mean of the subs of a part of the hours, by channel in cells of 2 x 2 pixels, less that of as many without."""
     rig, parts = seen.glass.rig, one.parts
     mono = rig.channels == MONO
-    curves = rig.path.at(WAVE_NM) * rig.passed * seen.glass.transmission
+    curves = rig.path.at(WAVE_NM) * rig.passed
     planes = []
     for bright in (True, False):
         scene = scene_from(_scene(one, seen, seed + 2 * p + bright, bright=bright))

@@ -34,7 +34,7 @@ def test_files_beside_a_setup_are_found(tmp_path):
     found = setup_named(str(file))
     assert found.name == "mine"
     assert found.glass[0].called == "glass"
-    assert found.glass[0].transmission == 1.0, "its curve says it"
+    assert found.glass[0].rig.filter.best == 0.9, "its curve says it"
     assert found.glass[0].rig.response.name == "own"
     file.write_text("[[filters]]\nfilter = 'glass.csv'\ntransmission = 0.5\n")
     with pytest.raises(InputError, match=r"filter glass has a curve.*leave out transmission = 0\.5"):

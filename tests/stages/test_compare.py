@@ -37,7 +37,6 @@ def patch(kinds, area=100.0):
 def test_a_colour_camera_reaches_what_plan_tells(name, kind, parts):
     """One filter under one sky: as many subs as the clock has room for, each with what `fourlight sub` tells of it."""
     one, target = setup(filters=[(name, 1.0)]), KINDS[kind]
-    one = replace(one, glass=tuple(replace(each, transmission=1.0) for each in one.glass))
     kinds = kinds_of(target)
     found = course(one, light_of(one, target, kinds), parts, patch(kinds), 2.0, np.array([7200.0]))
     rig = one.glass[0].rig
@@ -76,8 +75,8 @@ def test_kinds_of_light_are_all_of_it(target):
     whole = rig.surface(target.mag_arcsec2, target.temperature_k)
     if target.rayleigh:
         whole = whole + rig.line_rates(dict(target.rayleigh)).sum(axis=1)
-    assert seen.columns.sum(axis=1) == pytest.approx(whole * seen.glass.transmission, rel=1e-9)
-    assert seen.skies[:, 0] == pytest.approx(rig.sky(0.0) * seen.glass.transmission, rel=1e-9)
+    assert seen.columns.sum(axis=1) == pytest.approx(whole, rel=1e-9)
+    assert seen.skies[:, 0] == pytest.approx(rig.sky(0.0), rel=1e-9)
 
 
 def test_modes_are_what_curves_that_are_off_count():
@@ -213,7 +212,7 @@ def test_a_filter_with_a_curve_may_pass_more_than_it_as_well_as_less():
     glass = setup(filters=[("wheel-green", 1.0)]).glass[0]
     rig = glass.rig
     curve = Filter("own", table=(np.array([480.0, 500.0, 580.0, 600.0]), np.array([0.0, 0.9, 0.9, 0.0])))
-    own = replace(glass, rig=Rig(rig.response, curve, rig.optics, rig.chip), transmission=1.0)
+    own = replace(glass, rig=Rig(rig.response, curve, rig.optics, rig.chip))
     seen = counted(own, KINDS["galaxy"], kinds_of(KINDS["galaxy"]))
     for more, part in ((0.05, 0.95 / 0.9), (-0.05, 0.85 / 0.9), (0.2, 1 / 0.9)):
         found = as_drawn(seen, Draw(filters={(0, 0): more}), (0, 0))

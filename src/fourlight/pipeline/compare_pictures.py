@@ -224,7 +224,7 @@ def _planes(
 ) -> list[Float64]:  # fmt: skip
     """Means of each channel in cells of 2 x 2 pixels less sky and darks, its samples spread over all by dithering."""
     rig = seen.glass.rig
-    curves = rig.path.at(WAVE_NM) * rig.passed * seen.glass.transmission
+    curves = rig.path.at(WAVE_NM) * rig.passed
     three = np.repeat(curves, 3, axis=0) if rig.channels == MONO else curves
     world, plan = world_through(_scene(compared, seen, frame, seed), three, rig.optics.area_cm2)
     seconds = exposed.subs * exposed.sub_s

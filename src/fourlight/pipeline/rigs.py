@@ -79,6 +79,7 @@ def rig_of(
     InputError
         One of them is not known or cannot be used.
     """
+    from fourlight.sensor import filters
     from fourlight.sensor.chip import Chip
     from fourlight.sensor.optics import TRANSMISSION, Optics
     from fourlight.sensor.rig import Rig
@@ -100,10 +101,10 @@ def rig_of(
     assumed += ["optics of 400 mm, f/5"] if optics is None else []
     if lens.assumed:
         assumed.append(f"optics pass {100 * TRANSMISSION:g} % of the light, in every colour")
-    glass = filter_named(filter_name or "none")
+    glass = filter_named(filter_name or "none").passing(filters.TRANSMISSION)
     if glass.bands:
         assumed.append(
-            f"the filter {glass.name} passes all light within its bands: a design, no measured curve"
+            f"the filter {glass.name} passes {100 * glass.best:.0f} % at its best: a design, no measured curve"
         )
     rig = Rig(response, glass, lens, Chip(**stated))
     return Gear(rig, any(word is not None for word in (camera, chip, filter_name, optics)), assumed)

@@ -16,7 +16,7 @@ from fourlight.io.texts import text_of
 from fourlight.pipeline.curves import camera_named, filter_named, mono_named
 from fourlight.pipeline.own_things import CameraEntry, OpticsEntry
 from fourlight.sensor.chip import USUAL, Chip
-from fourlight.sensor.filters import Band, Filter
+from fourlight.sensor.filters import TRANSMISSION, Filter, in_bands
 from fourlight.sensor.mono import DYES_PASS, without_dyes
 from fourlight.sensor.response import Response
 from fourlight.sensor.rig import Rig
@@ -24,9 +24,6 @@ from fourlight.settings import Section, from_toml, nearest
 from fourlight.stages.compare_setup import Costs, Glass, Setup
 
 __all__ = ["SetupFile", "known_settings", "loads", "setup_named", "setup_names"]
-
-TRANSMISSION = 0.92
-"""What a filter passes at its best where nobody states it."""
 
 
 class SetupCamera(CameraEntry):
@@ -172,9 +169,8 @@ def _made(found: SetupFile, source: str, folder: Path) -> Setup:
     for entry in found.filters:
         chosen = _filter(entry, folder)
         called = entry.called or chosen.name
-        best = _best(entry, chosen, called)
-        rig = Rig(response, chosen, optics, chip)
-        glass.append(Glass(called, rig, entry.share, entry.sub_s or found.sub_s, best, dyes))
+        rig = Rig(response, _passing(entry, chosen, called), optics, chip)
+        glass.append(Glass(called, rig, entry.share, entry.sub_s or found.sub_s, dyes))
     twice = [each.called for each in glass if [one.called for one in glass].count(each.called) > 1]
     if twice:
         raise InputError(f"filter {twice[0]} is there twice; name each once, or give them names with called")
@@ -184,14 +180,12 @@ def _made(found: SetupFile, source: str, folder: Path) -> Setup:
     return Setup(name, tuple(glass), costs, found.round_min, (*said, *guessed))
 
 
-def _best(entry: FilterEntry, chosen: Filter, called: str) -> float:
-    """What a filter passes at its best beside its curve."""
-    if chosen.bands:
-        return entry.transmission
-    if "transmission" in entry.model_fields_set:
+def _passing(entry: FilterEntry, chosen: Filter, called: str) -> Filter:
+    """A filter with what it passes at its best."""
+    if not chosen.bands and "transmission" in entry.model_fields_set:
         why = "has a curve, which says what it passes" if chosen.table is not None else "is nothing"
         raise InputError(f"filter {called} {why}; leave out transmission = {entry.transmission:g}")
-    return 1.0
+    return chosen.passing(entry.transmission)
 
 
 def _response(camera: SetupCamera, folder: Path) -> tuple[Response, float | None, list[str]]:
@@ -217,8 +211,7 @@ def _filter(entry: FilterEntry, folder: Path) -> Filter:
     if entry.bands_nm:
         if entry.filter != "none":
             raise InputError(f"filter {entry.filter} and bands_nm are given; give one of the two")
-        bands = tuple(Band(centre, width) for centre, width in entry.bands_nm)
-        return Filter("own bands", bands, source="as given")
+        return in_bands(entry.bands_nm)
     beside = folder / entry.filter
     found = filter_named(str(beside) if beside.is_file() else entry.filter)
     return replace(found, name=Path(entry.filter).stem) if beside.is_file() else found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ from fourlight.core.passband import cone, edge_power, equivalent_nm, flat_top, t
 from fourlight.errors import InputError
 from fourlight.settings import nearest
 
-__all__ = ["FILTERS", "INDEX", "Band", "Beam", "Filter", "in_bands", "known_filter", "named_filter"]
+__all__ = ["FILTERS", "INDEX", "TRANSMISSION", "Band", "Beam", "Filter", "in_bands", "known_filter", "named_filter"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -22,6 +22,9 @@ INDEX = 1.8
 
 POWER = 8.0
 """Steepness of a band whose edges are not stated: from 90 to 10 % within 0.19 of its width."""
+
+TRANSMISSION = 0.92
+"""What a filter by design passes at its best where light is counted and nobody states it (assumed, no source)."""
 
 DARK = 0.02
 """Part of its highest value to which a table of a filter must have fallen at its ends to count as complete."""
@@ -129,6 +132,22 @@ class Filter:
         return float(equivalent_nm(_SEEN_NM, passed)) / top if top > 0 else 0.0
 
     @property
+    def best(self) -> float:
+        """What it passes at its best, of light that comes in straight."""
+        if self.table is not None:
+            return float(self.table[1].max())
+        return max((band.transmission for band in self.bands), default=1.0)
+
+    def passing(self, share: float) -> Filter:
+        """The same design with bands that pass a part of what they pass here; a table says itself what it passes.
+
+        >>> round(in_bands([(550.0, 100.0)]).passing(0.9).best, 3), Filter("none").passing(0.9).best
+        (0.9, 1.0)
+        """
+        bands = (replace(band, transmission=band.transmission * share) for band in self.bands)
+        return replace(self, bands=tuple(bands))
+
+    @property
     def narrow(self) -> bool:
         """Whether it is a filter for lines, through which little else comes."""
         return 0.0 < self.width_nm < NARROW_NM
@@ -166,7 +185,7 @@ def in_bands(
 
 
 def _designs() -> dict[str, Filter]:
-    """Kinds of filters as they are commonly made, none of them measured; what they pass at best is counted as all."""
+    """Kinds of filters as they are commonly made, none of them measured; what they pass is told over their best."""
     ha, oiii, hbeta, sii = 656.3, 500.7, 486.1, 672.4
     bands: dict[str, tuple[Band, ...]] = {
         "none": (),

@@ -187,7 +187,7 @@ def as_drawn(seen: Counted, draw: Draw, place: tuple[int, int]) -> Counted:
     passed = rig.optics.transmission
     factor *= float(np.clip(passed + draw.optics.get(_lens(seen), 0.0), LEAST_PASSED, 1.0)) / passed
     if rig.filter.name != "none":
-        best = seen.glass.best
+        best = rig.filter.best
         factor *= float(np.clip(best + draw.filters.get(place, 0.0), LEAST_PASSED, 1.0)) / best
     if seen.glass.dyes_pass is not None and draw.dyes_pass is not None:
         factor *= seen.glass.dyes_pass / draw.dyes_pass

@@ -99,7 +99,6 @@ def counted(glass: Glass, target: Target, kinds: tuple[str, ...]) -> Counted:
             low, high = BANDS.get(kind, (0.0, np.inf))
             surfaces.append(np.where((wave >= low) & (wave < high), light, 0.0))
     values, modes = rig.sensed(np.stack(surfaces, axis=1))
-    values, modes = values * glass.transmission, modes * glass.transmission
     if not (values[:, 0] * 10.0 ** (-0.4 * 15) > LEAST_E).any():
         raise InputError(
             f"no light passes the filter {glass.called} to the camera {rig.response.name}, whose curve runs from "
@@ -129,7 +128,7 @@ def _lines(
     if not lines:
         none = np.zeros((len(rig.channels), 0))
         return none, np.zeros((curves, *none.shape)), np.zeros((0, len(rig.channels), kinds))
-    values = rig.line_rates({name: target.rayleigh[name] for name in lines}) * glass.transmission
+    values = rig.line_rates({name: target.rayleigh[name] for name in lines})
     mixing = rig.lines(lines)
     share = np.divide(values, mixing.values, out=np.zeros_like(values), where=mixing.values != 0)
     scale = share.max(axis=0, initial=0.0)  # the same for all channels: photons on a pixel

@@ -51,16 +51,8 @@ class Glass:
     """Camera and optics behind it."""
     share: float
     sub_s: float
-    transmission: float = 1.0
-    """At its best, where its curve does not say it."""
     dyes_pass: float | None = None
     """What dyes pass at best, where the curve of a camera without them is that of one with them."""
-
-    @property
-    def best(self) -> float:
-        """What it passes at its best, by its curve too where it has one."""
-        table = self.rig.filter.table
-        return self.transmission if table is None else self.transmission * float(table[1].max())
 
     @cached_property
     def narrow(self) -> bool:
