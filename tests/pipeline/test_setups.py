@@ -75,6 +75,14 @@ def test_what_nobody_stated_is_told():
     assert "read_noise_e" not in said
 
 
+def test_a_sensor_beneath_dyes_makes_one_electron_of_a_photon_at_most():
+    camera = "[camera]\nmono = true\nresponse = 'bsi-8mp'\npeak_efficiency = {}\ndyes_pass = {}"
+    with pytest.raises(InputError, match=r"1\.06 electrons of a photon; state dyes_pass = 0\.95 or more"):
+        loads(camera.format(0.95, 0.9), "x", Path())
+    assert loads(camera.format(0.95, 0.95), "x", Path()).glass[0].dyes_pass == 0.95
+    assert loads("[camera]\npeak_efficiency = 1.0", "x", Path()).glass[0].dyes_pass is None
+
+
 @pytest.mark.parametrize(
     ("glass", "told"),
     [

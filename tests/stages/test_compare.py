@@ -232,6 +232,31 @@ def test_fewer_dyes_count_more_of_a_camera_with_them_than_without():
     assert as_drawn(colour, draw, (0, 0)).columns == pytest.approx(colour.columns)
 
 
+@pytest.mark.parametrize("peak", [0.8, 0.88])
+def test_no_draw_makes_more_than_one_electron_of_a_photon(peak):
+    """A sensor is the same with its dyes and without: what it cannot do without them lowers what it does with them."""
+    target = KINDS["faint-nebula"]
+    setups = [setup(mono=mono, filters=[("halpha-7nm", 1.0)]) for mono in (False, True)]
+    chips = [replace(each.glass[0].rig.chip, peak_efficiency=peak) for each in setups]
+    lights = []
+    for each, chip in zip(setups, chips, strict=True):
+        rig = replace(each.glass[0].rig, chip=chip)
+        lights.append([counted(replace(each.glass[0], rig=rig), target, kinds_of(target))])
+    curves = [light[0].glass.rig.response for light in lights]
+    best, given = [], []
+    for number in range(200):
+        draw = drawn(1, number, lights, ["curves", "efficiency", "dyes"], 3.0)
+        ((name, factor),) = draw.efficiency.items()
+        z = draw.curves[name]
+        colour, mono = (peak * (one.curves + np.tensordot(z, one.modes, 1)).max() * factor for one in curves)
+        best.append(max(colour, mono * 0.9 / draw.dyes_pass))
+        given.append(factor)
+    assert max(best) == pytest.approx(1.0), "some draws are at the limit"
+    assert np.median(given) < 1.0
+    free = [drawn(1, n, lights, ["efficiency"], 3.0).efficiency[name] for n in range(200)]
+    assert max(free) == pytest.approx(0.9 / peak), "more than the sensor beneath the dyes can do"
+
+
 def test_continuum_through_narrow_bands_cannot_be_told_and_lines_can():
     first, second = usual("blind").sides
     assert set(first.blind) == {"oiii", "continuum"}

@@ -9,6 +9,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any
 
+import numpy as np
 from pydantic import Field
 
 from fourlight.errors import FourlightError, InputError, RecipeError
@@ -171,6 +172,7 @@ def _made(found: SetupFile, source: str, folder: Path) -> Setup:
         called = entry.called or chosen.name
         rig = Rig(response, _passing(entry, chosen, called), optics, chip)
         glass.append(Glass(called, rig, entry.share, entry.sub_s or found.sub_s, dyes))
+        _refuse_too_much(glass[-1])
     twice = [each.called for each in glass if [one.called for one in glass].count(each.called) > 1]
     if twice:
         raise InputError(f"filter {twice[0]} is there twice; name each once, or give them names with called")
@@ -205,6 +207,18 @@ def _response(camera: SetupCamera, folder: Path) -> tuple[Response, float | None
         "dyes pass at best"
     )
     return without_dyes(response, camera.dyes_pass), camera.dyes_pass, said
+
+
+def _refuse_too_much(glass: Glass) -> None:
+    """Refuse a sensor beneath dyes that would make more than one electron of a photon."""
+    rig, dyes = glass.rig, glass.dyes_pass
+    most = rig.efficiency * float(rig.response.curves.max())
+    if dyes is not None and most > 1.0 + 1e-9:
+        needed = np.ceil(100 * dyes * most - 1e-6) / 100
+        raise InputError(
+            f"without its dyes, which pass {dyes:g} at best, {rig.response.name} would make {most:.2f} electrons of a "
+            f"photon; state dyes_pass = {needed:.2f} or more, or a lower peak_efficiency"
+        )
 
 
 def _filter(entry: FilterEntry, folder: Path) -> Filter:

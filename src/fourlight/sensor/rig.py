@@ -60,9 +60,14 @@ class Rig:
         return wave, self.path.at(wave) * weights(wave) * self.passed
 
     @property
+    def efficiency(self) -> float:
+        """Electrons per photon where the curves of the camera are 1."""
+        return 1.0 if self.response.scale == "absolute" else self.chip.peak_efficiency
+
+    @property
     def passed(self) -> float:
-        scale = 1.0 if self.response.scale == "absolute" else self.chip.peak_efficiency
-        return scale * self.optics.transmission
+        """The same of a photon at the aperture, before the filter."""
+        return self.efficiency * self.optics.transmission
 
     @property
     def pixel_arcsec(self) -> float:

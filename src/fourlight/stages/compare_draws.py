@@ -35,7 +35,7 @@ GROUPS = {
     for group in (
         Group("curves", "errors of the curves of each camera, one standard deviation as its table has it",
               "5 % assumed where a table states none, for generic and scaled ones the spread between cameras"),
-        Group("efficiency", "electrons per photon at best, 10 % either way (one standard deviation) for each camera",
+        Group("efficiency", "electrons per photon at best, 10 % either way (one standard deviation) for each camera, at most 1",
               "assumed; makers' figures differ so from measured ones"),
         Group("dyes", f"a dye passes {DYES_RANGE[0]:g} to {DYES_RANGE[1]:g} at its best, {DYES_PASS:g} unless stated",
               "assumed; more than 1 is impossible"),
@@ -122,7 +122,35 @@ def drawn(
         if name in only:
             rng = np.random.default_rng(np.random.SeedSequence([seed, place, number]))
             draw = replace(draw, **_varied(name, rng, every, lights))
-    return draw
+    return replace(draw, efficiency=_possible(draw, every))
+
+
+def _possible(draw: Draw, every: list[Counted]) -> dict[str, float]:
+    """Efficiencies of a draw, none of which makes more than one electron of a photon.
+
+    What is too much for one setup is taken from all with the same camera: a sensor beneath dyes that would have to
+    make more than one is worse with them too.
+    """
+    found: dict[str, float] = {}
+    for one in every:
+        name = _camera(one)
+        found[name] = min(found.get(name, draw.efficiency.get(name, 1.0)), 1 / _most(one, draw))
+    return found
+
+
+def _most(one: Counted, draw: Draw) -> float:
+    """Electrons per photon at the best wavelength, with curves and dyes of a draw and the efficiency that is stated."""
+    response = one.glass.rig.response
+    curves = response.curves
+    if _camera(one) in draw.curves:
+        curves = curves + np.tensordot(draw.curves[_camera(one)], response.modes, 1)
+    return float(curves.max()) * one.glass.rig.efficiency * _dyes(one, draw)
+
+
+def _dyes(one: Counted, draw: Draw) -> float:
+    """By which a sensor whose dyes were taken away counts more where they pass what they do in a draw."""
+    stated = one.glass.dyes_pass
+    return 1.0 if stated is None or draw.dyes_pass is None else stated / draw.dyes_pass
 
 
 def _varied(
@@ -189,8 +217,7 @@ def as_drawn(seen: Counted, draw: Draw, place: tuple[int, int]) -> Counted:
     if rig.filter.name != "none":
         best = rig.filter.best
         factor *= float(np.clip(best + draw.filters.get(place, 0.0), LEAST_PASSED, 1.0)) / best
-    if seen.glass.dyes_pass is not None and draw.dyes_pass is not None:
-        factor *= seen.glass.dyes_pass / draw.dyes_pass
+    factor *= _dyes(seen, draw)
     glow = np.ones(len(seen.towards_red))
     if seen.glass.narrow:
         glow = draw.glow[0] + (draw.glow[1] - draw.glow[0]) * seen.towards_red
