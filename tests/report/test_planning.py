@@ -17,7 +17,7 @@ from fourlight.report.figure_ahead import COLOURS, ahead_figure
 from fourlight.report.figure_night import night_figure
 from fourlight.report.figure_style import DARK, NARROW, WIDE, Drawn
 from fourlight.report.figure_sub import sub_figure
-from fourlight.report.planning import ahead_rows, night_rows, planned_lines
+from fourlight.report.planning import ahead_rows, moon_words, night_rows, planned_lines
 from fourlight.report.planning_page import plan_page
 from fourlight.sensor.chip import Chip
 from fourlight.sensor.filters import named_filter
@@ -27,7 +27,7 @@ from fourlight.sensor.sensors import sensor
 from fourlight.sky.site import Site
 from fourlight.sky.skyline import skyline_from_text
 from fourlight.stages.plan_light import KINDS
-from fourlight.stages.plan_night import Goal, Place
+from fourlight.stages.plan_night import Goal, Place, watch
 from fourlight.stages.plan_skies import Moonlight, plan_subs
 from fourlight.stages.plan_whole import Wanted, plan_night
 from fourlight.stages.plan_wish import Wish
@@ -171,6 +171,16 @@ def test_lines_of_a_night_end_with_assumptions_and_cautions(plan):
     assert lines[-1] == "take care: Local rules come first in all of this."
     assert sum("never point optics near" in line for line in lines) == 1
     assert not [line for line in lines if "nan" in line.split() or "None" in line]
+
+
+def test_a_moon_that_creeps_over_the_horizon_of_the_pole_is_up_all_day():
+    """At noon its centre is 0.2 degrees below the horizon, its upper edge, as air lifts it, 0.6 degrees above."""
+    night = watch(Site("pole", 89.9, 0.0), date(2031, 12, 20), Goal())
+    assert -0.5 < night.moon.altitude_deg[0] < 0 < night.moon.altitude_deg[-1]
+    assert moon_words(night, UNIVERSAL) == "up from noon to noon"
+    below = watch(Site("pole", -89.9, 0.0), date(2031, 6, 18), Goal())
+    assert below.moon.altitude_deg.max() < -1
+    assert moon_words(below, UNIVERSAL) == "down from noon to noon"
 
 
 def test_rows_of_a_night_stand_at_half_hours_of_the_dark():

@@ -10,12 +10,13 @@ import numpy as np
 from fourlight.report.clock import Clock, span_words
 from fourlight.report.responses import in_columns
 from fourlight.report.sub_words import needed_lines, snr_lines, sub_facts, sub_lines
+from fourlight.sky.crossings import upper_edge_deg
 from fourlight.sky.site import UNNAMED
 from fourlight.stages.plan_night import Night, Place, stretches
 from fourlight.stages.plan_sight import HALF
 from fourlight.stages.plan_whole import Planned
 
-__all__ = ["CARE", "ahead_rows", "night_rows", "object_rows", "objects_words", "planned_facts", "planned_lines",
+__all__ = ["CARE", "ahead_rows", "moon_words", "night_rows", "object_rows", "objects_words", "planned_facts", "planned_lines",
            "site_words", "table_rows", "tonight_lines", "usable_words"]  # fmt: skip
 
 Facts = dict[str, Any]
@@ -176,18 +177,12 @@ def _event_lines(night: Night, clock: Clock) -> list[str]:
         (1, (("astronomical", "astronomical"), ("nautical", "nautical"), ("civil", "civil"), ("sunset", "rises"))),
     ))  # fmt: skip
     dark = ", ".join(f"{clock.hm(a)} to {clock.hm(b)} ({span_words((b - a) / 3600)})" for a, b in night.dark)
-    moon = [f"{'rises' if up else 'sets'} {clock.hm(at)}" for at, up in night.moon_events]
-    whole = (
-        ""
-        if moon
-        else ("up from noon to noon" if night.moon.altitude_deg[0] > 0 else "down from noon to noon")
-    )
     return [
         f"night   {night.evening} to {after:%Y-%m-%d}, times in {clock.name}",
         f"dusk    {', '.join(evening)}",
         f"dawn    {', '.join(morning)}",
         f"dark    {dark}, with the Sun more than {night.goal.sun_below_deg:g} degrees down",
-        f"Moon    {', '.join(moon) or whole}; {100 * night.lit_share:.0f} % lit",
+        f"Moon    {moon_words(night, clock)}; {100 * night.lit_share:.0f} % lit",
     ]
 
 
@@ -220,6 +215,13 @@ def _target_lines(planned: Planned, place: Place, clock: Clock) -> list[str]:
     return [*lines, "", *in_columns(night_rows(planned, clock))]
 
 
+def moon_words(night: Night, clock: Clock) -> str:
+    """When the Moon rises and sets, or that it does neither."""
+    passed = [f"{'rises' if up else 'sets'} {clock.hm(at)}" for at, up in night.moon_events]
+    always = "up" if upper_edge_deg(night.moon).max() > 0 else "down"
+    return ", ".join(passed) or f"{always} from noon to noon"
+
+
 def usable_words(planned: Planned, clock: Clock) -> str:
     """When the target is up in the dark, and what that is worth."""
     night, sight = planned.night, planned.sight
@@ -244,8 +246,8 @@ def night_rows(planned: Planned, clock: Clock) -> list[list[str]]:
         high = float(sight.target.altitude_deg[k])
         spread = planned.spread_arcsec[k]
         rows.append([
-            clock.hm(float(night.moments_s[k])), f"{high:.0f}", f"{sight.target.azimuth_deg[k]:.0f}",
-            f"{sight.air_mass[k]:.2f}" if high > 5 else "-", f"{night.moon.altitude_deg[k]:.0f}",
+            clock.hm(float(night.moments_s[k])), f"{round(high)}", f"{sight.target.azimuth_deg[k]:.0f}",
+            f"{sight.air_mass[k]:.2f}" if high > 5 else "-", f"{round(float(night.moon.altitude_deg[k]))}",
             f"{sight.moon_apart_deg[k]:.0f}", f"{sight.sky.mag[k]:.2f}" if high > 5 else "-",
             f"{spread:.1f}" if np.isfinite(spread) else "-", "usable" if sight.usable[k] else "",
         ])  # fmt: skip

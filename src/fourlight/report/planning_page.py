@@ -13,6 +13,7 @@ from fourlight.report.figure_style import NARROW, WIDE, Drawn
 from fourlight.report.planning import (
     CARE,
     ahead_rows,
+    moon_words,
     night_rows,
     object_rows,
     objects_words,
@@ -90,11 +91,7 @@ def _facts(planned: Planned, clock: Clock) -> list[tuple[str, Any]]:
         ("Dark", f"{clock.hm(night.dark[0][0])} to {clock.hm(night.dark[-1][1])}"),
         ("Hours of darkness", span_words(night.dark_h)),
         ("Sunset, sunrise", ", ".join(clock.hm(at) for at in night.sun_events["sunset"])),
-        (
-            "Moon",
-            ", ".join(f"{'rises' if up else 'sets'} {clock.hm(at)}" for at, up in night.moon_events)
-            or "no rise or set",
-        ),
+        ("Moon", moon_words(night, clock)),
         ("Moon lit", f"{100 * night.lit_share:.0f} %"),
     ]
     sight = planned.sight

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
-from fourlight.sky.heavens import MOON_RADIUS_KM, Heavens
+from fourlight.sky.heavens import MOON_RADIUS_KM, Heavens, Seen
 
 __all__ = [
     "ASTRONOMICAL",
@@ -22,6 +22,7 @@ __all__ = [
     "moon_crossings",
     "spans_below",
     "sun_crossings",
+    "upper_edge_deg",
 ]  # fmt: skip
 
 Float64 = npt.NDArray[np.float64]
@@ -71,9 +72,13 @@ def sun_crossings(
 def moon_crossings(heavens: Heavens, first_s: float, last_s: float) -> list[tuple[float, bool]]:
     """Moments at which the Moon's upper edge rises and sets: its centre 34 arcmin and its radius below the horizon."""
     when = moments_between(first_s, last_s)
-    moon = heavens.moon(when)
+    return crossings(when, upper_edge_deg(heavens.moon(when)), 0.0)
+
+
+def upper_edge_deg(moon: Seen) -> Float64:
+    """Altitude of the Moon's upper edge as almanacs count it near the horizon, where air lifts it by 34 arcmin."""
     radius = np.degrees(np.arcsin(MOON_RADIUS_KM / moon.distance_km))
-    return crossings(when, moon.altitude_deg + radius, -HORIZON_LIFT_DEG)
+    return np.asarray(moon.altitude_deg + radius + HORIZON_LIFT_DEG)
 
 
 def meridian_passages(
