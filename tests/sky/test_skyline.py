@@ -39,9 +39,10 @@ def test_the_same_in_several_spellings(text: str) -> None:
         ("az,alt\n0,12\n360,13\n100,5", "azimuth 0 has two altitudes"),
         ("az,alt\n-10,20\n10,30\n30,40", "azimuths of -10"),
         ("az,alt\n0,95\n10,30\n30,40", "altitudes of 30 to 95"),
-        ("az,alt\n0,5\n10,30", "2 directions"),
+        ("az,alt\n0,5\n10,30", "2 of the 3 directions"),
         ("az,alt\n0,5\n10\n30,40", "line 3 has 1 cells"),
         ("az,alt\n0,5,1\n10,3\n30,40", "line 2 has 3 cells"),
+        ("az;alt\n0;5;5\n90;3,2\n180;4", "line 2 has 3 cells"),
         ("direction,height\n0,5\n10,3\n30,40", "its head is"),
         ("az,alt,note\n0,5\n10,3\n30,40", "its head is"),
         ("az,alt\n0,5\n10,nan\n30,40", "no finite number"),
@@ -51,6 +52,16 @@ def test_the_same_in_several_spellings(text: str) -> None:
 def test_what_can_be_read_in_two_ways_or_not_at_all(text: str, words: str) -> None:
     with pytest.raises(InputError, match=words):
         skyline_from_text(text, "mine.csv")
+
+
+def test_decimal_commas_are_read_between_semicolons_and_tabs() -> None:
+    """As spreadsheets of many countries write them."""
+    with_points = skyline_from_text("azimuth,altitude\n0.5,5.5\n90,3.2\n180,4\n270,1", "mine.csv")
+    for apart in (";", "\t", " ; "):
+        rows = (("azimuth", "altitude"), ("0,5", "5,5"), ("90", "3,2"), ("180", "4"), ("270", "1"))
+        found = skyline_from_text("\n".join(apart.join(row) for row in rows), "mine.csv")
+        assert found.altitude_deg.tolist() == with_points.altitude_deg.tolist()
+        assert found.azimuth_deg.tolist() == with_points.azimuth_deg.tolist()
 
 
 def test_straight_lines_between_directions_across_north() -> None:

@@ -81,7 +81,7 @@ def skyline_from_text(text: str, source: str) -> Skyline:
     array(8.5)
     """
     lines = [line.partition("#")[0].strip() for line in text.splitlines()]
-    rows = [(number, re.split(r"\s*[,;\t]\s*|\s+", line)) for number, line in enumerate(lines, 1) if line]
+    rows = [(number, _cells(line)) for number, line in enumerate(lines, 1) if line]
     if not rows:
         raise InputError(f"{source}: no row in it; {NEEDED}")
     order = _head(rows[0][1], source)
@@ -89,13 +89,20 @@ def skyline_from_text(text: str, source: str) -> Skyline:
     values = np.array([_numbers(cells, number, source) for number, cells in body]).reshape(-1, 2)
     if len(values) < 3:
         raise InputError(
-            f"{source}: {len(values)} directions; at least 3 around the horizon are needed; {NEEDED}"
+            f"{source}: {len(values)} of the 3 directions around the horizon that are needed at least; {NEEDED}"
         )
     if order is None:
         _tell_apart(values, source)
     else:
         values = values[:, order]
     return _checked(values, source)
+
+
+def _cells(line: str) -> list[str]:
+    """Cells of a row; between semicolons or tabs a comma is that of a decimal."""
+    if re.search(r"[;\t]", line):
+        return [re.sub(r"(?<=\d),(?=\d)", ".", cell) for cell in re.split(r"\s*[;\t]\s*", line)]
+    return re.split(r"\s*,\s*|\s+", line)
 
 
 def _head(cells: list[str], source: str) -> list[int] | None:
