@@ -12,7 +12,7 @@ __all__ = ["parsed", "value_of"]
 
 NEEDED = "a line is [section], or name = value such as pixfrac = 0.8; text stands in quotes"
 OPEN = "a quote is not closed"
-NAMELESS = "no name, or one with other letters than a to z, digits, - and _"
+NAMELESS = "no name, or one with other letters than a to z, digits, - and _, which stands in quotes"
 TWICE = "its name has a value already"
 BACKSLASH = r"a \ in double quotes begins an escape; write \\, or use single quotes"
 FOUND = (
@@ -96,6 +96,8 @@ def _plain(what: str, line: str) -> str:
         after = "']'" if line.lstrip().startswith("[") else "the value; decimals are written with a point"
         return f"something stands after {after}"
     if what.startswith("Expected '=' after a key") and "=" in line:
+        return NAMELESS
+    if what.startswith("Expected ']") and "]" in line:
         return NAMELESS
     if twice := re.match(r"Cannot (?:declare|redefine namespace) \((.*?),?\)", what):
         name = ".".join(re.findall(r"'([^']*)'", twice[1]))
