@@ -70,7 +70,8 @@ def ahead_figure(planned: Planned, *, width: int = WIDE, look: Look = LIGHT) -> 
         labelcolor=look.ink, handlelength=1.1, borderaxespad=0.0, columnspacing=1.2,
     )  # fmt: skip
     what = "Dark hours" if place is None else place.title
-    titled(figure, f"{what}, {len(ahead.evenings)} nights from {ahead.evenings[0]}", look, narrow)
+    start = "" if narrow else f" from {ahead.evenings[0]}"
+    titled(figure, f"{what}, {len(ahead.evenings)} nights{start}", look, narrow)
     footed(figure, foot, left, look)
     return files(
         figure,
