@@ -16,7 +16,11 @@ from fourlight.cli import watch as command_of
     [
         (["nowhere"], "nowhere: no such folder"),
         (["."], "--out OUT"),
-        ([".", "--subs", "-1"], "--subs -1: a number above 0 is needed"),
+        ([".", "--subs", "-1"], "'--subs': '-1' is found, a whole number of at least 0 is needed"),
+        ([".", "--subs", "many"], "'many' is found, a whole number"),
+        ([".", "--subs", "0"], "--subs 0: a number above 0 is needed, or leave it out"),
+        ([".", "--hours", "0"], "--hours 0: a number above 0 is needed"),
+        ([".", "--idle", "-3"], "--idle -3: a number above 0 is needed"),
         ([".", "--hours", "soon"], "soon"),
         ([".", "--set", "integrate.grid=3x"], "integrate.grid"),
         ([".", "--calibration", "nowhere"], "nowhere: no such file or folder"),

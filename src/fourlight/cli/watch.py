@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from fourlight.cli.plain import number
+from fourlight.cli.plain import number, whole_number
 from fourlight.cli.settings_given import RecipeFile, Settings
 from fourlight.errors import InputError
 
@@ -37,18 +37,21 @@ def watch(
     ] = None,
     recipe: RecipeFile = None,
     settings: Settings = None,
-    subs: Annotated[int, typer.Option(metavar="N", help="End the night after so many subs in all.")] = 0,
+    subs: Annotated[
+        int | None,
+        typer.Option(parser=whole_number, metavar="N", help="End the night after so many subs in all."),
+    ] = None,
     hours: Annotated[
-        float, typer.Option(parser=number, metavar="H", help="End the night so many hours from now.")
-    ] = 0.0,
+        float | None, typer.Option(parser=number, metavar="H", help="End the night so many hours from now.")
+    ] = None,
     idle: Annotated[
-        float,
+        float | None,
         typer.Option(
             parser=number,
             metavar="MIN",
             help="End it when no sub came for so many minutes, from the first one on.",
         ),
-    ] = 0.0,
+    ] = None,
 ) -> None:
     """Stack a night while it goes on, and tell what the subs show; Ctrl-C ends it and leaves the picture."""
     from fourlight import recipe as recipes
@@ -60,15 +63,15 @@ def watch(
     if out is None:
         raise InputError("no output folder named; give one with --out OUT")
     for name, value in (("--subs", subs), ("--hours", hours), ("--idle", idle)):
-        if value < 0:
+        if value is not None and value <= 0:
             raise InputError(f"{name} {value:g}: a number above 0 is needed, or leave it out")
     chosen = recipe_from(recipe) if recipe else recipes.with_settings(recipes.Recipe(), [HALF])
     chosen = recipes.with_settings(chosen, settings or [])
     progress = TerminalProgress()
     with _end_asked_for() as asked:
         facts = go_on(
-            folder, out, chosen, calibration=calibration or [], ends=Ends(subs, hours, idle), telling=progress,
-            ended=asked.is_set, wait=asked.wait,
+            folder, out, chosen, calibration=calibration or [], ends=Ends(subs or 0, hours or 0.0, idle or 0.0),
+            telling=progress, ended=asked.is_set, wait=asked.wait,
         )  # fmt: skip
     progress.close()
     progress.line(

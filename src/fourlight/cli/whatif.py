@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fourlight.cli.plain import number
+from fourlight.cli.plain import number, whole_number
 from fourlight.errors import InputError
 
 __all__ = ["whatif"]
@@ -31,7 +31,8 @@ def whatif(
         ),
     ] = None,
     subs: Annotated[
-        int | None, typer.Option(metavar="N", help="So many lights, chosen evenly over time, not the best.")
+        int | None,
+        typer.Option(parser=whole_number, metavar="N", help="So many lights, chosen evenly over time, not the best."),
     ] = None,
     drop_channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="Leave a channel out: R, G, B, G1 or G2.")
