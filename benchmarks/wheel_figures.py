@@ -62,7 +62,9 @@ def rows(draws: int, seed: int) -> list[str]:
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--draws", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--write", action="store_true")

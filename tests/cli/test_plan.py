@@ -68,7 +68,9 @@ def test_numbers_as_json(command):
     assert found["tonight"]["about"] == "oiii"
     assert found["tonight"]["needed"]["sure_nights"] > found["tonight"]["needed"]["clear_nights"]
     assert any("16" in each or "pixels" in each for each in found["assumed"])
-    assert [each for each in found["assumed"] if each.startswith("the filter dual-7nm passes 92 % at its best")]
+    assert [
+        each for each in found["assumed"] if each.startswith("the filter dual-7nm passes 92 % at its best")
+    ]
 
 
 def test_things_of_ones_own_by_name(command, own):

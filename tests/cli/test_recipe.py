@@ -55,7 +55,10 @@ WRONG = [
         '[read]\nfilter = "C:\\Users"',
         "(a \\ in double quotes begins an escape; write \\\\, or use single quotes)",
     ),
-    ("[größe]\na = 1", "line 1, '[größe]', is not valid TOML (no name, or one with other letters than a to z"),
+    (
+        "[größe]\na = 1",
+        "line 1, '[größe]', is not valid TOML (no name, or one with other letters than a to z",
+    ),
     ("größe = 1", "line 1, 'größe = 1', is not valid TOML (no name, or one with other letters than a to z"),
     ("[a.b]\n[a.b]", "line 2, '[a.b]', is not valid TOML (section a.b stands there already)"),
     ("[read]\nfilter = '''a", "not valid TOML (a quote is not closed before its end)"),

@@ -32,7 +32,9 @@ def whatif(
     ] = None,
     subs: Annotated[
         int | None,
-        typer.Option(parser=whole_number, metavar="N", help="So many lights, chosen evenly over time, not the best."),
+        typer.Option(
+            parser=whole_number, metavar="N", help="So many lights, chosen evenly over time, not the best."
+        ),
     ] = None,
     drop_channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="Leave a channel out: R, G, B, G1 or G2.")

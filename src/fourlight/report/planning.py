@@ -16,8 +16,8 @@ from fourlight.stages.plan_night import Night, Place, stretches
 from fourlight.stages.plan_sight import HALF
 from fourlight.stages.plan_whole import Planned
 
-__all__ = ["CARE", "ahead_rows", "moon_words", "night_rows", "object_rows", "objects_words", "planned_facts", "planned_lines",
-           "site_words", "table_rows", "tonight_lines", "usable_words"]  # fmt: skip
+__all__ = ["CARE", "ahead_rows", "moon_words", "night_rows", "object_rows", "objects_words", "planned_facts",
+           "planned_lines", "site_words", "table_rows", "tonight_lines", "usable_words"]  # fmt: skip
 
 Facts = dict[str, Any]
 

@@ -13,7 +13,17 @@ from fourlight.core.passband import cone, edge_power, equivalent_nm, flat_top, t
 from fourlight.errors import InputError
 from fourlight.settings import nearest
 
-__all__ = ["FILTERS", "INDEX", "TRANSMISSION", "Band", "Beam", "Filter", "in_bands", "known_filter", "named_filter"]
+__all__ = [
+    "FILTERS",
+    "INDEX",
+    "TRANSMISSION",
+    "Band",
+    "Beam",
+    "Filter",
+    "in_bands",
+    "known_filter",
+    "named_filter",
+]
 
 FloatArray = npt.NDArray[np.float64]
 

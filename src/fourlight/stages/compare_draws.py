@@ -35,7 +35,7 @@ GROUPS = {
     for group in (
         Group("curves", "errors of the curves of each camera, one standard deviation as its table has it",
               "5 % assumed where a table states none, for generic and scaled ones the spread between cameras"),
-        Group("efficiency", "electrons per photon at best, 10 % either way (one standard deviation) for each camera, at most 1",
+        Group("efficiency", "electrons per photon at best, 10 % either way (one standard deviation), at most 1",
               "assumed; makers' figures differ so from measured ones"),
         Group("dyes", f"a dye passes {DYES_RANGE[0]:g} to {DYES_RANGE[1]:g} at its best, {DYES_PASS:g} unless stated",
               "assumed; more than 1 is impossible"),

@@ -183,7 +183,7 @@ def stretches(mask: Bools) -> list[tuple[int, int]]:
 
 
 def steps_of(mask: Bools) -> Float64:
-    """(n,) steps of time that each moment stands for, so that a stretch is as long as from its first moment to its last.
+    """(n,) steps of time that each moment stands for: a stretch lasts from its first moment to its last.
 
     Within a stretch of True it is a whole step, at its ends half of one each; a moment alone lasts for no time.
 
