@@ -25,6 +25,12 @@ __all__ = ["Findings", "summarise"]
 ARCSEC_PER_RADIAN = 206264.806
 """180 * 3600 / pi, by definition."""
 
+NOISE = (
+    "gain_e_per_adu", "gain_error", "gain_source", "read_noise_e", "read_noise_error", "read_noise_source",
+    "pedestal_adu", "pedestal_source",
+)  # fmt: skip
+"""What the summary tells of the noise model."""
+
 
 @dataclass(slots=True)
 class Findings:
@@ -77,38 +83,32 @@ def summarise(found: Findings) -> dict[str, Any]:
         "grid": {"ny": ny, "nx": nx, "reference": found.names[raw.path], "zoom": found.grid.zoom},
         "scale_arcsec_px": scale / found.grid.zoom if scale else None,
         "mosaic": found.mosaic,
-        "noise": {
-            name: getattr(found.noise, name)
-            for name in (
-                "gain_e_per_adu", "gain_error", "gain_source", "read_noise_e", "read_noise_error", "read_noise_source",
-                "pedestal_adu", "pedestal_source",
-            )
-        },
+        "noise": {name: getattr(found.noise, name) for name in NOISE},
         "kinds": list(found.kinds),
         "calibration": found.calibration,
-        "integration": {
-            **_choices(found.way),
-            "rejected_share": found.rejected_share,
-            "noise_correlation": found.noise_correlation,
-            "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
-            "weights_for": found.weights_for,
-            "effective_exposure_s": _per_plane(_effective_exposure(found)),
-            "effective_frames": _per_plane(found.weight.sum(axis=0) ** 2 / (found.weight**2).sum(axis=0)),
-        },
+        "integration": _integration(found),
         "fringes": fringe_facts(found.frames, scale),
         "planes": found.planes,
-        "frames": [
-            _used(frame, weight, trails, found) | {"sky_error": _per_plane(error)}
-            for frame, weight, trails, error in zip(
-                found.frames, found.weight, found.trails, found.sky_error, strict=True
-            )
-        ],
+        "frames": _frames(found),
         "set_aside": [_aside(item, found) for item in found.set_aside],
         "nights": _nights(found.frames),
         "assumptions": list(found.assumptions),
         "to_know": list(found.to_know),
         "odd": [{"file": name, "reason": reason} for name, reason in found.odd],
-    }  # fmt: skip
+    }
+
+
+def _integration(found: Findings) -> dict[str, Any]:
+    """How lights were added up, and what they are worth together."""
+    return {
+        **_choices(found.way),
+        "rejected_share": found.rejected_share,
+        "noise_correlation": found.noise_correlation,
+        "total_exposure_s": float(sum(f.measured.raw.exposure_s or 0.0 for f in found.frames)),
+        "weights_for": found.weights_for,
+        "effective_exposure_s": _per_plane(_effective_exposure(found)),
+        "effective_frames": _per_plane(found.weight.sum(axis=0) ** 2 / (found.weight**2).sum(axis=0)),
+    }
 
 
 def _effective_exposure(found: Findings) -> npt.NDArray[np.float64]:
@@ -132,6 +132,15 @@ def _choices(way: Way) -> dict[str, Any]:
 
 def _per_plane(values: npt.NDArray[np.float64]) -> dict[str, float]:
     return {plane: float(value) for plane, value in zip(PLANES, values, strict=True)}
+
+
+def _frames(found: Findings) -> list[dict[str, Any]]:
+    """What is known of each light in use."""
+    each = zip(found.frames, found.weight, found.trails, found.sky_error, strict=True)
+    return [
+        _used(frame, weight, trails, found) | {"sky_error": _per_plane(error)}
+        for frame, weight, trails, error in each
+    ]
 
 
 def _used(
