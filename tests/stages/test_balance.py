@@ -1,4 +1,4 @@
-"""What brightness is made of: the best signal-to-noise ratio but for half a per cent, and how much better that is."""
+"""What brightness is made of: the best signal-to-noise ratio but for two in a thousand, and how much better that is."""
 
 import numpy as np
 import pytest
@@ -7,8 +7,11 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from fourlight.recipe_finish import Finish
-from fourlight.stages.balance import LOST, best_weights, signal_to_noise
+from fourlight.stages.balance import LOST, best_weights, brightness_of, signal_to_noise
+from fourlight.stages.coverage import Sheet
+from fourlight.stages.display import Field
 from fourlight.stages.finish import finish
+from fourlight.stages.gradient import Empty
 from fourlight.stages.picture_parts import Source
 from painted_scenes import paint
 
@@ -34,6 +37,26 @@ def test_every_colour_is_seen(signal, variance):
     weights = best_weights(np.array(signal), np.array(variance))
     assert weights.sum() == pytest.approx(1.0)
     assert weights.min() > 0.02
+
+
+def test_wings_of_bright_stars_are_no_light_of_the_object():
+    """A tenth of what is no sky lies under blue wings that no mask reaches, thirty times as bright as the object."""
+    shape, none = (60, 100), np.zeros(0)
+    signal, wings, variance = (
+        np.array([3.0, 2.0, 1.0]),
+        np.array([40.0, 60.0, 90.0]),
+        np.array([2.0, 1.0, 2.0]),
+    )
+    y, x = np.indices(shape)
+    lit = x >= 50
+    near = lit & (np.hypot(y - 30, x - 75) < 9.8)
+    image = [(s * lit + w * near).astype(np.float32) for s, w in zip(signal, wings, strict=True)]
+    sheet = Sheet(image, [np.full(shape, v, np.float32) for v in variance], None, image, np.ones(shape, bool))
+    found = brightness_of(
+        sheet, Empty(~lit, np.zeros(shape, bool), ()), Field(none, none, 3.0, none.astype(bool), none)
+    )
+    best = np.sqrt((signal**2 / variance).sum())
+    assert signal_to_noise(found.weights, signal, variance) >= 0.99 * best
 
 
 def test_ratios_over_other_choices_are_those_that_are_measured_on_the_picture():
