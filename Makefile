@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint lock docs clean
+.PHONY: demo test lint lock wheels docs clean
 
 demo: $(VENV)/.run
 	$(BIN)/fourlight demo demo
@@ -39,6 +39,13 @@ $(VENV)/.dev: locks/dev.txt pyproject.toml | $(VENV)/bin/python
 lock:
 	uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 pyproject.toml -o locks/run.txt
 	uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --no-header --python-version 3.11 --extra dev -c locks/run.txt pyproject.toml -o locks/dev.txt
+
+# Needs uv; that every package of the lock comes as a wheel for each Python and system, nothing to be compiled.
+wheels:
+	for python in 3.11 3.12 3.13; do for system in linux macos windows; do \
+		echo "Python $$python, $$system"; uv pip install --quiet --dry-run --no-deps --only-binary :all: \
+		--require-hashes --python-version $$python --python-platform $$system --target build/none \
+		-r locks/run.txt || exit 1; done; done
 
 clean:
 	rm -rf demo build .pytest_cache .mypy_cache .ruff_cache .import_linter_cache

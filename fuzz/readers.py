@@ -24,7 +24,7 @@ from fourlight.io.fits_planes import planes_of
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import scan
 from fourlight.io.texts import text_of
-from fourlight.pipeline import own_things, setups
+from fourlight.pipeline import marks, own_things, setups, star_table
 from fourlight.sensor import curve_text, profile
 from fourlight.simulate import scene
 from fourlight.sky.skyline import skyline_from_text
@@ -81,6 +81,16 @@ def _planes(path: Path) -> None:
 
 def _text(parse: Callable[[str, str], object]) -> Callable[[Path], object]:
     return lambda path: parse(text_of(path, "a text", "name another"), path.name)
+
+
+def _marks(path: Path) -> None:
+    path.replace(path.with_name(marks.FILE))
+    marks.with_marks(path.parent, recipe.Recipe())
+
+
+def _stars(path: Path) -> None:
+    path.replace(path.with_name(star_table.STARS))
+    star_table.read_stars(path.parent)
 
 
 def _mosaic(**cards: object) -> fits.PrimaryHDU:
@@ -158,7 +168,12 @@ BAND = b"nm,transmission\n" + b"".join(
 SITES = b'[site.ledge]\nlatitude_deg = 31.5\nlongitude_deg = -38.0\nsky_mag = 21.4\nhorizon = "ledge.csv"\n'
 SETUP = b'sub_s = 120\n[camera]\nresponse = "bsi-8mp"\npixel_um = 3.8\n[optics]\nfocal_mm = 400\naperture_mm = 80\n'
 SETUP += b'[[filters]]\nfilter = "halpha-7nm"\nshare = 1\n'
-CLAIM = b'[[claim]]\nname = "green-is-idle"\n'
+MARKS = b'[lights]\nuse = ["/n/b.fits"]\nleave_out = {"/n/a.fits" = "fog"}\n'
+CLAIM = b'[[claims]]\nname = "red is wide"\nquestion = "Is it?"\nquantity = "width_px"\ncompare = "slope"\n'
+CLAIM += b'over = "temperature"\nstep = 10\nplanes = ["R"]\nnull = 1.0\nmatters = 1.03\ndirection = "more"\n'
+PROFILE = b'format = 1\n[camera]\nname = "one"\nwidth_px = 200\nheight_px = 100\nmosaic = "RGGB"\n'
+PROFILE += b'[quantities]\ngain = {value = 1.25, error = 0.01, unit = "e/ADU", frames = 12}\n'
+STARS = ",".join(star_table.COLUMNS).encode() + b"\n" + b"7.5,8,1,2,3,4,.1,.1,.1,.1,2.5,1.1,0\n"
 SCENE = (
     b'seed = 3\n[object]\nkind = "none"\n[camera]\nwidth_px = 240\nheight_px = 180\n[[nights]]\ncount = 4\n'
 )
@@ -172,9 +187,10 @@ READERS = {
         Reader("camera-raw", ".dng", _frame, _camera_raw),
         Reader("recipe", ".toml", _text(recipe.loads), lambda: [b"[integrate]\nmethod = \"drizzle\"\n"]),
         Reader("sites", ".toml", _text(own_things.loads), lambda: [SITES]),
+        Reader("marks", ".toml", _marks, lambda: [MARKS]),
         Reader("claims", ".toml", _text(claim_file.loads), lambda: [CLAIM]),
         Reader("scene", ".toml", _text(scene.loads), lambda: [SCENE]),
-        Reader("profile", ".toml", _text(profile.loads), lambda: [b'[camera]\nname = "one"\n']),
+        Reader("profile", ".toml", _text(profile.loads), lambda: [PROFILE]),
         Reader(
             "setup", ".toml", lambda path: setups.loads(text_of(path, "a setup", "-"), path.name, path.parent),
             lambda: [SETUP],
@@ -182,6 +198,7 @@ READERS = {
         Reader("curve", ".csv", _text(curve_text.camera_from_text), lambda: [CURVE, CURVE.replace(b",", b"\t")]),
         Reader("filter", ".csv", _text(curve_text.filter_from_text), lambda: [BAND]),
         Reader("skyline", ".csv", _text(skyline_from_text), lambda: [b"azimuth,altitude\n0,12\n90,5\n200,8\n"]),
+        Reader("stars", ".csv", _stars, lambda: [STARS]),
         Reader("provenance", ".json", provenance.load, _records),
     )
 }  # fmt: skip

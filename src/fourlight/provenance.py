@@ -21,6 +21,8 @@ from fourlight.recipe import Recipe
 
 __all__ = ["Provenance", "Step", "file_hash", "file_state", "load", "record", "versions"]
 
+MOST_LETTERS = 64_000_000
+"""Of a record: some hundred thousand frames, and more takes more memory than a run does."""
 LIBRARIES = ("numpy", "scipy", "numba", "astropy", "rawpy", "pillow", "tifffile")
 
 
@@ -153,7 +155,11 @@ def load(path: Path) -> Provenance:
         The file is not there, or is not the record of a run.
     """
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        with path.open(encoding="utf-8") as file:  # which may have no end
+            text = file.read(MOST_LETTERS + 1)
+        if len(text) > MOST_LETTERS:
+            raise ValueError
+        data = json.loads(text)
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; name the provenance.json of a finished run") from None
     except (OSError, ValueError, RecursionError) as error:

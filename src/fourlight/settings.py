@@ -16,6 +16,10 @@ __all__ = ["Section", "from_toml", "limits", "nearest", "validated"]
 
 MOST_NEAR = 3
 """Settings of the same name in other sections that are named."""
+COMPARED = 100
+"""Names that are none and are compared with all settings: each takes a while."""
+LONGEST = 100
+"""Letters of them."""
 SAID = 4
 """Faults told in one message."""
 
@@ -72,14 +76,12 @@ def validated(model: type[Model], data: dict[str, Any], known: Sequence[str], so
     except ValidationError as error:
         faults = error.errors()
         # a section with a fault inside also fails as a whole
-        faults = [
-            f for f in faults if not any(o["loc"][: len(f["loc"])] == f["loc"] != o["loc"] for o in faults)
-        ]
+        outer = {f["loc"][:k] for f in faults for k in range(len(f["loc"]))}
+        faults = [f for f in faults if f["loc"] not in outer]
         # a wrong name is why another is missing
         faults.sort(key=lambda fault: fault["type"] == "missing")
-        meant = {
-            name for fault in faults if fault["type"] == "extra_forbidden" for name in _meant(fault, known)
-        }
+        strange = [fault for fault in faults if fault["type"] == "extra_forbidden"]
+        meant = {name for fault in strange[:COMPARED] for name in _meant(fault, known)}
         faults = [f for f in faults if f["type"] != "missing" or _name(f["loc"][-1:]) not in meant]
         told = [_fault(fault, known, model) for fault in faults[:SAID]]
         more = len(faults) - len(told)
@@ -107,7 +109,7 @@ def _meant(fault: ErrorDetails, known: Sequence[str]) -> list[str]:
     plain = ".".join(str(part) for part in fault["loc"] if isinstance(part, str))
     key = plain.rpartition(".")[2]
     near = [one for one in known if one.rpartition(".")[2] == key]
-    near = near[:MOST_NEAR] or difflib.get_close_matches(plain, known, n=1, cutoff=0.3)
+    near = near[:MOST_NEAR] or difflib.get_close_matches(plain[:LONGEST], known, n=1, cutoff=0.3)
     listed = any(isinstance(part, int) for part in fault["loc"])
     return [one.rpartition(".")[2] for one in near] if listed else near
 

@@ -30,8 +30,17 @@ FOUND = (
 """How words of the parser begin (tomllib of Python 3.11 to 3.13), and what is said instead."""
 UNKNOWN = "it cannot be read"
 """What is said instead of all others."""
+MOST_DOTS = 100
+"""Parts of one name."""
+DOTTED = re.compile(
+    rf"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MOST_DOTS}}}""", re.ASCII
+)
 SHOWN = 60
 """Letters of a line that are repeated."""
+
+
+class _TooManyDotsError(ValueError):
+    """Names in names without end."""
 
 
 def parsed(text: str, source: str) -> dict[str, Any]:
@@ -54,9 +63,12 @@ def parsed(text: str, source: str) -> dict[str, Any]:
     {'integrate': {'pixfrac': 0.8}}
     """
     try:
+        _check_dots(text)
         return tomllib.loads(f"{text}\n")  # whatever is wrong with the last line, it has a number then
     except tomllib.TOMLDecodeError as error:
         fault = _fault(str(error), text)
+    except _TooManyDotsError:
+        fault = f"not valid here (a name has more than {MOST_DOTS} parts)"
     except ValueError:  # of Python itself, which makes no whole number of more than some 4300 digits
         fault = "not valid TOML (a number has thousands of digits)"
     except RecursionError:
@@ -69,11 +81,20 @@ def value_of(text: str) -> Any:
 
     >>> value_of("0.8"), value_of("GBRG")
     (0.8, 'GBRG')
+    >>> [value_of(text) == text for text in ("[" * 5000, "{" + "a." * 20000 + "a = 1}")]
+    [True, True]
     """
     try:
+        _check_dots(text)
         return tomllib.loads(f"value = {text}")["value"]
-    except ValueError:  # no TOML, or a number with more digits than Python reads
+    except (ValueError, RecursionError):  # no TOML, or a number or lists that Python does not read
         return text
+
+
+def _check_dots(text: str) -> None:
+    """Refuse names of more parts than anybody writes: the parser takes a time that grows with their square."""
+    if DOTTED.search(text):
+        raise _TooManyDotsError
 
 
 def _fault(said: str, text: str) -> str:

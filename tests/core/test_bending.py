@@ -1,11 +1,13 @@
 """Curved maps between star lists: found where there is distortion, and only there."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from distortion import SHAPE, distorted, scattered_points
 from fourlight.core import bends
-from fourlight.core.bending import bent
+from fourlight.core.bending import Bent, _clear, bent
 from fourlight.core.matching import match
 
 ERROR_PX = 0.03
@@ -66,3 +68,19 @@ def test_few_stars_or_stars_in_a_part_of_the_frame_bend_nothing():
     corner = np.flatnonzero(left & (source[:, 1] < 900) | (source[:, 0] > 4000) & (source[:, 1] > 2700))
     first = match(source[corner], target, weight[corner], size=SHAPE[::-1])
     assert first is None or bent(first, source[corner], target, weight[corner]) is None
+
+
+@pytest.mark.parametrize(("scatter_px", "clear"), [(0.1, True), (3.0, False)])
+def test_a_bend_must_explain_more_than_chance_though_it_is_large(scatter_px, clear):
+    """A bend of 2 px that stars of known places follow, or that their scatter of 3 px makes of nothing; F-test."""
+    rng = np.random.default_rng(4)
+    source = rng.uniform(-1, 1, (60, 2))
+    straight = np.eye(2, 3)
+    bend = bends.straight(straight)
+    bend[:, 2, 0] += 2.0
+    there = np.column_stack(bends.apply(bend, *source.T)) if clear else source
+    target = there + rng.normal(0, scatter_px, (60, 2))
+    every = np.arange(60)
+    made = Bent(bend, straight, every, every, scatter_px, 0.01)
+    assert _clear(made, source, target, np.ones(60)) is clear
+    assert not _clear(replace(made, corner_px=1.0), source, target, np.ones(60))

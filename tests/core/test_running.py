@@ -69,7 +69,7 @@ def test_the_corner_of_a_drop_says_nothing_of_the_scatter() -> None:
 def test_noise_power_of_even_weights_is_that_of_the_mean() -> None:
     """Of n frames of variance v and weight w: n w^2 v / (n w)^2 = v / n; in a half of half of them, v / (n / 2)."""
     weight, variance, frames = 0.5, 9.0, 8
-    own = np.full((2, 2, 4), weight, np.float32)
+    own = np.tile(np.float32([70 * weight, weight, weight**2, weight**2]), (2, 2, 1))
     power = np.full((2, 2, 4), weight**2 * variance, np.float32)
     sums, noise = np.zeros((2, 2, 2, 4), np.float32), np.zeros((2, 2, 2), np.float32)
     for k in range(frames):

@@ -182,13 +182,13 @@ def test_what_is_no_profile_is_one_line(command, small_night, tmp_path):
     wrong = tmp_path / "wrong.toml"
     wrong.write_text("[integrate]\npixfrac = 0.8\n", encoding="utf-8")
     binary = tmp_path / "b.toml"
-    binary.write_bytes(b"\xff\xfe\xfa\x80")
+    binary.write_bytes(b"\xfa\x80\xff\xfe")
     empty = tmp_path / "empty.toml"
     empty.write_text("[camera]\nwidth_px = 240\nheight_px = 180\n", encoding="utf-8")
     for named, said in (
         (tmp_path / "nowhere.toml", "nowhere.toml: cannot be read as a camera profile (No such file"),
         (wrong, "wrong.toml: integrate"),
-        (binary, "b.toml: no camera profile (not a text file in UTF-8)"),
+        (binary, "b.toml: cannot be read as a camera profile (not a text file in UTF-8 or UTF-16)"),
         (empty, "empty.toml: this camera profile holds no gain above 0"),
     ):
         done = command("run", small_night, "--out", tmp_path / "out", "--set", f"read.camera_profile={named}")

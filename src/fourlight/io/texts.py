@@ -7,13 +7,19 @@ from pathlib import Path
 
 from fourlight.errors import InputError
 
-__all__ = ["text_of"]
+__all__ = ["MOST_BYTES", "text_of"]
+
+MOST_BYTES = 4_000_000
+"""Of a text: ten thousand marked lights take a third of it, and what is longer takes many seconds to read."""
 
 
 def text_of(path: Path, kind: str, instead: str, missing: str = "") -> str:
     """Text of a file; ``missing`` is said where there is none of its name, ``instead`` is what to do."""
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:  # which may have no end
+            content = file.read(MOST_BYTES + 1)
+        if len(content) > MOST_BYTES:
+            raise InputError(f"{path}: is no text, or one of more than {MOST_BYTES // 10**6} MB; {instead}")
         return content.decode(_encoding(content)).replace("\r\n", "\n").replace("\r", "\n")
     except OSError as error:
         gone = missing if isinstance(error, FileNotFoundError) else ""

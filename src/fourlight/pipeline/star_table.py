@@ -16,7 +16,7 @@ from fourlight.errors import InputError
 from fourlight.frames import StarList
 from fourlight.io.room import whole
 
-__all__ = ["STARS", "read_stars", "write_stars"]
+__all__ = ["COLUMNS", "STARS", "read_stars", "write_stars"]
 
 STARS = "stars.csv"
 COLUMNS = (
@@ -48,11 +48,11 @@ def read_stars(folder: Path) -> StarList:
     try:
         with path.open(newline="", encoding="utf-8") as file:
             head, *lines = csv.reader(file)
-        if tuple(head) != COLUMNS:
-            raise ValueError(f"columns are not {', '.join(COLUMNS)}")
         found = np.array([[float(value) for value in line] for line in lines]).reshape(-1, len(COLUMNS))
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or error
+        if tuple(head) != COLUMNS:
+            raise ValueError
+    except (OSError, ValueError, csv.Error) as error:
+        why = getattr(error, "strerror", None) or f"not rows of numbers under {', '.join(COLUMNS)}"
         raise InputError(f"{path}: cannot be read ({why}); run the lights again") from None
     x, y, fwhm, elongation, full = found[:, [0, 1, 10, 11, 12]].T
     return StarList(x, y, found[:, 2:6], found[:, 6:10], fwhm, elongation, full > 0)

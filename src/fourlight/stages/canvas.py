@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import weakref
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -98,8 +99,10 @@ class Canvas:
             return np.empty(shape, dtype=np.float32)
         path = self.folder / f"canvas-{next(_numbers)}.npy"
         array = new_array(path, (shape[0], int(np.prod(shape[1:]))))
-        with suppress(OSError):  # what is mapped stays until the map goes; Windows keeps the file instead
-            path.unlink()
+        try:
+            path.unlink()  # what is mapped stays until the map goes
+        except OSError:  # Windows takes no file away that is mapped
+            weakref.finalize(_map_of(array), _take_away, path)
         return np.asarray(array).reshape(shape)
 
     def each(
@@ -134,6 +137,19 @@ class Canvas:
             choices.append((not fits, (1 + 2 * reach / side) ** 2 / threads, side, threads))
         _, _, side, threads = min(choices)
         return side, threads
+
+
+def _map_of(array: npt.NDArray[Any]) -> object:
+    """The map below an array, which is closed by the time that its finalizer is called."""
+    below: object = array
+    while isinstance(below, np.ndarray):
+        below = below.base
+    return below
+
+
+def _take_away(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink()
 
 
 def _windows(shape: tuple[int, int], side: int, reach: int) -> list[Window]:

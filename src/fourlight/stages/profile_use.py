@@ -7,6 +7,7 @@ from pathlib import Path
 
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame
+from fourlight.io.texts import text_of
 from fourlight.recipe_read import Read
 from fourlight.sensor.profile import Profile, Quantity, loads
 
@@ -28,13 +29,7 @@ def named_profile(read: Read) -> Profile | None:
     if not read.camera_profile:
         return None
     path = Path(read.camera_profile)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read as a camera profile ({error.strerror}); {NEEDED}") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: no camera profile (not a text file in UTF-8); {NEEDED}") from None
-    profile = loads(text, str(path))
+    profile = loads(text_of(path, "a camera profile", NEEDED), str(path))
     if not _positive(profile.quantities.get("gain")):
         raise InputError(f"{path}: this camera profile holds no gain above 0; {NEEDED}")
     return profile
