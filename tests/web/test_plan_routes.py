@@ -15,6 +15,7 @@ from fourlight.pipeline.project import Project
 from fourlight.pipeline.rigs import own_file
 from fourlight.recipe import Recipe
 from fourlight.report.planning import CARE, planned_lines
+from fourlight.stages.plan_skies import Moonlight
 from fourlight.web.app import application
 from fourlight.web.guard import WRITING
 from fourlight.web.keys import Keys
@@ -140,10 +141,14 @@ def test_comparisons_and_what_ifs_are_jobs(page, project, ordered):
     assert (
         page.post("/jobs", json={"kind": "whatif", "settings": {"sky": "x2", "subs": 8}}).status_code == 200
     )
-    compare, whatif = ordered
+    moon = {"moon": " 0.5,90,40 ", "drop_channel": "B"}
+    assert page.post("/jobs", json={"kind": "whatif", "settings": moon}).status_code == 200
+    compare, whatif, under_moon = ordered
     assert isinstance(compare, CompareSetups)
     assert isinstance(whatif, LookWhatIf)
     assert whatif.target == project.folder.with_name("out-whatif") / "sky-x2-subs-8"
+    assert under_moon.asked().sky.moon == Moonlight(0.5, 90.0, 40.0)
+    assert under_moon.asked().without == "B"
 
 
 @pytest.mark.parametrize(
