@@ -53,7 +53,7 @@ def test_errors_have_one_shape(client, address, status, kind):
     assert len(answer.json()["error"]["message"]) > 15
 
 
-def test_a_fault_shows_no_trace(client, monkeypatch):
+def test_a_fault_shows_no_trace(client, monkeypatch, caplog):
     def broken(self):
         raise RuntimeError("secret inside")
 
@@ -62,6 +62,10 @@ def test_a_fault_shows_no_trace(client, monkeypatch):
     assert (answer.status_code, answer.json()["error"]["kind"]) == (500, "fault")
     assert "secret" not in answer.text
     assert "Traceback" not in answer.text
+    assert "default-src 'self'" in answer.headers["content-security-policy"]
+    assert answer.headers["cache-control"] == "no-store"
+    told = [record for record in caplog.records if record.exc_info]
+    assert [record.name for record in told] == ["fourlight.web"], "the terminal shows it with --debug only"
 
 
 def test_a_stack_that_was_made_again_is_read_again(tmp_path):
