@@ -78,3 +78,16 @@ def test_a_stack_that_was_made_again_is_read_again(tmp_path):
     second = own.get("/shown/stack").json()
     assert (first["ny"], second["ny"]) == (100, 120)
     assert first["version"] != second["version"]
+
+
+@pytest.mark.parametrize("address", ["/session", "/shown/stack", "/lights", "/evidence"])
+def test_a_summary_that_is_not_whole_is_named(tmp_path, address):
+    folder = write_results(tmp_path / "results", (100, 90))
+    keys = Keys(8123)
+    own = TestClient(application(Project(folder), keys, 8123), base_url="http://127.0.0.1:8123")
+    own.get(f"/enter?key={keys.link}")
+    for name in ("summary.json", "channels.json"):
+        (folder / name).write_text('{"frames": [')
+    answer = own.get(address)
+    assert (answer.status_code, answer.json()["error"]["kind"]) == (400, "input")
+    assert ".json: cannot be read (it is not whole)" in answer.json()["error"]["message"]

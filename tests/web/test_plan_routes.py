@@ -181,6 +181,9 @@ def test_results_come_by_names_that_are_there(page, project):
     assert page.get("/plans/whatifs/sky-x2/picture.png").content == b"\x89PNG"
     assert "cannot be read" in page.get("/plans/whatifs/sky-x2").json()["error"]["message"]
     assert page.get("/plans").json()["whatifs"] == [{"name": "sky-x2", "title": "sky-x2"}]
+    (folder / "whatif.json").write_text("{")
+    assert page.get("/plans").json()["whatifs"] == [{"name": "sky-x2", "title": "sky-x2"}]
+    assert "cannot be read" in page.get("/plans/whatifs/sky-x2").json()["error"]["message"]
 
 
 def test_plans_need_a_session_and_the_secret(page, stranger):
