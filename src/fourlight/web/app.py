@@ -100,5 +100,5 @@ async def _tile(request: Request) -> Response:
 
     codes = await run_in_threadpool(made)
     if codes is None:
-        return refusal(404, "absent", "these planes have changed; ask for them anew")
+        return refusal(404, "absent", "these planes have changed; open this view again")
     return Response(codes, media_type="application/octet-stream", headers={"cache-control": FOREVER})

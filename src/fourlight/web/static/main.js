@@ -26,7 +26,7 @@ const VIEWS = {
   planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
   lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
   frames: { name: "Frames", needs: "stack", show: (place) => framesView(place, { say }) },
-  evidence: { name: "Evidence", needs: "stack", show: (place) => evidenceView(place) },
+  evidence: { name: "Evidence", needs: "stack", show: (place) => evidenceView(place, { say }) },
   run: { name: "Run", show: (place) => runView(place, { say }) },
   plan: { name: "Plan", show: (place) => planView(place, { say }) },
 };
