@@ -1,4 +1,4 @@
-"""What views have in common, in a real browser: what they show is what there is."""
+"""What views have in common, in a real browser: what they show is what there is, and they are silent once left."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 
 from fourlight.pipeline.project import Project
 from job_orders import MakesAgain
-from page_browser import opened, remarks, until
+from page_browser import one_of, opened, remarks, until
 from web_browser import MARKS
 from web_pictures import write_picture
 from web_results import write_results
@@ -42,3 +42,17 @@ def test_results_of_a_job_are_shown_where_they_are_looked_at(
     until(page, lambda: page.find_elements("css selector", after))
     assert not page.find_elements("css selector", before)
     assert remarks(page) == []
+
+
+def test_a_view_that_was_left_says_nothing(browser: Any, project: Project) -> None:
+    """Here a picture fails to come after another view was opened."""
+    page = opened(browser, project, "run")
+    page.execute_script(
+        "const real = fetch; window.fetch = (address, how) => address.startsWith('/picture/') ? "
+        "new Promise((_, lost) => { window.lose = () => lost(new TypeError()); }) : real(address, how);"
+    )
+    one_of(page, "link", "Picture").click()
+    until(page, lambda: page.execute_script("return 'lose' in window;"))
+    one_of(page, "link", "Evidence").click()
+    until(page, lambda: page.find_elements("css selector", ".evidence"))
+    assert page.execute_async_script("lose(); setTimeout(() => arguments[0](said.textContent), 100);") == ""
