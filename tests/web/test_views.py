@@ -56,3 +56,38 @@ def test_a_view_that_was_left_says_nothing(browser: Any, project: Project) -> No
     one_of(page, "link", "Evidence").click()
     until(page, lambda: page.find_elements("css selector", ".evidence"))
     assert page.execute_async_script("lose(); setTimeout(() => arguments[0](said.textContent), 100);") == ""
+
+
+SPOT = "return Number(/x (-?[0-9]+)/.exec(document.querySelector('output.values').textContent)[1]);"
+
+
+def hovered(page: Any, canvas: Any, dx: int) -> int:
+    """Column under the pointer, so far right of the middle of a panel."""
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    ActionChains(page).move_to_element_with_offset(canvas, dx, 0).perform()
+    return int(page.execute_script(SPOT))
+
+
+@pytest.fixture(scope="module")
+def planes(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """A panel of planes."""
+    page = opened(browser, Project(write_results(tmp_path_factory.mktemp("steered") / "out")), "planes")
+    return page, until(page, lambda: page.find_elements("css selector", "canvas[aria-label^='red;']"))[0]
+
+
+@pytest.mark.parametrize("button", [True, False])
+def test_single_pixels_are_those_of_the_screen(planes: Any, *, button: bool) -> None:
+    """On a screen of two pixels for each of the page (CSS Values 4, section 6.2), by button and by key."""
+    page, canvas = planes
+    screen = {"width": 1280, "height": 900, "deviceScaleFactor": 2, "mobile": False}
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", screen)
+    try:
+        canvas.send_keys("0")
+        if button:
+            one_of(page, "button", "single pixels").click()
+        else:
+            canvas.send_keys("1")
+        assert hovered(page, canvas, 50) - hovered(page, canvas, -50) == pytest.approx(200, abs=2)
+    finally:
+        page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

@@ -64,7 +64,7 @@ function planesNow(place, facts, name, say) {
     element(
       "span", { class: "together" },
       element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),
-      element("button", { type: "button", onclick: () => seeing.at(devicePixelRatio || 1) }, "single pixels"),
+      element("button", { type: "button", onclick: () => seeing.single() }, "single pixels"),
     ),
   );
   const layout = choices.size > 1 ? arranged(choices, grid, panels[0]) : null;

@@ -59,7 +59,7 @@ function pressed(canvas, seeing, event) {
   } else if (event.key === "+" || event.key === "=") seeing.zoom(2, seeing.x, seeing.y, width, height);
   else if (event.key === "-") seeing.zoom(0.5, seeing.x, seeing.y, width, height);
   else if (event.key === "0") seeing.whole();
-  else if (event.key === "1") seeing.at(1);
+  else if (event.key === "1") seeing.single();
   else return;
   event.preventDefault();
 }
