@@ -76,6 +76,39 @@ def planes(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     return page, until(page, lambda: page.find_elements("css selector", "canvas[aria-label^='red;']"))[0]
 
 
+def test_only_the_main_button_and_plain_keys_move_the_view(planes: Any) -> None:
+    """The release of another button may go to a menu; Ctrl with plus and minus is the zoom of the browser."""
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    page, canvas = planes
+    canvas.send_keys("0")
+    before = hovered(page, canvas, 0)
+    mouse = ActionChains(page).move_to_element(canvas).w3c_actions
+    mouse.pointer_action.pointer_down(button=2)
+    mouse.pointer_action.move_to(canvas, 60, 0)
+    mouse.pointer_action.pointer_up(button=2)
+    mouse.perform()
+    canvas.send_keys(Keys.CONTROL, "1")
+    canvas.send_keys(Keys.ALT, Keys.ARROW_UP)
+    assert hovered(page, canvas, 0) == before
+
+
+def test_two_fingers_zoom_about_what_is_between_them(planes: Any) -> None:
+    page, canvas = planes
+    canvas.send_keys("0")
+    where = [hovered(page, canvas, dx) for dx in (-40, 0, 40)]
+    box = canvas.rect
+    top = page.execute_script("return scrollY;")
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2 - top
+    for kind, apart in (("touchStart", 40), ("touchMove", 60), ("touchMove", 80), ("touchEnd", None)):
+        ends = [] if apart is None else [x - apart, x + apart]
+        points = [{"x": end, "y": y, "id": k} for k, end in enumerate(ends)]
+        page.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+    left, middle, right = (hovered(page, canvas, dx) for dx in (-80, 0, 80))
+    assert [left, middle, right] == pytest.approx(where, abs=3)
+
+
 @pytest.mark.parametrize("button", [True, False])
 def test_single_pixels_are_those_of_the_screen(planes: Any, *, button: bool) -> None:
     """On a screen of two pixels for each of the page (CSS Values 4, section 6.2), by button and by key."""
