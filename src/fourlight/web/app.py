@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 
 from starlette.applications import Starlette
@@ -54,6 +55,7 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
     )
     app.state.project, app.state.keys = project, keys
     app.state.streams, app.state.ending = set[Response](), threading.Event()
+    app.state.drawing = asyncio.Lock()
     return app
 
 
