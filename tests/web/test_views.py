@@ -44,6 +44,19 @@ def test_results_of_a_job_are_shown_where_they_are_looked_at(
     assert remarks(page) == []
 
 
+def test_a_job_that_began_and_ended_unseen_is_taken_in(browser: Any, project: Project) -> None:
+    """A tab that nobody sees is told nothing of it before it is seen again."""
+    page = opened(browser, project, "planes")
+    until(page, lambda: page.find_elements("css selector", "input[aria-label='right edge, px'][max='80']"))
+    first = page.current_window_handle
+    page.switch_to.new_window("tab")
+    project.start("again")
+    until(page, lambda: not project.jobs.at_work)
+    page.close()
+    page.switch_to.window(first)
+    until(page, lambda: page.find_elements("css selector", "input[aria-label='right edge, px'][max='900']"))
+
+
 def test_a_view_that_was_left_says_nothing(browser: Any, project: Project) -> None:
     """Here a picture fails to come after another view was opened."""
     page = opened(browser, project, "run")
