@@ -13,9 +13,16 @@ from job_orders import MakesAgain
 from page_browser import one_of, opened, remarks, until
 from web_browser import MARKS
 from web_pictures import write_picture
-from web_results import write_results
+from web_results import write_halves, write_results
 
 pytestmark = MARKS
+
+LATE = (
+    "const [part, real] = [arguments[0], fetch]; window.late = null; window.fetch = (address, how) => "
+    "late || !address.includes(part) ? real(address, how) : new Promise((come, gone) => { "
+    "const answer = real(address); window.late = () => come(answer); how?.signal?.addEventListener('abort', () => gone(how.signal.reason)); });"
+)
+"""Holds the first answer to an address with some words back, until ``late`` is called."""
 
 
 @pytest.fixture
@@ -137,3 +144,19 @@ def test_single_pixels_are_those_of_the_screen(planes: Any, *, button: bool) -> 
         assert hovered(page, canvas, 50) - hovered(page, canvas, -50) == pytest.approx(200, abs=2)
     finally:
         page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_numbers_are_those_of_the_region_that_was_asked_for_last(browser: Any, tmp_path: Path) -> None:
+    """An answer that comes late, as for a large region, does not take the place of the one after it."""
+    page = opened(browser, Project(write_halves(tmp_path / "out")), "planes")
+    until(page, lambda: page.find_elements("css selector", ".region input"))
+    page.execute_script(LATE, "/region/")
+    for right in (800, 420):
+        for name, edge in (("left", 100), ("upper", 80), ("right", right), ("lower", 300)):
+            field = one_of(page, "spinbutton", f"{name} edge")
+            page.execute_script("arguments[0].value = arguments[1];", field, edge)
+        one_of(page, "button", "measure").click()
+    until(page, lambda: page.find_elements("css selector", "table[aria-label^='Region of 320']"))
+    page.execute_async_script("late(); setTimeout(arguments[0], 700);")
+    assert page.find_elements("css selector", "table[aria-label^='Region of 320']")
+    assert page.execute_script("return said.textContent;") == ""
