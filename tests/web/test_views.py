@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from fourlight.pipeline.project import Project
-from job_orders import MakesAgain
+from job_orders import Makes, MakesAgain
 from page_browser import one_of, opened, remarks, until
 from web_browser import MARKS
-from web_pictures import write_picture
+from web_pictures import LOOKS, write_picture
 from web_results import write_halves, write_results
 
 pytestmark = MARKS
@@ -20,7 +20,8 @@ pytestmark = MARKS
 LATE = (
     "const [part, real] = [arguments[0], fetch]; window.late = null; window.fetch = (address, how) => "
     "late || !address.includes(part) ? real(address, how) : new Promise((come, gone) => { "
-    "const answer = real(address); window.late = () => come(answer); how?.signal?.addEventListener('abort', () => gone(how.signal.reason)); });"
+    "const answer = real(address); window.late = () => come(answer); "
+    "how?.signal?.addEventListener('abort', () => gone(how.signal.reason)); });"
 )
 """Holds the first answer to an address with some words back, until ``late`` is called."""
 
@@ -160,3 +161,23 @@ def test_numbers_are_those_of_the_region_that_was_asked_for_last(browser: Any, t
     page.execute_async_script("late(); setTimeout(arguments[0], 700);")
     assert page.find_elements("css selector", "table[aria-label^='Region of 320']")
     assert page.execute_script("return said.textContent;") == ""
+
+
+def test_a_picture_that_was_made_anew_stays(
+    browser: Any, project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the one before it comes late."""
+    bold = Makes(project.folder, {"look": "bold"})
+    monkeypatch.setattr("fourlight.pipeline.project.order_for", lambda *_wish: bold)
+    page = opened(browser, project, "run")
+    page.execute_script(LATE, "/picture/files/")
+    one_of(page, "link", "Picture").click()
+    until(page, lambda: page.execute_script("return Boolean(late);"))
+    project.start("picture")
+    green = (
+        "const c = document.querySelector('.seen canvas'); return c && c.getContext('2d')"
+        ".getImageData(c.width / 2, c.height / 2, 1, 1).data[1];"
+    )
+    until(page, lambda: page.execute_script(green) == pytest.approx(LOOKS["bold"][1], abs=4))
+    page.execute_async_script("late(); setTimeout(arguments[0], 300);")
+    assert page.execute_script(green) == pytest.approx(LOOKS["bold"][1], abs=4)
