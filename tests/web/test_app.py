@@ -14,8 +14,7 @@ from web_results import write_results
 
 def test_the_session_tells_of_the_project(client):
     facts = client.get("/session").json()
-    assert (facts["name"], facts["sets"], facts["frames"]) == ("project0/results", ["stack"], 1)
-    assert facts["to_know"] == ["Nothing."]
+    assert (facts["name"], facts["sets"]) == ("project0/results", ["stack"])
 
 
 def test_tiles_hold_the_light_of_the_stack(client, results):

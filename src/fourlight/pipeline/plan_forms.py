@@ -65,8 +65,6 @@ def form_schemas(own: OwnFile) -> dict[str, Any]:
                 if key in section.get("properties", {}):
                     section["properties"][key] |= {"enum": ["", *names], "select": True}
     if own.things.site:
-        for name in ("night", "compare"):
-            found[name]["properties"]["site"]["examples"] = list(own.things.site)
         sky = next(iter(own.things.site.values())).sky_mag
         found["subs"]["properties"]["sky"] |= {} if sky is None else {"default": sky}
     return found
