@@ -111,3 +111,17 @@ class Makes:
             write_results(self.out, (120, 160))
         write_picture(self.out, self.settings)
         telling.end("picture and report")
+
+
+@dataclass(frozen=True)
+class MakesAgain:
+    """Leaves other results: a larger stack, and evidence."""
+
+    out: Path
+    title: str = "Run again"
+
+    def work(self, telling):
+        from web_results import write_evidence
+
+        telling.begin("integrate", 1)
+        write_evidence(self.out)

@@ -14,8 +14,7 @@ from web_results import write_results
 
 def test_the_session_tells_of_the_project(client):
     facts = client.get("/session").json()
-    assert (facts["name"], facts["sets"], facts["frames"]) == ("project0/results", ["stack"], 1)
-    assert facts["to_know"] == ["Nothing."]
+    assert (facts["name"], facts["sets"]) == ("project0/results", ["stack"])
 
 
 def test_tiles_hold_the_light_of_the_stack(client, results):
@@ -53,7 +52,7 @@ def test_errors_have_one_shape(client, address, status, kind):
     assert len(answer.json()["error"]["message"]) > 15
 
 
-def test_a_fault_shows_no_trace(client, monkeypatch):
+def test_a_fault_shows_no_trace(client, monkeypatch, caplog):
     def broken(self):
         raise RuntimeError("secret inside")
 
@@ -62,6 +61,10 @@ def test_a_fault_shows_no_trace(client, monkeypatch):
     assert (answer.status_code, answer.json()["error"]["kind"]) == (500, "fault")
     assert "secret" not in answer.text
     assert "Traceback" not in answer.text
+    assert "default-src 'self'" in answer.headers["content-security-policy"]
+    assert answer.headers["cache-control"] == "no-store"
+    told = [record for record in caplog.records if record.exc_info]
+    assert [record.name for record in told] == ["fourlight.web"], "the terminal shows it with --debug only"
 
 
 def test_a_stack_that_was_made_again_is_read_again(tmp_path):
@@ -74,3 +77,16 @@ def test_a_stack_that_was_made_again_is_read_again(tmp_path):
     second = own.get("/shown/stack").json()
     assert (first["ny"], second["ny"]) == (100, 120)
     assert first["version"] != second["version"]
+
+
+@pytest.mark.parametrize("address", ["/session", "/shown/stack", "/lights", "/evidence"])
+def test_a_summary_that_is_not_whole_is_named(tmp_path, address):
+    folder = write_results(tmp_path / "results", (100, 90))
+    keys = Keys(8123)
+    own = TestClient(application(Project(folder), keys, 8123), base_url="http://127.0.0.1:8123")
+    own.get(f"/enter?key={keys.link}")
+    for name in ("summary.json", "channels.json"):
+        (folder / name).write_text('{"frames": [')
+    answer = own.get(address)
+    assert (answer.status_code, answer.json()["error"]["kind"]) == (400, "input")
+    assert ".json: cannot be read (it is not whole)" in answer.json()["error"]["message"]

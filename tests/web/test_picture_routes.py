@@ -118,3 +118,16 @@ def test_the_order_holds_all_settings_checked(out):
     order = order_for(out, Sources(), "picture")
     assert isinstance(order, MakePicture)
     assert Finish.model_validate(order.settings).look == "rich"
+
+
+@pytest.mark.parametrize("address", ["files/picture.tif", "steps/stack"])
+def test_links_to_elsewhere_are_not_followed(page, out, address):
+    """As those of figures are not; links within the results are."""
+    place = out / "picture.tif" if address.startswith("files") else out / "steps" / "1-stack.jpg"
+    place.unlink()
+    place.symlink_to(out / "picture.png")
+    assert page.get(f"/picture/{address}").status_code == 200
+    place.unlink()
+    place.symlink_to(out.parent / "secret.txt")
+    answer = page.get(f"/picture/{address}")
+    assert (answer.status_code, answer.json()["error"]["kind"]) == (400, "input")

@@ -15,6 +15,7 @@ from fourlight.pipeline.project import Project
 from fourlight.pipeline.rigs import own_file
 from fourlight.recipe import Recipe
 from fourlight.report.planning import CARE, planned_lines
+from fourlight.stages.plan_skies import Moonlight
 from fourlight.web.app import application
 from fourlight.web.guard import WRITING
 from fourlight.web.keys import Keys
@@ -140,10 +141,14 @@ def test_comparisons_and_what_ifs_are_jobs(page, project, ordered):
     assert (
         page.post("/jobs", json={"kind": "whatif", "settings": {"sky": "x2", "subs": 8}}).status_code == 200
     )
-    compare, whatif = ordered
+    moon = {"moon": " 0.5,90,40 ", "drop_channel": "B"}
+    assert page.post("/jobs", json={"kind": "whatif", "settings": moon}).status_code == 200
+    compare, whatif, under_moon = ordered
     assert isinstance(compare, CompareSetups)
     assert isinstance(whatif, LookWhatIf)
     assert whatif.target == project.folder.with_name("out-whatif") / "sky-x2-subs-8"
+    assert under_moon.asked().sky.moon == Moonlight(0.5, 90.0, 40.0)
+    assert under_moon.asked().without == "B"
 
 
 @pytest.mark.parametrize(
@@ -176,6 +181,9 @@ def test_results_come_by_names_that_are_there(page, project):
     assert page.get("/plans/whatifs/sky-x2/picture.png").content == b"\x89PNG"
     assert "cannot be read" in page.get("/plans/whatifs/sky-x2").json()["error"]["message"]
     assert page.get("/plans").json()["whatifs"] == [{"name": "sky-x2", "title": "sky-x2"}]
+    (folder / "whatif.json").write_text("{")
+    assert page.get("/plans").json()["whatifs"] == [{"name": "sky-x2", "title": "sky-x2"}]
+    assert "cannot be read" in page.get("/plans/whatifs/sky-x2").json()["error"]["message"]
 
 
 def test_plans_need_a_session_and_the_secret(page, stranger):

@@ -10,6 +10,7 @@ import pytest
 
 from fourlight.errors import InputError
 from fourlight.pipeline.project import Project
+from fourlight.pipeline.raw_pictures import RawPictures
 from fourlight.web import serving
 
 
@@ -88,6 +89,30 @@ def test_two_hundred_idle_connections_keep_nobody_out(link):
     finally:
         for each in idle:
             each.close()
+
+
+def test_pictures_that_nobody_waits_for_are_not_drawn(link, monkeypatch):
+    """As where somebody hurries through lights, whose frames take long to read; meanwhile all else is answered."""
+    drawn = []
+
+    def pictures(_self, _version, number):
+        drawn.append(number)
+        time.sleep(0.3)
+        return RawPictures(b"whole", b"middle")
+
+    monkeypatch.setattr("fourlight.pipeline.shown_lights.ShownLights.pictures", pictures)
+    port = port_of(link)
+    cookie = asked(port, link.split(str(port))[1])[1]["set-cookie"].partition(";")[0]
+    words = f"HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nCookie: {cookie}\r\n\r\n"
+    passed = [socket.create_connection(("127.0.0.1", port), timeout=20) for _ in range(60)]
+    for number, each in enumerate(passed):
+        each.send(f"GET /lights/x/{number}/field.png {words}".encode())
+    assert asked(port, Cookie=cookie)[0] == 200
+    for each in passed:
+        each.close()
+    assert asked(port, "/lights/x/99/field.png", Cookie=cookie)[2] == b"whole"
+    assert drawn[-1] == 99
+    assert len(drawn) < 20
 
 
 def test_a_taken_port_is_told(results):

@@ -41,9 +41,8 @@ class MarkedLights:
             for number, path in enumerate(str(item.get("path") or "") for item in items)
             if path in waiting or path in facts["marks"]
         }
-        there = sum(waits for *_, waits in lights.values())
         return {
-            "lights": lights, "waiting": there, "elsewhere": len(waiting) - there, "undo": facts["undo"],
+            "lights": lights, "waiting": sum(waits for *_, waits in lights.values()), "undo": facts["undo"],
             "redo": facts["redo"], "file": str(self._out / FILE),
         }  # fmt: skip
 

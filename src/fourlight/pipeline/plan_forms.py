@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
@@ -27,7 +28,7 @@ Form = TypeVar("Form", bound=Section)
 MOST_LETTERS = 200
 """Of one field."""
 SPLIT = {"line": r"[,;\s]+(?=[a-z])", "moon": r"[;\s]+"}
-"""What parts the entries of fields that hold several."""
+"""What parts the entries of fields, where these hold several."""
 
 
 class WhatIfAsked(Section):
@@ -64,8 +65,6 @@ def form_schemas(own: OwnFile) -> dict[str, Any]:
                 if key in section.get("properties", {}):
                     section["properties"][key] |= {"enum": ["", *names], "select": True}
     if own.things.site:
-        for name in ("night", "compare"):
-            found[name]["properties"]["site"]["examples"] = list(own.things.site)
         sky = next(iter(own.things.site.values())).sky_mag
         found["subs"]["properties"]["sky"] |= {} if sky is None else {"default": sky}
     return found
@@ -91,25 +90,27 @@ def asked_from(form: type[Form], wish: Mapping[str, Any], own: OwnFile) -> Form:
         A field holds what it cannot, or names what is in no list.
     """
     schema = form.model_json_schema()
-    known = [
-        *schema["properties"],
-        *(key for part in schema.get("$defs", {}).values() for key in part["properties"]),
-    ]
-    data = _cleaned(wish)
-    asked = validated(form, data, known, "")
+    parts = [part["properties"] for part in (schema, *schema.get("$defs", {}).values())]
+    known = [key for part in parts for key in part]
+    several = {key for part in parts for key, each in part.items() if _is_several(each)}
+    asked = validated(form, _cleaned(wish, several), known, "")
     _check_names(asked.model_dump(), _names(own))
     return asked
 
 
-def _cleaned(wish: Mapping[str, Any]) -> dict[str, Any]:
-    """Content of the fields that are not empty, several entries parted."""
+def _is_several(schema: Mapping[str, Any]) -> bool:
+    return any(kind.get("type") == "array" for kind in schema.get("anyOf", [schema]))
+
+
+def _cleaned(wish: Mapping[str, Any], several: AbstractSet[str]) -> dict[str, Any]:
+    """Content of the fields that are not empty; entries of those that hold several are parted."""
     found: dict[str, Any] = {}
     for key, value in wish.items():
         if isinstance(value, dict):
-            found[key] = _cleaned(value)
+            found[key] = _cleaned(value, several)
         elif isinstance(value, str) and len(value) > MOST_LETTERS:
             raise InputError(f"{key[:60]}: at most {MOST_LETTERS} letters are taken")
-        elif key in SPLIT and isinstance(value, str):
+        elif key in several and isinstance(value, str):
             found[key] = [part for part in re.split(SPLIT[key], value.strip()) if part] or None
         elif value not in (None, ""):
             found[key] = value.strip() if isinstance(value, str) else value

@@ -16,6 +16,7 @@ import tifffile
 
 from fourlight.core.cfa import PLANES
 from fourlight.engine import give_back, in_order, nothing
+from fourlight.errors import InputError
 from fourlight.frames import StarList
 from fourlight.io.room import writing
 from fourlight.pipeline import outputs
@@ -171,8 +172,20 @@ def _lines(folder: Path) -> tuple[Any, Path] | None:
 
 
 def read_json(path: Path) -> Any:
-    """A JSON file of the results; None where there is none."""
-    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else None
+    """A JSON file of the results; None where there is none.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is not whole.
+    """
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "it is not whole"
+        raise InputError(f"{path}: cannot be read ({why}); make it anew") from None
 
 
 def _written_beside(

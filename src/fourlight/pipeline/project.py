@@ -158,9 +158,6 @@ class Project:
                 *(["start"] if self.sources.demo else []),
             ],
             "demo": str(self.sources.demo or ""),
-            "frames": len(summary.get("frames", ())),
-            "set_aside": len(summary.get("set_aside", ())),
-            "to_know": list(summary.get("to_know", ())),
         }
 
     def offers(self) -> list[dict[str, str]]:

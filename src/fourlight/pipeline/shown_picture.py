@@ -83,7 +83,7 @@ def step_file(out: Path, name: str) -> Path:
     files = {step["name"]: step["file"] for step in _told(out)["steps"] if step["file"]}
     if name not in files:
         raise InputError(f"no picture of a step {name[:40]!r}; there are {', '.join(files)}")
-    return _there(out / STEPS_FOLDER / Path(files[name]).name)
+    return _there(out, out / STEPS_FOLDER / Path(files[name]).name)
 
 
 def picture_file(out: Path, name: str) -> Path:
@@ -96,7 +96,7 @@ def picture_file(out: Path, name: str) -> Path:
     """
     if name not in FILES:
         raise InputError(f"no file of the picture is called {name[:40]!r}; there are {', '.join(FILES)}")
-    return _there(out / name)
+    return _there(out, out / name)
 
 
 def _told(out: Path) -> dict[str, Any]:
@@ -107,7 +107,8 @@ def _told(out: Path) -> dict[str, Any]:
     return dict(picture)
 
 
-def _there(path: Path) -> Path:
-    if not path.is_file():
+def _there(out: Path, path: Path) -> Path:
+    """A file of the results; none that a link leads to elsewhere."""
+    if not path.is_file() or not path.resolve().is_relative_to(out.resolve()):
         raise InputError(f"{path}: is not there; make the picture anew")
     return path

@@ -130,12 +130,6 @@ class ShownPlanes:
                 self._held.popitem(last=False)
         return made
 
-    def read(self, plane: str, y0: int, y1: int, x0: int, x1: int) -> Float32:
-        """Light of a rectangle of a plane."""
-        if plane not in self._planes:
-            raise InputError(f"no plane {plane!r} is shown; there are {', '.join(self.names)}")
-        return self._planes[plane].read(y0, y1, x0, x1)
-
     def _check(self, tile: Tile) -> None:
         if tile.plane not in self._planes or not 0 <= tile.level < self.levels:
             raise InputError(f"no such tile: plane {tile.plane!r}, level {tile.level}")

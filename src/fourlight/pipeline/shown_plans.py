@@ -9,7 +9,7 @@ import tempfile
 import threading
 import weakref
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -158,8 +158,10 @@ def _for_forms() -> Iterator[None]:
 def _title(path: Path) -> str:
     from fourlight.report.whatif import asked_words
 
-    facts = read_json(path)
-    return asked_words(facts) if facts else path.parent.name
+    with suppress(InputError):  # whoever looks at it is told
+        if facts := read_json(path):
+            return asked_words(facts)
+    return path.parent.name
 
 
 def _slug(told: Mapping[str, Any]) -> str:

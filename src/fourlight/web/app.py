@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 
 from starlette.applications import Starlette
@@ -24,7 +25,7 @@ from fourlight.web.plan_routes import PLAN_ROUTES
 from fourlight.web.region_routes import REGION_ROUTES
 from fourlight.web.run_routes import RUN_ROUTES
 from fourlight.web.statics import STATIC_ROUTES, index
-from fourlight.web.wrong import on_failure, on_fault, refusal
+from fourlight.web.wrong import on_failure, refusal
 
 __all__ = ["application"]
 
@@ -50,10 +51,11 @@ def application(project: Project, keys: Keys, port: int) -> Starlette:
             *STATIC_ROUTES,
         ],
         middleware=[Middleware(Guard, keys=keys, port=port)],
-        exception_handlers={FourlightError: on_failure, 404: _absent, 405: _absent, Exception: on_fault},
+        exception_handlers={FourlightError: on_failure, 404: _absent, 405: _absent},
     )
     app.state.project, app.state.keys = project, keys
     app.state.streams, app.state.ending = set[Response](), threading.Event()
+    app.state.drawing = asyncio.Lock()
     return app
 
 
@@ -100,5 +102,5 @@ async def _tile(request: Request) -> Response:
 
     codes = await run_in_threadpool(made)
     if codes is None:
-        return refusal(404, "absent", "these planes have changed; ask for them anew")
+        return refusal(404, "absent", "these planes have changed; open this view again")
     return Response(codes, media_type="application/octet-stream", headers={"cache-control": FOREVER})

@@ -8,7 +8,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fourlight.web.keys import Keys
-from fourlight.web.wrong import refusal
+from fourlight.web.wrong import fault, refusal
 
 __all__ = ["MOST_BODY", "OPENING", "WRITING", "Guard"]
 
@@ -62,7 +62,23 @@ class Guard:
                 scope, receive, _told(send)
             )
             return
-        await self._app(scope, _bounded(receive), _told(send))
+        await self._answer(scope, _bounded(receive), _told(send))
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Of the application; its faults are answered here, so that the headers of all answers go with them."""
+        begun = False
+
+        async def noted(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self._app(scope, receive, noted)
+        except Exception as error:
+            answer = fault(scope["path"], error)
+            if not begun:  # else the connection is closed, as nothing can be added to what was sent
+                await answer(scope, receive, send)
 
     def _wrong(self, method: str, path: str, headers: Headers) -> str:
         """Why a request is refused; empty: it is not."""

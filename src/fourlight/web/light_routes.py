@@ -53,7 +53,10 @@ async def _picture(request: Request) -> Response:
     """Lights are asked for by the number of their row: no path ever comes from the browser."""
     project: Project = request.app.state.project
     at = request.path_params
-    made = await run_in_threadpool(project.lights.shown.pictures, at["version"], at["number"])
+    async with request.app.state.drawing:  # who waits holds no thread, and may be at another light by now
+        if await request.is_disconnected():
+            return Response(status_code=204)
+        made = await run_in_threadpool(project.lights.shown.pictures, at["version"], at["number"])
     if made is None or at["part"] not in ("field", "detail"):
         return _gone("pictures")
     return Response(made.field if at["part"] == "field" else made.detail, media_type="image/png")

@@ -9,7 +9,7 @@ from starlette.responses import JSONResponse
 
 from fourlight.errors import FourlightError
 
-__all__ = ["on_failure", "on_fault", "refusal"]
+__all__ = ["fault", "on_failure", "refusal"]
 
 LOG = logging.getLogger("fourlight.web")
 
@@ -27,7 +27,7 @@ async def on_failure(request: Request, error: Exception) -> JSONResponse:
     return refusal(400 if wrong else 500, "input" if wrong else "failed", str(error))
 
 
-async def on_fault(request: Request, error: Exception) -> JSONResponse:
+def fault(path: str, error: Exception) -> JSONResponse:
     """What nobody foresaw is told to the log only."""
-    LOG.error("fault while answering %s", request.url.path, exc_info=error)
+    LOG.error("fault while answering %s", path, exc_info=error)
     return refusal(500, "fault", FAULT)

@@ -30,9 +30,9 @@ export const get = async (address, signal) => answered(await reached(address, { 
 
 export const getJson = async (address, signal) => (await get(address, signal)).json();
 
-export async function send(address, data, method = "POST") {
+export async function send(address, data) {
   const headers = { "content-type": "application/json", "fourlight-writing": writing };
-  const response = await reached(address, { method, headers, body: JSON.stringify(data) });
+  const response = await reached(address, { method: "POST", headers, body: JSON.stringify(data) });
   return (await answered(response)).json();
 }
 

@@ -1,13 +1,14 @@
 // What the lights say of channels and of claims: shares, widths, findings, and the figures of all that.
 
-import { getJson } from "./asking.js";
 import { element } from "./elements.js";
+import { renewed } from "./renewed.js";
 
 const NOTHING = "Nothing was measured of the channels in this run: fourlight channels and fourlight claims do it now.";
 const KINDS = { png: "PNG", svg: "SVG", webp: "WebP", json: "JSON", csv: "CSV" };
 
-export async function evidenceView(place) {
-  const facts = await getJson("/evidence");
+export const evidenceView = (place, { say }) => renewed("/evidence", say, (facts) => evidenceNow(place, facts), JSON.stringify);
+
+function evidenceNow(place, facts) {
   const told = [...shares(facts), ...sharpness(facts), ...common(facts), ...claims(facts)];
   if (!told.length) told.push(element("p", {}, NOTHING));
   place.replaceChildren(element("div", { class: "evidence" }, ...told, ...figures(facts), ...numbers(facts)));

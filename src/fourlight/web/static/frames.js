@@ -1,11 +1,10 @@
 // Lights of the run: a table, charts of what was measured over the nights, and the light that was chosen.
 
-import { getJson } from "./asking.js";
 import { element } from "./elements.js";
-import { jobs } from "./jobs.js";
 import { LightPanel } from "./light_panel.js";
 import { LightTable } from "./light_table.js";
 import { Marking, waiting } from "./marking.js";
+import { renewed } from "./renewed.js";
 import { TimeChart } from "./time_chart.js";
 
 const decimals = (places) => (value) => value.toLocaleString("en", { minimumFractionDigits: places, maximumFractionDigits: places });
@@ -37,28 +36,9 @@ function told(quantity, light) {
   return quantity.digits ? quantity.digits(value) : String(value);
 }
 
-// Shown anew when a job has left other lights.
-export async function framesView(place, { say }) {
-  let shown = await framesNow(place, say);
-  const ended = async () => {
-    try {
-      const { version } = await getJson("/lights");
-      if (version === shown.version) return;
-      shown.leave();
-      shown = await framesNow(place, say);
-    } catch (error) {
-      say(error.message);
-    }
-  };
-  jobs.addEventListener("ended", ended);
-  return () => {
-    jobs.removeEventListener("ended", ended);
-    shown.leave();
-  };
-}
+export const framesView = (place, { say }) => renewed("/lights", say, (facts) => framesNow(place, facts, say));
 
-async function framesNow(place, say) {
-  const facts = await getJson("/lights");
+function framesNow(place, facts, say) {
   const all = quantities(facts.unit, facts.lights).map((one) => ({ ...one, heading: heading(one), told: (light) => told(one, light) }));
   const lights = facts.lights.map((light, number) => ({ ...light, number }));
   const worded = (light) => {
@@ -104,12 +84,11 @@ async function framesNow(place, say) {
       element("div", { class: "beside" }, panel.box, element("div", { class: "charts" }, ...charts.map((chart) => chart.box)), legend()),
     ),
   );
-  const leave = () => {
+  return () => {
     panel.leave();
     marking.leave();
     charts.forEach((chart) => chart.leave());
   };
-  return { version: facts.version, leave };
 }
 
 // Text, night, filter and state; `changed` is told which lights pass, at once and at every change.

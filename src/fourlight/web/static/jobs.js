@@ -3,6 +3,7 @@
 import { LOST, get, getJson, send } from "./asking.js";
 
 const ENDED = ["done", "stopped", "failed"];
+export const hasEnded = (job) => ENDED.includes(job.state);
 
 class Jobs extends EventTarget {
   constructor() {
@@ -10,6 +11,7 @@ class Jobs extends EventTarget {
     this.all = [];
     this.stream = null;
     this.lost = "";
+    this.ended = null; // numbers of jobs that have been told to have ended; null: nothing has been told yet
     document.addEventListener("visibilitychange", () => this.#follow());
   }
 
@@ -18,7 +20,7 @@ class Jobs extends EventTarget {
   }
 
   get atWork() {
-    return this.all.find((job) => !ENDED.includes(job.state)) ?? null;
+    return this.all.find((job) => !hasEnded(job)) ?? null;
   }
 
   start(kind, settings) {
@@ -65,15 +67,13 @@ class Jobs extends EventTarget {
 
   #told(all) {
     this.#noted("");
-    const before = new Map(this.all.map((job) => [job.number, job.state]));
     this.all = all;
     this.dispatchEvent(new Event("changed"));
-    for (const job of all)
-      if (ENDED.includes(job.state) && before.has(job.number) && !ENDED.includes(before.get(job.number)))
-        this.dispatchEvent(new CustomEvent("ended", { detail: job }));
+    const ended = all.filter(hasEnded);
+    const fresh = this.ended ? ended.filter((job) => !this.ended.has(job.number)) : [];
+    this.ended = new Set(ended.map((job) => job.number));
+    for (const job of fresh) this.dispatchEvent(new CustomEvent("ended", { detail: job }));
   }
 }
 
 export const jobs = new Jobs();
-
-export const hasEnded = (job) => ENDED.includes(job.state);

@@ -21,14 +21,14 @@ themed(document.getElementById("theme"));
 
 // What a view needs is one of the sets of the project; a view without needs is always there.
 const VIEWS = {
-  start: { name: "Start", needs: "start", show: (place) => startView(place, { say, facts }) },
-  picture: { name: "Picture", needs: "picture", show: (place) => pictureView(place, { say }) },
-  planes: { name: "Planes", needs: "stack", show: (place) => planesView(place, { say, name: "stack" }) },
-  lines: { name: "Lines", needs: "lines", show: (place) => planesView(place, { say, name: "lines" }) },
-  frames: { name: "Frames", needs: "stack", show: (place) => framesView(place, { say }) },
-  evidence: { name: "Evidence", needs: "stack", show: (place) => evidenceView(place) },
-  run: { name: "Run", show: (place) => runView(place, { say }) },
-  plan: { name: "Plan", show: (place) => planView(place, { say }) },
+  start: { name: "Start", needs: "start", show: (place, say) => startView(place, { say, facts }) },
+  picture: { name: "Picture", needs: "picture", show: (place, say) => pictureView(place, { say }) },
+  planes: { name: "Planes", needs: "stack", show: (place, say) => planesView(place, { say, name: "stack" }) },
+  lines: { name: "Lines", needs: "lines", show: (place, say) => planesView(place, { say, name: "lines" }) },
+  frames: { name: "Frames", needs: "stack", show: (place, say) => framesView(place, { say }) },
+  evidence: { name: "Evidence", needs: "stack", show: (place, say) => evidenceView(place, { say }) },
+  run: { name: "Run", show: (place, say) => runView(place, { say }) },
+  plan: { name: "Plan", show: (place, say) => planView(place, { say }) },
 };
 
 let leave = null;
@@ -36,9 +36,10 @@ let turn = 0;
 let there = [];
 let facts = {};
 
-// Each view has a place of its own: one that was left before it was ready writes into nothing.
+// Each view has a place of its own, and a voice: one that was left before it was ready writes into nothing, unheard.
 async function show(key) {
   const mine = ++turn;
+  const sayOwn = (sentence) => mine === turn && say(sentence);
   leave?.();
   leave = null;
   for (const link of nav.querySelectorAll("a")) {
@@ -50,11 +51,11 @@ async function show(key) {
   main.replaceChildren(place);
   main.dataset.view = key;
   try {
-    const left = await VIEWS[key].show(place);
+    const left = await VIEWS[key].show(place, sayOwn);
     if (mine === turn) leave = left;
     else left();
   } catch (error) {
-    if (mine === turn) say(error.message);
+    sayOwn(error.message);
   }
 }
 

@@ -50,7 +50,7 @@ export async function pictureView(place, { say }) {
     "div", { class: "controls" }, ...pair.rows,
     element("label", { class: "slider" }, element("span", { "aria-hidden": "true" }, "edge"), edge),
     element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),
-    element("button", { type: "button", onclick: () => seeing.at(devicePixelRatio || 1) }, "single pixels"),
+    element("button", { type: "button", onclick: () => seeing.single() }, "single pixels"),
   );
   const seen = element("section", { class: "seen", "aria-label": "Picture" }, controls, figure, files, element("h2", {}, "What was done"), notes);
   place.replaceChildren(element("div", { class: "picture" }, seen, settings.element));

@@ -1,10 +1,10 @@
 // Planes side by side, under one place, one scale and one stretch.
 
-import { getJson } from "./asking.js";
 import { element, slider } from "./elements.js";
 import { Pair } from "./pair.js";
 import { Panel } from "./panel.js";
 import { regionBox } from "./region.js";
+import { renewed } from "./renewed.js";
 import { Seeing } from "./seeing.js";
 import { lightOf, ownSteps, packed, tableOf } from "./stretching.js";
 import { Tiles } from "./tiles.js";
@@ -15,8 +15,9 @@ const MIXED = [["R", "G", "B"], ["HALPHA", "OIII", "OIII"]];
 const mixedWords = ([red, green]) => `${NAMES[red]} red, ${NAMES[green]} green and blue`;
 const START = { black: -1.5, white: 300, bend: 3 };
 
-export async function planesView(place, { say, name }) {
-  const facts = await getJson(`/shown/${name}`);
+export const planesView = (place, { say, name }) => renewed(`/shown/${name}`, say, (facts) => planesNow(place, facts, name, say));
+
+function planesNow(place, facts, name, say) {
   const tiles = new Tiles(name, facts);
   const seeing = new Seeing(facts.nx, facts.ny);
   const light = new Map(facts.planes.map((plane) => [plane, lightOf(facts.codes[plane])]));
@@ -63,7 +64,7 @@ export async function planesView(place, { say, name }) {
     element(
       "span", { class: "together" },
       element("button", { type: "button", onclick: () => seeing.whole() }, "whole field"),
-      element("button", { type: "button", onclick: () => seeing.at(devicePixelRatio || 1) }, "single pixels"),
+      element("button", { type: "button", onclick: () => seeing.single() }, "single pixels"),
     ),
   );
   const layout = choices.size > 1 ? arranged(choices, grid, panels[0]) : null;

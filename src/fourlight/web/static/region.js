@@ -15,14 +15,18 @@ export function regionBox(seeing, say) {
     choose.setAttribute("aria-pressed", String(on));
   };
   choose.addEventListener("click", () => choosing(!seeing.choosing));
+  let asking = new AbortController();
   const measure = async () => {
     const box = fields.map((field) => field.valueAsNumber);
     seeing.mark(box);
     say("");
+    asking.abort(); // a large region takes longer than a small one after it
+    asking = new AbortController();
     try {
-      const facts = await getJson(`/region/${box.join("/")}`);
+      const facts = await getJson(`/region/${box.join("/")}`, asking.signal);
       told.replaceChildren(...table(facts));
     } catch (error) {
+      if (error.name === "AbortError") return;
       told.replaceChildren();
       say(error.message);
     }

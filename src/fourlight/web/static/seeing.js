@@ -40,8 +40,9 @@ export class Seeing extends EventTarget {
     this.#place(this.nx / 2, this.ny / 2);
   }
 
-  at(scale) {
-    this.scale = scale;
+  // One pixel of the screen for each of the image.
+  single() {
+    this.scale = 1;
     this.#place(this.x, this.y);
   }
 

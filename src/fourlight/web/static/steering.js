@@ -25,32 +25,57 @@ function under(canvas, seeing, event) {
 export function steered(canvas, seeing, owner, grabbed = () => null) {
   let held = null;
   let follow = null;
+  const fingers = new Map(); // pointers that are down, by their numbers
   canvas.addEventListener("wheel", (event) => {
     const { x, y } = under(canvas, seeing, event);
     seeing.zoom(Math.exp(-event.deltaY / 300), x, y, canvas.width, canvas.height);
     event.preventDefault();
   }, { passive: false });
   canvas.addEventListener("pointerdown", (event) => {
-    held = under(canvas, seeing, event);
-    follow = grabbed(event, held);
+    if (event.button) return; // of other buttons the release may go to a menu
     canvas.setPointerCapture(event.pointerId);
+    fingers.set(event.pointerId, event);
+    held = fingers.size === 1 ? under(canvas, seeing, event) : null;
+    follow = held && grabbed(event, held);
   });
   canvas.addEventListener("pointermove", (event) => {
     const now = under(canvas, seeing, event);
-    if (held && follow) follow.move(event, now);
+    if (fingers.size === 2 && fingers.has(event.pointerId)) pinched(canvas, seeing, fingers, event);
+    else if (held && follow) follow.move(event, now);
     else if (held) seeing.move(held.x - now.x, held.y - now.y);
-    else seeing.point({ x: Math.floor(now.x), y: Math.floor(now.y), from: owner });
+    else if (!fingers.size) seeing.point({ x: Math.floor(now.x), y: Math.floor(now.y), from: owner });
   });
-  canvas.addEventListener("pointerup", () => {
-    if (held) follow?.end?.();
+  const released = (event) => {
+    fingers.delete(event.pointerId);
     held = null;
+  };
+  canvas.addEventListener("pointerup", (event) => {
+    if (held) follow?.end?.();
+    released(event);
   });
-  canvas.addEventListener("pointercancel", () => (held = null));
+  canvas.addEventListener("pointercancel", released);
   canvas.addEventListener("pointerleave", () => seeing.point(null));
   canvas.addEventListener("keydown", (event) => pressed(canvas, seeing, event));
 }
 
+// Two fingers: what was between them stays there, as far apart as they are.
+function pinched(canvas, seeing, fingers, event) {
+  const both = () => {
+    const [a, b] = [...fingers.values()];
+    const apart = Math.hypot(a.clientX - b.clientX, a.clientY - b.clientY);
+    return { apart: Math.max(1, apart), clientX: (a.clientX + b.clientX) / 2, clientY: (a.clientY + b.clientY) / 2 };
+  };
+  const before = both();
+  fingers.set(event.pointerId, event);
+  const after = both();
+  const from = under(canvas, seeing, before);
+  seeing.zoom(after.apart / before.apart, from.x, from.y, canvas.width, canvas.height);
+  const to = under(canvas, seeing, after);
+  seeing.move(from.x - to.x, from.y - to.y);
+}
+
 function pressed(canvas, seeing, event) {
+  if (event.ctrlKey || event.metaKey || event.altKey) return; // keys of the browser
   const { width, height } = fitted(canvas);
   const scale = seeing.scaleIn(width, height);
   if (event.key in KEYS) {
@@ -59,7 +84,7 @@ function pressed(canvas, seeing, event) {
   } else if (event.key === "+" || event.key === "=") seeing.zoom(2, seeing.x, seeing.y, width, height);
   else if (event.key === "-") seeing.zoom(0.5, seeing.x, seeing.y, width, height);
   else if (event.key === "0") seeing.whole();
-  else if (event.key === "1") seeing.at(1);
+  else if (event.key === "1") seeing.single();
   else return;
   event.preventDefault();
 }

@@ -36,7 +36,7 @@ export class StepPair extends EventTarget {
   // There is another picture.
   update(facts) {
     this.facts = facts;
-    this.loaded.clear();
+    this.loaded = new Map();
     const seen = facts.steps.filter((step) => step.seen).map((step) => [step.name, step.title]);
     const finished = [FINISHED, "Finished, every pixel"];
     this.#fill(this.selects.before, [["", "nothing"], ...seen, finished], "");
@@ -44,11 +44,11 @@ export class StepPair extends EventTarget {
     this.dispatchEvent(new Event("chosen"));
   }
 
-  // Both pictures, the first one null where there is nothing before; nothing where others have been chosen meanwhile.
+  // Both pictures, the first one null where there is nothing before; nothing where others have been chosen or made meanwhile.
   async images() {
-    const { before, after } = this;
+    const { before, after, facts } = this;
     const found = await Promise.all([before ? this.#image(before) : null, this.#image(after)]);
-    return before === this.before && after === this.after ? found : null;
+    return before === this.before && after === this.after && facts === this.facts ? found : null;
   }
 
   #fill(select, names, otherwise) {
@@ -64,9 +64,9 @@ export class StepPair extends EventTarget {
   #image(name) {
     const place = name === FINISHED ? "files/picture.jpg" : `steps/${name}`;
     if (!this.loaded.has(name)) {
-      const coming = ShownImage.from(`/picture/${place}?${this.facts.version}`);
-      coming.catch(() => this.loaded.delete(name)); // it is asked for again
-      this.loaded.set(name, coming);
+      const [coming, loaded] = [ShownImage.from(`/picture/${place}?${this.facts.version}`), this.loaded];
+      coming.catch(() => loaded.delete(name)); // it is asked for again
+      loaded.set(name, coming);
     }
     return this.loaded.get(name);
   }

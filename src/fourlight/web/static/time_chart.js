@@ -168,6 +168,7 @@ export class TimeChart {
       if (light) this.chooseLight(light);
     });
     this.svg.addEventListener("keydown", (event) => {
+      if (event.ctrlKey || event.metaKey || event.altKey) return; // keys of the browser
       const kept = this.lights.filter((light) => this.kept.has(light));
       const [before, after] = [kept.filter((light) => light.number < this.at), kept.filter((light) => light.number > this.at)];
       const to = { ArrowRight: after[0], ArrowLeft: before.at(-1), Home: kept[0], End: kept.at(-1) };
