@@ -57,12 +57,11 @@ class Layers:
         return (self.planes if layer == "value" else self.variances)[plane]
 
 
-def field(bright, power, seed=1):
+def field(bright, power, seed=1, part=0.6):
     """A stack of catalogue stars of which so many lone ones are bright in every plane, its star list and solution."""
     random = np.random.default_rng([seed, bright])
     known = cone(*PLACE, 1.6)
-    # two in five are left out: where stars crowd, all zero points are some 0.02 mag too low, with many bright ones too
-    some = (known.v_mag > 8.7) & np.isfinite(known.b_v) & (random.random(len(known)) < 0.6)
+    some = (known.v_mag > 8.7) & np.isfinite(known.b_v) & (random.random(len(known)) < part)
     known = known.chosen(np.flatnonzero(some))
     xi, eta = gnomonic(known.ra_deg, known.dec_deg, *PLACE)
     x, y = (half + part * 3600 / SCALE for half, part in ((199.5, xi), (149.5, eta)))
@@ -154,3 +153,18 @@ def test_more_stars_make_smaller_errors():
     ]
     assert (np.diff(errors) < 0).all()
     assert errors[0] == pytest.approx(0.05, abs=0.01)
+
+
+def test_fluxes_hold_where_stars_crowd():
+    """Against the light that was put in: 0.5 % in the median of planes and stars. Rings that hold other stars, as the
+    apertures that are chosen do not, made it 1.3 % too low."""
+    off = []
+    for seed in range(2):
+        layers, stars, solution = field(20, 3.5, seed, part=1.0)
+        widths = widths_of(layers, stars)
+        found = star_fluxes(layers, stars, solution, widths, np.full(4, SKY), np.full(4, np.nan))
+        near = np.hypot(found.x[:, None] - stars.x, found.y[:, None] - stars.y).argmin(axis=1)
+        assert found.good.sum() > 50
+        off.append(np.median((found.flux / stars.flux[near])[found.good], axis=0) - 1)
+    assert np.mean(off) == pytest.approx(0.0, abs=0.005)
+    assert np.abs(off).max() < 0.01

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from fourlight.core.cfa import PLANES
-from fourlight.core.starcolour import star_light
+from fourlight.core.starcolour import star_light, star_mask
 from fourlight.frames import StarList
 from fourlight.sky.catalogue import cone, magnitude_errors
 from fourlight.sky.plate import PlateSolution
@@ -28,6 +28,9 @@ BRIGHT = 60
 """Brightest lone stars that tell how much of it the small aperture holds."""
 BESIDE = 0.03
 """Light of other stars near a star, over its own, from which on it is not alone."""
+DISC = 1.5
+"""Radius of the discs around stars that rings leave out, over their width: about as far as pixels of apertures that are
+chosen to be alone lie from others, so that both hold as much of their wings and of stars that nobody sees."""
 OFF_PX = 1.5
 """How far a star may lie from where the solution puts it."""
 
@@ -120,14 +123,16 @@ def star_fluxes(
     listed = listed.chosen(inside[theirs])
     sx, sy = stars.x[mine], stars.y[mine]
     values = [layers.read(plane, "value") for plane in PLANES]
+    shape = (values[0].shape[0], values[0].shape[1])
     variances = [layers.read(plane, "variance") for plane in PLANES]
-    inner = star_light(values, variances, sx, sy, APERTURE * fwhm_px)
+    lit = star_mask(shape, stars.x, stars.y, np.full(len(stars), DISC * fwhm_px))
+    inner = star_light(values, variances, sx, sy, APERTURE * fwhm_px, lit)
     burnt = full_on_stack(inner.peak - sky, room, stars.saturated[mine])
     alone = _alone(stars, mine, APERTURE * fwhm_px + fwhm_px) & _single(x, y, inside[theirs], fwhm_px)
     lonely = _alone(stars, mine, (WHOLE + 0.5) * fwhm_px)
     fit = alone & ~burnt & np.isfinite(inner.flux).all(axis=1)
     lone = np.flatnonzero(fit & lonely if (fit & lonely).any() else fit)[:BRIGHT]
-    share, share_error = aperture_share(values, variances, sx[lone], sy[lone], widths)
+    share, share_error = aperture_share(values, variances, sx[lone], sy[lone], widths, lit)
     v_error, b_v_error = magnitude_errors(listed.v_mag, np.nan_to_num(listed.b_v, nan=1.0))
     return StarFluxes(
         PLANES, sx, sy, inner.flux / share, inner.error / share, share_error,

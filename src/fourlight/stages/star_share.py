@@ -11,6 +11,7 @@ __all__ = ["APERTURE", "WHOLE", "aperture_share"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
 
 APERTURE = 1.5
 """Radius of the aperture over the width of the widest plane's stars."""
@@ -43,8 +44,9 @@ alone, 4.765 (0.965; Trujillo et al. 2001, MNRAS 328, 977, as remembered); some 
 
 
 def aperture_share(
-    values: list[Float32], variances: list[Float32], x: Float64, y: Float64, widths: Float64
-) -> tuple[Float64, Float64]:
+    values: list[Float32], variances: list[Float32], x: Float64, y: Float64, widths: Float64,
+    lit: Bool | None = None,
+) -> tuple[Float64, Float64]:  # fmt: skip
     """Part of a star's light that an aperture of `APERTURE` widths holds, and its relative error.
 
     The profile says what to expect, with an error that planes share; what stars show in one plane or several moves it,
@@ -57,6 +59,8 @@ def aperture_share(
         Stars with nothing beside them that are not full.
     widths : (c,) float64
         FWHM of stars in each plane, pixels; apertures have the width of the largest.
+    lit : (ny, nx) bool or None
+        Discs around all known stars, see `fourlight.core.starcolour.star_light`.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def aperture_share(
         Error as a part of the share.
     """
     wide = float(widths.max())
-    inner, outer = (star_light(values, variances, x, y, radius * wide) for radius in (APERTURE, WHOLE))
+    inner, outer = (star_light(values, variances, x, y, radius * wide, lit) for radius in (APERTURE, WHOLE))
     expected = np.array([_of_profile(width, APERTURE * wide) for width in widths])
     seen = np.array([_of_stars(inner, outer, k) for k in range(len(widths))])
     some = np.flatnonzero(np.isfinite(seen[:, 0]))
