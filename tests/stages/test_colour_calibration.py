@@ -31,7 +31,7 @@ def stars(count=60, seed=1, *, full=0, beside=0, dark=(), term=0.0, scatter=0.02
     ones, error = np.ones(count), np.full((count, 4), 1.0)
     burnt, alone = np.arange(count) < full, ~((np.arange(count) >= full) & (np.arange(count) < full + beside))
     return StarFluxes(
-        PLANES, 10 * ones, 10 * ones, flux, error, np.full(4, 0.002), v, 0.01 * ones, b_v, 0.01 * ones,
+        PLANES, 10 * ones, 10 * ones, flux, error, np.diag(np.full(4, 0.002) ** 2), v, 0.01 * ones, b_v, 0.01 * ones,
         np.arange(count), burnt, alone,
     )  # fmt: skip
 

@@ -36,8 +36,8 @@ def stars(count, shift=0.0, seed=1, noise=0.01):
     seen = b_v + 0.03 * rng.standard_normal(count)
     ones, sure = np.ones(count), np.ones(count, bool)
     return StarFluxes(
-        PLANES, ones, ones, light[:, GREENS], error[:, GREENS], np.zeros(4), 8 * ones, 0.02 * ones, seen, 0.03 * ones,
-        np.arange(count), ~sure, sure,
+        PLANES, ones, ones, light[:, GREENS], error[:, GREENS], np.zeros((4, 4)), 8 * ones, 0.02 * ones, seen,
+        0.03 * ones, np.arange(count), ~sure, sure,
     )  # fmt: skip
 
 

@@ -18,7 +18,7 @@ from fourlight.stages.region_samples import StackReader
 from fourlight.stages.star_choice import full_on_stack
 from fourlight.stages.star_share import APERTURE, WHOLE, aperture_share
 
-__all__ = ["StarFluxes", "planes_of", "star_fluxes"]
+__all__ = ["StarFluxes", "parts_of", "planes_of", "star_fluxes"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -47,8 +47,8 @@ class StarFluxes:
     """(n, 4) all light of the star in each plane, electrons (or ADU) in the exposure of the reference light."""
     flux_error: Float64
     """(n, 4) one sigma, by VAR of the stack."""
-    share_error: Float64
-    """(4,) relative error that all fluxes of a plane share: that of the aperture."""
+    share_covariance: Float64
+    """(4, 4) of the relative errors that all fluxes of a plane share, and planes in part: those of the aperture."""
     v_mag: Float64
     v_error: Float64
     b_v: Float64
@@ -132,10 +132,10 @@ def star_fluxes(
     lonely = _alone(stars, mine, (WHOLE + 0.5) * fwhm_px)
     fit = alone & ~burnt & np.isfinite(inner.flux).all(axis=1)
     lone = np.flatnonzero(fit & lonely if (fit & lonely).any() else fit)[:BRIGHT]
-    share, share_error = aperture_share(values, variances, sx[lone], sy[lone], widths, lit)
+    share, share_covariance = aperture_share(values, variances, sx[lone], sy[lone], widths, lit)
     v_error, b_v_error = magnitude_errors(listed.v_mag, np.nan_to_num(listed.b_v, nan=1.0))
     return StarFluxes(
-        PLANES, sx, sy, inner.flux / share, inner.error / share, share_error,
+        PLANES, sx, sy, inner.flux / share, inner.error / share, share_covariance,
         listed.v_mag, v_error, listed.b_v, b_v_error, listed.row, burnt, alone,
     )  # fmt: skip
 
@@ -171,17 +171,26 @@ def _single(x: Float64, y: Float64, own: Int64, fwhm_px: float) -> Bool:
     return np.asarray(near == 1)
 
 
+def parts_of(names: Sequence[str], planes: Sequence[str]) -> Float64:
+    """(c, p) part of each plane in each of the names, of which ``G`` is the mean of both greens.
+
+    >>> parts_of(("R", "G"), PLANES).tolist()
+    [[1.0, 0.0, 0.0, 0.0], [0.0, 0.5, 0.5, 0.0]]
+    """
+    return np.array([
+        [0.5 if name == "G" and plane in ("G1", "G2") else float(name == plane) for plane in planes]
+        for name in names
+    ])  # fmt: skip
+
+
 def planes_of(fluxes: StarFluxes, names: Sequence[str]) -> tuple[Float64, Float64]:
     """(n, c) fluxes of planes, and of ``G`` as the mean of both greens, with their errors.
 
     >>> one = np.ones(1)
-    >>> some = StarFluxes(PLANES, one, one, np.array([[4.0, 2.0, 4.0, 1.0]]), np.ones((1, 4)), np.zeros(4),
+    >>> some = StarFluxes(PLANES, one, one, np.array([[4.0, 2.0, 4.0, 1.0]]), np.ones((1, 4)), np.zeros((4, 4)),
     ...                   one, one, one, one, one.astype(int), one < 0, one > 0)
     >>> planes_of(some, ("R", "G"))[0].tolist()
     [[4.0, 3.0]]
     """
-    mix = np.array([
-        [0.5 if name == "G" and plane in ("G1", "G2") else float(name == plane) for plane in fluxes.planes]
-        for name in names
-    ])  # fmt: skip
+    mix = parts_of(names, fluxes.planes)
     return fluxes.flux @ mix.T, np.sqrt(fluxes.flux_error**2 @ (mix**2).T)
