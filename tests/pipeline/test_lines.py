@@ -14,6 +14,7 @@ from PIL import Image
 from scipy import ndimage
 
 from fourlight.cli.app import build
+from fourlight.core.cfa import COLOURS
 from fourlight.core.unmix import gain_of, pairs
 from fourlight.engine import Silent
 from fourlight.errors import InputError
@@ -26,7 +27,6 @@ from fourlight.sensor.filters import named_filter
 from fourlight.sensor.sensors import sensor
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
-from fourlight.stages.line_kinds import CHANNELS
 
 SCENE = """
 seed = 33
@@ -107,8 +107,8 @@ def test_maps_are_the_planes_unmixed(made):
     matrix = np.array(facts["matrix"])
     units = np.array([0.25, 0.5, 0.25]) @ matrix
     with fits.open(made / "out" / "stack.fits") as stack, fits.open(made / "out" / "lines.fits") as maps:
-        planes = np.array([stack[c].data for c in CHANNELS], dtype=float)
-        powers = np.array([stack[f"VAR_{c}"].data for c in CHANNELS], dtype=float)
+        planes = np.array([stack[c].data for c in COLOURS], dtype=float)
+        powers = np.array([stack[f"VAR_{c}"].data for c in COLOURS], dtype=float)
         for y, x in ((60, 80), (120, 150), (200, 220)):
             gain = gain_of(matrix / units, np.median(powers[:, y - 3 : y + 4, x - 3 : x + 4], axis=(1, 2)))
             step = gain @ (planes[:, y, x] - planes[:, y, x + 1])

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from fourlight.core.cfa import PLANES
+from fourlight.core.cfa import COLOURS, PLANES
 from fourlight.errors import StageError
 from fourlight.sky.starcolours import SUN_B_V, standard_colours
-from fourlight.stages.colour_calibration import COLOURS, calibrate, limits, white_point
+from fourlight.stages.colour_calibration import calibrate, limits, white_point
 from fourlight.stages.sky_brightness import night_skies
 from fourlight.stages.star_fluxes import StarFluxes
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.starmodel import BETA
 from fourlight.core.zeropoints import FEWEST, ZeroPoints, zero_points
 from fourlight.errors import StageError
@@ -15,14 +16,13 @@ from fourlight.sky.starcolours import SUN_B_V, StarColours
 from fourlight.sky.starspectra import BLUEST, REDDEST
 from fourlight.stages.star_fluxes import StarFluxes, parts_of, planes_of
 
-__all__ = ["COLOURS", "MEASURED", "ColourCalibration", "White", "calibrate", "limits", "white_point"]
+__all__ = ["MEASURED", "ColourCalibration", "White", "calibrate", "limits", "white_point"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 MEASURED = ("R", "G1", "G2", "B", "G")
 """Planes that get a zero point; ``G`` is the mean of both greens."""
-COLOURS = ("R", "G", "B")
 CLEAR = 10.0
 """Signal over noise in a plane from which on a star tells its zero point."""
 TERM_OWN, TERM_OTHER = 0.06, 0.25
