@@ -48,7 +48,7 @@ def sky_stars(path: LightPath, z: Float64, count: int, rng: np.random.Generator)
     planes, wider = np.array([0, 1, 1, 2]), np.array([1.0, np.sqrt(2), np.sqrt(2), 1.0])
     none, sound = np.zeros(count), np.ones(count, dtype=bool)
     return StarFluxes(
-        PLANES, none, none, light[:, planes], error[:, planes] * wider, np.zeros(4), listed.v_mag, v_error,
+        PLANES, none, none, light[:, planes], error[:, planes] * wider, np.zeros((4, 4)), listed.v_mag, v_error,
         listed.b_v, b_v_error, listed.row, ~sound, sound,
     )  # fmt: skip
 

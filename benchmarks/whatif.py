@@ -27,6 +27,7 @@ import numpy as np
 from astropy.io import fits
 from page_tables import write_table
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.moonlight import dark_nl, magnitude
 from fourlight.pipeline.finished import Finished, finished_run
 from fourlight.pipeline.run import run
@@ -42,7 +43,7 @@ from fourlight.simulate.scene import loads
 from fourlight.simulate.world import build_world
 from fourlight.stages.plan_skies import Moonlight
 from fourlight.stages.whatif_sky import SkyWish
-from fourlight.stages.whatif_snr import COLOURS, Blocks, Regions, seen_blocks
+from fourlight.stages.whatif_snr import Blocks, Regions, seen_blocks
 
 PAGE = Path(__file__).parents[1] / "docs" / "whatif.md"
 NAMES = {"light": "light of samples", "samples": "their noise", "stack": "noise of the stack"}

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from fourlight.core.cfa import COLOURS
 from fourlight.frames import StarList
 from fourlight.sensor.filters import named_filter
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sensor.mixing import mixing_matrix
 from fourlight.sensor.sensors import sensor
-from fourlight.stages.line_kinds import CHANNELS
 
 SHAPE = (320, 400)
 
@@ -43,7 +43,7 @@ class Layers:
     def __init__(self, values, variance, seed=1, sky=(8.0, 6.0, 4.0), sigma=1.0):
         rng = np.random.default_rng(seed)
         self._layers = {}
-        for c, name in enumerate(CHANNELS):
+        for c, name in enumerate(COLOURS):
             clean = values[c] + sky[c]
             spread = np.broadcast_to(variance[c], clean.shape)
             first, second = (
@@ -65,6 +65,6 @@ class Layers:
 def lined(path=None, seed=1, variance=(9.0, 4.0, 5.0), sigma=1.0, light=None):
     """Layers of a stack of blobs, and their photons."""
     light = light or blobs()
-    matrix = mixing_matrix(path or dual(), tuple(light), channels=CHANNELS).values
+    matrix = mixing_matrix(path or dual(), tuple(light), channels=COLOURS).values
     values = np.einsum("ck,kyx->cyx", matrix, np.array(list(light.values())))
     return Layers(values, variance, seed, sigma=sigma), light

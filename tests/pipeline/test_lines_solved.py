@@ -9,6 +9,7 @@ import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.unmix import gain_of
 from fourlight.io.fits_amending import amend
 from fourlight.pipeline.line_request import Asked
@@ -21,7 +22,6 @@ from fourlight.sensor.filters import named_filter
 from fourlight.sensor.mixing import mixing_matrix
 from fourlight.sensor.sensors import sensor
 from fourlight.sky.starspectra import star_spectra
-from fourlight.stages.line_kinds import CHANNELS
 from sky_lights import write_lights
 
 BSI = sensor("bsi-8mp")
@@ -83,7 +83,7 @@ def test_stars_of_known_colour_teach_the_camera(solved):
     assert facts["stars"]["used"], facts["stars"]
     assert facts["stars"]["stars"] >= 20
     assert facts["leak"]["oiii"]["halpha"] < 0.7 * facts["stars"]["leak_before"]["oiii"]["halpha"]
-    prior = mixing_matrix(chosen.path, channels=CHANNELS).values
+    prior = mixing_matrix(chosen.path, channels=COLOURS).values
     noise = np.array([9.0, 4.0, 5.0])
     before, after = (leak(matrix, true, noise) for matrix in (prior, np.array(facts["matrix"])))
     assert after < max(before, 3 * facts["leak"]["oiii"]["halpha"])

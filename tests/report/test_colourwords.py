@@ -101,7 +101,7 @@ def test_figure_is_drawn_at_both_widths(width, look, monkeypatch):
     seen[0] += 1.5
     flux, ones = 10 ** (0.4 * (20 - seen)), np.ones(40)
     stars = StarFluxes(
-        PLANES, ones, ones, flux, 0.01 * flux, np.zeros(4), v, 0.02 * ones, b_v, 0.02 * ones,
+        PLANES, ones, ones, flux, 0.01 * flux, np.zeros((4, 4)), v, 0.02 * ones, b_v, 0.02 * ones,
         np.arange(40), ones < 0, ones > 0,
     )  # fmt: skip
     found = calibrate(stars, relation, 1.0)

@@ -86,6 +86,13 @@ def test_a_filter_of_own_bands_has_any_name_and_others_are_listed() -> None:
         loads("[filter]\nname = 'Düb'\nbands_nm = [[500.7, 7.0]]")
 
 
+def test_optics_that_nobody_makes_are_refused() -> None:
+    with pytest.raises(
+        RecipeError, match=r"optics: focal_mm = 50 with aperture_mm = 106 is f/0\.47; nothing is"
+    ):
+        loads("[optics]\nfocal_mm = 50")
+
+
 def test_every_setting_has_help_and_a_default() -> None:
     for name, field in fields():
         assert field.description, name

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from fourlight.core.cfa import PLANES
+from fourlight.core.cfa import COLOURS, PLANES
 from fourlight.errors import StageError
 from fourlight.sky.starcolours import SUN_B_V, standard_colours
-from fourlight.stages.colour_calibration import COLOURS, calibrate, limits, white_point
+from fourlight.stages.colour_calibration import calibrate, limits, white_point
 from fourlight.stages.sky_brightness import night_skies
 from fourlight.stages.star_fluxes import StarFluxes
 
@@ -31,7 +31,7 @@ def stars(count=60, seed=1, *, full=0, beside=0, dark=(), term=0.0, scatter=0.02
     ones, error = np.ones(count), np.full((count, 4), 1.0)
     burnt, alone = np.arange(count) < full, ~((np.arange(count) >= full) & (np.arange(count) < full + beside))
     return StarFluxes(
-        PLANES, 10 * ones, 10 * ones, flux, error, np.full(4, 0.002), v, 0.01 * ones, b_v, 0.01 * ones,
+        PLANES, 10 * ones, 10 * ones, flux, error, np.diag(np.full(4, 0.002) ** 2), v, 0.01 * ones, b_v, 0.01 * ones,
         np.arange(count), burnt, alone,
     )  # fmt: skip
 

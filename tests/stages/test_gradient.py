@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from fourlight.core.cfa import COLOURS
 from fourlight.recipe_finish import Gradient
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.coverage import CHANNELS, gather
+from fourlight.stages.coverage import gather
 from fourlight.stages.display import Field
 from fourlight.stages.gradient import take_off_gradient
 from fourlight.stages.showing import stars_on, stars_within
@@ -29,7 +30,7 @@ def sky_of(scene, channel):
     """The painted sky, as `paint` draws it."""
     ny, nx = scene.planes["G"].shape
     y, x = np.mgrid[:ny, :nx] / max(ny, nx)
-    c = CHANNELS.index(channel)
+    c = COLOURS.index(channel)
     level = {"R": 160.0, "G": 140.0, "B": 90.0}[channel]
     return level * (1 + 0.4 * (x * (0.6 + 0.2 * c) + y * (0.5 - 0.2 * c) + 0.4 * x * y))
 
@@ -38,7 +39,7 @@ def sky_of(scene, channel):
 def test_the_sky_goes_and_the_object_stays(halves):
     scene = paint(kind="broadband", ny=300, nx=420, stars=60)
     surfaces, found = taken(scene, halves=halves)
-    for name, surface in zip(CHANNELS, surfaces, strict=True):
+    for name, surface in zip(COLOURS, surfaces, strict=True):
         wrong = surface - sky_of(scene, name)
         assert np.std(wrong) < 4 * found.facts["error"][name]
         assert np.ptp(wrong) < 0.3 * found.facts["noise"][name] + 4 * found.facts["edge_error"][name]
@@ -75,7 +76,7 @@ def test_a_slope_that_may_be_the_objects_is_not_taken_and_said():
     haze = 30 * np.exp(0.4 * texture / texture.std())
     for planes in (scene.planes, *scene.halves):
         for name in planes:
-            planes[name] += (haze - (sky_of(scene, name) if name in CHANNELS else 0)).astype(np.float32) + 100
+            planes[name] += (haze - (sky_of(scene, name) if name in COLOURS else 0)).astype(np.float32) + 100
     surfaces, found = taken(scene)
     assert found.facts["taken_share"] < 1
     assert np.ptp(surfaces[1]) < 3 * found.facts["edge_error"]["G"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.starcolour import StarLight
 from fourlight.errors import InputError
 from fourlight.sensor.filters import named_filter
@@ -13,7 +14,6 @@ from fourlight.sensor.mixing import mixing_matrix
 from fourlight.sensor.sensors import sensor
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_beside import beside, clear_light, scale_by_stars
-from fourlight.stages.line_kinds import CHANNELS
 from fourlight.stages.line_maps import planes_above_sky
 from line_stacks import Layers, star_list
 
@@ -22,7 +22,7 @@ BROAD = LightPath(sensor("bsi-8mp"), named_filter("uv-ir-cut"))
 SHAPE = (320, 400)
 ENDLESS = np.full(3, np.nan)
 """Where no level of full samples is known."""
-CONTINUUM = [mixing_matrix(path, ("continuum",), channels=CHANNELS).values[:, 0] for path in (LINES, BROAD)]
+CONTINUUM = [mixing_matrix(path, ("continuum",), channels=COLOURS).values[:, 0] for path in (LINES, BROAD)]
 
 
 def places(seed=2, count=70):

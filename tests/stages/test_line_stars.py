@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fourlight.core.cfa import PLANES
+from fourlight.core.cfa import COLOURS, PLANES
 from fourlight.sensor.lightpath import of_light
 from fourlight.sky.starspectra import of_colour, star_spectra
-from fourlight.stages.line_kinds import CHANNELS, LightSet, choose_kinds
+from fourlight.stages.line_kinds import LightSet, choose_kinds
 from fourlight.stages.line_stars import scatter_of_greens, taught
 from fourlight.stages.star_fluxes import StarFluxes
 from line_stacks import dual
 
 NOISE = np.array([9.0, 4.0, 5.0])
-PATH = dual("generic").seen_by(CHANNELS)
+PATH = dual("generic").seen_by(COLOURS)
 TELLING = choose_kinds([LightSet(PATH, NOISE)])
 GREENS = np.array([0, 1, 1, 2])
 
@@ -36,8 +36,8 @@ def stars(count, shift=0.0, seed=1, noise=0.01):
     seen = b_v + 0.03 * rng.standard_normal(count)
     ones, sure = np.ones(count), np.ones(count, bool)
     return StarFluxes(
-        PLANES, ones, ones, light[:, GREENS], error[:, GREENS], np.zeros(4), 8 * ones, 0.02 * ones, seen, 0.03 * ones,
-        np.arange(count), ~sure, sure,
+        PLANES, ones, ones, light[:, GREENS], error[:, GREENS], np.zeros((4, 4)), 8 * ones, 0.02 * ones, seen,
+        0.03 * ones, np.arange(count), ~sure, sure,
     )  # fmt: skip
 
 

@@ -27,7 +27,7 @@ def seen(true, used, count=60, scatter=0.05, spread=0.5, seed=3):
         ones,
         flux,
         0.01 * flux,
-        np.zeros(4),
+        np.zeros((4, 4)),
         9 * ones,
         ones,
         b_v,

@@ -7,11 +7,11 @@ import pytest
 from astropy import units as u
 from astropy.modeling.models import BlackBody
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.moonlight import magnitude, moon_nl
 from fourlight.errors import InputError
 from fourlight.sensor.filters import FILTERS
 from fourlight.sensor.lightpath import LightPath
-from fourlight.sensor.response import COLOURS
 from fourlight.sensor.sensors import sensor
 from fourlight.stages.plan_skies import Moonlight
 from fourlight.stages.whatif_sky import SkyWish, added_light, below_mean, moon_tint

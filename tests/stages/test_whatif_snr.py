@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fourlight.stages.whatif_snr import COLOURS, Regions, compared, regions_on, seen_blocks
+from fourlight.core.cfa import COLOURS
+from fourlight.stages.whatif_snr import Regions, compared, regions_on, seen_blocks
 
 SHAPE = (240, 320)
 LIGHT = {"R": 40.0, "G": 20.0, "B": 10.0}

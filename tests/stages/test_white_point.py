@@ -35,7 +35,7 @@ def field(random):
     ones = np.ones(STARS)
     seen, listed = v + 0.02 * random.standard_normal(STARS), b_v[:-1] + 0.03 * random.standard_normal(STARS)
     return StarFluxes(
-        PLANES, ones, ones, flux, 0.005 * flux, np.full(4, 0.001), seen, 0.02 * ones, listed, 0.03 * ones,
+        PLANES, ones, ones, flux, 0.005 * flux, np.diag(np.full(4, 0.001) ** 2), seen, 0.02 * ones, listed, 0.03 * ones,
         np.arange(STARS), ones < 0, ones > 0,
     ), rate[-1]  # fmt: skip
 

@@ -10,9 +10,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["PATTERNS", "PLANES", "cropped", "flipped", "plane_map", "split"]
+__all__ = ["COLOURS", "PATTERNS", "PLANES", "cropped", "flipped", "plane_map", "split"]
 
 PLANES = ("R", "G1", "G2", "B")
+COLOURS = ("R", "G", "B")
+"""What the planes are together: G is made from the samples of both greens."""
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
 

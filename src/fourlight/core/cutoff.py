@@ -6,7 +6,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-__all__ = ["cut_share"]
+__all__ = ["CUT_OFF", "cut_share"]
+
+CUT_OFF = 0.005
+"""Share of samples that may be missing below the lowest value for level and noise to be told: 1 % of the variance of
+normal noise."""
 
 MIDDLE, TAIL = 0.5, 0.995
 """Shares of samples between which the upper half tells the scatter: beyond them are hot samples."""

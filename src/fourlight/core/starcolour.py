@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ __all__ = [
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
+Int64 = npt.NDArray[np.int64]
 
 TYPICAL_SENSOR = (0.75, 1.0, 0.80)
 """Light of a 5800 K body in one R, G and B sample of a colour sensor, G = 1.
@@ -35,6 +37,8 @@ COLOUR_SCATTER = 0.35
 """Natural spread of ln(channel ratio) among field stars; common practice, no source."""
 FEW = 5
 """Stars of that spread that are taken to have been seen beside those of a frame, when their scatter is told."""
+FREE = 0.2
+"""Part of a ring that must be left where stars are left out."""
 OF_MEDIAN = 1.5708
 """Variance of a median of many normal deviates, times their number: pi / 2."""
 
@@ -64,9 +68,10 @@ class StarLight:
 
 
 def star_light(
-    channels: list[Float32], variances: list[Float32], x: Float64, y: Float64, radius_px: float
-) -> StarLight:
-    """Aperture light of stars, the same aperture in every channel.
+    channels: list[Float32], variances: list[Float32], x: Float64, y: Float64, radius_px: float,
+    lit: Bool | None = None,
+) -> StarLight:  # fmt: skip
+    """Aperture light of stars, the same aperture in every channel, above the median of the ring around it.
 
     Parameters
     ----------
@@ -76,6 +81,9 @@ def star_light(
         Positions, whole numbers at pixel centres.
     radius_px : float
         Radius of the aperture; the ring goes from 1.5 to 2.5 radii (at least 3 px wide).
+    lit : (ny, nx) bool or None
+        What rings leave out, where enough of them is left: discs around all known stars. Stars that are chosen for
+        apertures without others have whole rings with others in them, which tell the level under the star too high.
     """
     shape = (len(x), len(channels))
     flux, error, peak = (np.full(shape, np.nan) for _ in range(3))
@@ -83,7 +91,7 @@ def star_light(
     ny, nx = channels[0].shape
     column, row = np.rint(x).astype(int), np.rint(y).astype(int)
 
-    def within(rim: int) -> npt.NDArray[np.int64]:
+    def within(rim: int) -> Int64:
         return np.flatnonzero((column >= rim) & (column < nx - rim) & (row >= rim) & (row < ny - rim))
 
     inner = within(1)
@@ -96,6 +104,8 @@ def star_light(
         rows, columns = row[some], column[some]
         distance = np.hypot(offset_y + (rows - y[some])[:, None], offset_x + (columns - x[some])[:, None])
         inside, ring = distance <= radius_px, distance >= 1.5 * radius_px
+        if lit is not None:
+            ring = _free(ring, _around(lit, rows, columns, reach))
         for c, (image, variance) in enumerate(zip(channels, variances, strict=True)):
             light = _around(image, rows, columns, reach)
             flux[some, c] = np.where(inside, light - _medians(light, ring)[:, None], 0).sum(axis=1)
@@ -104,9 +114,14 @@ def star_light(
     return StarLight(flux, error, peak)
 
 
-def _around(
-    image: Float32, rows: npt.NDArray[np.int64], columns: npt.NDArray[np.int64], reach: int
-) -> Float32:
+def _free(ring: Bool, lit: Bool) -> Bool:
+    """(n, m) part of each ring that is not lit, or all of it where that is little."""
+    free = ring & ~lit
+    enough = free.sum(axis=1) >= FREE * ring.sum(axis=1)
+    return np.where(enough[:, None], free, ring)
+
+
+def _around(image: npt.NDArray[Any], rows: Int64, columns: Int64, reach: int) -> npt.NDArray[Any]:
     """(n, side * side) pixels of the squares around places, row by row."""
     step = np.arange(-reach, reach + 1)
     square = image[(rows[:, None] + step)[:, :, None], (columns[:, None] + step)[:, None, :]]

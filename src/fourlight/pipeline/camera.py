@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from fourlight.core.cutoff import CUT_OFF
 from fourlight.core.pairregions import LEAST_SIDE
 from fourlight.core.rounded import COARSE
 from fourlight.engine import Progress, thread_count
@@ -35,9 +36,6 @@ SMALLEST = 2 * LEAST_SIDE
 NOT_BIAS = 0.02
 """Share of the light of flats by which the places of bias frames may differ: without light they are alike."""
 NOT_BIAS_ADU = 10.0
-CUT_OFF = 0.005
-"""Share of the samples of bias frames that may be missing below their lowest value: of normal noise it is
-1 % of the variance."""
 
 
 def measured_camera(

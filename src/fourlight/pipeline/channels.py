@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starcolour
+from fourlight.core.cfa import COLOURS
 from fourlight.core.trials import Trial
 from fourlight.pipeline.fineness import resolution_of
 from fourlight.pipeline.finished import Finished
@@ -31,7 +32,6 @@ __all__ = ["OBJECT_OVER_STARS", "channels_of"]
 
 Float64 = npt.NDArray[np.float64]
 
-COLOURS = ("R", "G", "B")
 OBJECT_OVER_STARS = "object_over_stars"
 """Stands among regions in ``light``, so that no region can have this name."""
 

@@ -14,7 +14,7 @@ from fourlight.errors import InputError
 from fourlight.frames import RawFrame
 from fourlight.pipeline.curves import camera_named, filter_named
 from fourlight.recipe_gear import Gear
-from fourlight.sensor.filters import FILTERS, Beam, Filter, known_filter
+from fourlight.sensor.filters import FASTEST, FILTERS, Beam, Filter, known_filter
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sensor.response import Response
 from fourlight.sensor.sensors import GENERIC, sensor
@@ -25,8 +25,6 @@ __all__ = ["Through", "beam_of", "beam_words", "light_of", "named_path"]
 
 WAVE_NM = np.arange(350.0, 1000.5, 1.0)
 STEP_NM = 0.2
-FASTEST = 0.7
-"""f-ratio under which a header cannot be right."""
 IN_HEADER = "focal length and aperture in the header"
 LITTLE = 0.9
 """Part of the light within its bands that a filter must keep in a converging beam for nothing to be said of it."""

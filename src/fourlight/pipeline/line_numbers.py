@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.spectra import RAYLEIGH
 from fourlight.errors import InputError
 from fourlight.pipeline.lightpaths import beam_words
@@ -15,7 +16,7 @@ from fourlight.pipeline.line_request import Asked, Source
 from fourlight.sensor.filters import known_filter
 from fourlight.stages import line_facts
 from fourlight.stages.canvas import some
-from fourlight.stages.line_kinds import CHANNELS, KIND_NAMES, Telling
+from fourlight.stages.line_kinds import KIND_NAMES, Telling
 from fourlight.stages.line_maps import LineMaps, Planes
 
 __all__ = ["factors_of", "kinds_of", "numbers_of"]
@@ -32,7 +33,7 @@ def numbers_of(
 ) -> dict[str, Any]:  # fmt: skip
     """What ``lines.json`` tells beside the kinds of light themselves."""
     top = max(float(np.nanquantile(some(value), BRIGHTEST)) for value in sets[0].values)
-    reach = top + 3.0 * float(np.sqrt(variance[: len(CHANNELS)].max()))
+    reach = top + 3.0 * float(np.sqrt(variance[: len(COLOURS)].max()))
     return {
         "camera": asked.camera.name,
         "filter": asked.filter.name,
@@ -43,7 +44,7 @@ def numbers_of(
         "broadband": None
         if other is None or asked.broadband_filter is None
         else {"name": other.name, "filter": asked.broadband_filter.name},
-        "channels": list(CHANNELS) * len(sets),
+        "channels": list(COLOURS) * len(sets),
         "columns": list(telling.columns),
         "matrix": telling.matrix.tolist(),
         "matrix_sigma": np.sqrt((telling.modes**2).sum(axis=0)).tolist(),

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.errors import InputError, StageError
 from fourlight.pipeline.finished import StackFiles
 from fourlight.pipeline.lightpaths import beam_of
@@ -19,7 +20,7 @@ from fourlight.pipeline.reference_light import reference_light
 from fourlight.pipeline.star_colours import air_masses
 from fourlight.pipeline.star_table import read_stars
 from fourlight.recipe_gear import Gear
-from fourlight.stages.line_kinds import CHANNELS, Telling
+from fourlight.stages.line_kinds import Telling
 from fourlight.stages.line_stars import StarsUsed, taught
 
 __all__ = ["by_stars", "in_its_beam", "opened"]
@@ -38,7 +39,7 @@ def opened(root: Path, name: str, layers: StackFiles) -> Source:
     InputError
         It lacks a plane, or its star list is gone.
     """
-    missing = [plane for plane in CHANNELS if not layers.holds(plane)]
+    missing = [plane for plane in COLOURS if not layers.holds(plane)]
     if missing:
         raise InputError(
             f"{root / 'stack.fits'}: has no plane {', '.join(missing)}; lines are told apart by red, green and blue: "

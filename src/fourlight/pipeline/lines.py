@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
 from fourlight.frames import StarList
@@ -29,7 +30,7 @@ from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_beside import Beside, Scale, beside, clear_light, scale_by_stars
-from fourlight.stages.line_kinds import CHANNELS, LightSet, Telling, choose_kinds, passed_lines
+from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, passed_lines
 from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
 from fourlight.stages.line_noise import noise_over_claim
 from fourlight.stages.line_pictures import palettes
@@ -193,7 +194,7 @@ def _second(
     own = planes_above_sky(other.layers, other.stars, canvas, other.name)
     found = beside(own, other.stars, planes, source.stars, canvas, other.name)
     each = [
-        clear_light(part, one.stars, chosen, sky_and_room(one.summary.get("planes") or {}, CHANNELS)[1])
+        clear_light(part, one.stars, chosen, sky_and_room(one.summary.get("planes") or {}, COLOURS)[1])
         for part, one, chosen in ((planes, source, found.source), (own, other, found.target))
     ]
     scale = scale_by_stars(each[0], each[1], (asked.path, asked.broadband_path), other.name)

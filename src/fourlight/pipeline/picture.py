@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight import __version__
+from fourlight.core.cfa import COLOURS
 from fourlight.core.colour import DISPLAY_P3
 from fourlight.engine import nothing
 from fourlight.frames import StarList
@@ -34,7 +35,6 @@ __all__ = ["EXTRA", "LINEAR", "SHEET", "linear_cards", "pictured", "write_pictur
 
 Float32 = npt.NDArray[np.float32]
 
-COLOURS = ("R", "G", "B")
 WIDE, WEB, LINEAR = "picture-wide.tif", "picture-web.jpg", "picture.fits"
 SHEET, SHEET_QUALITY = "sheet.jpg", 92
 EXTRA = (WIDE, WEB, LINEAR)

@@ -8,13 +8,13 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.companding import NOISES
 from fourlight.errors import FourlightError, InputError
 from fourlight.pipeline.finished import check_results
 from fourlight.pipeline.jobs import Jobs
 from fourlight.pipeline.marked_lights import MarkedLights
 from fourlight.pipeline.offers import Sources, offers, order_for
-from fourlight.pipeline.picture import COLOURS
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.shown_planes import ShownPlanes
 from fourlight.pipeline.shown_plans import ShownPlans

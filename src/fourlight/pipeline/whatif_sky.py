@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.airmass import air_mass, lifted_deg
+from fourlight.core.cfa import COLOURS
 from fourlight.core.horizon import altitude_deg
 from fourlight.errors import InputError
 from fourlight.frames import RawFrame
@@ -18,7 +19,6 @@ from fourlight.pipeline.lightpaths import beam_of, beam_words, named_path
 from fourlight.pipeline.whatif_stacks import regions_of
 from fourlight.sensor.filters import FILTERS, known_filter
 from fourlight.sensor.lightpath import LightPath
-from fourlight.sensor.response import COLOURS
 from fourlight.sensor.sensors import GENERIC, sensor
 from fourlight.sky.site import EXTINCTION_MAG
 from fourlight.stages.whatif_sky import Added, SkyWish, added_light, magnitudes, moon_tint, sky_levels

@@ -10,10 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import maps
+from fourlight.core.cfa import COLOURS
 from fourlight.pipeline.finished import Finished, StackFiles
 from fourlight.stages.empty_sky import burnt_pixels, empty_sky, star_masks
 from fourlight.stages.region_samples import StackReader
-from fourlight.stages.whatif_snr import BLOCK_PX, COLOURS, Gain, Regions, compared, regions_on, seen_blocks
+from fourlight.stages.whatif_snr import BLOCK_PX, Gain, Regions, compared, regions_on, seen_blocks
 
 __all__ = ["Pair", "pair_of", "regions_of"]
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.report.figure_style import (
     LIGHT,
     NAMES,
@@ -25,7 +26,7 @@ from fourlight.report.figure_style import (
 )
 from fourlight.sky.starcolours import SUN_B_V
 from fourlight.sky.starspectra import BLUEST, REDDEST
-from fourlight.stages.colour_calibration import COLOURS, ColourCalibration
+from fourlight.stages.colour_calibration import ColourCalibration
 from fourlight.stages.star_fluxes import StarFluxes
 
 if TYPE_CHECKING:

@@ -54,7 +54,6 @@ PLAIN = (
 )
 PLANES = "The planes under one stretch"
 EACH_LESS = "Each less its own sky, all through one curve: the brighter a plane, the more light above the sky it holds."
-COLOURS = ("R", "G", "B")
 
 
 @dataclass(frozen=True, slots=True)

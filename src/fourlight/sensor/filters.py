@@ -14,6 +14,7 @@ from fourlight.errors import InputError
 from fourlight.settings import nearest
 
 __all__ = [
+    "FASTEST",
     "FILTERS",
     "INDEX",
     "TRANSMISSION",
@@ -35,6 +36,9 @@ POWER = 8.0
 
 TRANSMISSION = 0.92
 """What a filter by design passes at its best where light is counted and nobody states it (assumed, no source)."""
+
+FASTEST = 0.7
+"""Least focal length over aperture that anything has."""
 
 DARK = 0.02
 """Part of its highest value to which a table of a filter must have fallen at its ends to count as complete."""
@@ -87,10 +91,10 @@ class Beam:
     """Diameter of what stands in the middle of the aperture over that of the aperture."""
 
     def __post_init__(self) -> None:
-        if not (0.7 <= self.f_ratio < np.inf and 0 <= self.obstruction < 0.9):
+        if not (FASTEST <= self.f_ratio < np.inf and 0 <= self.obstruction < 0.9):
             raise InputError(
                 f"f-ratio {self.f_ratio:g} with an obstruction of {self.obstruction:g}: needed are an f-ratio of at "
-                "least 0.7 and a part of the diameter, 0 to less than 0.9"
+                f"least {FASTEST:g} and a part of the diameter, 0 to less than 0.9"
             )
 
 

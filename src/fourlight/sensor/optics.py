@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass, field
 
 from fourlight.errors import InputError
-from fourlight.sensor.filters import Beam
+from fourlight.sensor.filters import FASTEST, Beam
 
 __all__ = ["TRANSMISSION", "Optics", "optics_from_text"]
 
@@ -40,10 +40,10 @@ class Optics:
                 f"{self.obstruction:g}, transmission {self.transmission:g}: needed are a focal length of 5 to 20000 "
                 "mm, an aperture of 1 to 3000 mm, an obstruction of 0 to 0.9 and a transmission above 0 and at most 1"
             )
-        if self.f_ratio < 0.7:
+        if self.f_ratio < FASTEST:
             raise InputError(
                 f"optics of {self.focal_mm:g} mm with an aperture of {self.aperture_mm:g} mm are f/{self.f_ratio:.2g}; "
-                "nothing is faster than f/0.7, see which number is the aperture"
+                f"nothing is faster than f/{FASTEST:g}, see which number is the aperture"
             )
 
     @property

@@ -14,14 +14,14 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.errors import InputError
 
-__all__ = ["COLOURS", "MONO", "WAVE_NM", "Response", "Scale", "Sensed", "own_scales", "with_error"]
+__all__ = ["MONO", "WAVE_NM", "Response", "Scale", "Sensed", "own_scales", "with_error"]
 
 FloatArray = npt.NDArray[np.float64]
 Scale = Literal["absolute", "relative", "by colour"]
 
-COLOURS = ("R", "G", "B")
 MONO = ("M",)
 """The one channel of a sensor without dyes."""
 WAVE_NM: FloatArray = np.arange(380.0, 801.0, 1.0)

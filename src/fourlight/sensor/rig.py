@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.passband import mean_nm, weights
 from fourlight.core.snr import peak_share
 from fourlight.core.spectra import RAYLEIGH, black_body
@@ -17,7 +18,7 @@ from fourlight.sensor.filters import Filter
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sensor.mixing import Mixing, mixing_matrix
 from fourlight.sensor.optics import Optics
-from fourlight.sensor.response import COLOURS, MONO, Response
+from fourlight.sensor.response import MONO, Response
 
 __all__ = ["DARK_SKY_K", "MOONLIT_SKY_K", "SAMPLES", "Rig"]
 

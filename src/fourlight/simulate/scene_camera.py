@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from fourlight.sensor.filters import FILTERS
+from fourlight.sensor.filters import FASTEST, FILTERS, Beam
 from fourlight.settings import Section
 
 __all__ = ["Calibration", "Camera", "Filter", "Optics"]
@@ -47,6 +47,21 @@ class Optics(Section):
     ] = 20.0
     vignetting: Annotated[float, Field(ge=0, lt=1, description="Share of light lost in the corners")] = 0.25
     dust_motes: Annotated[int, Field(ge=0, description="Shadows of dust on the sensor window")] = 6
+
+    @model_validator(mode="after")
+    def _is_made(self) -> Self:
+        ratio = self.focal_mm / self.aperture_mm
+        if ratio < FASTEST:
+            raise ValueError(
+                f"focal_mm = {self.focal_mm:g} with aperture_mm = {self.aperture_mm:g} is f/{ratio:.2g}; nothing is "
+                f"faster than f/{FASTEST:g}, see which number is the aperture"
+            )
+        return self
+
+    @property
+    def beam(self) -> Beam:
+        """Light that converges through the filter."""
+        return Beam(self.focal_mm / self.aperture_mm)
 
 
 class Filter(Section):

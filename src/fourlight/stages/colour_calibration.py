@@ -8,21 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.starmodel import BETA
 from fourlight.core.zeropoints import FEWEST, ZeroPoints, zero_points
 from fourlight.errors import StageError
 from fourlight.sky.starcolours import SUN_B_V, StarColours
 from fourlight.sky.starspectra import BLUEST, REDDEST
-from fourlight.stages.star_fluxes import StarFluxes, planes_of
+from fourlight.stages.star_fluxes import StarFluxes, parts_of, planes_of
 
-__all__ = ["COLOURS", "MEASURED", "ColourCalibration", "White", "calibrate", "limits", "white_point"]
+__all__ = ["MEASURED", "ColourCalibration", "White", "calibrate", "limits", "white_point"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 MEASURED = ("R", "G1", "G2", "B", "G")
 """Planes that get a zero point; ``G`` is the mean of both greens."""
-COLOURS = ("R", "G", "B")
 CLEAR = 10.0
 """Signal over noise in a plane from which on a star tells its zero point."""
 TERM_OWN, TERM_OTHER = 0.06, 0.25
@@ -43,8 +43,8 @@ class ColourCalibration:
     """Those that could be calibrated, of `MEASURED`."""
     points: ZeroPoints
     """Colour counts from `SUN_B_V`."""
-    share_error: Float64
-    """(c,) magnitudes, of the light that apertures hold: common to all stars of a plane."""
+    share_covariance: Float64
+    """(c, c) magnitudes squared, of the light that apertures hold: common to all stars, and in part to planes."""
     relation: StarColours
     used: Bool
     """(n,) stars of the list with a part in it."""
@@ -56,13 +56,13 @@ class ColourCalibration:
     @property
     def error(self) -> Float64:
         """(c,) standard error of the zero points, magnitudes."""
-        return np.sqrt(self.points.error**2 + self.share_error**2 + COMMON**2)
+        return np.sqrt(self.points.error**2 + np.diag(self.share_covariance) + COMMON**2)
 
     def error_at(self, plane: str, b_v: float) -> float:
         """Standard error of the zero point of a plane for light of a colour, magnitudes."""
         k = self.number(plane)
         spread = self.points.at(b_v - SUN_B_V)[1][k, k]
-        return float(np.sqrt(spread + self.share_error[k] ** 2 + COMMON**2))
+        return float(np.sqrt(spread + self.share_covariance[k, k] + COMMON**2))
 
     def number(self, plane: str) -> int:
         """Place of a plane among those here."""
@@ -127,7 +127,8 @@ def calibrate(stars: StarFluxes, relation: StarColours, exposure_s: float) -> Co
     points = zero_points(said[use], sigma[use], stars.b_v[use] - SUN_B_V, term)
     used, deviation = use.copy(), np.where(use[:, None], said, np.nan)
     used[np.flatnonzero(use)[points.weight == 0]] = False
-    shares = np.array([MAG * _shared(stars, name) for name in names])
+    parts = parts_of(names, stars.planes)
+    shares = MAG**2 * parts @ stars.share_covariance @ parts.T
     return ColourCalibration(names, points, shares, relation, used, stars.b_v, deviation)
 
 
@@ -135,11 +136,6 @@ def _of_planes(relation: StarColours, b_v: Float64, planes: tuple[str, ...]) -> 
     """(n, c) magnitudes less V of planes."""
     pick = [relation.channels.index(name[0]) for name in planes]
     return relation.less_v(b_v)[:, pick]
-
-
-def _shared(stars: StarFluxes, plane: str) -> float:
-    greens = [k for k, name in enumerate(stars.planes) if name[0] == plane[0] and plane in (name, name[0])]
-    return float(np.sqrt((stars.share_error[greens] ** 2).sum()) / len(greens))
 
 
 def _few(stars: StarFluxes, use: Bool) -> tuple[str, str]:
@@ -166,7 +162,7 @@ def white_point(found: ColourCalibration, b_v: float) -> White | None:
     less_v = _of_planes(found.relation, np.array([b_v]), COLOURS)[0]
     # electrons of a star of V = 0 are 10^(0.4 (zero - magnitude)); white takes that out
     log = (less_v - zero[pick]) / MAG
-    spread = covariance[np.ix_(pick, pick)] + np.diag(found.share_error[pick] ** 2)
+    spread = (covariance + found.share_covariance)[np.ix_(pick, pick)]
     bent = found.relation.bent(b_v, found.b_v[found.used])[channels]
     spread = (spread + found.relation.spread(b_v)[np.ix_(channels, channels)] + np.outer(bent, bent)) / MAG**2
     off = np.eye(3) - 1 / 3

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.trials import Trial, jackknife, trial_of
 from fourlight.sensor import sensors
 from fourlight.sensor.response import WAVE_NM
@@ -19,7 +20,6 @@ __all__ = ["common_structure", "crosstalk", "shared"]
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
-COLOURS = ("R", "G", "B")
 BLOCKS = 4
 """Parts of the stack along each axis; a region is left out of one after the other."""
 FEWEST_PIXELS = 500

@@ -9,23 +9,23 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import gaps, starlet, window
+from fourlight.core.cfa import COLOURS
 from fourlight.core.spare import Spare
 from fourlight.errors import StageError
 from fourlight.stages.canvas import Canvas, Window, bands, some
 
-__all__ = ["CHANNELS", "Channels", "Sheet", "gather", "without_gaps"]
+__all__ = ["Channels", "Sheet", "gather", "without_gaps"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-CHANNELS = ("R", "G", "B")
 NONE = np.float32(0)
 
 
 @dataclass(frozen=True, slots=True)
 class Channels:
-    """Three images with what belongs to them, in memory; lists follow `CHANNELS`."""
+    """Three images with what belongs to them, in memory; lists follow `COLOURS`."""
 
     image: list[Float32]
     variance: list[Float32]
@@ -41,7 +41,7 @@ class Channels:
 
 @dataclass(slots=True)
 class Sheet:
-    """The channels of the whole picture, which may be mapped files; lists follow `CHANNELS`."""
+    """The channels of the whole picture, which may be mapped files; lists follow `COLOURS`."""
 
     image: list[Float32]
     """Without gaps."""
@@ -124,7 +124,7 @@ def gather(
     canvas: Canvas,
 ) -> tuple[Sheet, tuple[int, int, int, int]]:
     """Crop to what is covered, stand in for an empty plane, close gaps."""
-    live = [name for name in CHANNELS if np.isfinite(some(planes[name])).mean() > 0.01]
+    live = [name for name in COLOURS if np.isfinite(some(planes[name])).mean() > 0.01]
     if not live:
         raise StageError(
             "finish", None, "no plane of the stack holds pixels", "the picture needs at least one"
@@ -132,13 +132,13 @@ def gather(
     covered = _well_covered([planes[name] for name in live], [variances[name] for name in live], canvas)
     frame = _window(covered, notes)
     part = (slice(frame[0], frame[1]), slice(frame[2], frame[3]))
-    stand_in = {name: name if name in live else ("G" if "G" in live else live[0]) for name in CHANNELS}
+    stand_in = {name: name if name in live else ("G" if "G" in live else live[0]) for name in COLOURS}
     notes.extend(
         f"The {name} plane holds no pixels; {other} stands in for it, so the colours mean little."
         for name, other in stand_in.items()
         if name != other
     )
-    sources = [stand_in[name] for name in CHANNELS]
+    sources = [stand_in[name] for name in COLOURS]
     whole = {name: without_gaps(planes[name][part], canvas) for name in live}
     spread = {name: without_gaps(variances[name][part], canvas) for name in live}
     image = [whole[name] for name in sources]

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.honesty import HONEST
 from fourlight.core.samples import spread
 from fourlight.stages.canvas import Canvas, Window, some
-from fourlight.stages.coverage import CHANNELS, Sheet, without_gaps
+from fourlight.stages.coverage import Sheet, without_gaps
 from fourlight.stages.smoothing import smoothed_sheet
 from fourlight.stages.smoothing_levels import Levels
 
@@ -104,20 +105,20 @@ def denoise(
     True
     """
     canvas = canvas or Canvas()
-    known = {c: _known(planes[c], variances[c]) for c in CHANNELS}
-    live = [c for c in CHANNELS if known[c].any()]
+    known = {c: _known(planes[c], variances[c]) for c in COLOURS}
+    live = [c for c in COLOURS if known[c].any()]
     if not live:
-        nothing = {c: np.array(planes[c], dtype=np.float32) for c in CHANNELS}
+        nothing = {c: np.array(planes[c], dtype=np.float32) for c in COLOURS}
         return Denoised(
             nothing, np.full(nothing["G"].shape, np.nan, np.float32), {}, ("No plane holds pixels.",)
         )
-    stands = {c: c if c in live else ("G" if "G" in live else live[0]) for c in CHANNELS}
-    sheet = _sheet(planes, variances, halves, [stands[c] for c in CHANNELS], canvas)
+    stands = {c: c if c in live else ("G" if "G" in live else live[0]) for c in COLOURS}
+    sheet = _sheet(planes, variances, halves, [stands[c] for c in COLOURS], canvas)
     quiet = denoised_sheet(sheet, _weights(sheet), strength, misfit, canvas)
-    _put_back(quiet, sheet, [known[c] for c in CHANNELS], canvas)
+    _put_back(quiet, sheet, [known[c] for c in COLOURS], canvas)
     return Denoised(
-        dict(zip(CHANNELS, quiet.image, strict=True)), quiet.taken, quiet.confirmed,
-        tuple([f"The {c} plane holds no pixels." for c in CHANNELS if c not in live])
+        dict(zip(COLOURS, quiet.image, strict=True)), quiet.taken, quiet.confirmed,
+        tuple([f"The {c} plane holds no pixels." for c in COLOURS if c not in live])
         + confirmed_notes(quiet.confirmed, halved=halves is not None),
     )  # fmt: skip
 

@@ -10,16 +10,15 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from fourlight.core import background, levels, starcolour
-from fourlight.core.cfa import PLANES
+from fourlight.core.cfa import COLOURS, PLANES
 from fourlight.frames import StarList
 
-__all__ = ["COLOURS", "EmptySky", "StarMasks", "burnt_pixels", "empty_sky", "star_masks"]
+__all__ = ["EmptySky", "StarMasks", "burnt_pixels", "empty_sky", "star_masks"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-COLOURS = ("R", "G", "B")
 CELL_PX = 16
 """Side of the cells in which it is decided what is object and what is sky; larger where the stack is large."""
 MOST_CELLS = 128

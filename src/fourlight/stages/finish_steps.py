@@ -10,13 +10,14 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starcolour
+from fourlight.core.cfa import COLOURS
 from fourlight.core.stretch import Curve
 from fourlight.engine import give_back, nothing
 from fourlight.frames import StarList
 from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import brightness_of, white_factors
 from fourlight.stages.canvas import Canvas, Window, bands, every, some
-from fourlight.stages.coverage import CHANNELS, Sheet
+from fourlight.stages.coverage import Sheet
 from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
 from fourlight.stages.display import Field, curve_for, mix, noise_of, repair_cores
 from fourlight.stages.gradient import Empty, take_off_gradient
@@ -76,17 +77,17 @@ def _sharpen(work: Work) -> None:
         return
 
     def make() -> Made:
-        planes, variances = (dict(zip(CHANNELS, x, strict=True)) for x in (sheet.image, sheet.variance))
+        planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (sheet.image, sheet.variance))
         pair = None
         if sheet.halves is not None:
-            first, second = (dict(zip(CHANNELS, half, strict=True)) for half in sheet.halves)
+            first, second = (dict(zip(COLOURS, half, strict=True)) for half in sheet.halves)
             pair = (first, second)
         found = sharpen(
             planes, variances, pair, work.stars,
             strength=settings.strength, misfit=work.source.misfit, canvas=work.canvas,
         )  # fmt: skip
         # the stack is not kept twice where nothing was done
-        arrays = [found.planes[c] for c in CHANNELS] if found.done else []
+        arrays = [found.planes[c] for c in COLOURS] if found.done else []
         return Made(arrays, _sharpened(found))
 
     made = work.shelf("sharpen", make)
@@ -184,7 +185,7 @@ def _stars(work: Work) -> None:
     repair_cores(whole, work.tops, sheet.gains, work.points)
     if work.starless is None:
         return
-    work.image = [work.canvas.new(sheet.shape) for _ in CHANNELS]
+    work.image = [work.canvas.new(sheet.shape) for _ in COLOURS]
 
     def fill(window: Window) -> None:
         here = window.inner
@@ -199,9 +200,9 @@ def _apart(work: Work) -> Made:
     """The channels without stars."""
     sheet = work.sheet
     spread = [_times(v, gain**2, work.canvas) for v, gain in zip(sheet.variance, sheet.gains, strict=True)]
-    planes, variances = (dict(zip(CHANNELS, x, strict=True)) for x in (work.image, spread))
+    planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (work.image, spread))
     found = split_stars(planes, variances, work.stars, canvas=work.canvas)
-    arrays = [found.starless[c] for c in CHANNELS] if len(found.x) else []
+    arrays = [found.starless[c] for c in COLOURS] if len(found.x) else []
     return Made(arrays, {"notes": list(found.notes), "count": len(found.x)})
 
 

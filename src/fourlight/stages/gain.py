@@ -12,15 +12,17 @@ import numpy.typing as npt
 
 from fourlight.core.cells import Cells, cell_noise, structure_share
 from fourlight.core.cfa import plane_map
+from fourlight.core.cutoff import CUT_OFF
 from fourlight.core.noise import quantisation_step
 from fourlight.core.transfer import Line, pair_gain, pair_read_noise, variance_line
 from fourlight.engine import in_order
 from fourlight.frames import RawFrame
 from fourlight.stages.bench import Bench
+from fourlight.stages.camera_pairs import look
 from fourlight.stages.groups import Group
 from fourlight.stages.masters import OpenSource, patches
 
-__all__ = ["Survey", "flat_gain", "read_noise_adu", "survey"]
+__all__ = ["Survey", "cut_off", "flat_gain", "read_noise_adu", "survey"]
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -29,6 +31,8 @@ Patch = tuple[float, list[Cells]]
 """Step of the digitiser and cells of the four places of the mosaic cell, in one part of the frame."""
 
 _PAIRS = 8
+_LOOKS = 3
+"""Bias frames that are looked at for samples that are cut off."""
 _STARLESS = 0.1
 """Share of the starlight of most lights below which a light shows next to none."""
 _SIDE = 32
@@ -110,15 +114,34 @@ def flat_gain(flats: Sequence[Group], biases: Sequence[Group], bench: Bench) -> 
 def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> tuple[float, float] | None:
     """Read noise and its error in ADU, from pairs of bias frames (or darks of at most 2 s) of the lights' gain."""
     values = []
-    for group in biases:
-        exposure = group.exposure_s or 0.0
-        if len(group.frames) < 2 or exposure > 2.0 or not _alike(group.frames[0], light):
-            continue
+    for group in _unlit(biases, light):
         for pair in _pairs(group.frames)[:4]:
             for step, four in _pair_cells(pair, bench.open_source):
                 noises = [pair_read_noise(cells, step) for cells in four]
                 values += [noise for noise in noises if noise is not None]
     return (float(np.median(values)), _median_error(np.array(values))) if values else None
+
+
+def cut_off(biases: Sequence[Group], light: RawFrame, bench: Bench) -> tuple[float, float] | None:
+    """Where the digitiser cuts off the noise of the frames that would tell it, which then tell neither level nor noise.
+
+    The lowest value, ADU, and the share of samples that would be below it; None where nothing is cut off.
+    """
+    for group in _unlit(biases, light):
+        seen = [look(frame, bench.open_source) for frame in group.frames[:_LOOKS]]
+        share = float(np.median([one.cut for one in seen]))
+        if share > CUT_OFF:
+            return min(one.least for one in seen), share
+    return None
+
+
+def _unlit(biases: Sequence[Group], light: RawFrame) -> list[Group]:
+    """Groups of bias frames, or of darks as short, that were taken with the gain of a light."""
+    return [
+        group
+        for group in biases
+        if len(group.frames) > 1 and (group.exposure_s or 0.0) <= 2.0 and _alike(group.frames[0], light)
+    ]
 
 
 def _median_error(values: FloatArray, least: float = 0.0) -> float:

@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import background, levels, skyslope, starcolour
+from fourlight.core.cfa import COLOURS
 from fourlight.recipe_finish import Gradient
 from fourlight.stages.canvas import Canvas, Window, some
-from fourlight.stages.coverage import CHANNELS, Sheet
+from fourlight.stages.coverage import Sheet
 from fourlight.stages.display import Field
 
 __all__ = ["Empty", "take_off_gradient"]
@@ -86,7 +87,7 @@ def _told(
     """Facts and sentences on what was taken off; ``noise`` is that of a pixel of each channel."""
 
     def numbers(values: npt.NDArray[np.float64]) -> dict[str, float | None]:
-        pairs = zip(CHANNELS, values, strict=True)
+        pairs = zip(COLOURS, values, strict=True)
         return {name: float(value) if np.isfinite(value) else None for name, value in pairs}
 
     order = max(s.order for s in taken)

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import bending, bends, matching, starcolour
+from fourlight.core.cfa import COLOURS
 from fourlight.core.leakage import inflation
 from fourlight.core.regrid import regridded
 from fourlight.errors import InputError
@@ -15,7 +16,7 @@ from fourlight.frames import StarList
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sensor.mixing import TILT_NM, mixing_matrix
 from fourlight.stages.canvas import Canvas, Window, some
-from fourlight.stages.line_kinds import CHANNELS, CONTINUA
+from fourlight.stages.line_kinds import CONTINUA
 from fourlight.stages.line_maps import Planes
 from fourlight.stages.star_choice import full_on_stack
 
@@ -200,7 +201,7 @@ def scale_by_stars(
     InputError
         Too few stars are clear in both.
     """
-    lines, broad = (mixing_matrix(path, CONTINUA, channels=CHANNELS).values for path in paths)
+    lines, broad = (mixing_matrix(path, CONTINUA, channels=COLOURS).values for path in paths)
     good = np.isfinite(first.flux).all(axis=1) & np.isfinite(second.flux).all(axis=1)
     if good.sum() < FEWEST:
         raise InputError(

@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import leakage
+from fourlight.core.cfa import COLOURS
 from fourlight.core.unmix import gain_of
-from fourlight.stages.line_kinds import CHANNELS, Telling, mean_sample
+from fourlight.stages.line_kinds import Telling, mean_sample
 
 __all__ = [
     "FixedMixture",
@@ -84,9 +85,9 @@ def share_facts(telling: Telling, variance: Float64) -> dict[str, Any]:
         other kinds of light known. ``without_green``: by line, signal over noise without green over that with it, all
         kinds of light unknown.
     """
-    count = len(CHANNELS)
+    count = len(COLOURS)
     draws = leakage.drawn(telling.matrix, telling.modes, DRAWS, SEED)
-    green = np.array([name == "G" for name in CHANNELS * (len(variance) // count)])
+    green = np.array([name == "G" for name in COLOURS * (len(variance) // count)])
     rows = [slice(count * seat, count * (seat + 1)) for seat in telling.seats]
 
     def shares(matrix: Float64) -> Float64:
@@ -101,7 +102,7 @@ def share_facts(telling: Telling, variance: Float64) -> dict[str, Any]:
     lines = [(name, telling.columns.index(name)) for name in telling.lines]
     return {
         "information": {
-            name: {channel: known[k, c] for c, channel in enumerate(CHANNELS)} for name, k in lines
+            name: {channel: known[k, c] for c, channel in enumerate(COLOURS)} for name, k in lines
         },
         "without_green": {name: rest[k] for name, k in lines},
     }
@@ -147,7 +148,7 @@ def recipes(telling: Telling, variance: Float64, range_e: float) -> list[FixedMi
 
     def taken(red: tuple[float, ...], teal: tuple[float, ...]) -> Float64:
         shares = np.zeros((len(lines), count))
-        shares[:, : len(CHANNELS)] = [red if name in RED else teal for name in lines]
+        shares[:, : len(COLOURS)] = [red if name in RED else teal for name in lines]
         return shares
 
     own = gain_of(telling.matrix, variance)[[telling.columns.index(name) for name in lines]]
@@ -205,10 +206,10 @@ def sky_errors(telling: Telling, variance: Float64, sky_error: Float64) -> dict[
 
 def correlation(telling: Telling, name: str, planes: Mapping[str, float] | None) -> float | None:
     """Scatter of single pixels of a kind of light over sqrt(VAR); None where that of the planes is not known."""
-    if not planes or len(telling.matrix) != len(CHANNELS):
+    if not planes or len(telling.matrix) != len(COLOURS):
         return None
-    known = np.array([planes.get(channel) or np.nan for channel in CHANNELS])
-    gain = gain_of(telling.matrix, np.ones(len(CHANNELS)))[telling.columns.index(name)]
+    known = np.array([planes.get(channel) or np.nan for channel in COLOURS])
+    gain = gain_of(telling.matrix, np.ones(len(COLOURS)))[telling.columns.index(name)]
     found = float(np.sqrt((gain**2 * known**2).sum() / (gain**2).sum()))
     return found if np.isfinite(found) else None
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.leakage import inflation, systematic
 from fourlight.core.spectra import LINES_NM
 from fourlight.errors import InputError
@@ -15,7 +16,6 @@ from fourlight.sensor.lightpath import LightPath
 from fourlight.sensor.mixing import Mixing, Ratios, mixing_matrix
 
 __all__ = [
-    "CHANNELS",
     "EXTENSION",
     "KIND_NAMES",
     "LINES",
@@ -31,8 +31,6 @@ __all__ = [
 
 Float64 = npt.NDArray[np.float64]
 
-CHANNELS = ("R", "G", "B")
-"""Planes of the stack that are unmixed; G is made from the samples of both greens."""
 SAMPLES = np.array([0.25, 0.5, 0.25])
 """Share of these in the samples of a mosaic."""
 
@@ -62,7 +60,7 @@ class LightSet:
 
     path: LightPath
     variance: Float64
-    """(c,) usual variance of a pixel of each of `CHANNELS`."""
+    """(c,) usual variance of a pixel of each of `COLOURS`."""
     scale: float = 1.0
     """What of a photon that comes to the first stack comes to this one: exposure, air and optics together."""
     scale_error: float = 0.0
@@ -125,7 +123,7 @@ def mean_sample(part: Float64, seats: npt.NDArray[np.int64]) -> Float64:
 
 def _by_set(part: Float64) -> Float64:
     """(..., sets, 3, k) from (..., channels, k)."""
-    return part.reshape(*part.shape[:-2], -1, len(CHANNELS), part.shape[-1])
+    return part.reshape(*part.shape[:-2], -1, len(COLOURS), part.shape[-1])
 
 
 def units_of(matrix: Float64, columns: Sequence[str]) -> Float64:
@@ -222,7 +220,7 @@ def _nearest(one: LightSet, name: str, kept: Sequence[str], ratios: Ratios) -> s
     """The kind of light that is most like one that cannot be told, in the channels of the first set."""
 
     def direction(each: str) -> Float64:
-        seen = mixing_matrix(one.path, (each,), ratios, CHANNELS).values[:, 0] / np.sqrt(one.variance)
+        seen = mixing_matrix(one.path, (each,), ratios, COLOURS).values[:, 0] / np.sqrt(one.variance)
         return np.asarray(seen / max(float(np.linalg.norm(seen)), 1e-300))
 
     if name == "hbeta" and "halpha" in kept:
@@ -233,11 +231,11 @@ def _nearest(one: LightSet, name: str, kept: Sequence[str], ratios: Ratios) -> s
 
 def _together(sets: Sequence[LightSet], columns: tuple[str, ...], ratios: Ratios) -> Mixing:
     """One matrix of the channels of all sets, whose modes are those of the one camera and of ratios."""
-    each = [mixing_matrix(one.path, columns, ratios, CHANNELS) for one in sets]
+    each = [mixing_matrix(one.path, columns, ratios, COLOURS) for one in sets]
     values = np.concatenate([one.scale * mixing.values for one, mixing in zip(sets, each, strict=True)])
     modes = np.concatenate([one.scale * mixing.modes for one, mixing in zip(sets, each, strict=True)], axis=1)
     return replace(
-        each[0], channels=CHANNELS * len(sets), values=values,
+        each[0], channels=COLOURS * len(sets), values=values,
         modes=np.concatenate([modes, _scale_modes(sets, values)]),
     )  # fmt: skip
 
@@ -246,6 +244,6 @@ def _scale_modes(sets: Sequence[LightSet], values: Float64) -> Float64:
     """(m, c, k) how the scale of each further set may be off."""
     modes = np.zeros((len(sets) - 1, *values.shape))
     for n, one in enumerate(sets[1:]):
-        rows = slice((n + 1) * len(CHANNELS), (n + 2) * len(CHANNELS))
+        rows = slice((n + 1) * len(COLOURS), (n + 2) * len(COLOURS))
         modes[n, rows] = one.scale_error * values[rows]
     return modes

@@ -10,12 +10,13 @@ import numpy.typing as npt
 
 from fourlight.core import starlet
 from fourlight.core.background import Surface
+from fourlight.core.cfa import COLOURS
 from fourlight.core.unmix import pairs, unmix
 from fourlight.errors import InputError
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas, Window, some
 from fourlight.stages.empty_sky import EmptySky, empty_sky, star_masks
-from fourlight.stages.line_kinds import CHANNELS, Telling
+from fourlight.stages.line_kinds import Telling
 from fourlight.stages.region_samples import StackReader
 
 __all__ = ["LineMaps", "Planes", "expected_variances", "line_maps", "planes_above_sky"]
@@ -33,7 +34,7 @@ class Planes:
     """Planes of a stack above its sky."""
 
     values: list[Float32]
-    """Of `CHANNELS`, (ny, nx) each; NaN where nothing covers."""
+    """Of `COLOURS`, (ny, nx) each; NaN where nothing covers."""
     variances: list[Float32]
     sky: EmptySky
     sky_error: Float64
@@ -81,7 +82,7 @@ def planes_above_sky(layers: StackReader, stars: StarList, canvas: Canvas, name:
     InputError
         A channel holds nothing, or no pixel holds all of them.
     """
-    values = {c: layers.read(c, "value") for c in CHANNELS}
+    values = {c: layers.read(c, "value") for c in COLOURS}
     empty = [c for c, value in values.items() if not np.isfinite(some(value)).any()]
     if empty:
         raise InputError(
@@ -93,10 +94,10 @@ def planes_above_sky(layers: StackReader, stars: StarList, canvas: Canvas, name:
         raise InputError(f"{name}: no pixel holds red, green and blue; run more or dithered lights")
     masks = star_masks(stars, gone.shape)
     sky = empty_sky(values, masks.near | gone)
-    noise = {c: _sky_error(values[c], sky, sky.surfaces[c]) for c in CHANNELS}
-    above = [_less(values[c], sky.surfaces[c], canvas) for c in CHANNELS]
+    noise = {c: _sky_error(values[c], sky, sky.surfaces[c]) for c in COLOURS}
+    above = [_less(values[c], sky.surfaces[c], canvas) for c in COLOURS]
     return Planes(
-        above, [layers.read(c, "variance") for c in CHANNELS], sky, np.array([noise[c] for c in CHANNELS]),
+        above, [layers.read(c, "variance") for c in COLOURS], sky, np.array([noise[c] for c in COLOURS]),
         masks.near | gone,
     )  # fmt: skip
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.unmix import gain_of
 from fourlight.stages.canvas import bands
-from fourlight.stages.line_kinds import CHANNELS, Telling
+from fourlight.stages.line_kinds import Telling
 from fourlight.stages.region_samples import StackReader
 
 __all__ = ["noise_over_claim"]
@@ -43,7 +44,7 @@ def noise_over_claim(
     hidden : (ny, nx) bool
         Pixels that do not count: near stars, whose width differs between halves, and uncovered ones.
     """
-    gain = gain_of(telling.matrix / telling.units, variance)[:, : len(CHANNELS)]
+    gain = gain_of(telling.matrix / telling.units, variance)[:, : len(COLOURS)]
     places = [(name, telling.columns.index(name)) for name in telling.lines]
     chosen = [(name, gain[k]) for name, k in places if telling.seats[k] == 0]
     out: dict[str, dict[str, float | None]] = {}
@@ -57,7 +58,7 @@ def _halved(layers: StackReader, shares: Float64, hidden: Bool) -> tuple[Float32
     """Half the difference of a line between the halves, and the variance that it should have."""
     away, claimed = (np.zeros(hidden.shape, dtype=np.float32) for _ in range(2))
     for rows in bands(hidden.shape):
-        for channel, share in zip(CHANNELS, shares, strict=True):
+        for channel, share in zip(COLOURS, shares, strict=True):
             one, other = (layers.read(channel, f"value_{half}")[rows] for half in "ab")
             away[rows] += np.float32(0.5 * share) * (one - other)
             first, second = (layers.read(channel, f"variance_{half}")[rows] for half in "ab")

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import starcolour
+from fourlight.core.cfa import COLOURS
 from fourlight.core.colour import LUMINANCE_WEIGHTS, SRGB
 from fourlight.core.linecolour import displayable, seen_colour
 from fourlight.core.spectra import NII_WEAK, OIII_WEAK
@@ -29,7 +30,6 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-CHANNELS = ("R", "G", "B")
 BRIGHT = 0.995
 """Quantile of a line's smoothed light that is its bright part."""
 STARS = 1.0
@@ -141,8 +141,8 @@ def line_picture(
     """
     shares = palette.shares / _brights(maps, palette, sky) if palette.even else palette.shares
     shares = shares / max(float(np.abs(shares).max()), 1e-300)
-    planes = {c: _mixed(maps, palette.lines, row, canvas) for c, row in zip(CHANNELS, shares, strict=True)}
-    spread = {c: _power(maps, palette.lines, row, canvas) for c, row in zip(CHANNELS, shares, strict=True)}
+    planes = {c: _mixed(maps, palette.lines, row, canvas) for c, row in zip(COLOURS, shares, strict=True)}
+    spread = {c: _power(maps, palette.lines, row, canvas) for c, row in zip(COLOURS, shares, strict=True)}
     sheet, frame = gather(planes, spread, None, [], canvas)
     seen = inside(stars, frame)
     field = stars_on(stars_within(stars, frame))

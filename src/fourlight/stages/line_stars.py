@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.starmixing import learn
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sky.starcounts import likely_colours
 from fourlight.stages.line_facts import leak_facts
-from fourlight.stages.line_kinds import CHANNELS, Telling
+from fourlight.stages.line_kinds import Telling
 from fourlight.stages.line_spectra import OTHERS, star_table
 from fourlight.stages.star_fluxes import StarFluxes, planes_of
 
@@ -65,7 +66,7 @@ def taught(
         Towards the stars.
     """
     before = leak_facts(telling, variance)
-    light, noise = planes_of(stars, CHANNELS)
+    light, noise = planes_of(stars, COLOURS)
     with np.errstate(invalid="ignore"):
         fits = stars.good & (light.sum(axis=1) > CLEAR_SNR * np.sqrt((noise**2).sum(axis=1)))
         fits &= (stars.b_v > BLUEST) & (stars.b_v < REDDEST)
@@ -76,12 +77,12 @@ def taught(
             f"{FEWEST} are needed: the matrix is that of the curves"
         )
         return StarsUsed(telling, facts)
-    seen = path.seen_by(CHANNELS)
+    seen = path.seen_by(COLOURS)
     more = len(telling.modes) - len(seen.response.modes)
     flux = light[fits]
     apart = scatter_of_greens(stars.chosen(fits))
     # both greens together scatter less than one plane
-    own = apart * np.array([0.5**0.5 if name == "G" else 1.0 for name in CHANNELS])
+    own = apart * np.array([0.5**0.5 if name == "G" else 1.0 for name in COLOURS])
     error = np.hypot(noise[fits], LEAST_ERROR * np.abs(flux).max(axis=1, keepdims=True))
     error = np.hypot(error, own * np.abs(flux))
     table = star_table(seen, more, air_masses)

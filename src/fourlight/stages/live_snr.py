@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.neighbours import shared_by_neighbours
 from fourlight.frames import StarList
-from fourlight.stages.empty_sky import COLOURS, EmptySky, burnt_pixels, empty_sky, star_masks
+from fourlight.stages.empty_sky import EmptySky, burnt_pixels, empty_sky, star_masks
 from fourlight.stages.regions import LEAST_OBJECT
 
 __all__ = ["Forecast", "Target", "forecast", "halves_noise", "signal_of", "target_in"]

@@ -11,7 +11,7 @@ import numpy as np
 from fourlight.frames import NoiseModel, RawFrame
 from fourlight.sensor.profile import Profile
 from fourlight.stages.bench import Bench
-from fourlight.stages.gain import Survey, flat_gain, read_noise_adu
+from fourlight.stages.gain import Survey, cut_off, flat_gain, read_noise_adu
 from fourlight.stages.groups import Group
 from fourlight.stages.profile_use import fitting_profile
 
@@ -55,8 +55,10 @@ def chosen(
     """
     profile = fitting_profile(bench.read, lights[0], bench.tell)
     gain = _gain(lights, flats, biases, seen, profile, bench)
-    read = _read_noise(lights, biases, seen, pedestal[0], gain, profile, bench)
+    cut = cut_off(biases, lights[0], bench)
+    read = _read_noise(lights, () if cut else biases, seen, pedestal[0], gain, profile, bench)
     _say_profile(gain, read, bench)
+    _say_cut_off(cut, read, bench)
     if gain is None:
         bench.note("Gain unknown: samples stay in ADU and shares are shares of signal, not of electrons.")
     if read is None:
@@ -141,6 +143,19 @@ def _say_profile(gain: _Candidate | None, read: _Candidate | None, bench: Bench)
     ]
     if said:
         bench.note(f"From the camera profile: {' and '.join(said)} ({Path(bench.read.camera_profile).name}).")
+
+
+def _say_cut_off(cut: tuple[float, float] | None, read: _Candidate | None, bench: Bench) -> None:
+    """That bias frames do not tell the read noise, nor well what no light is."""
+    if cut is None:
+        return
+    least, share = cut
+    told = f"is taken from {read.source}" if read is not None else "is not known"
+    bench.tell(
+        f"Bias frames are cut off at {least:g} ADU, below which their noise would put {100 * share:.1f} % of the"
+        f" samples. The level of no light that they show is too high, and the read noise, which they would show too"
+        f" small, {told}; take bias frames and lights with a higher offset (black level)."
+    )
 
 
 def _gain_of_line(seen: Survey, bench: Bench) -> list[_Candidate]:

@@ -10,11 +10,12 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from fourlight.core import background, starlet
+from fourlight.core.cfa import COLOURS
 from fourlight.core.regionsums import STEEP
 from fourlight.frames import StarList
 from fourlight.stages import sky_error
 from fourlight.stages.canvas import bands
-from fourlight.stages.empty_sky import COLOURS, EmptySky, burnt_pixels, empty_sky, star_masks
+from fourlight.stages.empty_sky import EmptySky, burnt_pixels, empty_sky, star_masks
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 from fourlight.stages.twin_greens import twin_variance
 

@@ -18,12 +18,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import refocus
+from fourlight.core.cfa import COLOURS
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.tiles import SIDE, Tile, tiles
 from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas, bands
-from fourlight.stages.coverage import CHANNELS
 from fourlight.stages.denoise import denoise
 from fourlight.stages.field_profiles import full_level
 from fourlight.stages.left_alone import left_alone
@@ -97,17 +97,17 @@ def sharpen(
     level = full_level(planes, stars) if full is None else full
     plan = planned(planes, variances, halves, stars, level, narrower)
     if plan.why or halves is None:
-        return Sharpened({c: planes[c] for c in CHANNELS}, plan, (plan.why,))
+        return Sharpened({c: planes[c] for c in COLOURS}, plan, (plan.why,))
     sure = _sure(planes, variances, halves, plan, level, misfit, canvas)
     used = left_alone(planes, variances, level, max(plan.widths.values()), canvas, sure.stars)
     for rows in bands(used.shape):
         used[rows] = np.float32(strength) * (1 - used[rows])
-    made = {c: np.array(planes[c], dtype=np.float32) for c in CHANNELS if c not in plan.sharpened}
+    made = {c: np.array(planes[c], dtype=np.float32) for c in COLOURS if c not in plan.sharpened}
     for c in plan.sharpened:
         target = refocus.Target(plan.target_px, plan.profiles[c].wings)
         way = _Way(plan.profiles[c], target, plan.finest)
         made[c] = _sharpened(planes[c], (sure.quiet.pop(c), sure.stars.pop(c)), used, way, canvas)
-    return Sharpened({c: made[c] for c in CHANNELS}, plan, tuple(_told(plan, c) for c in CHANNELS))
+    return Sharpened({c: made[c] for c in COLOURS}, plan, tuple(_told(plan, c) for c in COLOURS))
 
 
 class _Sure(NamedTuple):
@@ -126,7 +126,7 @@ def _sure(
     """Stars first: beside a bright star smoothing must leave noise as it is, which the filter would make stronger."""
     light = star_light(planes, variances, plan.profiles, full, canvas)
     rest, first, second = (
-        {c: _less(image[c], light[c], canvas) for c in CHANNELS} for image in (planes, *halves)
+        {c: _less(image[c], light[c], canvas) for c in COLOURS} for image in (planes, *halves)
     )
     return _Sure(light, denoise(rest, variances, (first, second), misfit=misfit, canvas=canvas).planes)
 

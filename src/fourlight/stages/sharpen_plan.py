@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import refocus
+from fourlight.core.cfa import COLOURS
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 from fourlight.stages.confirmed_band import finest_confirmed
-from fourlight.stages.coverage import CHANNELS
 from fourlight.stages.field_profiles import field_profile, peaks
 
 __all__ = ["Plan", "planned"]
@@ -64,9 +64,9 @@ def planned(
     """
     if halves is None:
         return _nothing({}, "without half stacks nothing confirms finer detail.")
-    found = {c: field_profile(planes[c], variances[c], stars, full) for c in CHANNELS}
+    found = {c: field_profile(planes[c], variances[c], stars, full) for c in COLOURS}
     profiles = {c: profile for c, profile in found.items() if profile is not None}
-    if len(profiles) < len(CHANNELS):
+    if len(profiles) < len(COLOURS):
         return _nothing(profiles, _silent(profiles))
     width = max(profile.fwhm_px() for profile in profiles.values())
     if width * refocus.LEAST_GAIN < refocus.LEAST_PX:
@@ -76,12 +76,12 @@ def planned(
             f"{refocus.LEAST_PX:.1f} px. A finer grid (a stack at half pixels) would.",
         )
     finest = float(
-        np.min([finest_confirmed((halves[0][c], halves[1][c]), variances[c], full) for c in CHANNELS])
+        np.min([finest_confirmed((halves[0][c], halves[1][c]), variances[c], full) for c in COLOURS])
     )
     if not np.isfinite(finest):
         return _nothing(profiles, "the halves do not confirm any detail.")
-    rings = [_unseen_ring(planes[c], variances[c], stars, full) for c in CHANNELS]
-    target = refocus.narrowest([profiles[c] for c in CHANNELS], finest, rings)
+    rings = [_unseen_ring(planes[c], variances[c], stars, full) for c in COLOURS]
+    target = refocus.narrowest([profiles[c] for c in COLOURS], finest, rings)
     if target is None:
         return _nothing(
             profiles,
@@ -98,7 +98,7 @@ def _nothing(profiles: dict[str, FieldProfile], why: str, finest: float = float(
 
 
 def _silent(profiles: Mapping[str, FieldProfile]) -> str:
-    silent = [c for c in CHANNELS if c not in profiles]
+    silent = [c for c in COLOURS if c not in profiles]
     where = f" in {', '.join(silent)}; sharpened without, stars would get rims of colour" if profiles else ""
     return f"too few stars that are bright, not full and alone tell how light is spread{where}."
 

@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from fourlight.core.cfa import COLOURS
 from fourlight.sky.starcolours import SUN_B_V
-from fourlight.stages.colour_calibration import COLOURS, ColourCalibration
+from fourlight.stages.colour_calibration import ColourCalibration
 
 __all__ = ["CLEAREST", "NightSky", "night_skies"]
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from fourlight.core.cfa import PLANES
-from fourlight.core.starcolour import star_light
+from fourlight.core.starcolour import star_light, star_mask
 from fourlight.frames import StarList
 from fourlight.sky.catalogue import cone, magnitude_errors
 from fourlight.sky.plate import PlateSolution
@@ -18,7 +18,7 @@ from fourlight.stages.region_samples import StackReader
 from fourlight.stages.star_choice import full_on_stack
 from fourlight.stages.star_share import APERTURE, WHOLE, aperture_share
 
-__all__ = ["StarFluxes", "planes_of", "star_fluxes"]
+__all__ = ["StarFluxes", "parts_of", "planes_of", "star_fluxes"]
 
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -28,6 +28,9 @@ BRIGHT = 60
 """Brightest lone stars that tell how much of it the small aperture holds."""
 BESIDE = 0.03
 """Light of other stars near a star, over its own, from which on it is not alone."""
+DISC = 1.5
+"""Radius of the discs around stars that rings leave out, over their width: about as far as pixels of apertures that are
+chosen to be alone lie from others, so that both hold as much of their wings and of stars that nobody sees."""
 OFF_PX = 1.5
 """How far a star may lie from where the solution puts it."""
 
@@ -44,8 +47,8 @@ class StarFluxes:
     """(n, 4) all light of the star in each plane, electrons (or ADU) in the exposure of the reference light."""
     flux_error: Float64
     """(n, 4) one sigma, by VAR of the stack."""
-    share_error: Float64
-    """(4,) relative error that all fluxes of a plane share: that of the aperture."""
+    share_covariance: Float64
+    """(4, 4) of the relative errors that all fluxes of a plane share, and planes in part: those of the aperture."""
     v_mag: Float64
     v_error: Float64
     b_v: Float64
@@ -120,17 +123,19 @@ def star_fluxes(
     listed = listed.chosen(inside[theirs])
     sx, sy = stars.x[mine], stars.y[mine]
     values = [layers.read(plane, "value") for plane in PLANES]
+    shape = (values[0].shape[0], values[0].shape[1])
     variances = [layers.read(plane, "variance") for plane in PLANES]
-    inner = star_light(values, variances, sx, sy, APERTURE * fwhm_px)
+    lit = star_mask(shape, stars.x, stars.y, np.full(len(stars), DISC * fwhm_px))
+    inner = star_light(values, variances, sx, sy, APERTURE * fwhm_px, lit)
     burnt = full_on_stack(inner.peak - sky, room, stars.saturated[mine])
     alone = _alone(stars, mine, APERTURE * fwhm_px + fwhm_px) & _single(x, y, inside[theirs], fwhm_px)
     lonely = _alone(stars, mine, (WHOLE + 0.5) * fwhm_px)
     fit = alone & ~burnt & np.isfinite(inner.flux).all(axis=1)
     lone = np.flatnonzero(fit & lonely if (fit & lonely).any() else fit)[:BRIGHT]
-    share, share_error = aperture_share(values, variances, sx[lone], sy[lone], widths)
+    share, share_covariance = aperture_share(values, variances, sx[lone], sy[lone], widths, lit)
     v_error, b_v_error = magnitude_errors(listed.v_mag, np.nan_to_num(listed.b_v, nan=1.0))
     return StarFluxes(
-        PLANES, sx, sy, inner.flux / share, inner.error / share, share_error,
+        PLANES, sx, sy, inner.flux / share, inner.error / share, share_covariance,
         listed.v_mag, v_error, listed.b_v, b_v_error, listed.row, burnt, alone,
     )  # fmt: skip
 
@@ -166,17 +171,26 @@ def _single(x: Float64, y: Float64, own: Int64, fwhm_px: float) -> Bool:
     return np.asarray(near == 1)
 
 
+def parts_of(names: Sequence[str], planes: Sequence[str]) -> Float64:
+    """(c, p) part of each plane in each of the names, of which ``G`` is the mean of both greens.
+
+    >>> parts_of(("R", "G"), PLANES).tolist()
+    [[1.0, 0.0, 0.0, 0.0], [0.0, 0.5, 0.5, 0.0]]
+    """
+    return np.array([
+        [0.5 if name == "G" and plane in ("G1", "G2") else float(name == plane) for plane in planes]
+        for name in names
+    ])  # fmt: skip
+
+
 def planes_of(fluxes: StarFluxes, names: Sequence[str]) -> tuple[Float64, Float64]:
     """(n, c) fluxes of planes, and of ``G`` as the mean of both greens, with their errors.
 
     >>> one = np.ones(1)
-    >>> some = StarFluxes(PLANES, one, one, np.array([[4.0, 2.0, 4.0, 1.0]]), np.ones((1, 4)), np.zeros(4),
+    >>> some = StarFluxes(PLANES, one, one, np.array([[4.0, 2.0, 4.0, 1.0]]), np.ones((1, 4)), np.zeros((4, 4)),
     ...                   one, one, one, one, one.astype(int), one < 0, one > 0)
     >>> planes_of(some, ("R", "G"))[0].tolist()
     [[4.0, 3.0]]
     """
-    mix = np.array([
-        [0.5 if name == "G" and plane in ("G1", "G2") else float(name == plane) for plane in fluxes.planes]
-        for name in names
-    ])  # fmt: skip
+    mix = parts_of(names, fluxes.planes)
     return fluxes.flux @ mix.T, np.sqrt(fluxes.flux_error**2 @ (mix**2).T)

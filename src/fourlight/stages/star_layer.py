@@ -15,12 +15,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import full_spots
 from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas, some
-from fourlight.stages.coverage import CHANNELS
 from fourlight.stages.field_profiles import field_profile, full_level
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
@@ -84,11 +84,11 @@ def split_stars(
     """
     canvas = canvas or Canvas()
     level = full_level(planes, stars) if full is None else full
-    profiles = {c: field_profile(planes[c], variances[c], stars, level) for c in CHANNELS}
+    profiles = {c: field_profile(planes[c], variances[c], stars, level) for c in COLOURS}
     usual = next((profiles[c] for c in "GRB" if profiles[c] is not None), None)
     if usual is None:
         return _all_rest(planes)
-    taken = [c for c in CHANNELS if np.isfinite(some(planes[c])).any()]
+    taken = [c for c in COLOURS if np.isfinite(some(planes[c])).any()]
     hot = full_spots([planes[c] for c in taken], level)
     work = [StarChannel(planes[c], variances[c], profiles[c] or usual, hot, canvas) for c in taken]
     found, knots = _found(taken, work, usual, canvas)
@@ -100,7 +100,7 @@ def split_stars(
     for c, channel in zip(taken, work, strict=True):
         rest[c], hidden = channel.rest(canvas)
         spots |= hidden
-    for c in CHANNELS:
+    for c in COLOURS:
         if c not in rest:
             rest[c] = planes[c]
     full_stars = np.concatenate([np.zeros((0, 2)), *(core.stars[:, :2] for core in work[0].cores)])
@@ -134,7 +134,7 @@ def _found(
 
 
 def _all_rest(planes: Planes) -> StarLayers:
-    rest = {c: planes[c] for c in CHANNELS}
+    rest = {c: planes[c] for c in COLOURS}
     nothing = np.zeros(0)
     return StarLayers(
         planes, rest, nothing, nothing,

@@ -8,12 +8,12 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import COLOURS
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import full_spots
 from fourlight.core.tiles import HALO
 from fourlight.engine import in_order
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.coverage import CHANNELS
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
@@ -49,11 +49,11 @@ def star_light(
         Level from which pixels may be full.
     canvas : Canvas
     """
-    hot = full_spots([planes[c] for c in CHANNELS], full)
-    work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas, full_too=False) for c in CHANNELS]
+    hot = full_spots([planes[c] for c in COLOURS], full)
+    work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas, full_too=False) for c in COLOURS]
     width, found = profiles["G"].fwhm_px(), np.zeros((0, 3))
     for _ in range(SEARCHES):
-        left = {c: channel.left for c, channel in zip(CHANNELS, work, strict=True)}
+        left = {c: channel.left for c, channel in zip(COLOURS, work, strict=True)}
         more = points(left, variances, width, canvas)
         more = more[more[:, 2] > BRIGHT]
         more = more[~hot[tuple(np.rint(more[:, k]).astype(int) for k in (1, 0))]]
@@ -62,7 +62,7 @@ def star_light(
             in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS, judged=False), work, canvas.threads)
         )
     every = zip(
-        CHANNELS,
+        COLOURS,
         in_order(partial(StarChannel.drawn, canvas=canvas, beyond=BEYOND), work, canvas.threads),
         strict=True,
     )

@@ -18,13 +18,12 @@ from fourlight.core import maps
 from fourlight.core.trials import Trial, doubted, jackknife
 from fourlight.stages.region_samples import StackReader
 
-__all__ = ["COLOURS", "Blocks", "Gain", "Regions", "compared", "regions_on", "seen_blocks"]
+__all__ = ["Blocks", "Gain", "Regions", "compared", "regions_on", "seen_blocks"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-COLOURS = ("R", "G", "B")
 BLOCK_PX = 4
 """Side of a block: noise of neighbouring pixels of a stack is correlated, that of means of blocks hardly."""
 FEWEST = 200
