@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import platform
 import sys
 from collections.abc import Iterable, Mapping, Sequence
@@ -17,6 +16,7 @@ from pydantic import ValidationError
 from fourlight import __version__
 from fourlight.errors import InputError
 from fourlight.frames import Role, SetAside
+from fourlight.json_text import json_of
 from fourlight.recipe import Recipe
 
 __all__ = ["Provenance", "Step", "file_hash", "file_state", "load", "record", "versions"]
@@ -159,10 +159,10 @@ def load(path: Path) -> Provenance:
             text = file.read(MOST_LETTERS + 1)
         if len(text) > MOST_LETTERS:
             raise ValueError
-        data = json.loads(text)
+        data = json_of(text)
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; name the provenance.json of a finished run") from None
-    except (OSError, ValueError, RecursionError) as error:
+    except (OSError, ValueError) as error:
         raise _no_record(path, getattr(error, "strerror", None) or "no JSON is in it") from None
     try:
         inputs = {Path(name): str(digest) for name, digest in data["inputs"].items()}

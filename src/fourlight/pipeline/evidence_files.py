@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
 
 from fourlight.errors import InputError
+from fourlight.json_text import json_of
 from fourlight.report.claims import claims_table
 from fourlight.report.contributions import contributions
 
@@ -54,7 +54,7 @@ def _fault(path: Path) -> str:
     """What is wrong with a file; empty where nothing is, or where there is none."""
     try:
         if path.exists():
-            SHOWN[path.name](json.loads(path.read_text(encoding="utf-8")))
+            SHOWN[path.name](json_of(path.read_text(encoding="utf-8")))
     except OSError as error:
         return f"cannot be read ({error.strerror})"
     except (ValueError, TypeError, KeyError, AttributeError):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import threading
 import warnings
 from collections.abc import Collection, Iterator, Mapping
@@ -21,6 +20,7 @@ from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside, StarList
 from fourlight.io.scan import MARKER, scan
+from fourlight.json_text import json_of
 from fourlight.pipeline.adding import earlier_run, what_is_kept
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.evidence_files import check_evidence
@@ -210,7 +210,9 @@ def check_results(out: Path, made_anew: Collection[str] = ()) -> None:
     for name in ("summary.json", "picture.tif"):
         try:
             with (out / name).open("rb") as stream:
-                if name.endswith(".json") and not {"frames", "grid", "picture"} <= set(json.load(stream)):
+                if name.endswith(".json") and not {"frames", "grid", "picture"} <= set(
+                    json_of(stream.read())
+                ):
                     raise ValueError
         except (OSError, ValueError, TypeError) as error:
             why = getattr(error, "strerror", None) or "it is not whole"

@@ -17,6 +17,7 @@ import numpy as np
 from fourlight import __version__
 from fourlight.frames import NoiseModel, RawFrame, SetAside
 from fourlight.io.room import whole, writing
+from fourlight.json_text import json_of
 from fourlight.pipeline.cache import digest
 from fourlight.pipeline.kinds import Kind
 from fourlight.pipeline.known import Known
@@ -100,7 +101,7 @@ class Kept:
     def load(cls, folder: Path, masters: Path, open_source: OpenSource) -> Kept | None:
         """What `save` wrote; None where it is not there in full, or is of another version."""
         try:
-            facts = json.loads((folder / FACTS).read_text(encoding="utf-8"))
+            facts = json_of((folder / FACTS).read_text(encoding="utf-8"))
             with (folder / TABLE).open("rb") as stream, np.load(stream, allow_pickle=False) as data:
                 arrays = {name: data[name] for name in data.files}
             table = FrameTable(**arrays, shape=tuple(facts["shape"]), zoom=facts["zoom"])

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from fourlight.engine import Crew, Progress, as_done
 from fourlight.io.arrays import mapped_array
 from fourlight.io.room import new_array, writing
+from fourlight.json_text import json_of
 from fourlight.pipeline.cache import digest
 from fourlight.stages.geometry import Tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES, TileResult
@@ -192,7 +193,7 @@ def _resumed(folder: Path, shape: tuple[int, int], key: str) -> dict[Place, Line
     done: dict[Place, Line] = {}
     for text in lines[1:]:
         try:
-            line = json.loads(text)
+            line = json_of(text)
         except ValueError:  # the line that was being written when the run was stopped
             continue
         done[line["tile"][0], line["tile"][1]] = line

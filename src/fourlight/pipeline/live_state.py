@@ -17,6 +17,7 @@ from fourlight import __version__
 from fourlight.frames import MeasuredFrame, RawFrame, Role
 from fourlight.io.pixels import open_pixels
 from fourlight.io.room import whole, writing
+from fourlight.json_text import json_of
 from fourlight.pipeline import cache
 from fourlight.pipeline.kept import calibration_facts, calibration_from
 from fourlight.pipeline.live_stack import Ground, LiveStack
@@ -78,7 +79,7 @@ def load_stack(stack: LiveStack, folder: Path) -> bool:
 
 def _facts(folder: Path) -> dict[str, Any] | None:
     try:
-        facts = json.loads((folder / STATE).read_text(encoding="utf-8"))
+        facts = json_of((folder / STATE).read_text(encoding="utf-8"))
         same = facts["layout"] == LAYOUT and facts["fourlight"] == __version__
     except (OSError, ValueError, KeyError, TypeError):
         return None

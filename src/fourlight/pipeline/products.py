@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import json
 import shutil
 from collections.abc import Callable
 from functools import partial
@@ -19,6 +18,7 @@ from fourlight.engine import give_back, in_order, nothing
 from fourlight.errors import InputError
 from fourlight.frames import StarList
 from fourlight.io.room import writing
+from fourlight.json_text import json_of
 from fourlight.pipeline import outputs
 from fourlight.pipeline.evidence_files import CHANNELS, CLAIMS
 from fourlight.pipeline.finished import Stack
@@ -180,7 +180,7 @@ def read_json(path: Path) -> Any:
         It cannot be read, or is not whole.
     """
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
+        return json_of(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 import tempfile
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from fourlight.errors import FourlightError, InputError
+from fourlight.json_text import json_of
 from fourlight.pipeline.job_process import Order
 from fourlight.pipeline.plan_answers import field_words, plan_answer, subs_answer, whatif_answer
 from fourlight.pipeline.plan_forms import WhatIfAsked, asked_from, form_schemas
@@ -109,7 +109,7 @@ class ShownPlans:
         """
         if not self._compared.is_file():
             raise InputError("nothing has been compared in this session yet")
-        found: dict[str, Any] = json.loads(self._compared.read_text(encoding="utf-8"))
+        found: dict[str, Any] = json_of(self._compared.read_text(encoding="utf-8"))
         return found
 
     def whatif(self, name: str) -> dict[str, Any]:

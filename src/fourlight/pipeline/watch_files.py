@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -13,6 +12,7 @@ import numpy as np
 from fourlight import __version__
 from fourlight.errors import InputError, OutputError
 from fourlight.io.room import whole
+from fourlight.json_text import json_of
 from fourlight.pipeline import live_rows, outputs
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.live_picture import PICTURE
@@ -67,7 +67,7 @@ def earlier_night(place: OutputFolder, out: Path, folder: Path, key: str) -> Nig
             )
         return None
     try:
-        facts = json.loads(path.read_text(encoding="utf-8"))
+        facts = json_of(path.read_text(encoding="utf-8"))
         before, rows = facts["folder"], list(facts["subs"])
         same, target = facts["key"] == key, facts["target"]
     except (OSError, ValueError, KeyError, TypeError) as error:

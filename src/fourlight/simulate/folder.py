@@ -10,6 +10,7 @@ from pathlib import Path
 from fourlight import __version__
 from fourlight.errors import OutputError
 from fourlight.io.room import whole, writing
+from fourlight.json_text import json_of
 from fourlight.simulate.scene import Scene
 
 __all__ = ["claim", "finished", "missing", "record"]
@@ -46,7 +47,7 @@ def finished(scene: Scene, out: Path) -> bool:
         A frame is not as long as it was made: somebody changed it, and it is not written again.
     """
     try:
-        made = json.loads((out / RECORD).read_text(encoding="utf-8"))
+        made = json_of((out / RECORD).read_text(encoding="utf-8"))
         frames = dict(made["frames"])
     except (OSError, ValueError, KeyError, TypeError):
         return False

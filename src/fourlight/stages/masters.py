@@ -22,6 +22,7 @@ from fourlight.frames import RawFrame
 from fourlight.io.arrays import mapped_array
 from fourlight.io.pixels import PixelSource
 from fourlight.io.room import new_array, whole, writing
+from fourlight.json_text import json_of
 from fourlight.stages.banding import bands, each_band
 
 __all__ = [
@@ -280,7 +281,7 @@ def _remember(master: Master) -> Master:
 
 def _remembered(path: Path, shape: tuple[int, int]) -> Master | None:
     try:
-        note = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+        note = json_of(path.with_suffix(".json").read_text(encoding="utf-8"))
         array = mapped_array(path, "r")
         if array.shape != shape or array.dtype != np.float32:
             return None

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from starlette.requests import ClientDisconnect, Request
 
 from fourlight.errors import InputError
+from fourlight.json_text import json_of
 from fourlight.web.guard import MOST_BODY
 
 __all__ = ["asked"]
@@ -22,10 +22,10 @@ async def asked(request: Request) -> dict[str, Any]:
         It is none, or is too large.
     """
     try:
-        data = json.loads(await request.body())
+        data = json_of(await request.body())
     except ClientDisconnect:
         raise InputError(f"a request holds at most {MOST_BODY} bytes") from None
-    except (ValueError, RecursionError):
+    except ValueError:
         raise InputError("what came is no JSON; reload the page") from None
     if not isinstance(data, dict):
         raise InputError("an object of JSON is needed; reload the page")
