@@ -9,7 +9,12 @@ import pytest
 from page_browser import nameless, overflows, sized, until
 from web_browser import least_contrast, themed
 
-__all__ = ["test_everything_has_a_name", "test_it_fits_the_screen", "test_letters_stand_out_of_their_ground"]
+__all__ = [
+    "test_everything_has_a_name",
+    "test_it_fits_the_screen",
+    "test_it_goes_down_a_phone_and_not_aside",
+    "test_letters_stand_out_of_their_ground",
+]
 
 
 @pytest.mark.parametrize("theme", ["dark", "light", "night"])
@@ -30,3 +35,13 @@ def test_it_fits_the_screen(page: Any, width: int) -> None:
     sized(page, width)
     assert overflows(page) == []
     sized(page, 1280)
+
+
+def test_it_goes_down_a_phone_and_not_aside(page: Any) -> None:
+    """Only what has a box of its own to scroll in is wider, such as the table of lights: WCAG 2.2, criterion 1.4.10."""
+    sized(page, 400)
+    wide, seen = page.execute_script(
+        "const e = document.documentElement; return [e.scrollWidth, e.clientWidth];"
+    )
+    sized(page, 1280)
+    assert wide <= seen

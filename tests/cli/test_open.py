@@ -21,9 +21,15 @@ from web_results import write_results
 
 
 def test_folders_without_results_are_named(command: Any, tmp_path: Path) -> None:
-    outcome = command("open", tmp_path, "--no-browser")
-    assert outcome.code == 2
-    assert "summary.json: cannot be read (No such file or directory)" in outcome.line
+    file = tmp_path / "note.txt"
+    file.write_text("no frame")
+    for place, said in (
+        (tmp_path / "nowhere", "nowhere: no such folder; name the OUT of a run, or a folder of raw frames"),
+        (tmp_path, "holds neither results nor raw frames"),
+        (file, "note.txt: is a file"),
+    ):
+        outcome = command("open", place, "--no-browser")
+        assert (outcome.code, said in outcome.line) == (2, True), outcome.err
 
 
 def test_the_link_leads_to_the_page_and_ctrl_c_ends_it(tmp_path: Path) -> None:
@@ -84,6 +90,7 @@ def test_what_cannot_be_opened_is_one_line(command: Any, raw: Path, tmp_path: Pa
         ([folder, "--add", tmp_path / "nothing"], "nothing: no such file or folder"),
         ([raw, "--out", raw / "out"], "raw"),
         ([raw, "--recipe", tmp_path / "nothing.toml"], "nothing.toml"),
+        ([folder, "--sites", tmp_path / "places.toml"], "places.toml: cannot be read as a file of sites"),
     ):
         done = command("open", *words, "--no-browser")
         assert (done.code, said in done.line) == (2, True), done.err

@@ -15,6 +15,9 @@ from page_manners import (
     test_it_fits_the_screen as test_it_fits_the_screen,
 )
 from page_manners import (
+    test_it_goes_down_a_phone_and_not_aside as test_it_goes_down_a_phone_and_not_aside,
+)
+from page_manners import (
     test_letters_stand_out_of_their_ground as test_letters_stand_out_of_their_ground,
 )
 from web_browser import MARKS, painted, screenshot, started, themed, visit

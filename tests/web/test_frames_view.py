@@ -10,8 +10,12 @@ from typing import Any
 
 import pytest
 
+from page_browser import sized
 from page_manners import (
     test_everything_has_a_name as test_everything_has_a_name,
+)
+from page_manners import (
+    test_it_goes_down_a_phone_and_not_aside as test_it_goes_down_a_phone_and_not_aside,
 )
 from page_manners import (
     test_letters_stand_out_of_their_ground as test_letters_stand_out_of_their_ground,
@@ -254,3 +258,15 @@ def test_a_view_that_was_left_before_it_was_ready_shows_nothing(page: Any) -> No
     assert len(rows(page)) == LIGHTS
     assert page.execute_script("return document.querySelectorAll('main canvas').length;") == 0
     assert page.find_element("css selector", "#views a[aria-current='page']").text == "Frames"
+
+
+@pytest.mark.parametrize("width", [1280, 820])
+def test_headings_keep_to_their_columns(page: Any, width: int) -> None:
+    sized(page, width)
+    script = (
+        "return [...document.querySelectorAll('.lights th button')]"
+        ".filter(e => e.scrollWidth > e.clientWidth).map(e => e.textContent);"
+    )
+    found = page.execute_script(script)
+    sized(page, 1280)
+    assert found == []

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 from starlette.testclient import TestClient
 
+from fourlight.engine import Silent
+from fourlight.errors import InputError
 from fourlight.pipeline.offers import Sources
 from fourlight.pipeline.plan_orders import CompareSetups, LookWhatIf
 from fourlight.pipeline.plans_asked import PlanAsked, planned_by
@@ -23,6 +26,7 @@ from web_results import write_results
 
 PORT = 8123
 NIGHT = {"site": "31.5,-38,2100", "target": "287.4,18.2", "date": "2031-08-07", "night": {"zone": "-3"}}
+TWO = {"setup_a": "mono-rgb", "setup_b": "colour-dual", "site": "31.5,-38,2100"}
 SKY_MAG = 21.4
 SITES = f"[site.ledge]\nlatitude_deg = 31.5\nlongitude_deg = -38\nheight_m = 2100\nsky_mag = {SKY_MAG}\nzone = '-3'\n"
 
@@ -156,6 +160,7 @@ def test_comparisons_and_what_ifs_are_jobs(page, project, ordered):
     [
         ("compare", {"setup_a": "/etc/passwd", "setup_b": "mono-rgb", "site": "ledge"}, "choose one of"),
         ("compare", {"setup_a": "mono-rgb", "site": "ledge"}, "setup_b: must be given"),
+        ("compare", {**TWO, "hours": -3}, "hours -3: hours of the clock from 0.1 to 24"),
         ("whatif", {"sky": "x0.5"}, "never removed"),
         ("whatif", {"out": "/tmp"}, "no such setting"),
         ("whatif", {"drop_channel": "../R"}, "choose one of"),
@@ -167,6 +172,25 @@ def test_jobs_that_cannot_be_are_refused(page, ordered, kind, wish, said):
     assert answer.status_code == 400
     assert said in answer.json()["error"]["message"]
     assert ordered == []
+
+
+@pytest.mark.parametrize(
+    ("order", "work"),
+    [
+        (LookWhatIf(Path("out"), Path("new"), {"subs": 500}), "whatif.what_if"),
+        (CompareSetups(TWO, None, Path("compared.json")), "plans_asked.compared_by"),
+    ],
+)
+def test_jobs_that_fail_speak_of_fields(monkeypatch, order, work):
+    """What only the work finds is told in words of the form too."""
+
+    def fails(*_asked: object) -> None:
+        raise InputError("--subs 500: the stack has 23 lights")
+
+    monkeypatch.setattr(f"fourlight.pipeline.{work}", fails)
+    with pytest.raises(InputError) as told:
+        order.work(Silent())
+    assert str(told.value) == "subs 500: the stack has 23 lights"
 
 
 def test_results_come_by_names_that_are_there(page, project):

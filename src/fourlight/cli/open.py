@@ -58,8 +58,11 @@ def open(  # noqa: A001  # the name of the command
     """Look at results in the browser, or make some; only this machine can see the page. Ctrl-C ends it."""
     import webbrowser
 
+    from fourlight.pipeline.rigs import own_file
     from fourlight.web.serving import serve
 
+    if sites is not None:
+        own_file(sites)  # what cannot be read is told now, not by the form of a plan
     if folder is None:
         project = _beginning(demo, sites, others=bool(out or recipe or add))
     elif demo is not None:
@@ -114,8 +117,19 @@ def _project(
             raise InputError(
                 f"{folder}: --out and --recipe go with a folder of raw frames, and this is none; leave them out"
             )
+        if not has_results:
+            raise InputError(
+                f"{folder}: {_what_it_is(folder)}; name the OUT of a run, or a folder of raw frames"
+            )
         return Project(folder, Sources(added=more, sites=sites))
     nights = Path(os.path.abspath(folder))
     target = Path(os.path.abspath(out or nights.with_name(f"{nights.name}-results")))
     check_apart(target, [nights])
     return Project(target, Sources((nights,), more, recipe_from(recipe) if recipe else Recipe(), sites))
+
+
+def _what_it_is(folder: Path) -> str:
+    """Why nothing can be opened there."""
+    if not folder.exists():
+        return "no such folder"
+    return "holds neither results nor raw frames" if folder.is_dir() else "is a file"

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from fourlight.errors import FourlightError, InputError
 from fourlight.report.clock import capital
 from fourlight.report.figure_style import DARK, LIGHT, Drawn, Look
 from fourlight.report.planning import CARE
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
     from fourlight.stages.plan_skies import SubPlan
     from fourlight.stages.plan_whole import Planned
 
-__all__ = ["comparison_answer", "field_words", "plan_answer", "subs_answer", "whatif_answer"]
+__all__ = ["comparison_answer", "field_words", "for_forms", "plan_answer", "subs_answer", "whatif_answer"]
 
 Answer = dict[str, Any]
 
@@ -32,6 +34,17 @@ def field_words(text: str) -> str:
     'a sky of 21 mag; give yours with sky'
     """
     return re.sub(r"--([a-z][a-z-]*)", lambda found: found[1].replace("-", " "), text)
+
+
+@contextmanager
+def for_forms() -> Iterator[None]:
+    """Errors speak of fields in place of options."""
+    try:
+        yield
+    except FourlightError as error:
+        if error.exit_code != 2 or "--" not in str(error):
+            raise
+        raise InputError(field_words(str(error))) from None
 
 
 def plan_answer(planned: Planned, clock: Clock, assumed: Sequence[str]) -> Answer:

@@ -28,7 +28,7 @@ class CompareSetups:
         from fourlight.io.room import whole
         from fourlight.pipeline.compare_pictures import simulated_pictures
         from fourlight.pipeline.outputs import plain_json
-        from fourlight.pipeline.plan_answers import comparison_answer
+        from fourlight.pipeline.plan_answers import comparison_answer, for_forms
         from fourlight.pipeline.plans_asked import CompareAsked, compared_by
         from fourlight.pipeline.rigs import own_file
         from fourlight.pipeline.setups import setup_named
@@ -36,7 +36,8 @@ class CompareSetups:
         asked = CompareAsked.model_validate(self.wish)
         telling.begin("compare", 3)
         setups = setup_named(asked.setup_a), setup_named(asked.setup_b)
-        found, clock, assumed = compared_by(asked, setups, own_file(self.sites))
+        with for_forms():
+            found, clock, assumed = compared_by(asked, setups, own_file(self.sites))
         telling.step()
         made = simulated_pictures(found)
         telling.step()
@@ -71,8 +72,11 @@ class LookWhatIf:
         return asked
 
     def work(self, telling: Telling) -> None:
+        from fourlight.pipeline.plan_answers import for_forms
         from fourlight.pipeline.whatif import what_if
         from fourlight.report.whatif import lines
 
-        for heading, text in lines(what_if(self.out, self.target, self.asked(), telling)):
+        with for_forms():
+            made = what_if(self.out, self.target, self.asked(), telling)
+        for heading, text in lines(made):
             telling.line(heading, text)

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from fourlight.stages.plan_whole import Planned
 
 __all__ = [
-    "CompareAsked", "GearAsked", "LightAsked", "NightAsked", "PlanAsked", "SubAsked", "SubsAsked", "compared_by",
-    "planned_by", "subs_by",
+    "CompareAsked", "GearAsked", "LightAsked", "NightAsked", "PlanAsked", "SubAsked", "SubsAsked",
+    "check_comparison", "compared_by", "planned_by", "subs_by",
 ]  # fmt: skip
 
 MOST_NIGHTS = 400
@@ -192,7 +192,7 @@ def compared_by(
     InputError
         Something that was said cannot be.
     """
-    _check_comparison(asked)
+    check_comparison(asked)
     from fourlight.pipeline.sites import evening_of, place_of, site_of
     from fourlight.report.clock import clock_of
     from fourlight.stages.compare_whole import Asked, compare
@@ -262,7 +262,8 @@ def _of_night(asked: Asked) -> list[str]:
     return [*said, *twilight_words(asked.goal.sun_below_deg)]
 
 
-def _check_comparison(asked: CompareAsked) -> None:
+def check_comparison(asked: CompareAsked) -> None:
+    """Raise `InputError` where hours, area, star, night or draws of a comparison cannot be."""
     if not 0.1 <= asked.hours <= 24:
         raise InputError(f"--hours {asked.hours:g}: hours of the clock from 0.1 to 24 are needed")
     if not 1e-2 <= asked.area <= 1e7:

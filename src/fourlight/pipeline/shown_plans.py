@@ -7,19 +7,26 @@ import shutil
 import tempfile
 import threading
 import weakref
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from fourlight.errors import FourlightError, InputError
+from fourlight.errors import InputError
 from fourlight.json_text import json_of
 from fourlight.pipeline.job_process import Order
-from fourlight.pipeline.plan_answers import field_words, plan_answer, subs_answer, whatif_answer
+from fourlight.pipeline.plan_answers import for_forms, plan_answer, subs_answer, whatif_answer
 from fourlight.pipeline.plan_forms import WhatIfAsked, asked_from, form_schemas
 from fourlight.pipeline.plan_orders import CompareSetups, LookWhatIf
-from fourlight.pipeline.plans_asked import CompareAsked, PlanAsked, SubsAsked, planned_by, subs_by
+from fourlight.pipeline.plans_asked import (
+    CompareAsked,
+    PlanAsked,
+    SubsAsked,
+    check_comparison,
+    planned_by,
+    subs_by,
+)
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.rigs import OwnFile, own_file
 from fourlight.pipeline.swap import RECORD
@@ -77,22 +84,23 @@ class ShownPlans:
         InputError, RecipeError
             Something in it cannot be.
         """
-        with _for_forms(), self._drawing:
+        with for_forms(), self._drawing:
             own = self._own()
             return plan_answer(*planned_by(asked_from(PlanAsked, wish, own), own))
 
     def subs(self, wish: Mapping[str, Any]) -> dict[str, Any]:
         """Lengths of subs, as a form asks for them; raises as `night` does."""
-        with _for_forms(), self._drawing:
+        with for_forms(), self._drawing:
             own = self._own()
             return subs_answer(*subs_by(asked_from(SubsAsked, wish, own), own))
 
     def order(self, kind: str, wish: Mapping[str, Any]) -> Order:
         """The order for a comparison or a what-if; raises as `night` does."""
-        with _for_forms():
+        with for_forms():
             own = self._own()
             if kind == "compare":
                 asked = asked_from(CompareAsked, wish, own)
+                check_comparison(asked)
                 return CompareSetups(asked.model_dump(), self._sites, self._compared)
             told = asked_from(WhatIfAsked, wish, own).model_dump(exclude_none=True)
             order = LookWhatIf(self._out, self.whatifs / _slug(told), told)
@@ -142,17 +150,6 @@ class ShownPlans:
 
     def _own(self) -> OwnFile:
         return own_file(self._sites)
-
-
-@contextmanager
-def _for_forms() -> Iterator[None]:
-    """Errors speak of fields in place of options."""
-    try:
-        yield
-    except FourlightError as error:
-        if error.exit_code != 2 or "--" not in str(error):
-            raise
-        raise InputError(field_words(str(error))) from None
 
 
 def _title(path: Path) -> str:

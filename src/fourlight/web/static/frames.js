@@ -17,7 +17,7 @@ function quantities(unit, lights) {
   return [
     { key: "file", name: "Light" },
     { key: "time", name: "Start, UTC", order: "number", text: (light) => light.time?.slice(from, 16).replace("T", " ") ?? light.night },
-    { key: "state", name: "State", narrow: 5, text: (light) => [waiting(light), light.reason ? `set aside: ${light.reason}` : "used", ...light.flags].filter(Boolean).join("; ") },
+    { key: "state", name: "State", narrow: 5, text: (light) => [waiting(light), `${waiting(light) ? "now " : ""}${light.reason ? `set aside: ${light.reason}` : "used"}`, ...light.flags].filter(Boolean).join("; ") },
     { key: "filter", name: "Filter" },
     { key: "exposure_s", name: "Exposure", unit: "s", digits: (value) => value.toLocaleString("en") },
     { key: "fwhm_px", name: "Star width", unit: "px", digits: decimals(2), chart: true },
