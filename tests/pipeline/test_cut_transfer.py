@@ -66,9 +66,10 @@ def test_a_light_that_was_cut_counts_where_it_is_whole(
     below, above = slice(CUT + 15, 165), slice(15, CUT - 15)
     assert np.nanmedian(few[below] / many[below]) == pytest.approx(kept, abs=0.06)
     assert np.nanmedian(few[above] / many[above]) == pytest.approx(1, abs=0.06)
-    # no step in the sky where one light ends: half a per cent of it, a third of the noise of one of these lights
+    # no step in the sky where one light ends: the sky measured on what is left of that light, as it is, would make
+    # 2 % of it; on scenes of other seeds steps scatter by 0.4 %
     levels = [np.nanmedian(part[rows] / whole[rows]) for rows in (above, below)]
-    assert levels[0] == pytest.approx(levels[1], abs=0.005)
+    assert levels[0] == pytest.approx(levels[1], abs=0.01)
 
 
 def test_the_reference_has_all_rows(command: Any, raw: Path, tmp_path: Path) -> None:

@@ -168,13 +168,17 @@ def test_light_and_noise_of_both_together(ran: Path, nights: Path) -> None:
         # six flats and bias frames leave 0.6 % of doubt in the gain; the few bright stars 1 % in the light of frames,
         # and of the reference, against which all are measured
         assert slope(ran, nights, plane) == pytest.approx(1, abs=0.03), plane
-    with fits.open(ran / "halves.fits") as halves:
+    with fits.open(ran / "halves.fits") as halves, fits.open(ran / "stack.fits") as stack:
         for plane in ("R", "G1", "B"):
+            # stars and knots are not as sharp in one half as in the other: the cameras do not come alike to both
+            light = cut(stack[plane].data.astype(float))
+            spread = np.nanmax(light, axis=1) - np.nanmin(light, axis=1)
+            calm = spread < np.nanquantile(spread, 0.3)
             a, b, va, vb = (halves[f"{k}{plane}_{h}"].data.astype(float) for k in ("", "VAR_") for h in "AB")
             pull = cut((a - b) / np.sqrt(va + vb))
-            means = np.nanmean(pull, axis=1) * SIDE
+            means = np.nanmean(pull[calm], axis=1) * SIDE
             core = 1.4826 * np.median(np.abs(means - np.median(means)))
-            assert core == pytest.approx(1, abs=0.12)  # 1,700 blocks, stars among them
+            assert core == pytest.approx(1, abs=0.12)  # 500 blocks, which fix it to 4 %
 
 
 def test_the_recipe_can_keep_kinds_apart(nights: Path, tmp_path: Path, command: Any) -> None:

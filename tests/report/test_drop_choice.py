@@ -54,6 +54,6 @@ def test_a_run_tells_who_chose_and_what_each_file_is_for(command, raw, tmp_path)
         }
     text = parsed((tmp_path / "coverage" / "report.html").read_text(encoding="utf-8")).text
     reason = found["coverage"]["integration"]["pixfrac_reason"]
-    assert f"Chosen by the coverage. {reason}" in text
+    assert f"Chosen by the coverage. {reason[0].upper()}{reason[1:]}" in text
     assert "Lights used 4 of 4" in text
     assert "but 1 flat and 1 file of unknown kind could not be used" in text
