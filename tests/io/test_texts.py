@@ -23,6 +23,7 @@ def test_a_text_is_read_up_to_its_longest(tmp_path: Path, monkeypatch: pytest.Mo
         texts.text_of(path, "a text", "name another")
 
 
+# Windows has no file without an end; there the test above, with a file that is too long, stands alone.
 @pytest.mark.skipif(not ENDLESS.exists(), reason="no such device here")
 def test_what_has_no_end_is_refused() -> None:
     with pytest.raises(InputError, match="more than 4 MB"):

@@ -65,8 +65,7 @@ def form_schemas(own: OwnFile) -> dict[str, Any]:
                 if key in section.get("properties", {}):
                     section["properties"][key] |= {"enum": ["", *names], "select": True}
     if own.things.site:
-        sky = next(iter(own.things.site.values())).sky_mag
-        found["subs"]["properties"]["sky"] |= {} if sky is None else {"default": sky}
+        found["subs"]["properties"]["sky"]["default"] = next(iter(own.things.site.values())).sky_mag
     return found
 
 
