@@ -4,9 +4,9 @@ Usage: python benchmarks/many_lights.py [--lights N N N] [--frames FOLDER] [--wo
 
 Eight simulated lights stand for all: each is written again and again with another time in its header, 52 MB each.
 The time of a light is what a longer run takes more than a shorter one over the lights it has more, so that what is done
-once (start, picture, report) does not count. The last run is stopped (SIGINT, as Ctrl-C does) when half of its lights are measured and again when half of
-its stack is made, and started anew with the same command each time. Memory is that which no file stands behind
-(`processes.py`). Two hours and more on two cores.
+once (start, picture, report) does not count. The last run is stopped (SIGINT, as Ctrl-C does) when half of its lights
+are measured and again when half of its stack is made, and started anew with the same command each time. Memory is that
+which no file stands behind (`processes.py`). Two hours and more on two cores.
 """
 
 from __future__ import annotations

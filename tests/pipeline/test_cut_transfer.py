@@ -80,8 +80,8 @@ def test_a_light_that_was_cut_counts_where_it_is_whole(command: Any, tmp_path: P
     below, above = slice(CUT + 15, 165), slice(15, CUT - 15)
     assert np.nanmedian(few[below] / many[below]) == pytest.approx(kept, abs=0.06)
     assert np.nanmedian(few[above] / many[above]) == pytest.approx(1, abs=0.06)
-    # no step in the sky where one light ends: half a per cent of it at most, 0.4 e; the sky of a light under a nebula that
-    # fills the field is known to 2 e only, which in one of four makes as much
+    # no step in the sky where one light ends: half a per cent of it at most, 0.4 e; the sky of a light under a
+    # nebula that fills the field is known to 2 e only, which in one of four makes as much
     levels = [np.nanmedian(part[rows] / whole[rows]) for rows in (above, below)]
     assert levels[0] == pytest.approx(levels[1], abs=0.005)
 
