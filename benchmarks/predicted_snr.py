@@ -21,10 +21,10 @@ import numpy.typing as npt
 from setups import told
 
 from fourlight.pipeline.setups import loads as setup_from
-from fourlight.sensor.response import MONO, WAVE_NM
+from fourlight.sensor.response import MONO
 from fourlight.sensor.rig import DARK_SKY_K, MOONLIT_SKY_K
 from fourlight.simulate.scene import loads as scene_from
-from fourlight.simulate.through import Exposed, of_one_channel, one_light, world_through
+from fourlight.simulate.through import Exposed, light_behind, of_one_channel, one_light, world_through
 from fourlight.stages.compare_light import Counted, Parts, kinds_of, light_of
 from fourlight.stages.compare_setup import Setup, taken
 from fourlight.stages.compare_snr import Course, Patch, course
@@ -205,13 +205,10 @@ def _stacks(one: Drawn, seen: Counted, p: int, count: int, seed: int) -> list[Fl
     """Mean of the subs of a part of the hours, by channel in cells of 2 x 2 pixels, less that of as many without."""
     rig, parts = seen.glass.rig, one.parts
     mono = rig.channels == MONO
-    curves = rig.path.at(WAVE_NM) * rig.passed
     planes = []
     for bright in (True, False):
         scene = scene_from(_scene(one, seen, seed + 2 * p + bright, bright=bright))
-        world, plan = world_through(
-            scene, np.repeat(curves, 3, axis=0) if mono else curves, rig.optics.area_cm2
-        )
+        world, plan = world_through(scene, light_behind(rig))
         sky = world.light.continuum(float(parts.dark_mag[p]), DARK_SKY_K)
         if np.isfinite(parts.moonlit_mag[p]):
             sky = sky + world.light.continuum(float(parts.moonlit_mag[p]), MOONLIT_SKY_K)

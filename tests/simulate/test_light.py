@@ -16,8 +16,9 @@ from fourlight.simulate.scene_sky import Night
 
 def grey(share: float, area_cm2: float) -> Throughput:
     """All photons between 500 and 600 nm count with the same share in every colour."""
-    curve = np.where((WAVE_NM >= 500.0) & (WAVE_NM < 600.0), share, 0.0)
-    return Throughput(np.array([curve, curve, curve]), area_cm2)
+    return Throughput.of(
+        lambda wave: np.tile(np.where((wave >= 500.0) & (wave < 600.0), share, 0.0), (3, 1)), area_cm2
+    )
 
 
 def test_photons_of_a_v_zero_star() -> None:

@@ -44,8 +44,7 @@ EXPOSED = Exposed(6, 40.0, 0.8, np.array([0.3, 0.5, 0.2]))
 @pytest.fixture(scope="module")
 def world():
     scene = loads(SCENE)
-    light = throughput(scene)
-    return world_through(scene, light.curves, light.area_cm2)
+    return world_through(scene, throughput(scene))
 
 
 def test_the_sum_at_once_is_that_of_single_subs(world):
@@ -79,7 +78,9 @@ def test_one_channel_fills_all_pixels(world):
 
 def test_curves_and_area_are_those_that_are_given(world):
     made, plan = world
-    double, again = world_through(made.scene, 2 * made.light.curves, made.light.area_cm2)
+    light = made.light
+    lines = {name: 2 * share for name, share in light.lines.items()}
+    double, again = world_through(made.scene, replace(light, curves=2 * light.curves, lines=lines))
     dark = replace(EXPOSED, sky_e_s=np.zeros(3))
     one = summed(made, plan, dark, np.random.default_rng(9)).mean()
     two = summed(double, again, dark, np.random.default_rng(9)).mean()

@@ -10,7 +10,6 @@ from fourlight.pipeline.lightpaths import light_of
 from fourlight.recipe import Recipe, with_settings
 from fourlight.sensor.filters import named_filter
 from fourlight.sensor.lightpath import LightPath
-from fourlight.sensor.response import WAVE_NM
 from fourlight.sensor.sensors import sensor
 from fourlight.simulate.catalogue_stars import star_rates
 from fourlight.simulate.light import Throughput
@@ -21,8 +20,8 @@ from fourlight.stages.star_fluxes import StarFluxes
 
 CAMERA, FILTER, EXPOSURE = "slr-16mp", "uv-ir-cut", 60.0
 FIELDS, STARS = 60, 50
-CURVES = LightPath(sensor(CAMERA).seen_by(("R", "G", "B")), named_filter(FILTER)).at(WAVE_NM)
-LIGHT = Throughput(CURVES, 2.0)
+PATH = LightPath(sensor(CAMERA).seen_by(("R", "G", "B")), named_filter(FILTER))
+LIGHT = Throughput.of(PATH.at, 2.0)
 
 
 def field(random):

@@ -12,9 +12,8 @@ from PIL import Image
 
 from fourlight.core.stretch import Curve, choose_curve
 from fourlight.core.unmix import gain_of
-from fourlight.sensor.response import MONO, WAVE_NM
 from fourlight.simulate.scene import Scene, loads
-from fourlight.simulate.through import Exposed, of_one_channel, summed, world_through
+from fourlight.simulate.through import Exposed, light_behind, of_one_channel, summed, world_through
 from fourlight.stages.compare_light import BANDS, Counted, Parts, kinds_of
 from fourlight.stages.compare_setup import Taken
 from fourlight.stages.compare_whole import Compared
@@ -224,9 +223,7 @@ def _planes(
 ) -> list[Float64]:  # fmt: skip
     """Means of each channel in cells of 2 x 2 pixels less sky and darks, its samples spread over all by dithering."""
     rig = seen.glass.rig
-    curves = rig.path.at(WAVE_NM) * rig.passed
-    three = np.repeat(curves, 3, axis=0) if rig.channels == MONO else curves
-    world, plan = world_through(_scene(compared, seen, frame, seed), three, rig.optics.area_cm2)
+    world, plan = world_through(_scene(compared, seen, frame, seed), light_behind(rig))
     seconds = exposed.subs * exposed.sub_s
     dark = world.detector.dark_e(seconds, world.scene.camera.temperature_c)
     found = []

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -37,11 +37,17 @@ class Throughput:
     curves: FloatArray
     """(3, n) electrons per photon on `WAVE_NM`, optics, filter and sensor together."""
     area_cm2: float
+    lines: Mapping[str, FloatArray]
+    """(3,) the same at each of `LINES_NM` itself, where steps of `WAVE_NM` are too wide: between them a line near the
+    edge of a band of 3 nm is 7 % off."""
     above: FloatArray | None = None
     """(3, n) the same above the air, where it has a colour; None: it has none."""
-    lines: Mapping[str, FloatArray] | None = None
-    """(3,) the same at each of `LINES_NM` itself, where steps of `WAVE_NM` are too wide: between them a line near the
-    edge of a band of 3 nm is 7 % off. None: read from the curves."""
+
+    @classmethod
+    def of(cls, electrons: Callable[[FloatArray], FloatArray], area_cm2: float) -> Throughput:
+        """Of what makes (3, n) electrons per photon of n wavelengths, nm."""
+        at_lines = electrons(np.array(list(LINES_NM.values())))
+        return cls(electrons(WAVE_NM), area_cm2, dict(zip(LINES_NM, at_lines.T, strict=True)))
 
     @property
     def effective_nm(self) -> FloatArray:
@@ -77,26 +83,18 @@ class Throughput:
 
     def line(self, name: str, rayleigh: float = 1.0) -> FloatArray:
         """(3,) electrons per second and square arcsecond of an emission line."""
-        share = (
-            np.array([np.interp(LINES_NM[name], WAVE_NM, curve) for curve in self.curves])
-            if self.lines is None
-            else self.lines[name]
-        )
-        return np.asarray(share * (rayleigh * RAYLEIGH * self.area_cm2))
+        return np.asarray(self.lines[name] * (rayleigh * RAYLEIGH * self.area_cm2))
 
 
 def throughput(scene: Scene) -> Throughput:
     """Light path of a scene, whose filter stands in the light that converges from its telescope."""
     optics = scene.optics
-    curves = _electrons(scene, WAVE_NM)
-    at_lines = _electrons(scene, np.array(list(LINES_NM.values())))
     area = np.pi / 4.0 * (optics.aperture_mm / 10.0) ** 2
-    above = None
-    if optics.air_colour:
-        mass = float(air_mass(90.0 - scene.nights[0].zenith_deg))
-        above, curves = curves, curves * air_shape(WAVE_NM, mass)
-        at_lines = at_lines * air_shape(np.array(list(LINES_NM.values())), mass)
-    return Throughput(curves, area, above, dict(zip(LINES_NM, at_lines.T, strict=True)))
+    if not optics.air_colour:
+        return Throughput.of(lambda wave_nm: _electrons(scene, wave_nm), area)
+    mass = float(air_mass(90.0 - scene.nights[0].zenith_deg))
+    light = Throughput.of(lambda wave_nm: _electrons(scene, wave_nm) * air_shape(wave_nm, mass), area)
+    return replace(light, above=_electrons(scene, WAVE_NM))
 
 
 def _electrons(scene: Scene, wave_nm: FloatArray) -> FloatArray:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.sensor.response import MONO
+from fourlight.sensor.rig import Rig
 from fourlight.simulate.detector import detector
 from fourlight.simulate.emission import emission
 from fourlight.simulate.exposure import expected_light, light_frame
@@ -18,7 +20,7 @@ from fourlight.simulate.scene import Scene
 from fourlight.simulate.starfield import star_field
 from fourlight.simulate.world import World, box_of
 
-__all__ = ["Exposed", "of_one_channel", "one_light", "summed", "world_through"]
+__all__ = ["Exposed", "light_behind", "of_one_channel", "one_light", "summed", "world_through"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -35,19 +37,25 @@ class Exposed:
     """(3,) electrons per second of a pixel of red, green and blue, or three times of one without dyes."""
 
 
-def world_through(scene: Scene, curves: FloatArray, area_cm2: float) -> tuple[World, LightPlan]:
-    """The world of a scene behind curves of its own, and where its first light points.
+def light_behind(rig: Rig) -> Throughput:
+    """Light path of a camera with its filter and optics; three times the same where the camera has no dyes."""
+
+    def electrons(wave_nm: FloatArray) -> FloatArray:
+        curves = rig.path.at(wave_nm) * rig.passed
+        return np.repeat(curves, 3, axis=0) if rig.channels == MONO else curves
+
+    return Throughput.of(electrons, rig.optics.area_cm2)
+
+
+def world_through(scene: Scene, light: Throughput) -> tuple[World, LightPlan]:
+    """The world of a scene behind a light path of its own, and where its first light points.
 
     Parameters
     ----------
     scene : Scene
         Its filter, its transmission and the curves of its camera do not count.
-    curves : (3, n) float64
-        Electrons per photon at the aperture on `fourlight.sensor.response.WAVE_NM`; three times the same where the
-        camera has no dyes.
-    area_cm2 : float
+    light : Throughput
     """
-    light = Throughput(curves, area_cm2)
     plan = plan_lights(scene, light)[0]
     shapes = emission(scene, light, box_of(scene, [plan]))
     beta = scene.optics.moffat_beta if scene.optics.profile == "moffat" else 0.0
