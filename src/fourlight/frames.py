@@ -179,6 +179,12 @@ class StarList:
     def __len__(self) -> int:
         return len(self.x)
 
+    @property
+    def usual_fwhm_px(self) -> float:
+        """Median width, held between 1 and 30 pixels; 3 where none is known."""
+        known = self.fwhm_px[np.isfinite(self.fwhm_px)]
+        return float(np.clip(np.median(known), 1.0, 30.0)) if len(known) else 3.0
+
 
 @dataclass(frozen=True, slots=True)
 class MeasuredFrame:

@@ -30,6 +30,26 @@ def test_aperture_light_equals_sep():
     np.testing.assert_allclose(light.flux[good, 0], expected[good], rtol=0.03)
 
 
+def test_light_of_stars_in_a_crowd_is_theirs():
+    """Of 700 stars, those with no other in the aperture; a Gaussian holds 1 - exp(-r^2 / 2 s^2) of its light within r."""
+    image, x, y, flux = field(700, 4)
+    width = 2.3548 * 1.5
+    radius = starcolour.OF_WIDTH * width
+    expected = flux * (1 - np.exp(-((radius / 1.5) ** 2) / 2))
+    alone = np.array([np.sort(np.hypot(x - a, y - b))[1] > radius + 4.5 for a, b in zip(x, y, strict=True)])
+    spread = np.ones_like(image)
+    off, whole = (
+        light.flux[alone, 0] / expected[alone] - 1
+        for light in (
+            starcolour.colour_light([image], [spread], x, y, width),
+            starcolour.star_light([image], [spread], x, y, radius),
+        )
+    )
+    assert alone.sum() > 30
+    assert abs(np.nanmedian(off)) < 0.01
+    assert np.nanmedian(whole) < np.nanmedian(off) - 0.01
+
+
 def test_balance_undoes_the_channel_response():
     rng = np.random.default_rng(2)
     response = np.array([0.6, 1.0, 0.45])

@@ -13,8 +13,11 @@ __all__ = [
     "Balance",
     "StarLight",
     "balance_from_stars",
+    "colour_light",
+    "known_discs",
     "star_light",
     "star_mask",
+    "star_peaks",
     "star_reach",
     "white_balance",
 ]
@@ -37,6 +40,11 @@ COLOUR_SCATTER = 0.35
 """Natural spread of ln(channel ratio) among field stars; common practice, no source."""
 FEW = 5
 """Stars of that spread that are taken to have been seen beside those of a frame, when their scatter is told."""
+OF_WIDTH = 1.4
+"""Radius over the width of stars of apertures that tell colours."""
+DISC = 1.5
+"""Radius of the discs around stars that rings leave out, over their width: about as far as pixels of apertures that are
+chosen to be alone lie from others, so that both hold as much of their wings and of stars that nobody sees."""
 FREE = 0.2
 """Part of a ring that must be left where stars are left out."""
 OF_MEDIAN = 1.5708
@@ -64,7 +72,18 @@ class StarLight:
     error: Float64
     """(n, channels) one sigma."""
     peak: Float64
-    """(n, channels) brightest of the 3 x 3 pixels at the star; NaN outside."""
+    """(n, channels) see `star_peaks`."""
+
+
+def star_peaks(channels: list[Float32], x: Float64, y: Float64) -> Float64:
+    """(n, channels) brightest of the 3 x 3 pixels at stars, see `star_light`; NaN outside."""
+    ny, nx = channels[0].shape
+    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+    inner = _within(column, row, 1, nx, ny)
+    peak = np.full((len(x), len(channels)), np.nan)
+    for c, image in enumerate(channels):
+        peak[inner, c] = _around(image, row[inner], column[inner], 1).max(axis=1)
+    return peak
 
 
 def star_light(
@@ -82,22 +101,16 @@ def star_light(
     radius_px : float
         Radius of the aperture; the ring goes from 1.5 to 2.5 radii (at least 3 px wide).
     lit : (ny, nx) bool or None
-        What rings leave out, where enough of them is left: discs around all known stars. Stars that are chosen for
-        apertures without others have whole rings with others in them, which tell the level under the star too high.
+        What rings leave out, where enough of them is left: `known_discs`. Stars that are chosen for apertures without
+        others have whole rings with others in them, which tell the level under the star too high (1.3 % of its light
+        where it is crowded).
     """
     shape = (len(x), len(channels))
-    flux, error, peak = (np.full(shape, np.nan) for _ in range(3))
+    flux, error = (np.full(shape, np.nan) for _ in range(2))
     reach = int(np.ceil(max(2.5 * radius_px, 1.5 * radius_px + 3)))
     ny, nx = channels[0].shape
     column, row = np.rint(x).astype(int), np.rint(y).astype(int)
-
-    def within(rim: int) -> Int64:
-        return np.flatnonzero((column >= rim) & (column < nx - rim) & (row >= rim) & (row < ny - rim))
-
-    inner = within(1)
-    for c, image in enumerate(channels):
-        peak[inner, c] = _around(image, row[inner], column[inner], 1).max(axis=1)
-    whole = within(reach)
+    whole = _within(column, row, reach, nx, ny)
     offset_y, offset_x = (part.ravel() for part in np.mgrid[-reach : reach + 1, -reach : reach + 1])
     for first in range(0, len(whole), TOGETHER):
         some = whole[first : first + TOGETHER]
@@ -111,7 +124,12 @@ def star_light(
             flux[some, c] = np.where(inside, light - _medians(light, ring)[:, None], 0).sum(axis=1)
             spread = _around(variance, rows, columns, reach)
             error[some, c] = np.sqrt(np.where(inside, spread, 0).sum(axis=1))
-    return StarLight(flux, error, peak)
+    return StarLight(flux, error, star_peaks(channels, x, y))
+
+
+def _within(column: Int64, row: Int64, rim: int, nx: int, ny: int) -> Int64:
+    """Numbers of the places that lie at least a rim from the edges."""
+    return np.flatnonzero((column >= rim) & (column < nx - rim) & (row >= rim) & (row < ny - rim))
 
 
 def _free(ring: Bool, lit: Bool) -> Bool:
@@ -247,6 +265,23 @@ def star_mask(shape: tuple[int, int], x: Float64, y: Float64, radius_px: Float64
             rows, columns = np.ogrid[y0:y1, x0:x1]
             mask[y0:y1, x0:x1] |= (rows - cy) ** 2 + (columns - cx) ** 2 <= radius**2
     return mask
+
+
+def colour_light(
+    channels: list[Float32], variances: list[Float32], x: Float64, y: Float64, fwhm_px: float
+) -> StarLight:
+    """Light that tells colours of all stars of a picture, whose width is given in pixels; see `star_light`."""
+    lit = known_discs((channels[0].shape[0], channels[0].shape[1]), x, y, fwhm_px)
+    return star_light(channels, variances, x, y, max(2.0, OF_WIDTH * fwhm_px), lit)
+
+
+def known_discs(shape: tuple[int, int], x: Float64, y: Float64, fwhm_px: float) -> Bool:
+    """Pixels of stars (ny, nx), which rings around others leave out.
+
+    >>> int(known_discs((9, 9), np.array([4.0]), np.array([4.0]), 2.0).sum())
+    29
+    """
+    return star_mask(shape, x, y, np.full(len(x), DISC * fwhm_px))
 
 
 def star_reach(fwhm_px: float, brightness: Float64) -> Float64:

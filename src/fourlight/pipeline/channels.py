@@ -92,9 +92,7 @@ def _balance(run: Finished) -> starcolour.Balance:
     """What makes white equal in R, G and B."""
     stars = run.stars
     planes, variances = ([run.layers.read(c, name) for c in COLOURS] for name in ("value", "variance"))
-    widths = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
-    radius = max(2.0, 1.4 * float(np.median(widths))) if len(widths) else 4.0
-    light = starcolour.star_light(planes, variances, stars.x, stars.y, radius)
+    light = starcolour.colour_light(planes, variances, stars.x, stars.y, stars.usual_fwhm_px)
     noise = np.array([float(np.nanmedian(some(variance))) for variance in variances])
     return starcolour.white_balance(light, ~stars.saturated, noise)
 

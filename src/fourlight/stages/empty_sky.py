@@ -91,9 +91,8 @@ def star_masks(stars: StarList, shape: tuple[int, int]) -> StarMasks:
     if len(stars) == 0:
         nothing = np.zeros(shape, dtype=bool)
         return StarMasks(nothing, nothing.copy(), nothing.copy())
-    known = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
-    width = float(np.clip(np.median(known), 1.0, 30.0)) if len(known) else 3.0
     total = np.nansum(stars.flux, axis=1)
+    width = stars.usual_fwhm_px
     reach = starcolour.star_reach(width, np.maximum(total / max(float(np.median(total)), 1e-30), 1e-3))
     good = ~stars.saturated
 

@@ -111,9 +111,7 @@ def _sharpened(found: Sharpened) -> dict[str, Any]:
 
 def _colour(work: Work) -> None:
     sheet, stars = work.sheet, work.points
-    light = starcolour.star_light(
-        sheet.image, sheet.variance, stars.x, stars.y, max(2.0, 1.4 * stars.fwhm_px)
-    )
+    light = starcolour.colour_light(sheet.image, sheet.variance, stars.x, stars.y, stars.fwhm_px)
     work.tops = light.peak
     work.notes["colour"] = ("Colour: channels are shown as the sensor counted them.",)
     if work.settings.colour.use:

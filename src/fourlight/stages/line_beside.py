@@ -176,10 +176,10 @@ def clear_light(planes: Planes, stars: StarList, chosen: Int64, room: Float64) -
     room : (c,) float64
         From the sky to the level of full samples, see `fourlight.stages.star_choice.full_on_stack`.
     """
-    known = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
-    width = float(np.clip(np.median(known), 1.0, 30.0)) if len(known) else 3.0
+    width = stars.usual_fwhm_px
+    lit = starcolour.known_discs(planes.shape, stars.x, stars.y, width)
     light = starcolour.star_light(
-        planes.values, planes.variances, stars.x[chosen], stars.y[chosen], max(2.0, APERTURE * width)
+        planes.values, planes.variances, stars.x[chosen], stars.y[chosen], max(2.0, APERTURE * width), lit
     )
     with np.errstate(invalid="ignore"):
         fine = light.flux.sum(axis=1) > CLEAR_SNR * np.sqrt((light.error**2).sum(axis=1))

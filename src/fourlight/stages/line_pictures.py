@@ -150,20 +150,18 @@ def line_picture(
     mask = starcolour.star_mask(
         sheet.shape, field.x, field.y, starcolour.star_reach(field.fwhm_px, field.brightness)
     )
-    light = starcolour.star_light(
-        sheet.image, sheet.variance, field.x, field.y, max(2.0, 1.4 * field.fwhm_px)
-    )
+    peak = starcolour.star_peaks(sheet.image, field.x, field.y)
     weights = np.array([0.5, 0.25, 0.25]) if palette.even else np.array(LUMINANCE_WEIGHTS)
     noise = noise_of(mix(sheet.some_light(), weights), some(sky))
     strength = settings.denoise.strength if settings.denoise.use else 0.0
     image = denoised_sheet(sheet, weights, strength, 0.0, canvas).image
-    repair_cores(image, light.peak, np.ones(3), field)
+    repair_cores(image, peak, np.ones(3), field)
     if "continuum" not in maps.columns or hues is not None:
         part = np.s_[frame[0] : frame[1], frame[2] : frame[3]]
         where = star_discs(sheet.shape, field) if discs is None else discs[part]
         recoloured(image, weights, field, None if hues is None else hues[seen], where)
     brightness, smooth = light_and_smooth(image, weights, canvas)
-    tops = light.peak @ weights
+    tops = peak @ weights
     curve = curve_for(
         some(brightness), some(smooth), tops, some(sky), some(mask), noise, settings.shown,
         field.fwhm_px / every(sheet.shape),

@@ -49,9 +49,7 @@ def star_hues(
     white : White or None
         What catalogue stars of that stack say of white; None: its typical star is white.
     """
-    known = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
-    width = float(np.clip(np.median(known), 1.0, 30.0)) if len(known) else 3.0
-    light = starcolour.star_light(values, variances, stars.x, stars.y, max(2.0, 1.4 * width))
+    light = starcolour.colour_light(values, variances, stars.x, stars.y, stars.usual_fwhm_px)
     noise = np.array([float(np.nanmedian(variance)) for variance in variances])
     factors = white.gains[0] if white else starcolour.white_balance(light, ~stars.saturated, noise).factors
     flux = light.flux * factors

@@ -76,13 +76,12 @@ def inside(stars: StarList, frame: tuple[int, int, int, int]) -> Bool:
 
 def stars_on(stars: StarList) -> Field:
     """What a picture needs to know of its stars."""
-    widths = stars.fwhm_px[np.isfinite(stars.fwhm_px)]
     total = np.nansum(stars.flux, axis=1)
     typical = float(np.median(total)) if len(total) else 1.0
     return Field(
         stars.x,
         stars.y,
-        float(np.clip(np.median(widths), 1.0, 30.0)) if len(widths) else 3.0,
+        stars.usual_fwhm_px,
         stars.saturated,
         np.maximum(total / max(typical, 1e-30), 1e-3),
     )

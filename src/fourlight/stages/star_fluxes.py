@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from fourlight.core.cfa import PLANES
-from fourlight.core.starcolour import star_light, star_mask
+from fourlight.core.starcolour import known_discs, star_light
 from fourlight.frames import StarList
 from fourlight.sky.catalogue import cone, magnitude_errors
 from fourlight.sky.plate import PlateSolution
@@ -28,9 +28,6 @@ BRIGHT = 60
 """Brightest lone stars that tell how much of it the small aperture holds."""
 BESIDE = 0.03
 """Light of other stars near a star, over its own, from which on it is not alone."""
-DISC = 1.5
-"""Radius of the discs around stars that rings leave out, over their width: about as far as pixels of apertures that are
-chosen to be alone lie from others, so that both hold as much of their wings and of stars that nobody sees."""
 OFF_PX = 1.5
 """How far a star may lie from where the solution puts it."""
 
@@ -125,7 +122,7 @@ def star_fluxes(
     values = [layers.read(plane, "value") for plane in PLANES]
     shape = (values[0].shape[0], values[0].shape[1])
     variances = [layers.read(plane, "variance") for plane in PLANES]
-    lit = star_mask(shape, stars.x, stars.y, np.full(len(stars), DISC * fwhm_px))
+    lit = known_discs(shape, stars.x, stars.y, fwhm_px)
     inner = star_light(values, variances, sx, sy, APERTURE * fwhm_px, lit)
     burnt = full_on_stack(inner.peak - sky, room, stars.saturated[mine])
     alone = _alone(stars, mine, APERTURE * fwhm_px + fwhm_px) & _single(x, y, inside[theirs], fwhm_px)
