@@ -96,7 +96,13 @@ def test_a_name_is_that_of_the_object_that_people_mean(text, name):
 
 @pytest.mark.parametrize(
     ("text", "near"),
-    [("Dumbell Nebula", "Dumbbell Nebula"), ("M 111", "M 11"), ("NGC 9999", "NGC"), ("xyzzy", "Messier")],
+    [
+        ("Dumbell Nebula", "are Dumbbell Nebula"),
+        ("Pleiadess", "is Pleiades"),
+        ("M 111", "M 11"),
+        ("NGC 9999", "NGC"),
+        ("xyzzy", "Messier"),
+    ],
 )
 def test_the_nearest_names_are_told(text, near):
     with pytest.raises(InputError, match=near):

@@ -154,7 +154,7 @@ def object_named(text: str) -> SkyObject:
     near = difflib.get_close_matches(text, [*sorted(names), *_numbers_like(text)], n=6, cutoff=0.55)
     there = [name for name in near if name in names or ongc.get(name) is not None][:NEAREST]
     also = (
-        f"nearest are {', '.join(there)}"
+        f"nearest {'is' if len(there) == 1 else 'are'} {', '.join(there)}"
         if there
         else "known are Messier, NGC and IC numbers and common names"
     )
