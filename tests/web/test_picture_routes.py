@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 from fourlight.pipeline.offers import Sources, order_for
 from fourlight.pipeline.orders import MakePicture
 from fourlight.pipeline.project import Project
+from fourlight.pipeline.shown_picture import picture_facts
 from fourlight.recipe_finish import LOOKS, Finish
 from fourlight.web.app import application
 from fourlight.web.keys import Keys
@@ -50,6 +51,13 @@ def test_the_picture_is_told_with_its_steps_settings_and_form(page):
     assert set(facts["schema"]["properties"]) == set(Finish.model_fields)
     assert facts["looks"] == {name: look.model_dump() for name, look in LOOKS.items()}
     assert "picture" in page.get("/session").json()["sets"]
+
+
+def test_settings_of_a_session_are_kept_apart_by_project(out, tmp_path):
+    """On one address, one after the other, there may be pages of several."""
+    other = write_picture(write_results(tmp_path / "other", (40, 50)), {"look": "rich"})
+    first, again, second = (picture_facts(folder)["project"] for folder in (out, out, other))
+    assert first == again != second
 
 
 def test_a_picture_that_tells_no_settings_has_those_of_its_run(page, out):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,7 @@ def picture_facts(out: Path) -> dict[str, Any]:
     except (OSError, Image.DecompressionBombError) as error:
         raise InputError(f"{jpeg}: cannot be read ({error}); make the picture anew") from None
     return {
+        "project": sha256(str(out.resolve()).encode()).hexdigest()[:16],
         "version": f"{state.st_size:x}-{state.st_mtime_ns:x}",
         "nx": nx,
         "ny": ny,

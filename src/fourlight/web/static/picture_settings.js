@@ -8,7 +8,7 @@ import { Past } from "./past.js";
 const TITLE = "Make the picture anew";
 
 export function settingsOf(facts, say) {
-  const past = new Past(location.host, facts.settings);
+  const past = new Past(facts.project, facts.settings);
   const form = new SettingsForm(facts.schema, {
     changed: (path) => past.changed(form.values, said(path, form.values)),
     standing: (path, values) => path.startsWith("stretch.") ? facts.looks[values.look]?.[path.split(".")[1]] : undefined,
