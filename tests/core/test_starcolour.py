@@ -31,7 +31,7 @@ def test_aperture_light_equals_sep():
 
 
 def test_light_of_stars_in_a_crowd_is_theirs():
-    """Of 700 stars, those with no other in the aperture; a Gaussian holds 1 - exp(-r^2 / 2 s^2) of its light within r."""
+    """Of 700 those with no other in the aperture; a Gaussian holds 1 - exp(-r^2 / 2 s^2) of its light within r."""
     image, x, y, flux = field(700, 4)
     width = 2.3548 * 1.5
     radius = starcolour.OF_WIDTH * width
