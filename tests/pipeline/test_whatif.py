@@ -16,7 +16,7 @@ from astropy.io import fits
 from fourlight.errors import InputError, OutputError
 from fourlight.frames import RawFrame
 from fourlight.io.scan import scan
-from fourlight.pipeline import whatif_lights
+from fourlight.pipeline import whatif, whatif_lights
 from fourlight.pipeline.finished import finished_run
 from fourlight.pipeline.run import run
 from fourlight.pipeline.whatif import Asked, what_if
@@ -243,6 +243,14 @@ def test_what_cannot_be_had_is_refused_before_anything_is_written(
     with pytest.raises(InputError, match=words):
         what_if(skies / "out-dark", tmp_path / "none", asked)
     assert not (tmp_path / "none").exists()
+
+
+def test_subs_that_there_are_not_are_refused_before_the_lights_are_looked_at_again(
+    skies: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(whatif, "finished_run", None)
+    with pytest.raises(InputError, match="2 to 6 are needed"):
+        what_if(skies / "out-dark", tmp_path / "none", Asked(subs=60))
 
 
 def test_folders_that_must_not_be_written_to_are_refused(skies: Path, tmp_path: Path) -> None:

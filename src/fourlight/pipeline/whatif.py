@@ -90,6 +90,7 @@ def what_if(out: Path, target: Path, asked: Asked, progress: Progress | None = N
     progress = progress or Silent()
     past = _run_in(out)
     _check_target(target, out, past)
+    _check_subs(out, asked)
     with finished_run(out, progress) as found:
         summary = read_json(found.job.folder.root / "summary.json")
         chosen = _chosen(found, asked)
@@ -146,6 +147,13 @@ def _check_target(target: Path, out: Path, past: Provenance) -> None:
     ours = (target / MARKER).exists() and not (target / RECORD).exists()
     if target.exists() and any(target.iterdir()) and not ours:
         raise OutputError(f"{target}: holds something else; name a new or empty folder with --out")
+
+
+def _check_subs(out: Path, asked: Asked) -> None:
+    """Refuse more lights than the stack has before any of them is looked at again."""
+    used = (read_json(out / "summary.json") or {}).get("frames")
+    if used and asked.subs is not None:
+        even_choice(len(used), asked.subs, asked.seed)
 
 
 def _claim(target: Path, wanted: Mapping[str, bool]) -> None:
