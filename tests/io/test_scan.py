@@ -180,6 +180,21 @@ def test_nothing_to_read(tmp_path: Path) -> None:
         scan([])
 
 
+def test_a_folder_without_frames_beside_others_is_told(tmp_path: Path) -> None:
+    put(tmp_path / "night" / "a.fits")
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "empty" / "letter.txt").write_text("no frame")
+    put(tmp_path / "out" / "b.fits")
+    (tmp_path / "out" / ".fourlight").touch()
+    found = scan([tmp_path / "night", tmp_path / "empty", tmp_path / "out", tmp_path / "empty"])
+    assert [frame.path.name for frame in found.frames] == ["a.fits"]
+    assert found.notes[:2] == (
+        f"{tmp_path / 'empty'}: holds no raw frame; see that it is the folder that was meant.",
+        f"{tmp_path / 'out'}: holds results; see that it is the folder that was meant.",
+    )
+    assert not any("meant" in note for note in scan([tmp_path / "night"]).notes)
+
+
 def test_a_named_file_of_an_unknown_kind_is_looked_at(tmp_path: Path) -> None:
     os.rename(put(tmp_path / "a.fits"), tmp_path / "frame.dat")
     assert len(scan([tmp_path / "frame.dat"]).frames) == 1

@@ -59,8 +59,9 @@ def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path]
         A path does not exist, or there is no file of a known kind at all.
     """
     settings = read or Read()
-    found, denied = _files([Path(path) for path in paths])
+    found, denied, empty = _files([Path(path) for path in paths])
     if only is not None:
+        empty = []
         found = [item for item in found if item[0] in only]
     pool = ThreadPoolExecutor(READERS)
     try:
@@ -71,7 +72,7 @@ def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path]
         [result for result in results if isinstance(result, RawFrame)], settings.longitude_deg
     )
     aside = [result for result in results if isinstance(result, SetAside)]
-    return Scan(frames, (*denied, *aside), notes)
+    return Scan(frames, (*denied, *aside), (*empty, *notes))
 
 
 def files_below(folder: Path) -> list[Path]:
@@ -79,14 +80,23 @@ def files_below(folder: Path) -> list[Path]:
     return list(_walk(folder, []))
 
 
-def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside]]:
-    """Files of a known kind, each once, with the folder the user named; and what could not be looked into."""
+def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside], list[str]]:
+    """Files of a known kind, each once, with the folder the user named; what could not be looked into; empty folders.
+
+    A folder with nothing in it may be the wrong one: a sentence for each.
+    """
     found: dict[str, tuple[Path, Path]] = {}
     denied: list[SetAside] = []
-    for path in paths:
+    empty: list[str] = []
+    for path in dict.fromkeys(paths):
         if os.path.isdir(path):
-            for file in _walk(path, denied):
+            before = len(denied)
+            there = list(_walk(path, denied))
+            for file in there:
                 found.setdefault(os.path.realpath(file), (file, path))
+            if not there and len(denied) == before:
+                what = "holds results" if (path / MARKER).exists() else "holds no raw frame"
+                empty.append(f"{path}: {what}; see that it is the folder that was meant.")
         elif astray := _astray(path):
             denied.append(SetAside(path, "read", astray))
         elif os.path.lexists(path):
@@ -99,7 +109,7 @@ def _files(paths: list[Path]) -> tuple[list[tuple[Path, Path]], list[SetAside]]:
             f"no raw frame found in {named}; name files or folders that hold FITS files (.fits, .fit, .fts, also .gz "
             "or .fz) or camera raw files"
         )
-    return sorted(found.values()), denied
+    return sorted(found.values()), denied, empty
 
 
 def _walk(top: Path, denied: list[SetAside]) -> Iterator[Path]:
