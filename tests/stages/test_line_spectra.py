@@ -11,7 +11,7 @@ from fourlight.sensor.filters import named_filter
 from fourlight.sensor.lightpath import LightPath, of_light
 from fourlight.sensor.sensors import sensor
 from fourlight.sky.starspectra import BLUEST, REDDEST
-from fourlight.stages.line_spectra import COMMON, OTHERS, TILT, star_table
+from fourlight.stages.line_spectra import COMMON, TILT, star_table
 
 galsim = pytest.importorskip("galsim")
 
@@ -25,16 +25,17 @@ def test_a_star_of_no_colour_is_vega(name):
     vega = galsim.SED("vega.txt", wave_type="nm", flux_type="flambda")
     expected = of_light(path, np.array([vega(wave) for wave in path.grid()])).values
     values, modes = (each[0] for each in star_table(path, 0, 0.0).at([0.0]))
-    found = values - modes[-1]
+    found = values - modes[len(path.response.modes) + 2]  # no dust
     np.testing.assert_allclose(found / found[1], expected / expected[1], rtol=0.06)
 
 
 def test_modes_behind_those_of_the_camera_move_no_star_and_the_last_move_stars_alone():
-    stars = star_table(PATH, 3, 0.0)
+    shared = np.array([[4.0, 1.0, 0.0], [1.0, 2.0, 0.5], [0.0, 0.5, 1.0]]) * 1e-4
+    stars = star_table(PATH, 3, 0.0, shared)
     own = len(PATH.response.modes)
-    assert stars.modes.shape[1] == own + 3 + OTHERS
+    assert stars.modes.shape[1] == own + 3 + 3 + 3
     np.testing.assert_array_equal(stars.modes[:, own : own + 3], 0.0)
-    common, tilt, dust = np.moveaxis(stars.modes[:, -OTHERS:], 1, 0)
+    common, tilt, dust = np.moveaxis(stars.modes[:, own + 3 : own + 6], 1, 0)
     # the dual filter without its band on [OIII] passes what lies beyond 580 nm
     red = star_table(LightPath(PATH.response, named_filter("halpha-7nm")), 0, 0.0)
     np.testing.assert_allclose(common, COMMON * red.values, rtol=1e-3)
@@ -43,6 +44,8 @@ def test_modes_behind_those_of_the_camera_move_no_star_and_the_last_move_stars_a
     assert tilted[stars.colour.searchsorted(0.3)] == pytest.approx(-TILT, rel=0.1)
     # dust reddens a hot star to the colour of a cooler one, whose light rises less steeply behind the red band
     assert 0.005 < np.abs(dust[:, 0] / stars.values[:, 0]).max() < 0.1
+    each = stars.modes[10, own + 6 :] / stars.values[10]
+    np.testing.assert_allclose(each.T @ each, shared, atol=1e-12)
 
 
 def test_modes_are_what_other_curves_would_give():

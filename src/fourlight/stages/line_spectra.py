@@ -11,7 +11,7 @@ from fourlight.core.starmixing import StarTable
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sky.starspectra import BLUEST, REDDEST, StarSpectra, dusted, smoothed, star_spectra
 
-__all__ = ["OTHERS", "star_table"]
+__all__ = ["star_table"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -27,11 +27,9 @@ TILT, TILT_B_V, MIDDLE_B_V = 0.0075, 0.4, 0.7
 their colours tell, and the stars of a field are not theirs."""
 DUST = 0.06
 """Mean E(B-V) of stars to V = 11, and how uncertain it is: a usual value, no source."""
-OTHERS = 3
-"""Modes for these, which move stars alone."""
 
 
-def star_table(path: LightPath, more: int, air_masses: float) -> StarTable:
+def star_table(path: LightPath, more: int, air_masses: float, shared: Float64 | None = None) -> StarTable:
     """What channels count of stars from blue to red, with how that may be off.
 
     Parameters
@@ -41,11 +39,14 @@ def star_table(path: LightPath, more: int, air_masses: float) -> StarTable:
         Modes of a mixing matrix behind those of the camera, which move no star.
     air_masses : float
         Clear air before the stars.
+    shared : (c, c) float64 or None
+        Covariance, between channels, of parts by which the light of all stars is off; None: it is not.
 
     Returns
     -------
     StarTable
-        The last `OTHERS` modes are what stars have in common beside the camera.
+        The modes behind ``more`` are what stars have in common beside the camera: red light, by colour and as a whole,
+        dust, and one for each channel.
 
     Examples
     --------
@@ -64,7 +65,9 @@ def star_table(path: LightPath, more: int, air_masses: float) -> StarTable:
         COMMON * red, TILT * (colour[:, None] - MIDDLE_B_V) / TILT_B_V * red, 0.5 * (behind - clear)[:, 0]
     ], axis=1)  # fmt: skip
     none = np.zeros((len(colour), more, values.shape[1]))
-    return StarTable(colour, values, np.concatenate([table[:, 1:-1], none, own], axis=1))
+    size, vectors = np.linalg.eigh(np.zeros((values.shape[1],) * 2) if shared is None else shared)
+    each = values[:, None] * (vectors * np.sqrt(np.maximum(size, 0.0))).T
+    return StarTable(colour, values, np.concatenate([table[:, 1:-1], none, own, each], axis=1))
 
 
 def _less_and_more_dust() -> tuple[StarSpectra, StarSpectra]:

@@ -14,8 +14,8 @@ from fourlight.sensor.lightpath import LightPath
 from fourlight.sky.starcounts import likely_colours
 from fourlight.stages.line_facts import leak_facts
 from fourlight.stages.line_kinds import Telling
-from fourlight.stages.line_spectra import OTHERS, star_table
-from fourlight.stages.star_fluxes import StarFluxes, planes_of
+from fourlight.stages.line_spectra import star_table
+from fourlight.stages.star_fluxes import StarFluxes, parts_of, planes_of
 
 __all__ = ["StarsUsed", "scatter_of_greens", "taught"]
 
@@ -85,11 +85,12 @@ def taught(
     own = apart * np.array([0.5**0.5 if name == "G" else 1.0 for name in COLOURS])
     error = np.hypot(noise[fits], LEAST_ERROR * np.abs(flux).max(axis=1, keepdims=True))
     error = np.hypot(error, own * np.abs(flux))
-    table = star_table(seen, more, air_masses)
+    parts = parts_of(COLOURS, stars.planes)
+    table = star_table(seen, more, air_masses, parts @ stars.share_covariance @ parts.T)
     likely = likely_colours(stars.b_v[fits], stars.b_v_error[fits], table.colour)
     found = learn(flux, error, table.spread(likely, SPREAD), table)
     count = int(found.used.sum())
-    bent = float(np.sqrt(np.square(found.shift[:-OTHERS]).sum()))
+    bent = float(np.sqrt(np.square(found.shift[: len(telling.modes)]).sum()))
     facts |= {"own_scatter": apart, "stars": count, "chi2": found.chi2, "curves_off": bent}
     misfit = _misfit(int(fits.sum()), count, found.chi2, bent)
     if misfit:
@@ -97,8 +98,8 @@ def taught(
             f"{misfit}; see that camera and filter are named rightly; the matrix is that of the curves"
         )
         return StarsUsed(telling, facts)
-    own = np.zeros((OTHERS, *telling.matrix.shape))
-    matrix, modes = found.matrix(telling.matrix, np.concatenate([telling.modes, own]))
+    others = np.zeros((table.modes.shape[1] - len(telling.modes), *telling.matrix.shape))
+    matrix, modes = found.matrix(telling.matrix, np.concatenate([telling.modes, others]))
     return StarsUsed(telling.learned(matrix, modes), {**facts, "used": True})
 
 
