@@ -3,13 +3,17 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint lock wheels docs clean
+.PHONY: demo test coverage lint lock wheels docs clean
 
 demo: $(VENV)/.run
 	$(BIN)/fourlight demo demo
 
 test: $(VENV)/.dev lint
 	$(BIN)/pytest -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder
+
+# Branches that tests take; about half as long again as the tests.
+coverage: $(VENV)/.dev
+	$(BIN)/pytest -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder --cov --cov-report=term:skip-covered
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .
