@@ -138,6 +138,31 @@ def test_sky_of_frames_that_were_all_dimmer_than_the_reference():
     assert night.magnitude["G"] == pytest.approx(given[1] + 2.5 * np.log10(0.6), abs=0.03)
 
 
+def test_sky_of_lights_of_two_cameras_is_that_of_each():
+    """The second has pixels of a quarter of the area behind a lens of half the area, on a sky that is the same."""
+    found = calibrate(stars(200), standard_colours(), EXPOSURE)
+    given = 21.0 + standard_colours().less_v(0.9)
+    (first, _), (second, _) = frames(given, found), frames(given, found, clear=0.5)
+    small = second | {"night": "2031-01-02", "sky": {p: value / 8 for p, value in second["sky"].items()}}
+    nights = night_skies([first, small], found, EXPOSURE, [4.0, 1.0], kinds=[0, 1])
+    for night in nights:
+        assert night.magnitude["V"] == pytest.approx(21.0, abs=0.03), night.night
+
+
+def test_a_colour_without_light_is_left_out_and_a_single_light_without_it_counts_as_others():
+    found = calibrate(stars(200), standard_colours(), EXPOSURE)
+    given = 21.0 + standard_colours().less_v(0.9)
+    (one, _) = frames(given, found)
+    none = one | {"sky": one["sky"] | {"B": -0.1}}
+    (night,) = night_skies([one, one, none], found, EXPOSURE, 4.0)
+    assert night.magnitude["V"] == pytest.approx(21.0, abs=0.03)
+    assert night.error["B"] > night.error["R"]
+    (night,) = night_skies([one, none, none], found, EXPOSURE, 4.0)
+    assert set(night.magnitude) == {"R", "G"}
+    dark = one | {"sky": dict.fromkeys(PLANES, 0.0)}
+    assert night_skies([dark, dark], found, EXPOSURE, 4.0) == []
+
+
 def test_no_v_behind_narrow_bands_and_none_of_an_odd_colour():
     found = calibrate(stars(200), standard_colours(), EXPOSURE)
     given = 21.0 + standard_colours().less_v(0.9)

@@ -259,6 +259,11 @@ def _moons(summary: Mapping[str, Any], solution: PlateSolution, site: Site | Non
     return out
 
 
+def _pixels(frame: Mapping[str, Any]) -> float:
+    """Area of a raw pixel of a light in pixels of the stack."""
+    return abs(float(np.linalg.det(np.array(frame["matrix"])[:, :2])))
+
+
 def _skies(
     nights: list[dict[str, Any]], summary: Mapping[str, Any], found: ColourCalibration, solution: PlateSolution,
     exposure: float, light: Through,
@@ -270,8 +275,12 @@ def _skies(
             "how bright the sky was cannot be told, for no bias or dark shows the level of no light: take some, or set "
             "read.black_adu"
         )
-    raw_arcsec = solution.scale_arcsec * float(summary["grid"].get("zoom") or 1.0)
-    skies = night_skies(summary["frames"], found, exposure, raw_arcsec**2, broad=not light.narrow)
+    frames = summary["frames"]
+    kind_of = {path: k for k, kind in enumerate(kinds) for path in kind.get("files", ())}
+    skies = night_skies(
+        frames, found, exposure, [_pixels(frame) * solution.scale_arcsec**2 for frame in frames],
+        kinds=[kind_of.get(frame["path"], 0) for frame in frames], broad=not light.narrow,
+    )  # fmt: skip
     known = {sky.night: sky for sky in skies}
     if not known:
         return nights, "how bright the sky was cannot be told: no light holds more than the level of no light"

@@ -21,6 +21,7 @@ from fourlight.sensor.filters import FILTERS, known_filter
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sensor.sensors import GENERIC, sensor
 from fourlight.sky.site import EXTINCTION_MAG
+from fourlight.stages.select import kind_of
 from fourlight.stages.whatif_sky import Added, SkyWish, added_light, magnitudes, moon_tint, sky_levels
 
 __all__ = ["USUAL_ALTITUDE", "Measured", "Stated", "light_to_add"]
@@ -130,9 +131,10 @@ def _mags(
 ) -> Float64:  # fmt: skip
     """(f,) V of the sky of each light, as it shines on the ground."""
     seconds = np.array([raw.exposure_s or 1.0 for raw in raws])
+    kinds = [kind_of(raw) for raw in raws]
     if stated.was_mag is not None:
         assumed.append(f"a sky of {stated.was_mag:g} in the median light, as --was says")
-        return magnitudes(sky, seconds, [None] * len(raws), {None: stated.was_mag})
+        return magnitudes(sky, seconds, kinds, dict.fromkeys(kinds, stated.was_mag))
     colour = summary.get("colour") or {}
     known = {
         night["night"]: night["sky"]["V"] + air_mag
@@ -142,7 +144,7 @@ def _mags(
     nights = [raw.night for raw in raws]
     if not set(nights) <= known.keys():
         why = colour.get("sky_problem") or colour.get("problem") or summary.get("sky_problem")
-        why = why or ("its filter is narrow" if colour.get("narrow") else "no catalogue stars calibrated it")
+        why = why or _why_no_v(colour)
         raise InputError(
             f"how bright the sky of these lights was is not known ({why}); say it with --was MAG, as a meter shows it, "
             "or ask for a multiple: --sky x2"
@@ -151,7 +153,17 @@ def _mags(
         "the sky that catalogue stars tell, on the ground: fainter than the report's by what air takes from stars, "
         f"{air_mag:.2f} mag"
     )
-    return magnitudes(sky, seconds, nights, known)
+    both = list(zip(nights, kinds, strict=True))
+    return magnitudes(sky, seconds, both, {each: known[each[0]] for each in both})
+
+
+def _why_no_v(colour: Mapping[str, Any]) -> str:
+    """Why the sky of a night has no brightness in V."""
+    if colour.get("narrow"):
+        return "its filter is narrow"
+    if colour.get("nights"):
+        return "a colour of it holds no more than the level of no light, or it has a colour that no star has"
+    return "no catalogue stars calibrated it"
 
 
 def _path(run: Finished, assumed: list[str]) -> LightPath:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -138,7 +138,7 @@ def _on_sky(frame: RegisteredFrame, to_stack: Float64, sky: Bool, thing: Bool) -
 
 
 def magnitudes(
-    sky: Float64, exposure_s: Float64, group: list[str | None], known: dict[str | None, float]
+    sky: Float64, exposure_s: Float64, group: Sequence[Hashable], known: Mapping[Hashable, float]
 ) -> Float64:
     """(f,) V mag per square arcsec of the sky of each light; NaN in a night of which nothing is known.
 
@@ -149,10 +149,10 @@ def magnitudes(
     sky : (f, 4) float64
         Electrons per sample.
     exposure_s : (f,) float64
-    group : list of str or None
-        Night of each light.
+    group : (f,) sequence
+        Night and kind of each light: what one camera counts tells nothing of what another one does.
     known : dict
-        Brightness of the median light of each night.
+        Brightness of the median light of each of them.
 
     Examples
     --------
@@ -162,10 +162,10 @@ def magnitudes(
     """
     rate = sky.sum(axis=1) / exposure_s
     out = np.full(len(sky), np.nan)
-    for night in set(group):
-        own = np.array([name == night for name in group])
-        if night in known and (rate[own] > 0).all():
-            out[own] = known[night] - 2.5 * np.log10(rate[own] / np.median(rate[own]))
+    for each in set(group):
+        own = np.array([name == each for name in group])
+        if each in known and (rate[own] > 0).all():
+            out[own] = known[each] - 2.5 * np.log10(rate[own] / np.median(rate[own]))
     return out
 
 
