@@ -9,6 +9,7 @@ from fields import block_means, frame_table, stacked, turned
 from fourlight.core import cfa
 from fourlight.core.drizzle import area_factor
 from fourlight.errors import StageError
+from fourlight.stages import least_squares
 from fourlight.stages.drops import Drops
 from fourlight.stages.geometry import Tile
 from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
@@ -98,6 +99,24 @@ def test_least_squares_claims_its_noise_too(fitted):
         value, var = (layers[plane][name][16:-16, 16:-16] for name in ("value", "variance"))
         # NOISCORR comes from pure noise on one patch of the tile; the stack is an independent draw.
         assert np.std(value) / np.sqrt(var.mean()) == pytest.approx(scatter[plane], rel=0.04)
+
+
+def test_many_frames_read_some_at_a_time_make_the_same_stack(monkeypatch):
+    """What differs is the median that samples are held against; a trail across one frame goes as well."""
+    images, table = noisy_night(5, 18, (160, 160))
+    images[7, 60:63] += 60
+    found = []
+    for at_once in (18, 6):
+        monkeypatch.setattr(least_squares, "AT_ONCE", at_once)
+        monkeypatch.setattr(least_squares, "TOGETHER", at_once)
+        found.append(stacked(images, table, 1.0, tiles=[Tile(16, 144, 16, 144)], method="least-squares")[0])
+    inner = np.s_[24:-24, 24:-24]
+    for plane in OUTPUT_PLANES:
+        one, other = ({name: part[inner] for name, part in each[plane].items()} for each in found)
+        for half in ("", "_a", "_b"):
+            apart = (one[f"value{half}"] - other[f"value{half}"]) / np.sqrt(one[f"variance{half}"])
+            assert np.std(apart) < 0.08, (plane, half)
+            np.testing.assert_allclose(other[f"variance{half}"].mean(), one[f"variance{half}"].mean(), rtol=0.01)
 
 
 @pytest.mark.slow

@@ -16,10 +16,10 @@ from fields import frame_table, paint_stars, raw_frame, turned
 from fourlight.pipeline.integration import RESULT_BYTES, WAITING
 from fourlight.pipeline.lights import MEASURE_BYTES
 from fourlight.recipe import Finish, Integrate, Measure
-from fourlight.stages import canvas, smoothing_levels
+from fourlight.stages import canvas, least_squares, smoothing_levels
 from fourlight.stages.canvas import Canvas, Window, every, some
 from fourlight.stages.finish import finish
-from fourlight.stages.geometry import BYTES_PER_SAMPLE, HALO, Tile, samples_beneath
+from fourlight.stages.geometry import HALO, Tile
 from fourlight.stages.integrate import integrate_tile
 from fourlight.stages.measure import measure
 from fourlight.stages.picture_parts import Source
@@ -41,8 +41,12 @@ def peak(work: Callable[[], object]) -> int:
 @pytest.mark.parametrize(
     ("method", "width"), [("drizzle", 3.0), ("least-squares", 3.0), ("least-squares", 2.0)]
 )
-@pytest.mark.parametrize("frames", [3, 12])
-def test_a_tile_takes_the_memory_by_which_tiles_are_cut(method: str, width: float, frames: int) -> None:
+@pytest.mark.parametrize(("frames", "at_once"), [(3, 128), (12, 128), (30, 10)])
+def test_a_tile_takes_the_memory_by_which_tiles_are_cut(
+    method: str, width: float, frames: int, at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(least_squares, "AT_ONCE", at_once)
+    monkeypatch.setattr(least_squares, "TOGETHER", at_once)
     rng = np.random.default_rng(frames)
     shape, side = (320, 320), 160
     matrices = np.array(
@@ -62,7 +66,7 @@ def test_a_tile_takes_the_memory_by_which_tiles_are_cut(method: str, width: floa
         return integrate_tile(tile, table, read, Integrate(), made)
 
     pixels = (side + 2 * HALO) ** 2
-    reckoned = pixels * (BYTES_PER_SAMPLE * samples_beneath(table) + way.fixed_bytes(table))
+    reckoned = pixels * way.pixel_bytes(table)
     assert 0.75 * reckoned < peak(work) < 1.03 * reckoned
 
 

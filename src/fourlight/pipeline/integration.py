@@ -213,7 +213,7 @@ def _layers(
     job: Job, work: TileWork, tiles: list[geometry.Tile], pixel_bytes: float, key: str
 ) -> StackLayers:
     """All tiles, made by the crew of the run."""
-    steps = integrate.STEPS + work.way.steps + 1
+    steps = work.way.steps(len(work.table.matrix), integrate.STEPS) + 1
     largest = geometry.padded_pixels(tiles)
     crew = job.crew(pixel_bytes * largest, WAITING * RESULT_BYTES * largest)
     job.progress.begin("integrate", steps * len(tiles))
@@ -236,8 +236,7 @@ def _trail_note(table: geometry.FrameTable) -> list[str]:
 
 def _cut(table: geometry.FrameTable, way: Way) -> tuple[list[geometry.Tile], float]:
     """Tiles, and the memory that one takes per pixel of it with its halo, results that wait to be written counted."""
-    beneath = geometry.samples_beneath(table)
-    each = geometry.BYTES_PER_SAMPLE * beneath + way.fixed_bytes(table) + WAITING * RESULT_BYTES
+    each = way.pixel_bytes(table) + WAITING * RESULT_BYTES
     return geometry.tiles(table.shape, each), each
 
 

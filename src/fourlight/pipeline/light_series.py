@@ -16,7 +16,7 @@ from fourlight.pipeline.sharpness import widths_in
 from fourlight.report.calibration import darkened
 from fourlight.report.words import counted
 from fourlight.sky.moon import lit_share, moon_altitudes
-from fourlight.stages import channel_shares, contributions, geometry, treatments
+from fourlight.stages import channel_shares, contributions, treatments
 from fourlight.stages.contributions import Ledger
 from fourlight.stages.geometry import Tile, padded_pixels
 from fourlight.stages.master_noise import with_flat_noise, with_offset_noise
@@ -210,7 +210,7 @@ def treated(run: Finished, found: Regions) -> tuple[dict[str, dict[str, Float64]
     ground = Ground(_noisy(run), lambda tile: _sky(found, tile))
     places = places_of(table.shape)
     job.progress.begin("treatments", len(places) * (len(kinds) + len(ground.noisy)))
-    each = run.way.fixed_bytes(table) + geometry.BYTES_PER_SAMPLE * geometry.samples_beneath(table)
+    each = run.way.pixel_bytes(table)
     largest = padded_pixels([place.tile for place in places])
     threads = job.at_once(each * largest)
     made = treatments.made(kinds, ground, job.recipe.integrate, run.way, places, threads, job.progress.step)

@@ -81,9 +81,8 @@ def _masters(lights: Sequence[RawFrame], groups: Sequence[Group]) -> int:
 
 def _kept_bytes(lights: int) -> float:
     """Per pixel of the stack: tiles overlap, the more the smaller they are."""
-    side = max(
-        np.sqrt(TILE_BYTES / (BYTES_PER_SAMPLE * lights + LeastSquares.FIXED_BYTES[3])) - 2 * HALO, LEAST_SIDE
-    )
+    each = BYTES_PER_SAMPLE * len(LeastSquares.batches(lights)[0]) + LeastSquares.FIXED_BYTES[3]
+    side = max(np.sqrt(TILE_BYTES / each) - 2 * HALO, LEAST_SIDE)
     return float(CELL_BYTES * (1 + 2 * HALO / side) ** 2)
 
 

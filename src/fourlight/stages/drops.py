@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any, ClassVar
 
 import numpy as np
@@ -20,6 +20,7 @@ __all__ = ["Drops"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
+Int64 = npt.NDArray[np.int64]
 
 MOST_TABLE_BYTES = 100e6
 """Of all overlap tables: one takes a megabyte where drops touch 2 x 2 pixels, nine where they touch 6 x 6."""
@@ -80,11 +81,17 @@ class Drops:
         usual = np.argsort(size)[len(size) // 2]
         self._usual = _Overlaps(whole.matrix[usual : usual + 1], pixfrac).of(0)
 
+    @staticmethod
+    def batches(count: int) -> list[Int64]:
+        """All frames at once: noise power asks for the weights of all of them."""
+        return [np.arange(count)]
+
     def planes(
-        self, found: TileSamples, ref: Float32, table: FrameTable, earlier: Sums | None = None,
+        self, seen: Iterable[tuple[TileSamples, Float32]], table: FrameTable, earlier: Sums | None = None,
         kept: Sums | None = None,
     ) -> dict[str, PlaneLayers]:  # fmt: skip
         """All output planes of a tile."""
+        ((found, ref),) = seen
         out: dict[str, PlaneLayers] = {}
         # New memory costs more than what is done in it: all groups use the same.
         most = max(len(group) for group in GROUPS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -66,11 +67,14 @@ class Method(Protocol):
     def fine(self) -> int:
         """Fine cells along a pixel in which sums are kept; 0: they are those of drops."""
 
+    def batches(self, count: int) -> list[Int64]:
+        """Frames of so many that are read together."""
+
     def planes(
-        self, found: TileSamples, ref: Float32, table: FrameTable, earlier: Sums | None = None,
+        self, seen: Iterable[tuple[TileSamples, Float32]], table: FrameTable, earlier: Sums | None = None,
         kept: Sums | None = None,
     ) -> dict[str, PlaneLayers]:  # fmt: skip
-        """All output planes of a tile; ``ref`` (4, ph, pw) is the robust reference.
+        """All output planes of a tile, from the samples of each of its `batches` and a robust reference (4, ph, pw).
 
         ``earlier`` are sums of other samples that count too, of each mosaic plane those of both halves; to ``kept``
         the sums of all are added.

@@ -5,7 +5,7 @@ This much is common to all ways of integrating; a method turns a `TileSamples` i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -78,8 +78,8 @@ class TileSamples:
         return self.part(self.buffer, k), self.part(self.base, k), self.part(self.slope, k)
 
 
-def load(tile: Tile, table: FrameTable, read: Reader) -> TileSamples:
-    """Read and normalise the samples of all frames under one tile.
+def load(tile: Tile, table: FrameTable, read: Reader, rows: Iterable[int] | None = None) -> TileSamples:
+    """Read and normalise the samples of frames under one tile.
 
     Parameters
     ----------
@@ -87,10 +87,11 @@ def load(tile: Tile, table: FrameTable, read: Reader) -> TileSamples:
     table : FrameTable
     read : callable
         Calibrated samples of a rectangle of a frame.
+    rows : iterable of int or None
+        Rows of the table of the frames that count; None: all.
     """
-    touching = [
-        (f, rectangle(tile, table.unbend[f, 0], table.size[f].tolist())) for f in range(len(table.matrix))
-    ]
+    every = range(len(table.matrix)) if rows is None else rows
+    touching = [(f, rectangle(tile, table.unbend[f, 0], table.size[f].tolist())) for f in every]
     frames = [f for f, box in touching if box is not None]
     boxes = np.array([box for _, box in touching if box is not None], dtype=np.int64).reshape(-1, 4)
     sizes = (boxes[:, 1] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 2])

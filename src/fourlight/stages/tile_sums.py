@@ -18,7 +18,7 @@ from fourlight.errors import OutputError
 from fourlight.io.arrays import READING
 from fourlight.io.room import whole
 from fourlight.stages.geometry import Tile
-from fourlight.stages.tile_samples import Reference, TileSamples
+from fourlight.stages.tile_samples import Reference
 
 __all__ = ["TileSums", "clearer", "sums_file"]
 
@@ -88,12 +88,6 @@ class TileSums:
                 data["used"],
                 data["rejected_here"],
             )
-
-    def count(self, found: TileSamples) -> None:
-        """Add the counts of these samples to those of samples that come on top of them."""
-        found.rejected += self.rejected
-        found.used += self.used
-        found.rejected_here += self.rejected_here
 
 
 def sums_file(folder: Path, tile: Tile) -> Path:

@@ -13,12 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core import maps
+from fourlight.core.cfa import PLANES
 from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
 from fourlight.stages.drops import Drops
 from fourlight.stages.dropsize import FEW, MOST_HOLES, choose_pixfrac, fewest, uneven_share
-from fourlight.stages.geometry import FrameTable, Tile, patch_side
+from fourlight.stages.geometry import BYTES_PER_SAMPLE, FrameTable, Tile, patch_side, samples_beneath
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import Method
 from fourlight.stages.told import beside
@@ -26,6 +27,7 @@ from fourlight.stages.told import beside
 __all__ = ["Way", "choose_way", "misfit", "noise_cost"]
 
 Float32 = npt.NDArray[np.float32]
+Int64 = npt.NDArray[np.int64]
 
 LEAST_SAMPLES = 2.5
 """Red or blue samples per pixel, those of ten frames, under which drops are used."""
@@ -75,10 +77,15 @@ class Way:
         """Fine cells along a pixel of the stack; least squares only."""
         return self.fine or LeastSquares.fineness(table)
 
-    @property
-    def steps(self) -> int:
-        """Steps of which the method tells while it makes the planes of a tile."""
-        return LeastSquares.STEPS if self.method == "least-squares" else 0
+    def batches(self, count: int) -> list[Int64]:
+        """Rows of so many frames that are read together, see `fourlight.stages.stack_layers.Method`."""
+        return (LeastSquares if self.method == "least-squares" else Drops).batches(count)
+
+    def steps(self, count: int, each: int) -> int:
+        """Steps of a tile with so many frames: ``each`` of every batch, and those of which the method tells."""
+        batches = len(self.batches(count))
+        fits = LeastSquares.FITS + len(PLANES) * batches if self.method == "least-squares" else 0
+        return each * batches + fits
 
     @property
     def to_know(self) -> str:
@@ -86,11 +93,15 @@ class Way:
         blurs = self.pixfrac_reason if self.method == "drizzle" and self.pixfrac > 1 else ""
         return self.warning or blurs
 
-    def fixed_bytes(self, table: FrameTable) -> int:
-        """Memory per pixel of a tile that does not depend on the number of frames."""
-        if self.method == "least-squares":
-            return LeastSquares.FIXED_BYTES[self.fineness(table)]
-        return Drops.FIXED_BYTES
+    def pixel_bytes(self, table: FrameTable) -> float:
+        """Memory per pixel of a tile with its halo: samples of a batch, and what does not depend on their number."""
+        batches = self.batches(len(table.matrix))
+        samples = BYTES_PER_SAMPLE * max(samples_beneath(table.rows(rows.tolist())) for rows in batches)
+        if self.method != "least-squares":
+            return samples + Drops.FIXED_BYTES
+        fine = self.fineness(table)
+        more = LeastSquares.MORE_BYTES[fine] if len(batches) > 1 else 0
+        return samples + LeastSquares.FIXED_BYTES[fine] + more
 
     def kept_bytes(self, table: FrameTable) -> int:
         """Memory per pixel of a tile that sums take that are added to or kept."""
@@ -202,7 +213,7 @@ def noise_cost(table: FrameTable, pixfrac: float) -> float:
     found = tile_samples.load(tile, table, empty)
     found.bad = [np.zeros(found.part(found.buffer, k).shape, dtype=np.int8) for k in range(len(found.frames))]
     ref = np.broadcast_to(table.level[:, None, None].astype(np.float32), (4, *found.padded_shape)).copy()
-    both = [method.planes(found, ref, table) for method in (LeastSquares(table), Drops(table, pixfrac))]
+    both = [method.planes([(found, ref)], table) for method in (LeastSquares(table), Drops(table, pixfrac))]
     ratios = []
     for plane in ("R", "G", "B"):
         fit, drop = (planes[plane].layers["variance"] for planes in both)
