@@ -116,7 +116,9 @@ def test_many_frames_read_some_at_a_time_make_the_same_stack(monkeypatch):
         for half in ("", "_a", "_b"):
             apart = (one[f"value{half}"] - other[f"value{half}"]) / np.sqrt(one[f"variance{half}"])
             assert np.std(apart) < 0.08, (plane, half)
-            np.testing.assert_allclose(other[f"variance{half}"].mean(), one[f"variance{half}"].mean(), rtol=0.01)
+            np.testing.assert_allclose(
+                other[f"variance{half}"].mean(), one[f"variance{half}"].mean(), rtol=0.01
+            )
 
 
 @pytest.mark.slow
