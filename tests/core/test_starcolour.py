@@ -50,6 +50,33 @@ def test_light_of_stars_in_a_crowd_is_theirs():
     assert np.nanmedian(whole) < np.nanmedian(off) - 0.01
 
 
+def test_light_of_a_star_whose_ring_is_cut_by_the_rim_of_the_stack():
+    """Of a star on noise of one per pixel, 4 px from where the stack ends and with half of its ring beyond."""
+    rng = np.random.default_rng(8)
+    y, x = np.mgrid[:60, :90]
+    found, claimed = [], []
+    for _ in range(60):
+        image = (1000 * np.exp(-((x - 45) ** 2 + (y - 30) ** 2) / 4.5) + rng.normal(size=x.shape)).astype(
+            np.float32
+        )
+        image[:, :41] = np.nan
+        light = starcolour.star_light([image], [np.ones_like(image)], np.array([45.0]), np.array([30.0]), 4.0)
+        found.append(light.flux[0, 0])
+        claimed.append(light.error[0, 0])
+    expected = 1000 * np.pi * 4.5 * (1 - np.exp(-(4.0**2) / 4.5))
+    # the aperture counts whole pixels: compare with the same star that no rim cuts
+    whole = starcolour.star_light(
+        [(1000 * np.exp(-((x - 45) ** 2 + (y - 30) ** 2) / 4.5)).astype(np.float32)], [np.ones(x.shape, np.float32)],
+        np.array([45.0]), np.array([30.0]), 4.0,
+    )  # fmt: skip
+    assert whole.flux[0, 0] == pytest.approx(expected, rel=0.01)
+    assert np.mean(found) == pytest.approx(whole.flux[0, 0], abs=3 * np.mean(claimed) / np.sqrt(60))
+    image[:, :45], image[:, 53:] = np.nan, np.nan
+    assert np.isnan(
+        starcolour.star_light([image], [image], np.array([45.0]), np.array([30.0]), 4.0).flux
+    ).all()
+
+
 def test_balance_undoes_the_channel_response():
     rng = np.random.default_rng(2)
     response = np.array([0.6, 1.0, 0.45])

@@ -121,7 +121,7 @@ def star_light(
             ring = _free(ring, _around(lit, rows, columns, reach))
         for c, (image, variance) in enumerate(zip(channels, variances, strict=True)):
             light = _around(image, rows, columns, reach)
-            flux[some, c] = np.where(inside, light - _medians(light, ring)[:, None], 0).sum(axis=1)
+            flux[some, c] = np.where(inside, light - _levels(light, ring)[:, None], 0).sum(axis=1)
             spread = _around(variance, rows, columns, reach)
             error[some, c] = np.sqrt(np.where(inside, spread, 0).sum(axis=1))
     return StarLight(flux, error, star_peaks(channels, x, y))
@@ -146,12 +146,14 @@ def _around(image: npt.NDArray[Any], rows: Int64, columns: Int64, reach: int) ->
     return np.asarray(square.reshape(len(rows), len(step) ** 2))
 
 
-def _medians(values: Float32, use: Bool) -> Float32:
-    """(n,) medians of the chosen values of each row."""
-    count = use.sum(axis=1)
-    ordered = np.sort(np.where(use, values, np.float32(np.inf)), axis=1)
+def _levels(values: Float32, ring: Bool) -> Float32:
+    """(n,) median of each row on its ring; NaN where less than half of the ring is known, at the rim of a stack."""
+    known = ring & np.isfinite(values)
+    count = known.sum(axis=1)
+    ordered = np.sort(np.where(known, values, np.float32(np.inf)), axis=1)
     row = np.arange(len(values))
-    return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
+    middle = (ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2
+    return np.where(2 * count >= np.maximum(ring.sum(axis=1), 1), middle, np.float32(np.nan))
 
 
 def balance_from_stars(

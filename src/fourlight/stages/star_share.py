@@ -139,7 +139,7 @@ def _of_stars(inner: StarLight, outer: StarLight, k: int) -> _Shown:
     small, whole, noise = inner.flux[:, k], outer.flux[:, k], RING * outer.error[:, k]
     with np.errstate(invalid="ignore"):
         clear = (whole > CLEAR * noise) & (small > 0)
-        usable = small > USABLE * noise
+        usable = (small > USABLE * noise) & np.isfinite(whole)
     apart = np.full(len(small), np.nan)
     if clear.sum() >= ENOUGH:
         ratio = small[clear] / whole[clear]
