@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-__all__ = ["nights_for"]
+from scipy.special import betainc
 
-LONGEST = 100_000
+__all__ = ["nights_for"]
 
 
 def nights_for(clear: int, chance: float, sure: float) -> int:
     """Least number of nights that hold at least ``clear`` clear ones with a probability.
 
-    Nights are clear independently of one another; real ones come in spells, so that waiting scatters more.
+    Nights are clear independently of one another; real ones come in spells, so that waiting scatters more. Of n nights
+    at least c are clear with the probability I_p(c, n - c + 1), an incomplete beta function (DLMF 8.17.5, from memory).
 
     Parameters
     ----------
@@ -27,12 +28,14 @@ def nights_for(clear: int, chance: float, sure: float) -> int:
     """
     if clear <= 0:
         return 0
-    if chance >= 1.0:
-        return clear
-    # Probabilities of 0 to clear - 1 clear nights so far.
-    odds = [1.0, *[0.0] * (clear - 1)]
-    nights = 0
-    while sum(odds) > 1.0 - sure and nights < LONGEST:
-        odds = [odds[k] * (1.0 - chance) + (odds[k - 1] * chance if k else 0.0) for k in range(clear)]
-        nights += 1
-    return nights
+
+    def enough(nights: int) -> bool:
+        return nights >= clear and float(betainc(clear, nights - clear + 1, min(chance, 1.0))) >= sure
+
+    low, high = clear - 1, clear
+    while not enough(high):
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
