@@ -126,6 +126,16 @@ def test_too_few_stars_and_a_wrong_scale_are_told():
     assert isinstance(solve(truth.field(1.5), (truth.ra_deg, truth.dec_deg)), Unsolved)
 
 
+def test_a_picture_without_a_catalogue_star_to_be_expected_is_not_searched_for():
+    """0.1 arcsec a pixel: 980,000 stars on 41,253 square degrees are 0.006 in it."""
+    random = np.random.default_rng(3)
+    found = solve(
+        star_field(random.uniform(0, 640, 40), random.uniform(0, 480, 40), (480, 640), 0.1), (83.0, 0.0)
+    )
+    assert isinstance(found, Unsolved)
+    assert found.reason.startswith("the picture is 0.92 arcmin wide, in which 0.00")
+
+
 def test_all_stars_at_one_place_are_no_picture():
     same = star_field(np.full(30, 500.0), np.full(30, 400.0), (800, 1000), 3.0)
     assert isinstance(solve(same, (83.0, 0.0)), Unsolved)

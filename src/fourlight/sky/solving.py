@@ -21,6 +21,9 @@ Float64 = npt.NDArray[np.float64]
 
 FEWEST = 5
 """Stars that a picture must have."""
+LEAST_EXPECTED = 0.1
+"""Catalogue stars in the frame, on average of its surroundings, that a search needs: a cluster may hold fifty times as
+many, and places to look at grow with the square of the field around over the frame."""
 SCALE_SPREAD = 1.12
 TYPICAL = 24
 """Catalogue stars in the frame, on average, that are tried as pairs: the brightest."""
@@ -74,6 +77,15 @@ def solve(
         return _proven(field, weighed_anywhere(field, epoch), "on the sky")
     reach = reach_deg if reach_deg is not None else max(field.diagonal_deg, 3.0)
     region = cone(*hint, reach + 0.6 * field.diagonal_deg * field.spread, epoch=epoch)
+    expected = (
+        len(region) * field.area_deg2 / (np.pi * (reach + 0.6 * field.diagonal_deg * field.spread) ** 2)
+    )
+    if expected < LEAST_EXPECTED:
+        size = 60 * np.sqrt(field.area_deg2)
+        return Unsolved(
+            f"the picture is {size:.2g} arcmin wide, in which {expected:.1g} catalogue stars are to be expected; see "
+            "that its scale is right"
+        )
     near = _weighed_near(field, region, hint, reach)
     return _proven(
         field, ((region, found) for found in near), f"within {reach:.1f} degrees of the place given"
