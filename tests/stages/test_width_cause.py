@@ -132,6 +132,18 @@ def test_a_known_aperture_fixes_diffraction_and_is_not_asked_for():
     assert "diffraction by the aperture of 80 mm counted in" in asked[1]
 
 
+def test_an_aperture_that_blurs_more_than_stars_are_wide_is_not_believed():
+    """1.03 wavelengths of 550 nm over 8 mm (inches, perhaps) are 14.6 arcsec; all stays as without it."""
+    width = np.tile([2.06, 2.0, 1.95], (N, 1)) * np.exp(np.random.default_rng(13).normal(0, 0.002, (N, 1)))
+    none, odd = (
+        width_cause([light(row) for row in width], Sky(hours(), arcsec_px=1.0, aperture_mm=aperture))
+        for aperture in (None, 8.0)
+    )
+    assert odd.statement.startswith(none.statement)
+    assert "The aperture of 8 mm in the headers would blur stars by 15 arcsec" in odd.statement
+    assert [one.cause for one in odd.ranked] == [one.cause for one in none.ranked]
+
+
 def test_width_goes_with_air_mass():
     """0.6 by turbulence alone; air mass from the heights of GalSim's own zenith angles."""
     rng, altitude = np.random.default_rng(5), np.linspace(75, 25, N)

@@ -6,7 +6,7 @@ It is a likely cause, never a proof: causes that fit nearly as well are named wi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -150,11 +150,18 @@ def width_cause(
     passed = known_filter(sky.filter_name)
     wave, spread = bands or mosaic_bands(passed=passed)
     seen = _seen([widths[int(k)] for k in known], sky, known, wave, spread)
+    odd = ""
+    if seen.airy2 >= float(seen.width.min()) ** 2:
+        odd = (
+            f" The aperture of {seen.aperture_mm:.3g} mm in the headers would blur stars by {np.sqrt(seen.airy2):.2g} "
+            f"arcsec, more than the narrowest light shows ({seen.width.min():.2g}): it is not counted with."
+        )
+        seen = replace(seen, aperture_mm=None)
     ranked = tuple(explained(seen))
     power = _power(np.log(seen.width), sky, known)
     unit = "arcsec" if seen.arcsec else "px"
     seeing = 100 * (seeing_ratio(wave[[0, 2]], float(wave[1])) - 1)
-    said = statement(ranked, ratios, seen, unit, seeing, power, guessed=not (bands or passed))
+    said = statement(ranked, ratios, seen, unit, seeing, power, guessed=not (bands or passed)) + odd
     return Cause(said, ranked, ratios, power)
 
 
