@@ -79,6 +79,9 @@ def test_a_slope_that_may_be_the_objects_is_not_taken_and_said():
             planes[name] += (haze - (sky_of(scene, name) if name in COLOURS else 0)).astype(np.float32) + 100
     surfaces, found = taken(scene)
     assert found.facts["taken_share"] < 1
+    order = found.facts["order"]
+    assert order == (1 if found.facts["taken_share"] > 0 else 0), "what was taken off, not what was allowed"
+    assert ("one level", "a plane")[order] in found.notes[0]
     assert np.ptp(surfaces[1]) < 3 * found.facts["edge_error"]["G"]
     assert any("may be light of the object" in note for note in found.notes) == (
         found.facts["taken_share"] == 0

@@ -40,6 +40,11 @@ class Surface:
         """Total order of the polynomial."""
         return len(self.coefficients) - 1
 
+    @property
+    def bends(self) -> int:
+        """Total order of the terms that are not zero: 0 for a level, 1 for a plane."""
+        return max((int(sum(pair)) for pair in np.argwhere(self.coefficients)), default=0)
+
     def at(self, y: npt.ArrayLike, x: npt.ArrayLike) -> Float64:
         """Values at positions in pixels (same shape)."""
         v, u = _scaled(np.asarray(y), self.shape[0]), _scaled(np.asarray(x), self.shape[1])

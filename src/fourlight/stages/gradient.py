@@ -90,7 +90,7 @@ def _told(
         pairs = zip(COLOURS, values, strict=True)
         return {name: float(value) if np.isfinite(value) else None for name, value in pairs}
 
-    order = max(s.order for s in taken)
+    order = max(s.bends for s in taken)
     facts = {
         "order": order,
         "empty_share": found.share,
@@ -100,7 +100,7 @@ def _told(
         "edge_error": numbers(found.edge),
         "noise": numbers(np.array(noise)),
     }
-    what = f"a surface of order {order}" if surface else "one level"
+    what = ("one level", "a plane")[order] if order < 2 else f"a surface of order {order}"
     said = (
         f"Sky: {what} was taken off each channel, which makes the empty sky neutral; "
         f"{100 * found.share:.0f} % of the field lie at its level."
