@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from fourlight.cli import watch as command_of
+from fourlight.recipe import Recipe, with_settings
 
 
 @pytest.mark.parametrize(
@@ -43,6 +44,13 @@ def test_lights_are_no_calibration_frames(command: Any, small_night: Path, tmp_p
     done = command("watch", tmp_path / "raw", "--out", tmp_path / "out", "--calibration", small_night)
     assert done.code == 2
     assert "holds no dark, flat or bias frame" in done.line
+
+
+def test_a_recipe_that_names_no_grid_keeps_that_of_a_running_stack() -> None:
+    assert command_of._usual(Recipe()).integrate.grid == "0.5x"
+    sharp = with_settings(Recipe(), ["integrate.grid=1x"])
+    assert command_of._usual(sharp) == sharp
+    assert command_of._usual(with_settings(Recipe(), ["integrate.reject_sigma=5"])).integrate.grid == "0.5x"
 
 
 def test_asking_twice_ends_at_once() -> None:

@@ -8,13 +8,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fourlight.cli.plain import number, whole_number
 from fourlight.cli.settings_given import RecipeFile, Settings
 from fourlight.errors import InputError
+
+if TYPE_CHECKING:
+    from fourlight.recipe import Recipe
 
 __all__ = ["watch"]
 
@@ -65,8 +68,9 @@ def watch(
     for name, value in (("--subs", subs), ("--hours", hours), ("--idle", idle)):
         if value is not None and value <= 0:
             raise InputError(f"{name} {value:g}: a number above 0 is needed, or leave it out")
-    chosen = recipe_from(recipe) if recipe else recipes.with_settings(recipes.Recipe(), [HALF])
-    chosen = recipes.with_settings(chosen, settings or [])
+    chosen = recipes.with_settings(
+        _usual(recipe_from(recipe) if recipe else recipes.Recipe()), settings or []
+    )
     progress = TerminalProgress()
     with _end_asked_for() as asked:
         facts = go_on(
@@ -80,6 +84,13 @@ def watch(
     picture = f"{out / 'picture.jpg'} and " if not facts["no_picture"] else ""
     progress.line("look at", f"{picture}{out / 'watch.html'}")
     progress.line("the best", f"picture of these subs comes from: fourlight run {folder} --out OUT2")
+
+
+def _usual(recipe: Recipe) -> Recipe:
+    """A recipe with the grid of a running stack where it names none."""
+    from fourlight.recipe import with_settings
+
+    return recipe if "grid" in recipe.integrate.model_fields_set else with_settings(recipe, [HALF])
 
 
 @contextmanager
