@@ -49,7 +49,7 @@ def lines(
         typer.Option(
             parser=number,
             metavar="RATIO",
-            help="Photons of [NII] 658.4 per photon of Hα; 0.3 unless given.",
+            help="Photons of [NII] 658.3 per photon of Hα; 0.3 unless given.",
         ),
     ] = None,
     reddening: Annotated[

@@ -13,7 +13,7 @@ __all__ = ["Area", "Clear", "Fwhm", "GoalSnr", "KeepStar", "Kind", "Lines", "Lon
 Kind = Annotated[
     str | None,
     typer.Option(
-        metavar="KIND", help="Kind of target, whose usual brightness counts: faint-nebula, galaxy ..."
+        metavar="KIND", help="Kind of target, whose usual brightness counts, such as faint-nebula or galaxy."
     ),
 ]
 Surface = Annotated[

@@ -54,7 +54,7 @@ def _beside_halpha(target: Target) -> list[str]:
 
     if "halpha" not in target.rayleigh:
         return []
-    beside = f"{Ratios().nii:g} of [NII] 658.4, a third as many of 654.8, and Hβ as hydrogen has it"
+    beside = f"{Ratios().nii:g} of [NII] 658.3, a third as many of 654.8, and Hβ as hydrogen has it"
     return [f"with each photon of Hα come {beside}; they count as Hα where the filter passes them"]
 
 

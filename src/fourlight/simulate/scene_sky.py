@@ -34,7 +34,7 @@ class Object(Section):
     oiii_ratio: Annotated[float, Field(ge=0, description="[OIII] 500.7 over Hα, brightest parts of each")] = (
         0.8
     )
-    nii_ratio: Annotated[float, Field(ge=0, description="[NII] 658.4 over Hα")] = 0.3
+    nii_ratio: Annotated[float, Field(ge=0, description="[NII] 658.3 over Hα")] = 0.3
     sii_ratio: Annotated[float, Field(ge=0, description="[SII] doublet over Hα")] = 0.15
     reflection_mag: Annotated[
         float, Field(description="Reflected starlight where brightest, V mag per square arcsec")
