@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from fourlight.cli import watch as command_of
-from fourlight.recipe import Recipe, with_settings
+from fourlight.recipe import Recipe, loads
 
 
 @pytest.mark.parametrize(
@@ -48,9 +48,9 @@ def test_lights_are_no_calibration_frames(command: Any, small_night: Path, tmp_p
 
 def test_a_recipe_that_names_no_grid_keeps_that_of_a_running_stack() -> None:
     assert command_of._usual(Recipe()).integrate.grid == "0.5x"
-    sharp = with_settings(Recipe(), ["integrate.grid=1x"])
-    assert command_of._usual(sharp) == sharp
-    assert command_of._usual(with_settings(Recipe(), ["integrate.reject_sigma=5"])).integrate.grid == "0.5x"
+    assert command_of._usual(loads('integrate.grid = "1x"')).integrate.grid == "1x"
+    other = command_of._usual(loads("integrate.reject_sigma = 5"))
+    assert (other.integrate.grid, other.integrate.reject_sigma) == ("0.5x", 5)
 
 
 def test_asking_twice_ends_at_once() -> None:
