@@ -182,13 +182,16 @@ def test_new_lights_say_all_that_the_old_ones_said(skies: Path, added: tuple[Pat
                 assert getattr(one, part.name) == getattr(two, part.name), part.name
 
 
-def test_the_same_wish_gives_the_same_bytes(
+def test_the_same_wish_gives_the_same_bytes_however_the_folder_is_named(
     skies: Path, added: tuple[Path, dict[str, Any]], tmp_path: Path
 ) -> None:
-    what_if(skies / "out-dark", tmp_path / "again", Asked(SkyWish(mag=BRIGHT), stated=Stated(DARK)))
+    """Here by way of the folder above: the lights that are written are those that the run then finds."""
+    again = tmp_path / "here" / ".." / "again"
+    what_if(skies / "out-dark", again, Asked(SkyWish(mag=BRIGHT), stated=Stated(DARK)))
     for name in sorted(path.name for path in (added[0] / "lights").iterdir()):
         one, two = (folder / "lights" / name for folder in (added[0], tmp_path / "again"))
         assert one.read_bytes() == two.read_bytes()
+    assert not (tmp_path / "here").exists()
     stacks = [(folder / "run" / "stack.fits") for folder in (added[0], tmp_path / "again")]
     with fits.open(stacks[0]) as one_file, fits.open(stacks[1]) as two_file:
         assert np.array_equal(one_file["G"].data, two_file["G"].data, equal_nan=True)

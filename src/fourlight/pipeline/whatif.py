@@ -87,6 +87,7 @@ def what_if(out: Path, target: Path, asked: Asked, progress: Progress | None = N
         The new lights make no stack.
     """
     asked.check()
+    target = Path(os.path.abspath(target))  # as run names what it finds: lights are taken by their paths
     progress = progress or Silent()
     past = _run_in(out)
     _check_target(target, out, past)
@@ -189,7 +190,7 @@ def _new_lights(
         text = repr([__version__, past.inputs[frame.path], electrons.tolist(), asdict(noise), seed])
         mark = hashlib.sha256((text + repr(found.calibration.facts(frame))).encode()).hexdigest()[:8]
         stem = frame.path.name.split(".")[0]
-        path = target.absolute() / FOLDER / f"{row + 1:04d}_{stem}_{mark}.fits"
+        path = target / FOLDER / f"{row + 1:04d}_{stem}_{mark}.fits"
         digits = hashlib.sha256(f"{past.inputs[frame.path]} {seed}".encode()).hexdigest()[:16]
         out.append(NewLight(row, frame, electrons, path, int(digits, 16)))
     return out
@@ -200,7 +201,7 @@ def _run_anew(
     progress: Progress,
 ) -> dict[str, Any]:  # fmt: skip
     """The same run on the new lights and those that stay, with the calibration frames of the old one."""
-    place = target.absolute() / FOLDER
+    place = target / FOLDER
     keep = {light.path for light in new}
     for old in place.glob("*.fits") if place.is_dir() else ():
         if old not in keep:
