@@ -84,6 +84,25 @@ def test_jpeg_is_close_and_carries_the_profile(tmp_path):
         assert np.abs(np.asarray(image) / 255 - smooth).max() < 0.03
 
 
+def test_pictures_of_ours_open_however_large(rgb, tmp_path, monkeypatch):
+    """Pillow refuses files of more than twice this many pixels, as from a sensor of 61 Mpx with half its scale."""
+    export.save_picture(rgb, tmp_path / "picture")
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", rgb.shape[0] * rgb.shape[1] // 4)
+    for end in ("jpg", "png"):
+        with pytest.raises(Image.DecompressionBombError):
+            Image.open(tmp_path / f"picture.{end}")
+        with export.own_picture(tmp_path / f"picture.{end}") as image:
+            assert image.size == (131, 150)
+            assert np.abs(np.asarray(image) / 255 - rgb).mean() < 0.05
+
+
+def test_what_is_no_picture_is_told_as_files_that_cannot_be_read(tmp_path):
+    for name in ("a.jpg", "a.png"):
+        (tmp_path / name).write_text("letter")
+        with pytest.raises(OSError, match=f"{name} is no picture"):
+            export.own_picture(tmp_path / name)
+
+
 def test_profile_header_is_that_of_an_srgb_display():
     # ICC.1:2010 section 7.2
     profile = export.srgb_profile()

@@ -71,7 +71,8 @@ def test_numbers_are_told_with_their_units_and_intervals(facts, tmp_path):
     assert shown["line_views"] == [], "no picture lies there"
 
 
-def test_pictures_are_part_of_the_page(facts, tmp_path):
+def test_pictures_are_part_of_the_page_however_large(facts, tmp_path, monkeypatch):
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 600)  # of which Pillow refuses twice as many
     Image.fromarray(np.full((40, 60, 3), 90, np.uint8)).save(tmp_path / "hoo.jpg")
     (view,) = lines_section(facts, tmp_path)["line_views"]
     assert view["address"].startswith("data:image/jpeg;base64,")

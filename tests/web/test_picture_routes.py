@@ -53,6 +53,11 @@ def test_the_picture_is_told_with_its_steps_settings_and_form(page):
     assert "picture" in page.get("/session").json()["sets"]
 
 
+def test_a_picture_of_a_large_sensor_is_told_too(out, monkeypatch):
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", SIZE[0] * SIZE[1] // 4)  # Pillow refuses twice as many
+    assert picture_facts(out)["nx"] == SIZE[0]
+
+
 def test_settings_of_a_session_are_kept_apart_by_project(out, tmp_path):
     """On one address, one after the other, there may be pages of several."""
     other = write_picture(write_results(tmp_path / "other", (40, 50)), {"look": "rich"})

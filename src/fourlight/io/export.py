@@ -13,12 +13,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import tifffile
-from PIL import Image, ImageCms
+from PIL import Image, ImageCms, UnidentifiedImageError
+from PIL.ImageFile import ImageFile
+from PIL.JpegImagePlugin import JpegImageFile
+from PIL.PngImagePlugin import PngImageFile
 
 from fourlight.engine import in_order
 from fourlight.io.room import whole
 
-__all__ = ["jpeg_bytes", "png_bytes", "save_picture", "save_tiff", "shallow", "srgb_profile"]
+__all__ = ["jpeg_bytes", "own_picture", "png_bytes", "save_picture", "save_tiff", "shallow", "srgb_profile"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -176,6 +179,24 @@ def jpeg_bytes(picture: npt.NDArray[np.uint8], quality: int) -> bytes:
     else:
         image.save(buffer, "JPEG", quality=quality)
     return buffer.getvalue()
+
+
+def own_picture(path: Path) -> ImageFile:
+    """A JPEG or PNG file that this program wrote, open to be read, of whatever size.
+
+    ``Image.open`` warns of 89 million pixels and refuses twice as many, as a file of strangers may be made to fill the
+    memory; a picture of a large sensor with half its pixel scale has more.
+
+    Raises
+    ------
+    OSError
+        It is not there, cannot be read or is no such file.
+    """
+    kind = PngImageFile if path.suffix.lower() == ".png" else JpegImageFile
+    try:
+        return kind(path)
+    except SyntaxError as error:  # so both say that it is something else
+        raise UnidentifiedImageError(f"{path.name} is no picture: {error}") from None
 
 
 def png_bytes(picture: npt.NDArray[np.uint8]) -> bytes:

@@ -6,9 +6,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from PIL import Image
-
 from fourlight.errors import InputError
+from fourlight.io.export import own_picture
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.swap import RECORD
 from fourlight.provenance import load
@@ -37,9 +36,9 @@ def picture_facts(out: Path) -> dict[str, Any]:
     jpeg = picture_file(out, "picture.jpg")
     state = jpeg.stat()
     try:
-        with Image.open(jpeg) as image:  # reads its header alone
+        with own_picture(jpeg) as image:  # reads its header alone
             nx, ny = image.size
-    except (OSError, Image.DecompressionBombError) as error:
+    except OSError as error:
         raise InputError(f"{jpeg}: cannot be read ({error}); make the picture anew") from None
     return {
         "project": sha256(str(out.resolve()).encode()).hexdigest()[:16],

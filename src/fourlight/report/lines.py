@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image
 
-from fourlight.io.export import jpeg_bytes
+from fourlight.report.pictures import address
 from fourlight.report.words import digits, ranged, sentence
 
 __all__ = ["lines_section"]
@@ -129,10 +127,6 @@ def _views(facts: Facts, pictures: Path | None) -> list[dict[str, str]]:
     for one in facts.get("pictures") or ():
         path = pictures / f"{one['name']}.jpg" if pictures else None
         if path is not None and path.exists():
-            with Image.open(path) as image:
-                small = image.convert("RGB")
-                small.thumbnail((LONGEST_PX, LONGEST_PX))
-                data = jpeg_bytes(np.asarray(small), 88)
-            address = "data:image/jpeg;base64," + base64.b64encode(data).decode()
-            out.append({"title": one["title"], "words": sentence(one["words"]), "address": address})
+            shown = address(path, LONGEST_PX)
+            out.append({"title": one["title"], "words": sentence(one["words"]), "address": shown})
     return out

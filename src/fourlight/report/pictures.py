@@ -15,7 +15,7 @@ from PIL import Image
 from fourlight.core.cfa import PLANES
 from fourlight.core.starlet import smooth_step
 from fourlight.core.stretch import Curve, choose_curve
-from fourlight.io.export import jpeg_bytes, shallow
+from fourlight.io.export import jpeg_bytes, own_picture, shallow
 from fourlight.stages.canvas import every, some
 
 __all__ = [
@@ -58,8 +58,8 @@ def _address(image: npt.NDArray[np.uint8], quality: int) -> str:
 
 
 def address(path: Path, longest_px: int) -> str:
-    """A picture file as a data address, reduced if it is larger."""
-    with Image.open(path) as image:
+    """A picture file of ours as a data address, reduced if it is larger."""
+    with own_picture(path) as image:
         image.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
         return _address(np.asarray(image.convert("RGB")), 86)
 

@@ -7,12 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from PIL import Image
-
-from fourlight.io.export import jpeg_bytes
 from fourlight.report.clock import capital
 from fourlight.report.figure_style import Drawn
+from fourlight.report.pictures import address
 from fourlight.report.templates import filled
 from fourlight.report.watch_words import ahead_words, alarm_words, clock_words, target_words
 from fourlight.report.words import digits, duration, typeset_page
@@ -20,7 +17,7 @@ from fourlight.report.words import digits, duration, typeset_page
 __all__ = ["watch_page"]
 
 REFRESH_S = 10
-PICTURE_PX, QUALITY = 1600, 86
+PICTURE_PX = 1600
 LAST = 12
 """Subs in the table."""
 
@@ -45,7 +42,7 @@ def watch_page(facts: Mapping[str, Any], wide: Drawn, narrow: Drawn, picture: Pa
         now=[words for alarm, words in alarms if alarm["until"] is None],
         over=[f"{words} Over." for alarm, words in alarms if alarm["until"] is not None][-6:],
         facts=_facts(facts), ahead=ahead_words(facts), target=target_words(facts["target"]),
-        picture=None if picture is None else _shown(picture), no_picture=facts["no_picture"],
+        picture=None if picture is None else address(picture, PICTURE_PX), no_picture=facts["no_picture"],
         wide=_png(wide), narrow=_png(narrow), words=wide.words, table=_table(facts), noise=_noise(facts),
         folder=facts["folder"],
     )  # fmt: skip
@@ -94,13 +91,6 @@ def _table(facts: Mapping[str, Any]) -> list[list[str]]:
             ]
         )
     return found
-
-
-def _shown(path: Path) -> str:
-    with Image.open(path) as image:
-        image.thumbnail((PICTURE_PX, PICTURE_PX))
-        data = jpeg_bytes(np.asarray(image.convert("RGB")), QUALITY)
-    return "data:image/jpeg;base64," + base64.b64encode(data).decode()
 
 
 def _png(drawn: Drawn) -> str:
