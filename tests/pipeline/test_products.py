@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -15,18 +16,28 @@ from fourlight.io import export, room
 from fourlight.pipeline import swap
 
 MOVE = os.replace
-NAMES = ("frames.csv", "picture.png", "provenance.json", "stack.fits")
+NAMES = ("frames.csv", "picture.png", "provenance.json", "stack.fits", "steps")
+"""Files, and a folder: a folder takes the place of no other that holds anything, as a file does."""
 
 
 def filled(folder: Path, text: str, names: tuple[str, ...] = NAMES) -> Path:
     folder.mkdir()
     for name in names:
-        (folder / name).write_text(text)
+        path = folder / name
+        if not path.suffix:
+            path.mkdir()
+            path /= text  # so that two of them together would be seen
+        path.write_text(text)
     return folder
 
 
 def texts(folder: Path) -> dict[str, str]:
-    return {path.name: path.read_text() for path in folder.iterdir()}
+    """Content by name; of a folder, what its only file holds."""
+    found = {}
+    for path in folder.iterdir():
+        (file,) = path.iterdir() if path.is_dir() else (path,)
+        found[path.name] = file.read_text()
+    return found
 
 
 def stopping(count: int, error: BaseException) -> Callable[[Any, Any], None]:
@@ -41,7 +52,11 @@ def stopping(count: int, error: BaseException) -> Callable[[Any, Any], None]:
     return moved
 
 
-@pytest.mark.parametrize("before", [NAMES, (), ("stack.fits",)])
+BEFORE = pytest.mark.parametrize("before", [NAMES, (), ("stack.fits",), (*NAMES, "sheet.jpg")])
+"""Names of the old results; the last is one that goes, as the new ones have none of that name."""
+
+
+@BEFORE
 @pytest.mark.parametrize("error", [KeyboardInterrupt(), PermissionError(13, "Permission denied")])
 def test_whatever_stops_the_moves_the_old_results_come_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: tuple[str, ...], error: BaseException
@@ -53,14 +68,14 @@ def test_whatever_stops_the_moves_the_old_results_come_back(
         new, root = filled(place / "new", "new"), filled(place / "root", "old", before)
         monkeypatch.setattr(room.os, "replace", stopping(stop, error))
         try:
-            swap.publish(new, root, place / "old")
+            swap.publish(new, root, place / "old", ["sheet.jpg"])
         except (KeyboardInterrupt, OutputError):
             assert texts(root) == dict.fromkeys(before, "old")
         else:
             assert texts(root) == dict.fromkeys(NAMES, "new")
             assert not new.exists()
             assert not (place / "old").exists()
-            assert stop == len(NAMES) + len(before)
+            assert stop == 1 + len(NAMES) + len(before), "the list of names is moved, too"
             return
     pytest.fail("the moves never end")
 
@@ -68,7 +83,7 @@ def test_whatever_stops_the_moves_the_old_results_come_back(
 def test_a_result_that_is_open_elsewhere_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Windows denies the move of a file that another program holds open; space on the disk is not the cause."""
     new, root = filled(tmp_path / "new", "new"), filled(tmp_path / "root", "old", ("picture.png",))
-    monkeypatch.setattr(room.os, "replace", stopping(0, PermissionError(13, "Permission denied")))
+    monkeypatch.setattr(room.os, "replace", stopping(1, PermissionError(13, "Permission denied")))
     with pytest.raises(
         OutputError, match=r"root.picture\.png: cannot be replaced .*; close it where it is open"
     ):
@@ -79,22 +94,65 @@ class Killed(BaseException):
     """The process is gone: nothing of it runs any more."""
 
 
+def killed(
+    place: Path, monkeypatch: pytest.MonkeyPatch, stop: int, before: tuple[str, ...]
+) -> tuple[Path, Path, Path]:
+    """New, present and old results of a run that was killed before one of its moves."""
+    place.mkdir()
+    new, root, old = filled(place / "new", "new"), filled(place / "root", "old", before), place / "old"
+    with monkeypatch.context() as patch:
+        patch.setattr(room.os, "replace", stopping(stop, Killed()))
+        patch.setattr(swap, "_put_back", lambda *_: None)
+        with pytest.raises(Killed):
+            swap.publish(new, root, old, ["sheet.jpg"])
+    return new, root, old
+
+
+@BEFORE
 def test_a_run_killed_between_two_moves_leaves_what_the_next_one_brings_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: tuple[str, ...]
+) -> None:
+    """Also where that next one is killed while it brings them back, at any of its moves, and another one comes."""
+    for stop in range(1 + len(NAMES) + len(before)):
+        for again in range(20):
+            new, root, old = killed(tmp_path / f"{stop}-{again}", monkeypatch, stop, before)
+            with monkeypatch.context() as patch:
+                patch.setattr(room.os, "replace", stopping(again, Killed()))
+                with suppress(Killed):
+                    swap.recover(new, root, old)
+            done = not new.exists()
+            swap.recover(new, root, old)
+            assert texts(root) == dict.fromkeys(before, "old")
+            assert not new.exists()
+            assert not old.exists()
+            if done:
+                break
+
+
+def test_a_run_killed_when_all_has_come_leaves_the_new_results(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for stop in range(2 * len(NAMES)):
-        place = tmp_path / str(stop)
-        place.mkdir()
-        new, root, old = filled(place / "new", "new"), filled(place / "root", "old"), place / "old"
-        monkeypatch.setattr(room.os, "replace", stopping(stop, Killed()))
-        monkeypatch.setattr(swap, "_put_back", lambda *_: None)
-        with pytest.raises(Killed):
-            swap.publish(new, root, old)
-        monkeypatch.undo()
-        swap.recover(new, root, old)
-        assert texts(root) == dict.fromkeys(NAMES, "old")
-        assert not new.exists()
-        assert not old.exists()
+    new, root, old = filled(tmp_path / "new", "new"), filled(tmp_path / "root", "old"), tmp_path / "old"
+    with monkeypatch.context() as patch:
+        patch.setattr(swap.shutil, "rmtree", lambda *_, **__: None)
+        swap.publish(new, root, old)
+    assert old.exists()
+    swap.recover(new, root, old)
+    assert texts(root) == dict.fromkeys(NAMES, "new")
+    assert not old.exists()
+
+
+def test_old_results_that_cannot_be_put_back_are_kept_for_the_next_try(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    new, root, old = killed(tmp_path / "a", monkeypatch, 1 + len(NAMES) + 3, NAMES)
+    with monkeypatch.context() as patch:
+        patch.setattr(room.os, "replace", stopping(0, PermissionError(13, "Permission denied")))
+        with pytest.raises(OutputError, match=r"cannot be put back from .*; close what has them open"):
+            swap.recover(new, root, old)
+    assert not (root / swap.RECORD).exists(), "no record says that these are complete"
+    swap.recover(new, root, old)
+    assert texts(root) == dict.fromkeys(NAMES, "old")
 
 
 def test_the_record_is_the_first_to_go_and_the_last_to_come(
@@ -105,6 +163,7 @@ def test_the_record_is_the_first_to_go_and_the_last_to_come(
     move = os.replace
     monkeypatch.setattr(room.os, "replace", lambda a, b: (order.append(Path(a).name), move(a, b)))
     swap.publish(filled(tmp_path / "new", "n"), filled(tmp_path / "root", "o"), tmp_path / "old")
+    assert order.pop(0).endswith(".part"), "the list of names"
     assert order[0] == order[-1] == "provenance.json"
     assert order.count("provenance.json") == 2
 

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import json
+import os
 import shutil
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
 from fourlight.errors import OutputError
-from fourlight.io.room import move, writing
+from fourlight.io.room import move, whole, writing
 
 __all__ = ["RECORD", "publish", "recover"]
 
 RECORD = "provenance.json"
 """The file that says a set of results is complete: first to go, last to come."""
+LIST = ".names.json"
+"""Names of the results that change places, in the folder of the new ones for as long as they do."""
 
 
 def publish(new: Path, root: Path, old: Path, known: Iterable[str] = ()) -> None:
-    """Move all files of ``new`` to ``root``; whatever goes wrong, the files that were there come back.
+    """Move all files and folders of ``new`` to ``root``; whatever goes wrong, those that were there come back.
 
     Parameters
     ----------
@@ -39,14 +43,16 @@ def publish(new: Path, root: Path, old: Path, known: Iterable[str] = ()) -> None
     with writing(root):
         old.mkdir()
         gone = [name for name in known if name not in names]
+        with whole(new / LIST) as part:
+            part.write_text(json.dumps({"come": names, "go": gone}), encoding="utf-8")
         try:
             for name in [*reversed(names), *gone]:
-                if (root / name).exists():
+                if os.path.lexists(root / name):
                     _move(root / name, old / name, root / name)
             for name in names:
                 _move(new / name, root / name, root / name)
         except BaseException:
-            _put_back([*(name for name in gone if (old / name).exists()), *names], new, root, old)
+            _put_back(new, root, old)
             raise
     for place in (new, old):
         shutil.rmtree(place, ignore_errors=True)
@@ -66,20 +72,61 @@ def _move(start: Path, end: Path, named: Path) -> None:
             raise error
 
 
-def _put_back(names: Iterable[str], new: Path, root: Path, old: Path) -> None:
-    for name in names:
+def _put_back(new: Path, root: Path, old: Path) -> list[str]:
+    """Move what came back to ``new`` and what went back to ``root``; names of what cannot be moved.
+
+    A folder takes no place that another one holds, so what stands there goes first. Stopped anywhere, it goes on where
+    it was: a name that is listed and not in ``new`` is a new one that came. The record comes back last, and only to all
+    others.
+    """
+    come, go = _listed(new)
+    stuck: list[str] = []
+    for name in reversed(come):
+        if not os.path.lexists(new / name):
+            _try(root / name, new / name, stuck)
+    for name in [*go, *come]:
+        if name not in stuck and not (stuck and name == RECORD):
+            _try(old / name, root / name, stuck)
+    if (
+        not stuck
+    ):  # before anything of the new ones is deleted: what is listed and gone would pass for one that came
         with suppress(OSError):
-            if (old / name).exists():
-                move(old / name, root / name)
-            elif not (new / name).exists():
-                (root / name).unlink()
+            (new / LIST).unlink(missing_ok=True)
+    return stuck
+
+
+def _try(start: Path, end: Path, stuck: list[str]) -> None:
+    try:
+        if os.path.lexists(start):
+            move(start, end)
+    except OSError:
+        stuck.append(start.name)
+
+
+def _listed(new: Path) -> tuple[list[str], list[str]]:
+    """Names of results that come, the record last, and of those that go; none where no move was begun."""
+    try:
+        told = json.loads((new / LIST).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return [], []
+    return told["come"], told["go"]
 
 
 def recover(new: Path, root: Path, old: Path) -> None:
-    """Bring the old results back after a run was killed while it changed them; then take both folders away."""
-    if (old / RECORD).exists() and not (root / RECORD).exists():
-        names = {entry.name for place in (new, old) if place.is_dir() for entry in place.iterdir()}
-        _put_back(names - {RECORD}, new, root, old)
-        _put_back([RECORD], new, root, old)
+    """Bring the old results back after a run was killed while it changed them; then take both folders away.
+
+    Raises
+    ------
+    OutputError
+        One of them cannot be brought back; both folders stay as they are.
+    """
+    come, _ = _listed(new)
+    if any(os.path.lexists(new / name) for name in come):  # else all have come
+        stuck = _put_back(new, root, old)
+        if stuck:
+            raise OutputError(
+                f"{root / stuck[0]}: a run ended while it changed the results, and those from before cannot be put "
+                f"back from {old}; close what has them open, or allow writing here, and run again"
+            )
     for place in (new, old):
         shutil.rmtree(place, ignore_errors=True)
