@@ -99,7 +99,7 @@ def planes(shape=(120, 160)):
             },
             1.5,
         ),
-        ({"R": facts(0.2), "B": facts(0.2, reason="too few lights"), "L": facts(0.05)}, 1.5),
+        ({"R": facts(0.2, reason="too few lights"), "B": facts(0.2), "L": facts(0.05)}, 1.5),
         ({"R": resolution_facts(without("the stack is smaller than 64 pixels"), 1.5)}, 1.5),
     ],
     ids=["all", "pixels", "limit", "reasons", "mixed", "empty"],
@@ -112,6 +112,7 @@ def test_words_of_the_resolution_can_be_read(monkeypatch, given, width):
     for fact in given[0].values():
         assert (fact["reason"] or f"{fact['value']:.1f}"[:2]) in said
     numbered = any(fact["value"] is not None for fact in given[0].values())
+    assert ("arcsec" in said) == (numbered and given[1] is not None), "also where the first one has no number"
     assert [term in said for term in ("Cycle: ", "1/7: ", "Half-bit: ")] == 3 * [numbered], (
         "terms are explained"
     )

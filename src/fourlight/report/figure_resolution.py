@@ -232,7 +232,7 @@ def _rows(axes: Axes, resolution: Mapping[str, Facts], names: list[str], look: L
             fontsize=points(13),
             color=look.ink,
         )
-    unit = "arcsec" if known[0] and resolution[names[0]]["arcsec"] else "px"
+    unit = "arcsec" if any(resolution[name]["arcsec"] for name in names) else "px"
     if ends:
         axes.set_xlabel(
             f"Cycle at 1/7, {unit}" if narrow else f"Length of a cycle at 1/7, {unit}; finer is to the left",
