@@ -89,6 +89,7 @@ def write_results(folder: Path, shape: tuple[int, int] = (700, 900)) -> Path:
     for k, name in enumerate("RGB"):
         light = rng.normal(400 + 10 * k, 5, shape) + (k + 1) * star
         units.append(fits.ImageHDU(light.astype(np.float32), name=name))
+        units[-1].header["BUNIT"] = "electron"
     fits.HDUList(units).writeto(folder / "stack.fits", overwrite=True)
     (folder / "picture.tif").write_bytes(b"II*\0")
     facts = {

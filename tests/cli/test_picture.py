@@ -103,6 +103,7 @@ def test_fewer_stars_and_light_before_the_curve_are_written(command, out):
         assert [unit.name for unit in file[1:]] == [
             "R", "R_STARLESS", "G", "G_STARLESS", "B", "B_STARLESS",
         ]  # fmt: skip
+        assert {unit.header["BUNIT"] for unit in file[1:]} == {"adu"}, "the gain of this camera is not known"
         whole, rest = file["G"].data, file["G_STARLESS"].data
     y0, y1, x0, x1 = json.loads((out / "summary.json").read_text())["picture"]["window"]
     assert whole.shape == (y1 - y0, x1 - x0)
@@ -111,7 +112,10 @@ def test_fewer_stars_and_light_before_the_curve_are_written(command, out):
     first = kept(out)
     assert command("picture", out, "--set", "finish.stars.light=0.2").code == 0
     assert kept(out) == first  # stars are taken off once
+    summary = json.loads((out / "summary.json").read_text())
+    (out / "summary.json").write_text(json.dumps(summary | {"unit": "electron"}))  # as of a known one
     done = command("picture", out, "--set", "finish.files.linear=true")
+    assert fits.getheader(out / "picture.fits", "G")["BUNIT"] == "electron"
     assert "is gone" not in done.err
     done = command("picture", out)
     assert "picture.fits of the picture before is gone: finish.files.linear=true asks for it" in done.err

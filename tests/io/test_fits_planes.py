@@ -5,7 +5,7 @@ import pytest
 from astropy.io import fits
 
 from fourlight.errors import InputError
-from fourlight.io.fits_planes import planes_of
+from fourlight.io.fits_planes import planes_of, units_of
 
 
 def test_planes_are_those_of_astropy(tmp_path):
@@ -19,7 +19,9 @@ def test_planes_are_those_of_astropy(tmp_path):
         fits.PrimaryHDU(), fits.ImageHDU(light, name="R"), fits.ImageHDU(counts, name="SAMPLES_R"),
         fits.ImageHDU(np.zeros((2, 3, 4), np.float32), name="CUBE"),
     ]  # fmt: skip
+    units[1].header["BUNIT"] = "adu"
     fits.HDUList(units).writeto(tmp_path / "stack.fits")
+    assert units_of(tmp_path / "stack.fits") == {"R": "adu", "SAMPLES_R": ""}
     found = planes_of(tmp_path / "stack.fits")
     assert list(found) == ["R", "SAMPLES_R"]
     np.testing.assert_array_equal(found["R"].read(2, 30, 1, 44), light[2:30, 1:44])

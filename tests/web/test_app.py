@@ -20,6 +20,7 @@ def test_the_session_tells_of_the_project(client):
 def test_tiles_hold_the_light_of_the_stack(client, results):
     facts = client.get("/shown/stack").json()
     assert (facts["ny"], facts["nx"], facts["levels"]) == (700, 900, 2)
+    assert facts["units"] == dict.fromkeys("RGB", "electron")
     address = f"/tiles/stack/{facts['version']}/G/0/1/1"
     answer = client.get(address)
     assert "immutable" in answer.headers["cache-control"]

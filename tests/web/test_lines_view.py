@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -27,10 +28,11 @@ def page(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any
     out = write_results(tmp_path_factory.mktemp("lines") / "out", (400, 600))
     rng = np.random.default_rng(3)
     units = [fits.PrimaryHDU()]
-    for name, light in (("HALPHA", 4 * NOISE), ("OIII", 8 * NOISE)):
+    for name, light, unit in (("HALPHA", 4 * NOISE, "rayleigh"), ("OIII", 8 * NOISE, "adu")):
         image = rng.normal(0, NOISE, (400, 600))
         image[:, :400] += light
         units.append(fits.ImageHDU(image.astype(np.float32), name=name))
+        units[-1].header["BUNIT"] = unit
     fits.HDUList(units).writeto(Path(out) / "lines.fits")
     opened(browser, Project(out), "lines")
     until(browser, lambda: sum(pixel(browser, "Hα", 0.3)) > 0)
@@ -59,6 +61,15 @@ def test_both_are_shown_in_colour_too(page: Any) -> None:
     red, green, blue = pixel(page, "in colour: Hα red, [O III] green and blue", 0.3)
     assert green == pytest.approx(blue, abs=0.01)
     assert green > red > 0
+
+
+def test_light_under_the_pointer_is_told_in_the_unit_of_each_line(page: Any) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    values = page.find_element("css selector", "output.values")
+    ActionChains(page).move_to_element(page.find_element("css selector", "canvas")).perform()
+    number = r"-?[\d.]+"
+    until(page, lambda: re.search(f": HALPHA {number} rayleighs, OIII {number} ADU", values.text))
 
 
 def test_a_line_can_be_taken_out_of_the_colours(page: Any) -> None:

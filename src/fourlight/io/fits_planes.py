@@ -11,7 +11,7 @@ from fourlight.io.cards import Unit, walk
 from fourlight.io.fits import NUMBER_TYPES
 from fourlight.io.mapping import MappedPixels
 
-__all__ = ["planes_of"]
+__all__ = ["planes_of", "units_of"]
 
 
 def planes_of(path: Path) -> dict[str, MappedPixels]:
@@ -27,15 +27,31 @@ def planes_of(path: Path) -> dict[str, MappedPixels]:
     InputError
         The file is missing or is not FITS.
     """
+    return {name: _mapped(path, plane) for name, plane in _named(path).items()}
+
+
+def units_of(path: Path) -> dict[str, str]:
+    """Units of the same images (BUNIT), such as ``electron``; empty for those that tell none.
+
+    Raises
+    ------
+    InputError
+        As by `planes_of`.
+    """
+    return {
+        name: str(plane.cards["BUNIT"].value).strip() if "BUNIT" in plane.cards else ""
+        for name, plane in _named(path).items()
+    }
+
+
+def _named(path: Path) -> dict[str, Unit]:
     try:
         with path.open("rb") as stream:
             units = walk(stream)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise InputError(f"{path}: cannot be read ({why}); make the run again") from None
-    return {
-        str(unit.cards["EXTNAME"].value).strip(): _mapped(path, unit) for unit in units if _is_plane(unit)
-    }
+    return {str(unit.cards["EXTNAME"].value).strip(): unit for unit in units if _is_plane(unit)}
 
 
 def _is_plane(unit: Unit) -> bool:

@@ -88,7 +88,7 @@ def final(made: Shown, stack: LiveStack, rows: Sequence[Mapping[str, Any]]) -> N
         place.mkdir()
     summary = facts(stack, rows)
     if made.picture is not None and made.views is not None:
-        write_picture(place, made.picture, made.views, recipe.finish, stack.job.threads)
+        write_picture(place, made.picture, made.views, recipe.finish, stack.job.threads, summary)
     outputs.write_stack(place / "stack.fits", made.layers, summary)
     outputs.write_halves(place / "halves.fits", made.layers, summary)
     write_stars(place / STARS, made.stars)

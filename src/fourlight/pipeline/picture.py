@@ -61,8 +61,7 @@ def pictured(
 
 
 def write_picture(
-    place: Path, picture: Picture, views: StepViews, settings: Finish, threads: int,
-    sky: Mapping[str, Any] | None = None,
+    place: Path, picture: Picture, views: StepViews, settings: Finish, threads: int, summary: Mapping[str, Any]
 ) -> dict[str, Any]:  # fmt: skip
     """Write the picture and those of its steps; what ``summary.json`` tells under ``picture``.
 
@@ -74,9 +73,10 @@ def write_picture(
     views : StepViews
     settings : Finish
     threads : int
-    sky : mapping or None
-        What ``summary.json`` tells of the plate solution.
+    summary : mapping
+        What ``summary.json`` tells of the stack: unit of its light, and the plate solution where it has one.
     """
+    sky = summary.get("sky")
     north_up = settings.frame.orient == "north-up"
     framing, said = framed(picture.window, settings.frame.crop, sky, north_up=north_up)
     rgb = framing.part(picture.window, picture.rgb)
@@ -90,7 +90,7 @@ def write_picture(
         steps = views.write(place, picture, settings.shown.saturation, framing)
     _write_honesty(place, picture, rgb, framing)
     if settings.files.linear:
-        _write_linear(place / LINEAR, picture, (sky or {}).get("cards") or {})
+        _write_linear(place / LINEAR, picture, summary["unit"], (sky or {}).get("cards") or {})
     steps[-1]["notes"] += said
     return {
         "window": list(framing.window),
@@ -121,7 +121,7 @@ def linear_cards(cards: Mapping[str, Any], first: tuple[int, int]) -> dict[str, 
     return {name: (value - moved[name] if name in moved else value, "") for name, value in cards.items()}
 
 
-def _write_linear(path: Path, picture: Picture, sky: Mapping[str, Any]) -> None:
+def _write_linear(path: Path, picture: Picture, unit: str, sky: Mapping[str, Any]) -> None:
     """Write the light that is shown, before the curve; where stars are shown fainter, also that without any.
 
     ``sky`` are cards of the plate solution of the stack; empty where there is none.
@@ -132,7 +132,7 @@ def _write_linear(path: Path, picture: Picture, sky: Mapping[str, Any]) -> None:
         "CURVE0": (picture.curve.softening, "light at which the curve bends"),
     }
     about = {
-        "BUNIT": ("electron", "balanced light above the sky"),
+        "BUNIT": (unit, "balanced light above the sky"),
         "XFIRST": (x0, "column of the stack that is the first one here"),
         "YFIRST": (y0, "row of the stack that is the first one here"),
         **linear_cards(sky, (x0, y0)),

@@ -95,9 +95,7 @@ def _made(out: Path, recipe: Recipe, since: str | None, progress: Progress) -> d
         with writing(folder.new):
             folder.new.mkdir()
         threads = thread_count(recipe.run.threads)
-        summary["picture"] = write_picture(
-            folder.new, picture, views, recipe.finish, threads, summary.get("sky")
-        )
+        summary["picture"] = write_picture(folder.new, picture, views, recipe.finish, threads, summary)
         write_sheet(folder.new, folder.new, summary)
         outputs.write_json(folder.new / "summary.json", summary)
         progress.step()

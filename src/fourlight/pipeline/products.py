@@ -63,7 +63,7 @@ def write_all(
         place.mkdir()
     picture, views = _written_beside(job, layers, summary, stars, seen)
     give_back()
-    summary["picture"] = write_picture(place, picture, views, recipe.finish, job.threads, summary.get("sky"))
+    summary["picture"] = write_picture(place, picture, views, recipe.finish, job.threads, summary)
     write_stars(place / STARS, stars)
     give_back()
     progress.step()

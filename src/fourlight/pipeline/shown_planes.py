@@ -17,7 +17,7 @@ import numpy.typing as npt
 from fourlight.core.companding import Companding, companding_for
 from fourlight.core.shrunk import shrunk
 from fourlight.errors import InputError
-from fourlight.io.fits_planes import planes_of
+from fourlight.io.fits_planes import planes_of, units_of
 from fourlight.io.mapping import MappedPixels
 
 __all__ = ["TILE_PX", "ShownPlanes", "Tile"]
@@ -75,6 +75,8 @@ class ShownPlanes:
         self._planes: Mapping[str, MappedPixels] = {name: found[name] for name in names if name in found}
         if not self._planes:
             raise InputError(f"{path}: holds none of the planes {', '.join(names)}; make the run again")
+        units = units_of(path)
+        self._units = {name: units[name] for name in self._planes}
         self.shape = next(iter(self._planes.values())).shape
         state = path.stat()
         self.version = hashlib.sha256(f"{state.st_size} {state.st_mtime_ns}".encode()).hexdigest()[:16]
@@ -107,7 +109,7 @@ class ShownPlanes:
         ny, nx = self.shape
         return {
             "version": self.version, "ny": ny, "nx": nx, "tile_px": TILE_PX, "levels": self.levels,
-            "planes": list(self.names), "codes": codes,
+            "planes": list(self.names), "codes": codes, "units": self._units,
         }  # fmt: skip
 
     def tile(self, wanted: Tile) -> bytes:

@@ -10,6 +10,7 @@ import { lightOf, ownSteps, packed, tableOf } from "./stretching.js";
 import { Tiles } from "./tiles.js";
 
 const NAMES = { R: "red", G: "green", B: "blue", G1: "green 1", G2: "green 2", HALPHA: "Hα", OIII: "[O III]", HBETA: "Hβ", SII: "[S II]", CONT: "continuum" };
+const UNITS = { electron: "electrons", adu: "ADU", rayleigh: "rayleighs" };
 // What is shown in red, green and blue where all of them are there, the first that fits.
 const MIXED = [["R", "G", "B"], ["HALPHA", "OIII", "OIII"]];
 const mixedWords = ([red, green]) => `${NAMES[red]} red, ${NAMES[green]} green and blue`;
@@ -104,6 +105,13 @@ function switched(name, change) {
   return element("label", { class: "switch" }, box, `${name} in the colours`);
 }
 
+// Numbers of planes in words, each unit after the last of those in a row that have it.
+function toldLight(found, units) {
+  const words = found.map(([plane, { light }]) => `${plane} ${Number.isNaN(light) ? "no value" : light.toPrecision(5)}`);
+  const unit = found.map(([plane]) => UNITS[units[plane]] ?? units[plane]);
+  return words.map((each, k) => (unit[k] && unit[k] !== unit[k + 1] ? `${each} ${unit[k]}` : each)).join(", ");
+}
+
 // Numbers of the pixel under the pointer, as far as tiles at full size, or coarser ones, are here.
 function pointed(seeing, facts, tiles, light, values) {
   const read = (plane, x, y) => {
@@ -124,8 +132,7 @@ function pointed(seeing, facts, tiles, light, values) {
       return;
     }
     const found = facts.planes.map((plane) => [plane, read(plane, spot.x, spot.y)]).filter(([, value]) => value);
-    const told = found.map(([plane, value]) => `${plane} ${Number.isNaN(value.light) ? "no value" : value.light.toPrecision(5)}`);
     const over = Math.max(1, ...found.map(([, value]) => value.over));
-    values.textContent = `x ${spot.x}, y ${spot.y}: ${told.join(", ")} electrons${over > 1 ? ` (mean of ${over} x ${over} pixels)` : ""}`;
+    values.textContent = `x ${spot.x}, y ${spot.y}: ${toldLight(found, facts.units)}${over > 1 ? ` (mean of ${over} x ${over} pixels)` : ""}`;
   });
 }
