@@ -65,6 +65,19 @@ def test_a_wrong_cookie_is_none(stranger, keys, cookie):
     assert "no session" in refused(stranger.get("/session", headers={"cookie": f"{keys.cookie}={cookie}"}))
 
 
+@pytest.mark.parametrize(
+    "other", ['prefs={"a":1}', "a b=c", "=", "nameless", 'open="', "ä=ö".encode(), "$Path=/", "a[]=1,2"]
+)
+def test_cookies_of_other_programs_of_this_host_lock_nobody_out(client, keys, other):
+    """Browsers send what was set, whatever RFC 6265 section 4.1.1 lets a name and a value hold."""
+    other = other if isinstance(other, bytes) else other.encode()
+    own = f"{keys.cookie}={client.cookies[keys.cookie]}".encode()
+    client.cookies.clear()
+    for cookie in (other + b"; " + own, own + b"; " + other):
+        assert client.get("/session", headers={"cookie": cookie}).status_code == 200
+    assert "no session" in refused(client.get("/session", headers={"cookie": other}))
+
+
 @pytest.mark.parametrize("address", ["/", "/session", "/static/main.js", "/nothing"])
 def test_every_answer_binds_the_browser(client, address):
     told = client.get(address).headers

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from http.cookies import CookieError, SimpleCookie
-
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fourlight.web.keys import Keys
@@ -99,13 +98,8 @@ class Guard:
 
 
 def _cookie(headers: Headers, name: str) -> str:
-    found = SimpleCookie()
-    try:
-        for text in headers.getlist("cookie"):
-            found.load(text)
-    except CookieError:
-        return ""
-    return found[name].value if name in found else ""
+    """Value of a cookie, whatever other programs of this host left beside it; empty where there is none."""
+    return cookie_parser("; ".join(headers.getlist("cookie"))).get(name, "")
 
 
 def _told(send: Send) -> Send:
