@@ -67,6 +67,16 @@ def test_another_solution_takes_the_place_of_the_first(planes, tmp_path):
     assert plain.read_bytes() == planes.read_bytes(), "taken out again, nothing is left"
 
 
+def test_white_of_an_earlier_solution_goes_from_the_first_unit(planes, tmp_path):
+    """As zero points go from the planes, where the stars of a second solution tell no colours."""
+    once, twice = tmp_path / "once.fits", tmp_path / "twice.fits"
+    white = {"WHITE_BV": (0.65, ""), "WHITE_R": (1.2, "")}
+    amend(planes, once, CARDS, {"": white, "R": {"MAGZERO": (21.0, "")}})
+    assert fits.getheader(once)["WHITE_R"] == 1.2
+    amend(once, twice, {}, {})
+    assert twice.read_bytes() == planes.read_bytes()
+
+
 def test_a_header_may_grow_by_a_block(planes, tmp_path):
     new = tmp_path / "new.fits"
     amend(planes, new, {f"AP_{p}_{q}": (1e-7 * p, "") for p in range(9) for q in range(9)})

@@ -28,6 +28,7 @@ def amend(
 ) -> None:
     """Write a copy of a FITS file whose images have other cards of the sky, none where ``cards`` is empty.
 
+    Cards of the sky and of star colours that an earlier solution left go from every unit, the first one, too.
     Samples are copied as they are, and DATASUM with them; CHECKSUM is that of the new header (FITS Standard 4.0,
     appendix J).
 
@@ -54,8 +55,7 @@ def amend(
             header = old.read(unit.data_start - end)
             own = dict(cards) if unit.integer("NAXIS") == 2 else {}
             own |= more.get(str(unit.cards["EXTNAME"].value) if "EXTNAME" in unit.cards else "", {})
-            changed = own or unit.integer("NAXIS") == 2 or more
-            new.write(_amended(header, own, unit) if changed else header)
+            new.write(_amended(header, own, unit))
             size = -(-unit.data_bytes // BLOCK) * BLOCK
             _copy(old, new, size)
             end = unit.data_start + size
