@@ -87,6 +87,18 @@ def test_a_line_of_another_stack_is_no_part_of_recipes(facts):
     assert len(shown["line_leaks"]) == 3
 
 
+def test_a_recipe_that_takes_nothing_of_a_line_says_so(facts):
+    """Blue alone, of a camera whose curve of blue is zero there: infinite, which JSON files hold as null."""
+    nothing = {"value": None, "low": None, "high": None}
+    facts["recipes"][0] |= {
+        "leak": {"halpha": {"oiii": share(0.067)}, "oiii": {"halpha": nothing}},
+        "noise": {"halpha": 0.98, "oiii": None},
+    }
+    (_, blue) = lines_section(facts, None)["line_recipes"][0]["rows"]
+    assert blue["leaks"] == ["6.7 ± 2.0 %", "takes no [OIII]"]
+    assert blue["noise"] == ["0.98", "takes no [OIII]"]
+
+
 def test_continuum_is_told_and_has_no_leak_of_lines(facts):
     facts["kinds"]["continuum"] = {**facts["kinds"]["halpha"], "name": "continuum", "sky_error": None}
     shown = lines_section(facts, None)

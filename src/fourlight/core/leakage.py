@@ -143,7 +143,12 @@ def mixed_up(recipe: Float64, matrix: Float64) -> Float64:
 def recipe_noise(recipe: Float64, matrix: Float64, variance: Float64) -> Float64:
     """Noise of such a mixture in units of the kind of light that it is meant for, (k,) standard deviations.
 
+    Infinite where it takes nothing of that kind.
+
     >>> recipe_noise(np.array([[0.5, 0.5]]), np.ones((2, 1)), np.array([1.0, 1.0])).round(3).tolist()
     [0.707]
+    >>> recipe_noise(np.array([[0.0, 1.0]]), np.array([[1.0], [0.0]]), np.array([1.0, 1.0])).tolist()
+    [inf]
     """
-    return np.asarray(np.sqrt((recipe**2 * variance).sum(axis=1)) / np.diag(recipe @ matrix))
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.sqrt((recipe**2 * variance).sum(axis=1)) / np.diag(recipe @ matrix))

@@ -97,8 +97,8 @@ def _recipes(facts: Facts, lines: Mapping[str, str]) -> list[dict[str, Any]]:
     others = [
         {
             "name": _headed(each["name"]),
-            "leaks": [_between(each["leak"][to][of]) for to, of in pairs],
-            "noise": [f"{each['noise'][name]:.2f}" for name in lines],
+            "leaks": [_between(each["leak"][to][of], lines[to]) for to, of in pairs],
+            "noise": [_noise(each["noise"][name], said) for name, said in lines.items()],
         }
         for each in facts["recipes"]
     ]
@@ -109,12 +109,20 @@ def _recipes(facts: Facts, lines: Mapping[str, str]) -> list[dict[str, Any]]:
     )
 
 
-def _between(leak: Facts) -> str:
-    """A leak with its interval, half of it.
+def _noise(value: float | None, line: str) -> str:
+    return f"takes no {line}" if value is None else f"{value:.2f}"
 
-    >>> _between({"value": 0.2, "low": 0.15, "high": 0.25}), _between({"value": 0.2, "low": 0.1, "high": np.inf})
-    ('20.0 ± 5.0 %', '20.0 %, no interval')
+
+def _between(leak: Facts, line: str) -> str:
+    """A leak with its interval, half of it; it has no value where nothing is taken of the line as which it is told.
+
+    >>> _between({"value": 0.2, "low": 0.15, "high": 0.25}, "Hα")
+    '20.0 ± 5.0 %'
+    >>> _between({"value": 0.2, "low": 0.1, "high": None}, "Hα"), _between({"value": None}, "[OIII]")
+    ('20.0 %, no interval', 'takes no [OIII]')
     """
+    if leak["value"] is None:
+        return f"takes no {line}"
     value = 100 * leak["value"]
     told = f"{0.0 if abs(value) < 1e-6 else value:.1f}"
     low, high = (np.nan if leak[end] is None else leak[end] for end in ("low", "high"))
