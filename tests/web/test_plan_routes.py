@@ -91,7 +91,7 @@ def test_lengths_of_subs(page):
         "sky": 21,
         "moon": "0.5,90 1,60",
         "gear": {"filter": "dual-7nm"},
-        "light": {"line": "halpha=30, oiii=10"},
+        "light": {"line": "halpha=30, OIII = 10"},
     }
     answer = page.post("/plans/subs", json=wish).json()
     assert len(answer["parts"]) == 3, "without a Moon, and under each of two"

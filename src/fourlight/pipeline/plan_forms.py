@@ -27,7 +27,7 @@ Form = TypeVar("Form", bound=Section)
 
 MOST_LETTERS = 200
 """Of one field."""
-SPLIT = {"line": r"[,;\s]+(?=[a-z])", "moon": r"[;\s]+"}
+SPLIT = {"line": r"[,;\s]+(?=[A-Za-z])", "moon": r"[;\s]+"}
 """What parts the entries of fields, where these hold several."""
 
 
