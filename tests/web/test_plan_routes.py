@@ -185,12 +185,13 @@ def test_jobs_that_fail_speak_of_fields(monkeypatch, order, work):
     """What only the work finds is told in words of the form too."""
 
     def fails(*_asked: object) -> None:
-        raise InputError("--subs 500: the stack has 23 lights")
+        raise InputError("--subs 500: 23 are there; run it again with --set read.black_adu=LEVEL")
 
     monkeypatch.setattr(f"fourlight.pipeline.{work}", fails)
     with pytest.raises(InputError) as told:
         order.work(Silent())
-    assert str(told.value) == "subs 500: the stack has 23 lights"
+    said = "subs 500: 23 are there; run it again with --set read.black_adu=LEVEL"
+    assert str(told.value) == said, "of the options that are told, no form has --set"
 
 
 def test_results_come_by_names_that_are_there(page, project):

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from fourlight.errors import FourlightError, InputError
+from fourlight.pipeline.plan_forms import field_names
 from fourlight.report.clock import capital
 from fourlight.report.figure_style import DARK, LIGHT, Drawn, Look
 from fourlight.report.planning import CARE
@@ -28,12 +29,20 @@ Answer = dict[str, Any]
 def field_words(text: str) -> str:
     """What is said to somebody at a terminal, for somebody at a form: options become the names of fields.
 
+    Options that no form has are of commands, and stay.
+
     >>> field_words("--least-altitude 99: degrees from 0 to 85 are needed")
     'least altitude 99: degrees from 0 to 85 are needed'
     >>> field_words("a sky of 21 mag; give yours with --sky")
     'a sky of 21 mag; give yours with sky'
+    >>> field_words("run it again with --set read.gain_e_per_adu=GAIN")
+    'run it again with --set read.gain_e_per_adu=GAIN'
     """
-    return re.sub(r"--([a-z][a-z-]*)", lambda found: found[1].replace("-", " "), text)
+
+    def said(found: re.Match[str]) -> str:
+        return found[1].replace("-", " ") if found[1].replace("-", "_") in field_names() else found[0]
+
+    return re.sub(r"--([a-z][a-z-]*)", said, text)
 
 
 @contextmanager

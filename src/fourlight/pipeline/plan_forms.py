@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
+from functools import cache
 from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
@@ -21,7 +22,7 @@ from fourlight.sensor.sensors import names as sensor_names
 from fourlight.settings import Section, validated
 from fourlight.stages.plan_light import KINDS
 
-__all__ = ["FORMS", "WhatIfAsked", "asked_from", "form_schemas"]
+__all__ = ["FORMS", "WhatIfAsked", "asked_from", "field_names", "form_schemas"]
 
 Form = TypeVar("Form", bound=Section)
 
@@ -88,13 +89,24 @@ def asked_from(form: type[Form], wish: Mapping[str, Any], own: OwnFile) -> Form:
     InputError, RecipeError
         A field holds what it cannot, or names what is in no list.
     """
-    schema = form.model_json_schema()
-    parts = [part["properties"] for part in (schema, *schema.get("$defs", {}).values())]
+    parts = _parts(form)
     known = [key for part in parts for key in part]
     several = {key for part in parts for key, each in part.items() if _is_several(each)}
     asked = validated(form, _cleaned(wish, several), known, "")
     _check_names(asked.model_dump(), _names(own))
     return asked
+
+
+@cache
+def field_names() -> frozenset[str]:
+    """Names of the fields of all forms, those of their sections, too."""
+    return frozenset(key for form in FORMS.values() for part in _parts(form) for key in part)
+
+
+def _parts(form: type[Section]) -> list[dict[str, Any]]:
+    """Fields of a form and of its sections, by their names."""
+    schema = form.model_json_schema()
+    return [part["properties"] for part in (schema, *schema.get("$defs", {}).values())]
 
 
 def _is_several(schema: Mapping[str, Any]) -> bool:
