@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from fourlight.report import charts
 from page_browser import sized
 from page_manners import (
     test_everything_has_a_name as test_everything_has_a_name,
@@ -198,6 +199,28 @@ def test_keys_go_through_a_chart_and_show_a_light(page: Any) -> None:
     pick(page, "State", "set aside")
     chart(page, "Stars").send_keys(Keys.HOME)
     assert chart(page, "Stars").get_attribute("aria-valuetext").startswith("night1/sub_0011.fits")
+
+
+AXIS = """
+const [values, aside, done] = arguments;
+import("/static/time_chart.js").then(({ TimeChart }) => {
+  const reason = (k) => (k < values.length ? null : "trailed");
+  const lights = [...values, aside].map((x, k) => ({ x, number: k, file: "light", reason: reason(k) }));
+  const chart = new TimeChart({ key: "x", heading: "x", told: (light) => `${light.x}` }, lights, () => {});
+  chart.leave();
+  done([chart.marks[0], chart.marks.at(-1)]);
+}, (error) => done(String(error)));
+"""
+"""Ends of the axis of some lights, and of one more that was set aside."""
+
+
+def test_lights_set_aside_stretch_a_chart_as_far_as_in_the_report(page: Any) -> None:
+    """To three times the span of those used, in all: of a span of 1, from 1 to 4 or from -1 to 2."""
+    used = [1.0, 1.4, 2.0]
+    for aside in (-1.1, -0.9, 3.9, 4.1):
+        low, high = page.execute_async_script(AXIS, used, aside)
+        first, *_, last = charts._axis(used, [aside], from_zero=False)
+        assert (low <= aside <= high) == (first <= aside <= last) == (-1 < aside < 4)
 
 
 def test_a_click_on_a_point_shows_its_light(page: Any) -> None:

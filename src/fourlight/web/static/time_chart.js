@@ -63,7 +63,7 @@ export class TimeChart {
     if (!used.length) return [];
     const [low, high] = [Math.min(...used), Math.max(...used)];
     const reach = WIDEST * Math.max(high - low, 0.1 * Math.abs(high));
-    const near = known(true).filter((value) => value >= low - reach && value <= high + reach);
+    const near = known(true).filter((value) => value >= high - reach && value <= low + reach);
     return ticks(this.quantity.zero ? 0 : Math.min(low, ...near), Math.max(high, ...near));
   }
 
