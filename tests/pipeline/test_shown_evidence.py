@@ -50,6 +50,7 @@ def test_figures_are_those_that_are_there(folder):
 
 
 def test_a_run_without_evidence_has_none(tmp_path):
+    (tmp_path / "summary.json").write_text("{}")
     facts = evidence_facts(tmp_path)
     assert (facts["regions"], facts["claims"], facts["figures"], facts["numbers"]) == ([], [], [], [])
 

@@ -37,7 +37,7 @@ from fourlight.stages.region_samples import StackReader
 from fourlight.stages.trails import without_fixtures
 from fourlight.stages.way import Way
 
-__all__ = ["Finished", "StackFiles", "check_results", "finished_run", "run_that_left"]
+__all__ = ["Finished", "StackFiles", "check_results", "check_there", "finished_run", "run_that_left"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -218,6 +218,17 @@ def check_results(out: Path, made_anew: Collection[str] = ()) -> None:
             why = getattr(error, "strerror", None) or "it is not whole"
             raise InputError(f"{out / name}: cannot be read ({why}); {_anew(out)}") from None
     check_evidence(out, made_anew)
+
+
+def check_there(out: Path) -> None:
+    """Make sure that results that are looked at were not taken away meanwhile.
+
+    Raises
+    ------
+    InputError
+    """
+    if not (out / "summary.json").is_file():
+        raise InputError(f"{out}: the results are gone; make the run again: fourlight run NIGHTS --out {out}")
 
 
 def _again(

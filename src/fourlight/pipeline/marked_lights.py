@@ -72,7 +72,14 @@ class MarkedLights:
         return {"passed_over": len(asked) - len(fit), "marks": self.marks()}
 
     def step(self, *, back: bool) -> dict[str, Any]:
-        """Take the last change back, or make it again; `marks`."""
+        """Take the last change back, or make it again; `marks`.
+
+        Raises
+        ------
+        InputError
+            The results are gone.
+        """
+        self.shown.items()
         if back:
             self._marks.undo()
         else:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from fourlight.errors import InputError
+from fourlight.pipeline.finished import check_there
 from fourlight.pipeline.job_process import Order
 from fourlight.pipeline.orders import (
     AddNights,
@@ -26,7 +27,7 @@ from fourlight.recipe_finish import Finish
 from fourlight.report.words import listed
 from fourlight.settings import nearest, validated
 
-__all__ = ["Offer", "Sources", "offers", "order_for"]
+__all__ = ["Offer", "Sources", "offers", "order_for", "why_none"]
 
 FINISH = "finish."
 PICTURE = "From the stack as it is, with the settings of the picture that is there; choose others in the view Picture."
@@ -103,6 +104,15 @@ def offers(out: Path, sources: Sources) -> list[Offer]:
     return found
 
 
+def why_none(out: Path) -> str:
+    """Why nothing is offered for a folder that was opened as one of results."""
+    try:
+        check_there(out)
+    except InputError as error:
+        return str(error)
+    return f"{out / RECORD}: is not there, which tells how the stack was made; make the run again"
+
+
 def order_for(out: Path, sources: Sources, kind: str, settings: Mapping[str, Any] | None = None) -> Order:
     """The order for a job of some kind; ``settings`` are those of a picture.
 
@@ -112,6 +122,8 @@ def order_for(out: Path, sources: Sources, kind: str, settings: Mapping[str, Any
         There is no such job, or its settings cannot be used.
     """
     there = {offer.kind: offer for offer in offers(out, sources)}
+    if not there:
+        raise InputError(why_none(out))
     if kind not in there:
         raise InputError(f"{kind[:60]}: {nearest(kind[:60], list(there), 'such job now')}")
     return there[kind].order(settings)

@@ -11,10 +11,10 @@ from typing import Any
 from fourlight.core.cfa import COLOURS
 from fourlight.core.companding import NOISES
 from fourlight.errors import FourlightError, InputError
-from fourlight.pipeline.finished import check_results
+from fourlight.pipeline.finished import check_results, check_there
 from fourlight.pipeline.jobs import Jobs
 from fourlight.pipeline.marked_lights import MarkedLights
-from fourlight.pipeline.offers import Sources, offers, order_for
+from fourlight.pipeline.offers import Sources, offers, order_for, why_none
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.shown_planes import ShownPlanes
 from fourlight.pipeline.shown_plans import ShownPlans
@@ -120,6 +120,7 @@ class Project:
         try:
             state = path.stat()
         except OSError:
+            check_there(self.folder)
             raise InputError(f"{path}: is not there; make the run again") from None
         now = (state.st_size, state.st_mtime_ns)
         with self._lock:
@@ -163,6 +164,10 @@ class Project:
     def offers(self) -> list[dict[str, str]]:
         """Jobs that can be started now."""
         return [offer.told() for offer in offers(self.folder, self.sources)]
+
+    def no_offers(self) -> str:
+        """Why there are none."""
+        return why_none(self.folder)
 
     def start(self, kind: str, settings: Mapping[str, Any] | None = None) -> int:
         """Start one of the jobs that are offered, or of `PLANS`; its number.

@@ -17,6 +17,7 @@ from fourlight.errors import InputError
 from fourlight.io.fits_planes import planes_of
 from fourlight.io.mapping import MappedPixels
 from fourlight.pipeline.evidence_files import CHANNELS
+from fourlight.pipeline.finished import check_there
 from fourlight.pipeline.products import read_json
 from fourlight.report.planes import PLANE_NAMES, unit
 from fourlight.report.words import UNKNOWN, with_error
@@ -56,6 +57,7 @@ def region_facts(folder: Path, box: Box) -> dict[str, Any]:
     InputError
         The region is not on the stack or too small, or the stack or its halves cannot be read.
     """
+    check_there(folder)
     shared = _off_together(folder)
     found = {
         name: replace(mean, error=float(np.hypot(mean.error, shared.get(name, 0.0))))

@@ -7,6 +7,7 @@ from typing import Any
 
 from fourlight.errors import InputError
 from fourlight.pipeline.evidence_files import CHANNELS, CLAIMS
+from fourlight.pipeline.finished import check_there
 from fourlight.pipeline.outputs import plain_data
 from fourlight.pipeline.products import FIGURES, read_json
 from fourlight.report.claims import claims_table
@@ -30,7 +31,13 @@ def evidence_facts(folder: Path) -> dict[str, Any]:
     ----------
     folder : Path
         Of the results of a run.
+
+    Raises
+    ------
+    InputError
+        The results are gone.
     """
+    check_there(folder)
     channels, claims = read_json(folder / CHANNELS), read_json(folder / CLAIMS)
     found = contributions(channels)
     facts = {
@@ -90,5 +97,6 @@ def evidence_file(folder: Path, name: str) -> Path:
     if name not in FILES and name not in NUMBERS:
         raise InputError(f"no figure is called {name!r}")
     if not path.is_file() or not path.resolve().is_relative_to(folder.resolve()):
+        check_there(folder)
         raise InputError(f"{path}: is not there; fourlight channels {folder} draws all figures")
     return path

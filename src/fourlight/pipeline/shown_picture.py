@@ -8,6 +8,7 @@ from typing import Any
 
 from fourlight.errors import InputError
 from fourlight.io.export import own_picture
+from fourlight.pipeline.finished import check_there
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.swap import RECORD
 from fourlight.provenance import load
@@ -102,6 +103,7 @@ def picture_file(out: Path, name: str) -> Path:
 
 def _told(out: Path) -> dict[str, Any]:
     """What ``summary.json`` tells of the picture."""
+    check_there(out)
     picture = (read_json(out / "summary.json") or {}).get("picture") or {}
     if not picture.get("steps"):
         raise InputError(f"{out}: tells of no picture; make it anew")
@@ -111,5 +113,6 @@ def _told(out: Path) -> dict[str, Any]:
 def _there(out: Path, path: Path) -> Path:
     """A file of the results; none that a link leads to elsewhere."""
     if not path.is_file() or not path.resolve().is_relative_to(out.resolve()):
+        check_there(out)
         raise InputError(f"{path}: is not there; make the picture anew")
     return path

@@ -15,6 +15,7 @@ from typing import Any
 
 from fourlight.errors import InputError
 from fourlight.json_text import json_of
+from fourlight.pipeline.finished import check_there
 from fourlight.pipeline.job_process import Order
 from fourlight.pipeline.plan_answers import for_forms, plan_answer, subs_answer, whatif_answer
 from fourlight.pipeline.plan_forms import WhatIfAsked, asked_from, form_schemas
@@ -102,6 +103,7 @@ class ShownPlans:
                 asked = asked_from(CompareAsked, wish, own)
                 check_comparison(asked)
                 return CompareSetups(asked.model_dump(), self._sites, self._compared)
+            check_there(self._out)
             told = asked_from(WhatIfAsked, wish, own).model_dump(exclude_none=True)
             order = LookWhatIf(self._out, self.whatifs / _slug(told), told)
             order.asked()

@@ -29,7 +29,9 @@ QUIET_S = 15.0
 
 async def _offers(request: Request) -> Response:
     project: Project = request.app.state.project
-    return JSONResponse({"offers": await run_in_threadpool(project.offers), "jobs": project.jobs.told()})
+    offers = await run_in_threadpool(project.offers)
+    none = "" if offers else await run_in_threadpool(project.no_offers)
+    return JSONResponse({"offers": offers, "none": none, "jobs": project.jobs.told()})
 
 
 async def _start(request: Request) -> Response:

@@ -31,8 +31,10 @@ class Jobs extends EventTarget {
     return send(`/jobs/${number}/stop`, {});
   }
 
+  // Those that can be started, and why there is none.
   async offers() {
-    return (await getJson("/jobs")).offers;
+    const { offers, none } = await getJson("/jobs");
+    return { offers, none };
   }
 
   #follow() {

@@ -85,7 +85,8 @@ export class Marking {
 
   async #run() {
     try {
-      const offers = await jobs.offers();
+      const { offers, none } = await jobs.offers();
+      if (none) throw new Error(none);
       const offer = ["again", "run"].find((kind) => offers.some((one) => one.kind === kind));
       if (!offer) throw new Error(`Lights were added to this stack in steps: run all nights in the terminal, with --recipe ${this.facts.marks.file}`);
       await jobs.start(offer);

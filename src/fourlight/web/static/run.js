@@ -13,7 +13,8 @@ export async function runView(place, { say }) {
 
   const offers = async () => {
     const found = await jobs.offers();
-    if (shown.offers !== JSON.stringify(found)) offered.replaceChildren(...found.map((offer) => offerOf(offer, now, say)));
+    const none = found.none ? [element("li", {}, element("p", {}, found.none))] : [];
+    if (shown.offers !== JSON.stringify(found)) offered.replaceChildren(...none, ...found.offers.map((offer) => offerOf(offer, now, say)));
     shown.offers = JSON.stringify(found);
     free();
   };
