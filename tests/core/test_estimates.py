@@ -74,6 +74,15 @@ def test_several_errors_give_the_mean_of_their_chances() -> None:
     assert told.error * stats.t.ppf(0.975, 9) == pytest.approx(reach)
 
 
+@pytest.mark.parametrize("sure", [0, 1])
+def test_an_error_that_has_all_the_probability_alone_tells_the_reach(sure: int) -> None:
+    """As of a long night that drifts smoothly; rounding put both ends of the search on one side of the answer."""
+    weights = (1.0 - sure, float(sure))
+    for freedom in range(2, 201):
+        reach = Estimate(1.0, (0.1, 0.2), weights, float(freedom), 10).reach()
+        assert reach == pytest.approx((0.1, 0.2)[sure] * stats.t.ppf(0.975, freedom), rel=1e-9)
+
+
 def test_errors_in_common_add_in_squares() -> None:
     assert mean_of_nights(NIGHTS).widened(3.0).errors[0] == pytest.approx(
         np.hypot(NIGHTS.std(ddof=1) / 5**0.5, 3.0)

@@ -72,9 +72,13 @@ class Estimate:
             return float("inf")
         single = float(special.stdtrit(self.freedom, 0.5 + level / 2))
         least, most = single * min(self.errors), single * max(self.errors)
-        if most - least <= 1e-12 * most:
+        outside = (1 - level) / 2
+        # where one error has all the probability, rounding puts the ends on either side of it
+        if self._beyond(least) <= outside:
+            return least
+        if self._beyond(most) >= outside:
             return most
-        return float(optimize.brentq(lambda x: self._beyond(x) - (1 - level) / 2, least, most))
+        return float(optimize.brentq(lambda x: self._beyond(x) - outside, least, most))
 
     def trial(self, null: float, level: float = LEVEL) -> Trial:
         """The same judged against a null; its error is the one that gives the interval by Student's t."""
