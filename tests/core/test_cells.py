@@ -66,6 +66,17 @@ def test_cells_that_are_mostly_missing_are_left_out() -> None:
     assert len(cell_noise(a, None, 32).level) == 2
 
 
+def test_a_star_above_a_missing_row_is_no_loss_to_the_others() -> None:
+    """By hand, of three columns that a star brightens: products are one where both rows show it, and nought beside it;
+    squares are one and one half. Of the star above the missing row one pair of rows is known.
+    """
+    image = np.random.default_rng(8).normal(0, 2.5, (64, 64))
+    image[40:42, 40] += 200.0
+    image[10, 20] += 200.0
+    image[11] = np.nan
+    assert cell_noise(image, None, 32).stars == pytest.approx([3.0, 2 * 1.5 + 3.0 + 1.5], rel=0.15)
+
+
 def test_nothing_to_measure() -> None:
     assert structure_share([]) == (0.0, 0.0)
     assert len(cell_noise(np.ones((64, 64)), None, 32).level) == 0

@@ -159,7 +159,7 @@ def _row_link(faint: FloatArray, sigma: float) -> tuple[float, float]:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add_stars(change: FloatArray, sigma: float, stars: FloatArray) -> None:
-    """Add products and mean squares of differences in successive rows where one of them is a bright star."""
+    """Add products and mean squares of differences in successive rows, both known, where one is of a bright star."""
     ny, nx = change.shape
     share = 1.0 / sigma
     for y in range(1, ny):
@@ -167,6 +167,8 @@ def _add_stars(change: FloatArray, sigma: float, stars: FloatArray) -> None:
         for x in range(1, nx - 1):
             above = (upper[x] - (upper[x - 1] + upper[x + 1]) / 2) * share
             here = (lower[x] - (lower[x - 1] + lower[x + 1]) / 2) * share
-            if _STAR < max(abs(above), abs(here)) < _BRIGHTEST:
+            # the larger of a number and NaN is the number
+            known = np.isfinite(above) and np.isfinite(here)
+            if known and _STAR < max(abs(above), abs(here)) < _BRIGHTEST:
                 stars[0] += above * here / max(above**2, here**2)
                 stars[1] += (above**2 + here**2 - 2.0) / 2 / max(above**2, here**2)
