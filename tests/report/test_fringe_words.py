@@ -19,8 +19,9 @@ def test_sizes_are_told():
 
 def test_what_the_air_explains_is_told_where_it_is_known():
     said = fringe_words(facts((0.28, 0.1, 0.25), (0.36, 0.2, 0.33), [24.6, 31.2]))
-    assert "Expected from the dispersion by the air at an altitude of 25° to 31°: 0.25 px and 0.33 px" in said
-    assert "altitude of 25°: 0.25" in fringe_words(facts((0.28, 0.1, 0.25), (0.36, 0.2, 0.33), [25.1, 25.2]))
+    assert "Expected at an altitude of 25° to 31° from the dispersion by the air" in said
+    assert "as it is at sea level: 0.25 px and 0.33 px" in said
+    assert "altitude of 25° from" in fringe_words(facts((0.28, 0.1, 0.25), (0.36, 0.2, 0.33), [25.1, 25.2]))
 
 
 def test_nothing_is_said_of_nothing():

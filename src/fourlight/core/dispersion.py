@@ -12,7 +12,8 @@ __all__ = ["refractivity", "spread_arcsec"]
 Float64 = npt.NDArray[np.float64]
 
 PRESSURE_MMHG, TEMPERATURE_C, VAPOUR_MMHG = 600.0, 7.0, 8.0
-"""Air of a site 2 km high, as in Filippenko's table; at sea level the spread is larger by a quarter."""
+"""Air of a site 2 km high, as in Filippenko's table and in simulated frames; at sea level the spread is larger by a
+quarter."""
 SEA_MMHG, FALL_M = 760.0, 8000.0
 
 

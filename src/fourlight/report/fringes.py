@@ -37,7 +37,10 @@ def fringe_words(summary: Facts) -> str:
     if height and all(value is not None for value in air):
         low, high = (f"{value:.0f}" for value in height)
         span = f"{low}°" if low == high else f"{low}° to {high}°"
-        said += f" Expected from the dispersion by the air at an altitude of {span}: {_px(air[0])} and {_px(air[1])}."
+        said += (
+            f" Expected at an altitude of {span} from the dispersion by the air, as it is at sea level: {_px(air[0])}"
+            f" and {_px(air[1])}."
+        )
     return said
 
 
