@@ -85,6 +85,39 @@ def test_too_few_stars_tell_nothing(places):
     assert fit_field(plane, np.ones_like(plane), x, y, 3.0) is None
 
 
+def test_the_polynomial_has_the_terms_that_the_stars_left_can_tell():
+    """Of 72 stars 15 are doubles: 57 tell a slope of the shape, but no curve."""
+    plane, variance, x, y = drawn((3.0, 3.0), size=(175, 320), noise=0.5)
+    for k in range(0, len(x), 5):
+        plane += (2e4 * moffat(x[k] + 2.5, y[k] + 1, 3.0, plane.shape)).astype(np.float32)
+    found = fit_field(plane, variance, x, y, 3.0)
+    assert len(x) > 60 > found.count >= 20
+    assert found.coefficients.shape[1] == 3
+
+
+def test_stars_at_one_end_of_a_long_field_give_no_shape_that_is_none_at_the_other():
+    """Widths that grow by a twelfth over 120 px: by a straight line the shape would be below nought from 900 px on."""
+    rng, y, x = np.random.default_rng(4), *np.mgrid[20:150:25, 20:150:25].astype(float)
+    x, y = x.ravel() + rng.uniform(-0.5, 0.5, x.size), y.ravel() + rng.uniform(-0.5, 0.5, x.size)
+    plane = 30 + rng.normal(0, 1.0, (160, 1200)).astype(np.float32)
+    for cx, cy in zip(x, y, strict=True):
+        plane[:, :160] += (2e4 * moffat(cx, cy, 3 + 0.25 * cx / 120, (160, 160), over=3)).astype(np.float32)
+    found = fit_field(plane, np.ones_like(plane), x, y, 3.1)
+    assert found.count >= 20
+    assert found.is_one
+    assert found.fwhm_px(80, 80) == pytest.approx(3 + 0.25 * 80 / 120, rel=0.02)
+    assert 2.5 < found.fwhm_px(1199, 0) < 4.0
+
+
+def test_a_shape_is_one_where_it_falls_off_everywhere():
+    a = np.array([[0.4, -0.3], [0.0, 0.0], [0.4, 0.0]])
+    slope = np.column_stack([a, np.zeros(3)])
+    assert FieldProfile(slope, 0.3, no_rest(3)[0], (100, 200), 30).is_one
+    assert not FieldProfile(slope * [1, 2, 1], 0.3, no_rest(3)[0], (100, 200), 30).is_one
+    long = np.array([[0.4], [0.5], [0.4]])
+    assert not FieldProfile(long, 0.3, no_rest(3)[0], (100, 200), 30).is_one
+
+
 def test_gaps_do_not_harm():
     plane, variance, x, y = drawn((3.0, 3.0), noise=0.5)
     plane[np.random.default_rng(3).random(plane.shape) < 0.0005] = np.nan

@@ -26,7 +26,7 @@ DOUBT = 0.01
 """Share of a star's light by which the profile may be wrong: as USUAL of `fourlight.core.profilerest`."""
 
 TERMS = ((60, 6), (20, 3), (0, 1))
-"""Terms of the polynomial by the least number of stars."""
+"""Terms of the polynomial by the least number of stars that agree on it."""
 
 MOST_STEPS = 12
 
@@ -60,6 +60,16 @@ class FieldProfile:
         out = np.empty(3)
         shape_at(self.coefficients, self.terms(x, y)[0], out)
         return out
+
+    @property
+    def is_one(self) -> bool:
+        """Whether it falls off in all directions wherever in the field: at corners, edges and the middle."""
+        for y in np.linspace(0, self.size[0] - 1, 3):
+            for x in np.linspace(0, self.size[1] - 1, 3):
+                a, b, c = self.shape(x, y)
+                if not (a > 0 and a * c > b * b):
+                    return False
+        return True
 
     def fwhm_px(self, x: float | None = None, y: float | None = None) -> float:
         """Width at a place, in the middle where none is given; pixel not included."""
@@ -112,24 +122,33 @@ def fit_field(
     stars = stars[np.isfinite(stars).all(axis=1) & (stars[:, 2] > 0)]
     a = 1 / (0.5 * max(fwhm_px, 1.0)) ** 2
     found = FieldProfile(np.array([[a], [0.0], [a]]), 0.3, no_rest(radius)[0], size, 0)
-    for turn, count in enumerate((1, 1, _terms_for(len(stars)))):
+    for turn in range(2):
         if len(stars) < least:
             return None
-        coefficients = np.zeros((3, count))
-        kept = min(count, found.coefficients.shape[1])
-        coefficients[:, :kept] = found.coefficients[:, :kept]
-        found, stars, squares = _settled(
-            image, variance, FieldProfile(coefficients, found.wings, found.rest, size, 0), stars, radius
-        )
-        per_pixel = squares[:, 0] / np.maximum(squares[:, 1], 1)
-        agrees = (
-            per_pixel < AGREES * max(float(np.median(per_pixel)), 1.0) if len(stars) else np.zeros(0, bool)
-        )
-        stars = stars[agrees & (stars[:, 2] > 0)]
+        found, stars = _agreed(image, variance, found, stars, 1, radius)
         # what doubles and knots have in common would stand in for a part of the shape, and never leave it again
         if turn:
             found = _with_rest(image, variance, found, stars, radius)
-    return found if len(stars) >= least and np.isfinite(found.coefficients).all() else None
+    for _, count in TERMS:
+        if len(stars) >= least and count <= _terms_for(len(stars)):
+            over, left = _agreed(image, variance, found, stars, count, radius)
+            if len(left) >= least and count <= _terms_for(len(left)) and over.is_one:
+                return _with_rest(image, variance, over, left, radius)
+    return None
+
+
+def _agreed(
+    image: Float32, variance: Float32, start: FieldProfile, stars: Float64, count: int, radius: int
+) -> tuple[FieldProfile, Float64]:
+    """The profile with so many terms of each polynomial, and the stars that agree on it."""
+    coefficients = np.zeros((3, count))
+    coefficients[:, : start.coefficients.shape[1]] = start.coefficients
+    found, stars, squares = _settled(
+        image, variance, FieldProfile(coefficients, start.wings, start.rest, start.size, 0), stars, radius
+    )
+    per_pixel = squares[:, 0] / np.maximum(squares[:, 1], 1)
+    usual = max(float(np.median(per_pixel)), 1.0) if len(stars) else 1.0
+    return found, stars[(per_pixel < AGREES * usual) & (stars[:, 2] > 0)]
 
 
 def _terms_for(count: int) -> int:
