@@ -15,11 +15,11 @@ FREE = np.array([0.0, 0.0, 1e9, 0.0, 0.0])
 def by_hand(span, sub, goal, costs, every, after_change):
     """The same in plain words, sub by sub."""
     now, focused, current, ends, which = 0.0, -np.inf, None, [], []
-    done, turn = [0.0] * len(sub), 1
+    done, turn, closed = [0.0] * len(sub), 1, set()
     while turn < 10_000:
         for i in range(len(sub)):
-            while done[i] + sub[i] / 2 < turn * goal[i]:
-                start = now
+            while i not in closed and done[i] + sub[i] / 2 < turn * goal[i]:
+                start, sharp = now, focused
                 changed = current is not None and current != i
                 now += costs[0] if changed else 0.0
                 if now - focused >= costs[2] or (changed and after_change):
@@ -27,7 +27,11 @@ def by_hand(span, sub, goal, costs, every, after_change):
                     focused = now
                 now += sub[i] + costs[3]
                 if now > span:
-                    return ends, which, start
+                    now, focused = start, sharp
+                    closed.add(i)
+                    if len(closed) == len(sub):
+                        return ends, which
+                    break
                 ends.append(now)
                 which.append(i)
                 done[i] += sub[i]
@@ -49,7 +53,7 @@ def test_it_is_what_comes_out_by_hand(sub, span, round_s, costs, every, after_ch
     ends, which, spent = laid_out(
         span, subs, share, round_s, np.array(costs), dither_every=every, refocus_after_change=after_change
     )
-    wanted, filters, _ = by_hand(span, sub, round_s * share / share.sum(), costs, every, after_change)
+    wanted, filters = by_hand(span, sub, round_s * share / share.sum(), costs, every, after_change)
     assert ends == pytest.approx(wanted)
     assert which.tolist() == filters
     for k in range(len(sub)):
@@ -81,3 +85,13 @@ def test_a_sub_that_would_not_end_in_time_is_left_out():
     ends, _, _ = laid_out(299.0, np.array([100.0]), np.ones(1), 1e6, FREE)
     assert ends.tolist() == [100.0, 200.0]
     assert laid_out(99.0, np.array([100.0]), np.ones(1), 1e6, FREE)[0].size == 0
+
+
+def test_time_that_is_too_short_for_one_filter_goes_to_another():
+    """Rounds of 600 s and 600 s; after three of them 590 s are left, in which nine subs of 60 s end."""
+    ends, which, spent = laid_out(4190.0, np.array([600.0, 60.0]), np.ones(2), 1200.0, FREE)
+    assert spent[:2].tolist() == [1800.0, 1800.0 + 540.0]
+    assert ends[-1] == 4140.0
+    assert set(which[-9:]) == {1}
+    spent = laid_out(4190.0, np.array([600.0, 60.0]), np.array([1.0, 0.0]), 600.0, FREE)[2]
+    assert spent[:2].tolist() == [3600.0, 0.0], "none through a filter that is to get no light"

@@ -23,17 +23,20 @@ def _lay(
     which: Int64, spent: Float64,
 ) -> int:  # fmt: skip
     filters, count, now, focused, current, done = len(sub), 0, 0.0, -1e18, -1, np.zeros(len(sub))
+    fits = goal > 0
     for turn in range(1, 1_000_000_000):
-        progressed = False
+        if not fits.any():
+            break
         for i in range(filters):
-            while done[i] + 0.5 * sub[i] < turn * goal[i] and count < len(ends):
+            while fits[i] and done[i] + 0.5 * sub[i] < turn * goal[i]:
                 change = costs[CHANGE] if current not in (-1, i) else 0.0
                 due = now + change - focused >= costs[REFOCUS_EVERY]
                 due = due or (after_change and current not in (-1, i))
                 refocus = costs[REFOCUS] if due else 0.0
                 end = now + change + refocus + sub[i] + costs[DOWNLOAD]
-                if end > span:
-                    return count
+                if end > span or count == len(ends):
+                    fits[i] = False
+                    break
                 spent[i] += sub[i]
                 spent[filters] += costs[DOWNLOAD]
                 spent[filters + 1] += change
@@ -43,12 +46,10 @@ def _lay(
                 ends[count], which[count] = end, i
                 count += 1
                 done[i] += sub[i]
-                current, now, progressed = i, end, True
+                current, now = i, end
                 if count % every == 0:
                     now += costs[DITHER]
                     spent[filters] += costs[DITHER]
-        if not progressed and turn * goal.max() > span:
-            return count
     return count
 
 
@@ -56,7 +57,10 @@ def laid_out(
     span_s: float, sub_s: Float64, share: Float64, round_s: float, costs: Float64, *, dither_every: int = 1,
     refocus_after_change: bool = True,
 ) -> tuple[Float64, Int64, Float64]:  # fmt: skip
-    """Subs in the order in which they are taken, until the time is over; a sub that would not end in time is left out.
+    """Subs in the order in which they are taken, until the time is over.
+
+    A sub that would not end in time is left out, and so are all later ones through its filter: shorter ones through
+    others go on.
 
     Parameters
     ----------
