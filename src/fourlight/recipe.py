@@ -81,7 +81,7 @@ class Registration(Section):
             "exchanged in it); empty: the best frame"
         ),
     ] = ""
-    min_matches: Annotated[int, Field(ge=3, description="Fewest matched stars for a frame to be used")] = 6
+    min_matches: Annotated[int, Field(ge=4, description="Fewest matched stars for a frame to be used")] = 6
     max_rms_px: Annotated[
         float, Field(gt=0, description="Largest residual per axis in pixels for a frame to be used")
     ] = 0.5

@@ -142,7 +142,7 @@ def test_a_target_star_is_used_once():
     np.testing.assert_array_equal(found.source_index, found.target_index)
 
 
-@pytest.mark.parametrize("count", [0, 1, 2])
+@pytest.mark.parametrize("count", [0, 1, 2, 3])
 def test_too_few_stars(count):
     points = np.random.default_rng(8).uniform(0, 100, (40, 2))
     assert match(points[:count], points, np.ones(count)) is None
@@ -181,7 +181,7 @@ def test_few_stars_in_a_corner_do_not_bend_the_map():
     assert np.median(miss) < 2.5
 
 
-def test_three_stars_that_are_all_there_are_enough():
+def test_four_stars_that_are_all_there_are_enough():
     source = np.array([[10.0, 10.0], [400.0, 80.0], [150.0, 500.0], [520.0, 610.0]])
     found = match(source, source + [3.0, -7.0], np.ones(4))
     np.testing.assert_allclose(found.matrix, [[1, 0, 3], [0, 1, -7]], atol=1e-9)

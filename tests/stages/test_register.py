@@ -113,11 +113,15 @@ def test_frames_that_cannot_be_placed_are_set_aside_with_the_reason():
     rng = np.random.default_rng(5)
     stranger = star_list(rng.uniform(0, 1200, 120), rng.uniform(0, 900, 120), rng.uniform(1e3, 1e5, (120, 4)))
     empty = star_list(np.empty(0), np.empty(0), np.empty((0, 4)))
-    part = star_list(*(getattr(reference.stars, name)[:20] for name in ("x", "y", "flux")))
+    three, part = (
+        star_list(*(getattr(reference.stars, name)[:count] for name in ("x", "y", "flux")))
+        for count in (3, 20)
+    )
     shaken = seen("s.fits", STILL, 3, noise=1.2)
     for frame, settings, words in (
-        (frame_of("b.fits", stranger), Registration(), "do not match those of a.fits"),
-        (frame_of("c.fits", empty), Registration(), "0 stars found, at least 3"),
+        (frame_of("b.fits", stranger), Registration(), "its 120 stars do not match the 150 of a.fits"),
+        (frame_of("c.fits", empty), Registration(), "0 stars found, at least 4"),
+        (frame_of("t.fits", three), Registration(), "3 stars found, at least 4"),
         (shaken, Registration(), "stars miss by"),
         (frame_of("d.fits", part), Registration(min_matches=40), "20 stars matched, 40 needed"),
     ):

@@ -16,10 +16,13 @@ from scipy.spatial import cKDTree
 from fourlight.core.maps import affine, apply, similarity
 from fourlight.core.triangles import consensus, voted_pairs
 
-__all__ = ["Match", "match"]
+__all__ = ["FEWEST", "Match", "match"]
 
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
+
+FEWEST = 4
+"""Stars that a list needs: three make one triangle, which nothing bears out."""
 
 FAST_PX = 0.03
 """Error at the corners up to which an affine map is trusted; its two extra numbers are small between frames."""
@@ -64,7 +67,7 @@ def match(
     Returns
     -------
     Match or None
-        None where no map is supported by at least three pairs beyond chance.
+        None where no map is supported by at least `FEWEST` pairs beyond chance.
 
     Examples
     --------
@@ -74,7 +77,7 @@ def match(
     >>> bool(np.allclose(match(a, b, np.ones(40)).matrix, [[-1, 0, 900], [0, -1, 910]], atol=1e-6))
     True
     """
-    if len(source) < 3 or len(target) < 3:
+    if min(len(source), len(target)) < FEWEST:
         return None
     found = []
     for mirrored in (False, True):
@@ -105,7 +108,7 @@ def _refined(
         order = keep[np.argsort(distance[keep], kind="stable")]
         keep = np.sort(order[np.unique(near[order], return_index=True)[1]])
         index = near[keep]
-        if len(keep) < 3:
+        if len(keep) < FEWEST:
             return None
         if _in_a_row(source[keep]):
             return None
@@ -170,4 +173,4 @@ def _believable(pairs: int, n: int, m: int, reach: float, target: Float64) -> bo
     """Whether so many pairs could not come about by chance: five sigma above the expected number."""
     area = max(float(np.prod(np.ptp(target, axis=0))), 1.0)
     chance = n * m * np.pi * reach**2 / area
-    return pairs >= 4 + chance + 5 * np.sqrt(chance) or pairs == min(n, m) >= 3
+    return pairs >= 4 + chance + 5 * np.sqrt(chance) or pairs == min(n, m)

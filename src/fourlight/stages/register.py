@@ -107,9 +107,10 @@ def register(
     if frame is reference:
         identity = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
         return RegisteredFrame(frame, identity, 0.0, len(frame.stars), flags=frame.flags)
-    if len(frame.stars) < 3:
+    if len(frame.stars) < matching.FEWEST:
         return _aside(
-            frame, f"{len(frame.stars)} stars found, at least 3 needed to place it (cloud, cap or focus?)"
+            frame,
+            f"{len(frame.stars)} stars found, at least {matching.FEWEST} needed to place it (cloud, cap or focus?)",
         )
     stars, target = frame.stars, reference.stars
     spread = CENTROID_FLOOR_PX**2 + (stars.fwhm_px / 2.355 / np.maximum(_snr(stars), 1.0)) ** 2
@@ -124,7 +125,8 @@ def register(
     if found is None:
         other = called or reference.raw.path.name
         return _aside(
-            frame, f"its {len(stars)} stars do not match those of {other} (other field, cloud or trailing?)"
+            frame,
+            f"its {len(stars)} stars do not match the {len(target)} of {other} (other field, cloud or trailing?)",
         )
     found, bend = _curved(found, stars, target, weight)
     refused = _too_vague(found, min(settings.min_matches, len(target)), settings)
