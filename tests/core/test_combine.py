@@ -60,11 +60,12 @@ def test_order_of_frames_does_not_matter() -> None:
 def _slowly(values: np.ndarray, clip_sigma: float, noise: float) -> tuple[float, float, int]:
     """Mean, variance and number of the values of one pixel that are kept, step by step."""
     known = values[np.isfinite(values)].astype(np.float64)
+    cut = truncation_factor(clip_sigma) ** 2 if len(known) > 2 else 1.0
     if len(known) > 2:
         away = np.abs(known - np.median(known))
         own = FEW.get(len(known), 1.4826) * np.median(away)
         known = known[away <= clip_sigma * max(noise, own)]
-    variance = known.var(ddof=1) / truncation_factor(clip_sigma) ** 2 if len(known) > 1 else np.nan
+    variance = known.var(ddof=1) / cut if len(known) > 1 else np.nan
     return known.mean() if len(known) else np.nan, variance, len(known)
 
 
@@ -86,6 +87,20 @@ def test_equals_a_slow_version_pixel_by_pixel(count: int, clip_sigma: float) -> 
         np.testing.assert_allclose(mean, expected[0], rtol=2e-7)
         np.testing.assert_allclose(found[1][y, x], expected[1], rtol=2e-4, atol=1e-5)
         assert found[2][y, x] == expected[2]
+
+
+def test_of_two_values_which_are_never_clipped_the_variance_is_their_own() -> None:
+    """Two frames, and two values of four: normal numbers of sigma 10, whose variance a clip at 2 sigma would cut."""
+    rng = np.random.default_rng(4)
+    samples = rng.normal(1000, 10, (4, 100, 200)).astype(np.float32)
+    samples[2:, :, 1::2] = np.nan
+    two, some = clipped_mean(samples[:2, :, ::2], 2.0, 10.0)[1], clipped_mean(samples, 2.0, 10.0)[1][:, 1::2]
+    np.testing.assert_allclose(
+        two, samples[:2, :, ::2].var(axis=0, ddof=1, dtype=np.float64), rtol=1e-4, atol=1e-3
+    )
+    np.testing.assert_allclose(
+        some, samples[:2, :, 1::2].var(axis=0, ddof=1, dtype=np.float64), rtol=1e-4, atol=1e-3
+    )
 
 
 def test_values_without_end_are_left_out() -> None:

@@ -59,7 +59,8 @@ def clipped_mean(
     mean : (ny, nx) float32
         NaN where no exposure has a value.
     variance : (ny, nx) float32
-        Variance of one sample about the mean, corrected for the clip; NaN with fewer than two values.
+        Variance of one sample about the mean, corrected for the clip where there is one; NaN with fewer than two
+        values.
     kept : (ny, nx) int32
         Values that went into the mean.
 
@@ -81,15 +82,14 @@ def clipped_mean(
     kept = np.empty((ny, nx), dtype=np.int32)
     few = np.array([_FEW[i] if i < len(_FEW) else 1.4826 for i in range(n + 1)], dtype=np.float32)
     limit = (clip_sigma * np.broadcast_to(np.asarray(noise, dtype=np.float32), (2, 2))).astype(np.float32)
-    _clip(samples, clip_sigma, limit, few, merging_network(n), mean, variance, kept)
-    if n > 1:
-        variance /= np.float32(truncation_factor(clip_sigma) ** 2)
+    cut = np.float32(1 / truncation_factor(clip_sigma) ** 2)
+    _clip(samples, clip_sigma, cut, limit, few, merging_network(n), mean, variance, kept)
     return mean, variance, kept
 
 
 @njit(cache=True, nogil=True)
 def _clip(
-    samples: Float32, clip_sigma: float, limit: Float32, few: Float32, network: Int64,
+    samples: Float32, clip_sigma: float, cut: np.float32, limit: Float32, few: Float32, network: Int64,
     mean: Float32, variance: Float32, kept: Int32,
 ) -> None:  # fmt: skip
     n, ny, nx = samples.shape
@@ -104,7 +104,7 @@ def _clip(
         for x0 in range(0, nx, LANES):
             x1 = min(nx, x0 + LANES)
             _summed(samples, y, x0, x1, sums)
-            _judged(samples[0, y, x0:x1], sums, n, limits, mean[y, x0:x1], variance[y, x0:x1], plain)
+            _judged(samples[0, y, x0:x1], sums, n, cut, limits, mean[y, x0:x1], variance[y, x0:x1], plain)
             for k in range(x1 - x0):
                 doubtful[found] = x0 + k
                 found += not plain[k]
@@ -114,6 +114,7 @@ def _clip(
                 samples[:, y],
                 places,
                 clip_sigma,
+                cut,
                 limit[y % 2],
                 few,
                 network,
@@ -143,11 +144,13 @@ def _summed(samples: Float32, y: int, x0: int, x1: int, sums: Float32) -> None:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _judged(
-    start: Float32, sums: Float32, n: int, limits: Float32, mean: Float32, variance: Float32, plain: Bool
-) -> None:
+    start: Float32, sums: Float32, n: int, cut: np.float32, limits: Float32, mean: Float32, variance: Float32,
+    plain: Bool,
+) -> None:  # fmt: skip
     """Mean and variance of all values, and whether all are known and none can be beyond the limit from the median."""
     total, square, low, high = sums[0], sums[1], sums[2], sums[3]
     share, less = np.float32(1.0 / n), np.float32(1.0 / (n - 1) if n > 1 else np.nan)
+    less *= cut if n > 2 else np.float32(1.0)
     for k in range(mean.size):
         middle = total[k] * share
         left = max(square[k] - total[k] * middle, np.float32(0.0))
@@ -160,8 +163,8 @@ def _judged(
 
 @njit(cache=True, nogil=True)
 def _clip_some(
-    rows: Float32, places: Int64, clip_sigma: float, limit: Float32, few: Float32, network: Int64, spread: Float32,
-    mean: Float32, variance: Float32, kept: Int32,
+    rows: Float32, places: Int64, clip_sigma: float, cut: np.float32, limit: Float32, few: Float32, network: Int64,
+    spread: Float32, mean: Float32, variance: Float32, kept: Int32,
 ) -> None:  # fmt: skip
     """Clipped mean at some places of a row; ``spread`` is work space."""
     n = rows.shape[0]
@@ -189,7 +192,8 @@ def _clip_some(
         x = places[k]
         most = max(limit[x % 2], np.float32(clip_sigma) * few[count[k]] * scatter[k])
         most = most if count[k] > 2 else np.float32(np.inf)
-        mean[x], variance[x], kept[x] = _mean_within(values[: count[k], k], middle[k], most)
+        mean[x], left, kept[x] = _mean_within(values[: count[k], k], middle[k], most)
+        variance[x] = left * cut if count[k] > 2 else left
 
 
 @njit(cache=True, nogil=True)
