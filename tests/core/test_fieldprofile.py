@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from finish_scenes import moffat, paint
-from fourlight.core.fieldprofile import FieldProfile, fit_field, printed
+from fourlight.core.fieldprofile import FieldProfile, fit_field, printed, printed_at
 from fourlight.core.profilerest import no_rest
 
 
@@ -48,6 +48,15 @@ def test_printed_star_is_the_sum_of_its_points():
     printed(np.array([a, 0, a]), 1 / 3.5, no_rest(3)[0], 0.3, -0.2, out)
     slow = moffat(15.3, 14.8, 3.1, (31, 31), over=15)
     np.testing.assert_allclose(out / out.sum(), slow / slow.sum(), atol=2e-4 * slow.max() / slow.sum())
+
+
+def test_pixels_alone_are_those_of_the_whole_picture():
+    shape, rest = np.array([0.3, 0.1, 0.5]), 0.1 * np.random.default_rng(2).normal(size=(13, 13))
+    whole, some = np.empty((25, 25)), np.empty(7)
+    printed(shape, 0.3, rest, 0.3, -0.2, whole)
+    rows, columns = np.array([[0, 4, 9, 12, 12, 13, 24], [24, 3, 12, 11, 12, 12, 20]])
+    printed_at(shape, 0.3, rest, columns - 12 - 0.3, rows - 12 + 0.2, some)
+    np.testing.assert_allclose(some, whole[rows, columns], rtol=1e-12)
 
 
 def test_doubles_do_not_widen_the_profile():

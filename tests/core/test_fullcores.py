@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from finish_scenes import moffat
+from fourlight.core import fullcores
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import cores, full_spots, refitted
 from fourlight.core.profilerest import no_rest
@@ -45,6 +46,18 @@ def test_a_plateau_at_the_edge_and_one_alone_in_gaps():
     for core in found:
         again = refitted(plane, core, full_spots([plane], 5000), profile())
         assert len(again.stars) == len(core.stars)
+
+
+def test_a_wide_core_is_fitted_by_the_pixels_around_it(monkeypatch):
+    """A burnt nebula of 120 px: what is reckoned grows with its rim, two widths of stars, not with its area."""
+    y, x = np.mgrid[:300, :300]
+    plane = (7000 - 30 * np.hypot(x - 150, y - 150)).clip(100, 5000).astype(np.float32)
+    sizes, whole = [], fullcores.printed_at
+    monkeypatch.setattr(fullcores, "printed_at", lambda *said: (sizes.append(said[-1].size), whole(*said)))
+    (core,) = cores(plane, profile(size=plane.shape), full_spots([plane], 5000))
+    rim = 2 * np.pi * core.size_px * 2 * 3.0
+    assert core.size_px == pytest.approx(67.5, abs=1)
+    assert 0 < max(sizes) < 1.2 * rim
 
 
 def test_nothing_full():

@@ -16,7 +16,7 @@ from fourlight.core.fieldequations import add_differences, field_equations, fill
 from fourlight.core.pixelprofile import LEAST_WINGS, MOST_WINGS, pixel_value, point_value, widths_of
 from fourlight.core.profilerest import no_rest, rest_at, settled_rest
 
-__all__ = ["FieldProfile", "fit_field", "printed"]
+__all__ = ["FieldProfile", "fit_field", "printed", "printed_at"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -91,14 +91,20 @@ def _terms(x: Float64, y: Float64, size: tuple[int, int], count: int) -> Float64
 def printed(shape: Float64, wings: float, rest: Float64, dx: float, dy: float, out: Float64) -> None:
     """Fill ``out`` (side, side) with the profile, 1 high, of a star ``dx, dy`` from the middle pixel."""
     middle = out.shape[0] // 2
+    columns = np.arange(out.shape[1]) - middle
     for j in range(out.shape[0]):
-        for i in range(out.shape[1]):
-            u, v = i - middle - dx, j - middle - dy
-            if (shape[0] * u + 2 * shape[1] * v) * u + shape[2] * v * v > FAR:
-                out[j, i] = point_value(u, v, shape, wings)
-            else:
-                out[j, i] = pixel_value(u, v, shape, wings)
-            out[j, i] += rest_at(rest, u, v)
+        printed_at(shape, wings, rest, columns - dx, np.full(out.shape[1], j - middle - dy), out[j])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def printed_at(shape: Float64, wings: float, rest: Float64, u: Float64, v: Float64, out: Float64) -> None:
+    """Fill ``out`` (n,) with the profile, 1 high, in pixels whose middles are ``u, v`` from the star."""
+    for k in range(out.size):
+        if (shape[0] * u[k] + 2 * shape[1] * v[k]) * u[k] + shape[2] * v[k] * v[k] > FAR:
+            out[k] = point_value(u[k], v[k], shape, wings)
+        else:
+            out[k] = pixel_value(u[k], v[k], shape, wings)
+        out[k] += rest_at(rest, u[k], v[k])
 
 
 def fit_field(

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage, optimize
 
-from fourlight.core.fieldprofile import FieldProfile, printed
+from fourlight.core.fieldprofile import FieldProfile, printed_at
 
 __all__ = ["Core", "cores", "full_spots", "refitted"]
 
@@ -95,10 +95,12 @@ def _starts(own: Bool, fwhm_px: float) -> Float64:
     order = np.argsort(-depth[np.rint(rows).astype(int), np.rint(columns).astype(int)], kind="stable")
     kept: list[tuple[float, float]] = []
     for k in order:
+        if len(kept) == MOST:
+            break
         place = float(columns[k]), float(rows[k])
         if all(np.hypot(place[0] - x, place[1] - y) > fwhm_px for x, y in kept):
             kept.append(place)
-    return np.array(kept[:MOST])
+    return np.array(kept)
 
 
 def _fitted(image: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], profile: FieldProfile) -> Core:
@@ -106,6 +108,7 @@ def _fitted(image: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], pro
     y0, x0 = part[0].start, part[1].start
     clear = np.isfinite(image) & ~hot
     use = clear & (ndimage.distance_transform_edt(~own) < 2.0 * width)
+    rows, columns = np.nonzero(use)
     level = float(np.quantile(image[clear], 0.3)) if clear.any() else 0.0
     shape = profile.shape(start[0, 0] + x0, start[0, 1] + y0)
     value = image[use].astype(np.float64) - level
@@ -114,29 +117,22 @@ def _fitted(image: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], pro
     weight = 1 / (DOUBT * np.maximum(value, 0.05 * top)) if value.size else value
 
     def lights(places: Float64) -> Float64:
-        return np.stack([_star(shape, profile, place, image.shape) for place in places.reshape(-1, 2)])
+        seen = np.empty((len(places) // 2, value.size))
+        for (x, y), out in zip(places.reshape(-1, 2), seen, strict=True):
+            printed_at(shape, profile.wings, profile.rest, columns - x, rows - y, out)
+        return seen
 
     def heights(seen: Float64) -> Float64:
         return np.asarray(optimize.nnls((seen * weight).T, value * weight)[0])
 
     def off(places: Float64) -> Float64:
-        seen = lights(places)[:, use]
+        seen = lights(places)
         return np.asarray(weight * (value - heights(seen) @ seen))
 
     places, height = start.ravel(), np.zeros(len(start))
     if value.size >= 6 + 3 * len(start) and top > 0:
         room = max(float(np.sqrt(own.sum() / np.pi)), 1.0)
         places = optimize.least_squares(off, places, bounds=(places - room, places + room), max_nfev=15).x
-        height = heights(lights(places)[:, use])
+        height = heights(lights(places))
     stars = np.column_stack([places.reshape(-1, 2) + [x0, y0], height])
     return Core(part, own, stars[height > 0])
-
-
-def _star(shape: Float64, profile: FieldProfile, place: Float64, size: tuple[int, ...]) -> Float64:
-    """The profile, 1 high, at a place of a small image."""
-    ix, iy = round(float(place[0])), round(float(place[1]))
-    side = 2 * max(ix, iy, size[1] - ix, size[0] - iy) + 1
-    square = np.empty((side, side))
-    printed(shape, profile.wings, profile.rest, place[0] - ix, place[1] - iy, square)
-    half = side // 2
-    return square[half - iy : half - iy + size[0], half - ix : half - ix + size[1]]
