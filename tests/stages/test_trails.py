@@ -93,9 +93,10 @@ def test_a_stack_shows_nothing_of_faint_trails():
     assert abs(left["seen"]) < 0.1
 
 
-def placed(name, matrix, trails):
+def placed(name, matrix, trails, **facts):
+    measured = measured_frame(name, NO_STARS, SHAPE)
     measured = replace(
-        measured_frame(name, NO_STARS, SHAPE), trails=np.array(trails, dtype=float).reshape(-1, 4)
+        measured, trails=np.array(trails, dtype=float).reshape(-1, 4), raw=replace(measured.raw, **facts)
     )
     return RegisteredFrame(measured, matrix, 0.0, 0)
 
@@ -110,6 +111,36 @@ def test_what_other_lights_show_at_the_same_place_is_kept():
     kept = without_fixtures([here, there])
     np.testing.assert_allclose(kept[0], [(100, 100, 1.2, 3)])
     np.testing.assert_allclose(kept[1], [(300, 50, 2.2, 3)])
+
+
+LINE = (270, 190, 0.5, 3)
+
+
+def taken(*lights):
+    """Which of lights, each with or without `LINE`, are without it in the stack; by matrix and facts of their own."""
+    frames = [
+        placed(str(k), matrix, [LINE] * shown, **facts) for k, (shown, matrix, facts) in enumerate(lights)
+    ]
+    return [k for k, lines in enumerate(without_fixtures(frames)) if len(lines)]
+
+
+@pytest.mark.parametrize(("shown", "trails"), [({3, 4}, [3, 4]), ({0, 2, 3, 7, 8}, []), ({5}, [5])])
+def test_a_line_that_goes_on_in_the_next_light_is_a_trail_and_one_in_many_lights_is_none(shown, trails):
+    """A satellite that stands still over the ground, 15 arcsec a second along one line of the sky; twelve lights."""
+    assert taken(*((k in shown, np.eye(2, 3), {}) for k in range(12))) == trails
+
+
+def test_lights_that_cannot_show_a_line_do_not_count_against_it():
+    """Two lights of one panel of six, which look elsewhere; two long ones; two through a filter."""
+    elsewhere = np.array([[1.0, 0, 500], [0, 1.0, 300]])
+    two = [(True, np.eye(2, 3), {"exposure_s": 300.0})] * 2
+    for other in (
+        (False, elsewhere, {"exposure_s": 300.0}),
+        (False, np.eye(2, 3), {"exposure_s": 30.0}),
+        (False, np.eye(2, 3), {"exposure_s": 300.0, "filter_name": "wide"}),
+    ):
+        assert taken(*two, *[other] * 10) == []
+    assert taken(*two, *[(False, np.eye(2, 3), {"exposure_s": 300.0})] * 10) == [0, 1]
 
 
 def test_lights_without_trails():

@@ -1,7 +1,8 @@
 """Trails of satellites and aircraft in single lights, also those too faint for any sample to stand out.
 
 A trail is found on its own light: the sum along it is large though no sample is. What shows at the same place of the
-sky in other lights as well (an edge of the nebula, a spike of a bright star) is no trail and is kept.
+sky in many other lights as well (an edge of the nebula, a spike of a bright star) is no trail and is kept. Few others
+are not enough: satellites that stand still over the ground go on along the same line of the sky in the next lights.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from scipy.ndimage import uniform_filter
 from fourlight.core import maps
 from fourlight.core.lines import Line, strongest_line
 from fourlight.core.skycells import Excess
-from fourlight.frames import RegisteredFrame, StarList
+from fourlight.frames import RawFrame, RegisteredFrame, StarList
 
 __all__ = ["find_trails", "without_fixtures"]
 
@@ -47,6 +48,13 @@ CLIPPED = 2.5
 
 FAINTEST = 0.1
 """Light of a trail in sigma of a sample under which samples are kept."""
+
+FIXED = 1 / 3
+"""Share of the other lights that have to show a line that belongs to the sky. Where fewer do, it is taken off them and
+the light itself, which leaves most lights there whatever it was."""
+
+SHORTER = 0.7
+"""Exposure over that of a light from which another is expected to show what it shows."""
 
 STEP_PX = 0.5
 """Step of the profile across a trail."""
@@ -224,15 +232,39 @@ def _extent(smooth: Float64, error: Float64) -> int:
 
 
 def without_fixtures(frames: Sequence[RegisteredFrame], near_px: float = 6.0) -> list[Float64]:
-    """Trails (n, 4) of each light, without those that other lights show at the same place of the sky."""
+    """Trails (n, 4) of each light, without those that many other lights show at the same place of the sky.
+
+    Many is `FIXED` of those that look there as long and through the same filter, and one at least.
+    """
     ends = [_ends(frame) for frame in frames]
     out = []
     for k, frame in enumerate(frames):
-        trails = frame.measured.trails
-        others = [other for n, other in enumerate(ends) if n != k and len(other)]
-        alone = [not any(_same(end, other, near_px) for other in others) for end in ends[k]]
-        out.append(trails[np.array(alone, dtype=bool)].reshape(-1, 4))
+        others = [n for n in range(len(frames)) if n != k]
+        alone = []
+        for trail, end in zip(frame.measured.trails, ends[k], strict=True):
+            shown = sum(_same(end, ends[n], near_px) for n in others)
+            there = sum(_would_show(frame, trail, frames[n]) for n in others) if shown else 0
+            alone.append(shown < max(1.0, FIXED * there))
+        out.append(frame.measured.trails[np.array(alone, dtype=bool)].reshape(-1, 4))
     return out
+
+
+def _would_show(frame: RegisteredFrame, trail: Float64, other: RegisteredFrame) -> bool:
+    """Whether another light looks at half of a line that a light shows, with the same filter and as long or longer."""
+    here, there = frame.measured.raw, other.measured.raw
+    if there.filter_name != here.filter_name:
+        return False
+    if (there.exposure_s or np.inf) < SHORTER * (here.exposure_s or 0.0):
+        return False
+    steps = np.linspace(-1, 1, 41) * np.hypot(here.nx, here.ny)
+    x, y = trail[0] + steps * np.cos(trail[2]), trail[1] + steps * np.sin(trail[2])
+    seen = _within(here, x, y)
+    onto = maps.composed(frame.matrix, maps.inverse(other.matrix))
+    return bool(2 * _within(there, *maps.apply(onto, x[seen], y[seen])).sum() >= seen.sum())
+
+
+def _within(raw: RawFrame, x: Float64, y: Float64) -> Bool:
+    return np.asarray((x >= 0) & (x <= raw.nx - 1) & (y >= 0) & (y <= raw.ny - 1))
 
 
 def _ends(frame: RegisteredFrame) -> Float64:
@@ -250,6 +282,8 @@ def _ends(frame: RegisteredFrame) -> Float64:
 
 def _same(one: Float64, others: Float64, near_px: float) -> bool:
     """Whether both points of a trail lie on one of the lines through two points each."""
+    if not len(others):
+        return False
     along = others[:, 1] - others[:, 0]
     normal = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.hypot(along[:, 0], along[:, 1])[:, None]
     away = np.abs(np.einsum("nk,npk->np", normal, one[None] - others[:, :1]))
