@@ -133,6 +133,38 @@ def test_a_frame_that_cannot_be_read_is_passed_over() -> None:
         decide(lights, broken, "auto")
 
 
+@pytest.mark.parametrize("clear", ["RGGB", "GBRG"])
+def test_of_two_lights_that_disagree_the_clearer_one_counts(clear: str) -> None:
+    """One in full light and one in a tenth of it, whose greens lie the other way; either order, and one damaged."""
+    other = {"RGGB": "GBRG", "GBRG": "RGGB"}[clear]
+    noise = np.random.default_rng(2).normal(0, 40, (128, 128))
+    faint = (1080 + 0.1 * coloured(other) + noise).astype(np.float32)
+    for order in ("cfd", "fcd", "cdf", "fdc"):
+        lights = [light(None, name=f"{name}.fits") for name in order]
+
+        def sources(frame: RawFrame) -> PixelSource:
+            if frame.path.name == "d.fits":
+                raise FrameError(str(frame.path), "damaged")
+            return HeldPixels(coloured(clear) if frame.path.name == "c.fits" else faint)
+
+        assert decide(lights, sources, "auto").pattern == clear
+
+
+def test_a_light_that_is_damaged_counts_no_other_twice() -> None:
+    """Of four lights, one damaged, two show one thing and one, the first, the other."""
+    lights = [light(None, name=f"{n}.fits") for n in range(4)]
+    asked: list[str] = []
+
+    def sources(frame: RawFrame) -> PixelSource:
+        asked.append(frame.path.name)
+        if frame.path.name == "3.fits":
+            raise FrameError(str(frame.path), "damaged")
+        return HeldPixels(coloured("RGGB" if frame.path.name == "0.fits" else "GBRG"))
+
+    assert decide(lights, sources, "auto").pattern == "GBRG"
+    assert sorted(asked) == ["0.fits", "1.fits", "2.fits", "3.fits"]
+
+
 def test_the_statement_of_most_frames_counts() -> None:
     lights = [light("RGGB"), light("RGGB"), replace(light("BGGR"), mosaic_source="FILTER"), light(None)]
     found = decide(lights, held(coloured("RGGB")), "auto")

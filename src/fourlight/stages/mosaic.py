@@ -94,14 +94,16 @@ def _stated(lights: Sequence[RawFrame]) -> tuple[str | None, str]:
 
 
 def _looked_at(lights: Sequence[RawFrame], sources: Callable[[RawFrame], PixelSource]) -> Phase:
-    """The middle evidence, by significance, of up to three lights; frames that fail are passed over.
+    """The middle evidence, by significance, of up to three lights; frames that fail are passed over for others.
 
-    A single frame that seems mono among others (covered, read out in part) is no evidence.
+    Of two in the middle it is the clearer one. A single frame that seems mono among others (covered, read out in part)
+    is no evidence.
     """
     picked = sorted({round(place) for place in np.linspace(0, len(lights) - 1, LIGHTS_LOOKED_AT)})
+    others = [place for place in range(len(lights)) if place not in picked]
     found: list[Phase] = []
     failure: FrameError | None = None
-    for frame in [lights[place] for place in picked] + list(lights):
+    for frame in [lights[place] for place in picked + others]:
         if len(found) == len(picked):
             break
         try:
@@ -111,7 +113,8 @@ def _looked_at(lights: Sequence[RawFrame], sources: Callable[[RawFrame], PixelSo
     if not found:
         raise failure or InputError("no light could be read")
     telling = [phase for phase in found if not phase.mono] or found
-    return sorted(telling, key=lambda phase: phase.sigma)[len(telling) // 2]
+    telling.sort(key=lambda phase: phase.sigma)
+    return max(telling[(len(telling) - 1) // 2 : len(telling) // 2 + 1], key=lambda phase: abs(phase.sigma))
 
 
 def evidence(source: PixelSource, full: float | None) -> Phase:
