@@ -5,7 +5,7 @@ import pytest
 
 from fourlight.core.regionsums import STEEP
 from fourlight.frames import StarList
-from fourlight.stages.regions import find_regions
+from fourlight.stages.regions import _steep, find_regions
 
 SHAPE = (320, 400)
 Y, X = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
@@ -90,6 +90,20 @@ def test_stars_are_a_region_and_their_surroundings_steep():
     assert not (here["sky"] & (light > 1)).any()
     assert (found.labels[light > 50] >> STEEP == 1).all()
     assert here["all"].all()
+
+
+@pytest.mark.parametrize("holes", [0.0, 0.25])
+def test_light_that_is_steep_in_one_colour_of_few_lights_is_found(holes):
+    """Halves of few lights have holes where no sample of red or blue fell; a red star, and noise elsewhere."""
+    rng, noise, star = np.random.default_rng(5), painted(np.zeros(SHAPE)), np.hypot(X - 200, Y - 150) < 4
+
+    def holed(plane, layer):
+        image = noise(plane, layer) + np.where(star & (plane == "R"), np.float32(200), np.float32(0))
+        return np.where(rng.random(SHAPE) < holes, np.float32(np.nan), image) if plane in "RB" else image
+
+    steep = _steep(holed)
+    assert steep[np.abs(np.hypot(X - 200, Y - 150) - 4) < 1].all()
+    assert steep[np.hypot(X - 200, Y - 150) > 20].mean() < 0.02
 
 
 def test_full_stars_are_no_stars_to_measure():

@@ -14,9 +14,12 @@ from numba import njit
 
 from fourlight.core.spare import Spare
 
-__all__ = ["across", "add_finer", "down", "parted", "smooth_step", "starlet"]
+__all__ = ["across", "add_finer", "down", "parted", "smooth_known", "smooth_step", "starlet"]
 
 Float32 = npt.NDArray[np.float32]
+
+ENOUGH_AROUND = 0.5
+"""Share of the pixels around that has to be known, by their weight in the smooth light."""
 
 
 @njit(cache=True, nogil=True)
@@ -94,6 +97,30 @@ def smooth_step(image: Float32, scale: int, spare: Spare | None = None) -> Float
     out = (spare or Spare()).take(image.shape)
     _part(image, 2**scale, out, out[:0])
     return out
+
+
+def smooth_known(image: Float32, scales: int) -> Float32:
+    """The image smoothed by so many scales, from the pixels that it has; NaN where they are fewer than half around.
+
+    Halves of few lights have holes between the samples of a colour, which must not spread.
+
+    >>> image = np.ones((16, 16), dtype=np.float32)
+    >>> image[4, 4] = np.nan
+    >>> bool(np.allclose(smooth_known(image, 2), 1.0))
+    True
+    """
+    known = np.isfinite(image)
+    if known.all():
+        return _smoothed(image, scales)
+    share = _smoothed(known.astype(np.float32), scales)
+    total = _smoothed(np.where(known, image, np.float32(0)), scales)
+    return np.where(share > ENOUGH_AROUND, total / np.maximum(share, np.float32(1e-6)), np.float32(np.nan))
+
+
+def _smoothed(image: Float32, scales: int) -> Float32:
+    for scale in range(scales):
+        image = smooth_step(image, scale)
+    return image
 
 
 def parted(image: Float32, scale: int, spare: Spare) -> tuple[Float32, Float32]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Protocol
 
 import numpy as np
@@ -24,9 +24,6 @@ Float64 = npt.NDArray[np.float64]
 
 FINE_SCALES = 2
 """Scales of the starlet, in pixels of the reference, that count as fine detail: what varies within some 4 px."""
-
-ENOUGH_AROUND = 0.5
-"""Share of the pixels around that has to be known, by their weight in the smooth light."""
 
 PLANE_BYTES = 4 * 4 * 8 + 16
 """Of halves and their smooth light, per pixel of a tile, while they are made."""
@@ -87,7 +84,8 @@ def _of_tile(
 ) -> Float64:  # fmt: skip
     found = tile_samples.load(tile, table, read)
     halves = _halves(tile, table, stack)
-    smooth = [np.stack([_smooth(plane, table.zoom) for plane in half]) for half in halves]
+    scales = _fine_scales(table.zoom)
+    smooth = [np.stack([starlet.smooth_known(plane, scales) for plane in half]) for half in halves]
     labels = np.zeros(found.padded_shape, dtype=np.uint16)
     labels[HALO:-HALO, HALO:-HALO] = regions.labels[tile.y0 : tile.y1, tile.x0 : tile.x1]
     sums = np.zeros((len(table.matrix), 4, len(regions.names), PARTS))
@@ -121,25 +119,6 @@ def _halves(tile: Tile, table: FrameTable, stack: StackReader) -> list[Float32]:
     return out
 
 
-def _smooth(plane: Float32, zoom: float) -> Float32:
-    """A plane without its fine detail, from the pixels that it has; NaN where they are fewer than half around.
-
-    Halves of few lights have holes between the samples of a colour, which must not spread.
-    """
-    known = np.isfinite(plane)
-    if known.all():
-        return _without_detail(plane, zoom)
-    share = _without_detail(known.astype(np.float32), zoom)
-    total = _without_detail(np.where(known, plane, np.float32(0)), zoom)
-    return np.where(share > ENOUGH_AROUND, total / np.maximum(share, np.float32(1e-6)), np.float32(np.nan))
-
-
-def _without_detail(plane: Float32, zoom: float) -> Float32:
-    for scale in _scales(zoom):
-        plane = starlet.smooth_step(plane, scale)
-    return plane
-
-
-def _scales(zoom: float) -> Iterator[int]:
+def _fine_scales(zoom: float) -> int:
     """Scales of fine detail in pixels of the stack."""
-    return iter(range(max(1, FINE_SCALES + round(np.log2(zoom)))))
+    return max(1, FINE_SCALES + round(float(np.log2(zoom))))

@@ -142,14 +142,24 @@ def _steep(read: Callable[[str, str], Float32]) -> Bool:
         first, second = (read(c, f"value_{half}") for half in ("a", "b"))
         for rows in bands(found.shape):
             around = slice(max(rows.start - STEEP_REACH, 0), rows.stop + STEEP_REACH)
-            a, b = first[around], second[around]
-            detail, noise = 0.5 * (a + b), 0.5 * (a - b)
-            detail = detail - starlet.smooth_step(starlet.smooth_step(detail, 0), 1)
-            scatter = 1.4826 * float(np.nanmedian(np.abs(noise))) if np.isfinite(noise).any() else 0.0
-            high = np.abs(detail) > STEEP_SIGMA * scatter
+            mean, sigma = _halves_together(first[around], second[around])
+            high = np.abs(mean - starlet.smooth_known(mean, 2)) > STEEP_SIGMA * sigma
             high = ndimage.binary_dilation(high, iterations=2)
             found[rows] |= high[rows.start - around.start :][: found[rows].shape[0]]
     return found
+
+
+def _halves_together(a: Float32, b: Float32) -> tuple[Float32, Float32]:
+    """Mean of two halves, or the one that is known, and its noise by what both differ; inf where nothing tells it.
+
+    Of few lights halves have holes between the samples of a colour.
+    """
+    count = np.isfinite(a).astype(np.float32) + np.isfinite(b)
+    light = np.where(np.isfinite(a), a, np.float32(0)) + np.where(np.isfinite(b), b, np.float32(0))
+    mean = np.where(count > 0, light / np.maximum(count, 1), np.float32(np.nan))
+    noise = 0.5 * np.abs(a - b)[count == 2]
+    scatter = 1.4826 * float(np.median(noise)) if noise.size else np.inf
+    return mean, np.float32(scatter) * np.sqrt(2 / np.maximum(count, 1))
 
 
 def _spread(cells: Bool, side: int, shape: tuple[int, ...]) -> Bool:
