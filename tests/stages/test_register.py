@@ -225,3 +225,6 @@ def test_the_finer_of_lights_that_are_alike_is_the_reference(fine, fwhm, found):
     assert (better is not None) == found
     assert better is None or better.raw.path.name.startswith("f")
     assert finer_reference(coarse, reference) is None
+    assert finer_reference([], reference) is None, (
+        "and no warning: red and blue of the reference alone are exchanged"
+    )

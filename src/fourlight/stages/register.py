@@ -78,7 +78,7 @@ def finer_reference(found: Sequence[RegisteredFrame], reference: MeasuredFrame) 
     alike = [frame for frame in found if kind_of(frame.measured.raw) == kind]
     scale = np.array([np.sqrt(abs(np.linalg.det(frame.matrix[:, :2]))) for frame in alike])
     fine = scale < FINER
-    if 3 * fine.sum() < len(found):
+    if not fine.any() or 3 * fine.sum() < len(found):
         return None
     width = scale * [np.nanmean(frame.measured.fwhm_px) for frame in alike]
     if not np.nanmedian(width[fine]) <= np.nanmedian(width[~fine]):
