@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+import pytest
+
 from fourlight.core.phase import Phase
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.mosaic_kinds import apart
@@ -77,6 +79,16 @@ def test_pixels_unlike_those_of_the_others() -> None:
         "3 its pixels show the gree",
         "4 mosaic GBRG instead of R",
     ]
+
+
+@pytest.mark.parametrize("said", ["RGGB", None])
+def test_headers_are_said_to_agree_only_where_they_state_something(said: str | None) -> None:
+    frames = [RawFrame(Path(f"{n}.fits"), 0, 100, 100, Role.LIGHT, "header", mosaic=said) for n in range(3)]
+    sigmas = (ANTI, ANTI, MAIN)
+    phases = {f.path: Phase(sigma, sigma, 0.0, 50, False) for f, sigma in zip(frames, sigmas, strict=True)}
+    ((item,), _) = apart(frames, phases)
+    assert item.path == frames[2].path
+    assert ("though its header says the same" in item.reason) == (said is not None)
 
 
 def test_weak_evidence_against_clear_evidence_is_none() -> None:

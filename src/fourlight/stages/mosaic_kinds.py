@@ -135,7 +135,8 @@ def _against_pixels(frame: RawFrame, phase: Phase, usual: _Usual) -> str | None:
             f"mosaic {frame.mosaic} instead of {usual.stated or 'that of the others'}, in its header and in its "
             "pixels: the rows are stored the other way round, or it was cropped; run such lights apart"
         )
-    header = ", though its header says the same as theirs" if frame.mosaic == usual.stated else ""
+    alike = frame.mosaic is not None and frame.mosaic == usual.stated
+    header = ", though its header says the same as theirs" if alike else ""
     return (
         f"its pixels show the greens on {green_places(shown)} ({abs(phase.sigma):.0f} sigma), those of the other "
         f"lights on {green_places(str(usual.diagonal))}{header}: its rows were mirrored or cropped by other software; "
