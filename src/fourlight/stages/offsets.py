@@ -74,18 +74,38 @@ def _choice(
     if dark is not None:
         _say_unknown(light, dark, say)
         if not same_exposure(light, dark):
-            if bias is None or not (light.exposure_s and dark.exposure_s):
-                say(
-                    f"{dark.label} left out: the lights are {light.exposure_s:g} s long, and without bias frames a"
-                    " dark cannot be scaled; add bias frames, or darks as long as the lights."
-                )
+            unscaled = _why_not_scaled(light, dark, bias)
+            if unscaled:
+                say(f"{dark.label} left out: {unscaled}")
                 return Choice(None, bias, (*refused, dark))
+            assert light.exposure_s is not None
+            assert dark.exposure_s is not None
             say(
                 f"{dark.label} scaled by {light.exposure_s / dark.exposure_s:.3g} to the {light.exposure_s:g} s of the"
                 " lights, bias taken off first; hot samples do not all scale alike, so matching darks would be"
                 " better."
             )
     return Choice(dark, bias, tuple(refused))
+
+
+def _why_not_scaled(light: RawFrame, dark: Group, bias: Group | None) -> str:
+    """Why a dark of another length than a light cannot be scaled to it, and what to do; empty where it can."""
+    if not light.exposure_s:
+        return (
+            "the header of the lights says that they are 0 s long, to which no dark can be scaled; let it state their"
+            " exposure, or add darks that state the same."
+        )
+    if not dark.exposure_s:
+        return (
+            f"their header says that they are 0 s long, and so they cannot be scaled to the {light.exposure_s:g} s of"
+            " the lights; let it state their exposure, or add darks as long as the lights."
+        )
+    if bias is None:
+        return (
+            f"the lights are {light.exposure_s:g} s long, and without bias frames a dark cannot be scaled; add bias"
+            " frames, or darks as long as the lights."
+        )
+    return ""
 
 
 def say_unused(
