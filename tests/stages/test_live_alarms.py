@@ -110,7 +110,39 @@ def test_the_limit_goes_with_the_scatter_of_the_night() -> None:
     assert found == [True, False]
 
 
-def test_subs_that_were_not_measured_tell_nothing() -> None:
+@pytest.mark.parametrize("gap", [[], [30], [70], [70, 71, 72], list(range(1, 80, 2))])
+def test_a_cloud_after_subs_that_were_not_measured_is_seen_as_without_them(gap: list[int]) -> None:
+    """Starlight falls to 40 % at sub 80: two subs of it raise an alarm."""
+    light = np.exp(np.random.default_rng(10).normal(0, 0.01, 100))
+    light[80:] *= 0.4
+    light[gap] = np.nan
+    (alarm,) = starlight(light).alarms
+    assert (alarm.raised, alarm.since, alarm.until) == (81, 80, None)
+
+
+def test_subs_that_were_not_measured_neither_end_nor_begin_an_alarm() -> None:
+    """A cloud of ten subs, the last six so thick that no star was measured: it is over with the first clear ones."""
+    light = np.exp(np.random.default_rng(10).normal(0, 0.01, 100))
+    light[80:84] *= 0.4
+    light[84:90] = np.nan
+    for end, until in ((90, None), (92, None), (93, 90)):
+        (alarm,) = starlight(light[:end]).alarms
+        assert (alarm.raised, alarm.since, alarm.until) == (81, 80, until)
+    # of two dim subs with unmeasured ones between, the second raises it
+    light[80], light[81:90], light[[84, 88]] = light[79], np.nan, 0.4
+    (alarm,) = starlight(light).alarms
+    assert (alarm.raised, alarm.since, alarm.until) == (88, 84, 90)
+
+
+def starlight(light: np.ndarray) -> Watchman:
+    """Who has seen nights of which only starlight is known."""
+    man = Watchman()
+    for k, value in enumerate(light):
+        man.add(30.0 * k, {"transparency": float(value)})
+    return man
+
+
+def test_subs_of_which_one_quantity_is_missing_raise_nothing() -> None:
     man = Watchman()
     for k in range(60):
         man.add(10.0 * k, {"sky": float("nan")} if k % 2 else {"sky": 5.0, "fwhm_px": 2.0})

@@ -98,9 +98,12 @@ class _Watch:
 
     kind: Kind
     values: list[float] = field(default_factory=list)
+    measured: list[int] = field(default_factory=list)
+    """Subs of which the quantity is known; of others nothing is said, and no alarm begins or ends with them."""
     quiet: list[int] = field(default_factory=list)
-    """Subs that were neither beyond nor part of an alarm."""
+    """Those that were neither beyond nor part of an alarm."""
     beyond: list[bool] = field(default_factory=list)
+    """Of each measured sub."""
     jump: Alarm | None = None
     drift: Alarm | None = None
     drifting: int = 0
@@ -111,24 +114,27 @@ class _Watch:
     def add(self, value: float, times: Float64, every: list[Alarm]) -> None:
         """Look at one more sub."""
         self.values.append(value)
+        if not np.isfinite(value):
+            return
         number = len(self.values) - 1
+        self.measured.append(number)
         base = np.array([self.values[k] for k in self.quiet[-BEFORE:]])
         far, ratio, scatter = self._far(value, base)
         self.beyond.append(far)
-        recent = self.beyond[-OUT_OF:]
+        last, recent = self.measured[-OUT_OF:], self.beyond[-OUT_OF:]
         if self.jump is None and far and sum(recent) >= BEYOND:
-            first = number - len(recent) + 1 + recent.index(True)
+            first = last[recent.index(True)]
             self.jump = Alarm(self.kind.name, False, number, first, None, ratio, scatter)
             every.append(self.jump)
         elif self.jump is not None:
-            self._goes_on(self.jump, far, ratio, number, sum(recent))
+            self._goes_on(self.jump, far, ratio, last[0], sum(recent))
         if not far and self.jump is None:
             self.quiet.append(number)
             self._look_for_drift(times, every)
 
     def _far(self, value: float, base: Float64) -> tuple[bool, float, float]:
         """Whether a value is beyond the limit, what it is over the usual one, and the scatter."""
-        if len(base) < FEWEST or not np.isfinite(value):
+        if len(base) < FEWEST:
             return False, 1.0, 0.0
         recent = base[-RECENT:]
         usual = float(np.median(recent))
@@ -141,11 +147,12 @@ class _Watch:
     def _costs(self, away: float) -> bool:
         return bool(self.kind.power * away < np.log(1 - COST))
 
-    def _goes_on(self, alarm: Alarm, far: bool, ratio: float, number: int, recent: int) -> None:
+    def _goes_on(self, alarm: Alarm, far: bool, ratio: float, first: int, recent: int) -> None:
+        """An alarm after one more sub: ``recent`` of the last measured ones, ``first`` and after, are beyond."""
         if far:
             alarm.ratio = max(alarm.ratio, ratio) if self.kind.sign > 0 else min(alarm.ratio, ratio)
         elif recent == 0:
-            alarm.until, self.jump = number - OUT_OF + 1, None
+            alarm.until, self.jump = first, None
 
     def _look_for_drift(self, times: Float64, every: list[Alarm]) -> None:
         steep = [
@@ -165,17 +172,15 @@ class _Watch:
             ratios = [self.drift.ratio, *(each[1] for each in steep)]
             self.drift.ratio = max(ratios) if self.kind.sign > 0 else min(ratios)
         elif self.drift is not None and self.level >= OUT_OF:
-            self.drift.until, self.drift = number - OUT_OF + 1, None
+            self.drift.until, self.drift = self.quiet[-OUT_OF], None
 
     def _steep(self, subs: npt.NDArray[np.int64], times: Float64) -> tuple[int, float, float] | None:
         """First sub, change along a line, and scatter about it, where it is too steep in the bad direction."""
         values, at = np.array(self.values)[subs], times[subs]
-        known = np.isfinite(values)
         at = at - at.mean()
-        if known.sum() < len(subs) // 2 or not np.ptp(at) > 0:
+        if not np.ptp(at) > 0:
             return None
-        at, values = at[known], values[known]
-        change = float(np.ptp(at)) * float(((at - at.mean()) * values).sum() / ((at - at.mean()) ** 2).sum())
+        change = float(np.ptp(at)) * float((at * values).sum() / (at**2).sum())
         if self.kind.sign * change <= 0 or not self._costs(change):
             return None
         slope, error, free, scatter = line(at, values)
@@ -185,10 +190,7 @@ class _Watch:
 
     def _error_before(self, first: int, at: Float64, times: Float64) -> float:
         """Error of a slope at some times, by what the subs before the first of them scatter; 0 where they are few."""
-        subs = np.array(
-            [k for k in self.quiet if k < first and np.isfinite(self.values[k])][-WINDOWS[-1] :],
-            dtype=np.int64,
-        )
+        subs = np.array([k for k in self.quiet if k < first][-WINDOWS[-1] :], dtype=np.int64)
         if len(subs) < WINDOWS[0] or not np.ptp(times[subs]) > 0:
             return 0.0
         _, error, _, _ = line(times[subs], np.array(self.values)[subs])
