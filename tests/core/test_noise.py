@@ -73,7 +73,7 @@ def test_step_of_the_digitiser() -> None:
     assert quantisation_step(fourteen) == 4.0
     assert quantisation_step(fourteen + 1) == 4.0
     assert quantisation_step(rng.normal(size=10)) == 0.0
-    assert quantisation_step([]) == 0.0
+    assert quantisation_step([]) is None
     late = np.full(20_000, 12.0)
     late[10_000:] = 36.0
     assert quantisation_step(late) == 24.0

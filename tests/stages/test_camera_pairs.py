@@ -140,6 +140,14 @@ def test_a_look_knows_copies_steps_and_full_samples(tmp_path: Path) -> None:
     assert four.mark != other.mark
 
 
+def test_a_look_passes_over_patches_without_a_sample(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fourlight.stages.masters.PATCH", 100)
+    image = 4.0 * (Sensor(13).expose(2000.0) // 4)
+    image[:120] = np.nan
+    put(tmp_path / "a.fits", image.astype(np.float32), "FLAT", 1.0)
+    assert look(frames_of(tmp_path)[0], open_source).step == 4.0
+
+
 def test_the_curve_holds_all_samples_once(tmp_path: Path) -> None:
     points, dark = measured(tmp_path, Sensor(14), [1000.0, 9000.0])
     (place, *_) = transfers(points, dark, NAMES, 65535.0, "flats")

@@ -71,3 +71,14 @@ def test_skies_without_stars_are_used_where_no_light_shows_any() -> None:
     seen = _surveyed([_sky(rng, bright, 0) for bright in np.linspace(1, 4, 8)])
     assert seen.line is not None
     assert 1 / seen.line.slope == pytest.approx(GAIN, rel=0.05)
+
+
+def test_patches_without_a_sample_do_not_take_the_step_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a light whose transfer was cut: whole numbers, 1 ADU apart, as of the whole ones."""
+    monkeypatch.setattr("fourlight.stages.masters.PATCH", 100)
+    rng = np.random.default_rng(6)
+    images = [_sky(rng, bright, 0) for bright in (1.0, 2.0)]
+    images[0][180:] = np.nan
+    assert _surveyed(images).step == 1.0
+    images[0][:] = np.nan
+    assert _surveyed(images).step == 0.0, "nothing is known of the one pair"

@@ -91,18 +91,22 @@ def sample_noise(plane: Array, mask: npt.NDArray[np.bool_] | None = None, step: 
     return max(float(sigma), step * ROUNDING)
 
 
-def quantisation_step(values: npt.ArrayLike) -> float:
+def quantisation_step(values: npt.ArrayLike) -> float | None:
     """Smallest step between samples: 1 for plain whole numbers, 4 where 14 bits were stretched to 16.
 
-    0 if the samples are not whole numbers. The variance a step adds is ``step^2 / 12`` (uniform distribution;
-    EMVA 1288).
+    0 if the samples are not whole numbers, None if none of them is known. The variance a step adds is ``step^2 / 12``
+    (uniform distribution; EMVA 1288).
 
     >>> quantisation_step([4, 16, 8]), quantisation_step([0.5, 1.25]), quantisation_step([7, 7])
     (4.0, 0.0, 1.0)
+    >>> quantisation_step([np.nan]) is None
+    True
     """
     flat = np.asarray(values)
     flat = flat[np.isfinite(flat)]
-    if flat.size == 0 or np.any(flat != np.rint(flat)) or np.max(np.abs(flat)) > 2**52:
+    if not flat.size:
+        return None
+    if np.any(flat != np.rint(flat)) or np.max(np.abs(flat)) > 2**52:
         return 0.0
     step = 0
     for start in range(0, flat.size - 1, _AT_ONCE):

@@ -107,7 +107,7 @@ def green_diagonal(image: Float32, full: float | None = None) -> Phase:
     known = [np.count_nonzero(np.isfinite(plane)) for plane in planes]
     if min(planes.shape[1:]) < 2 * CELL or min(known) < 0.5 * planes[0].size:
         return Phase(0.0, 0.0, 0.0, 0, False)
-    step = quantisation_step(planes[0][:: max(1, planes[0].size // MOST)])
+    step = quantisation_step(planes[0][:: max(1, planes[0].size // MOST)]) or 0.0
     noise = np.array([_sample_noise(plane, step) for plane in planes])
     cells = _cell_levels(planes, step)
     level_sigma = _level_sigma(cells, noise)

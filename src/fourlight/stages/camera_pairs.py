@@ -91,7 +91,7 @@ def look(frame: RawFrame, open_source: OpenSource) -> Look:
     top = max((float(part.max()) for part in values if part.size), default=np.inf)
     piled = any(part.size and np.mean(part >= top) > PILE and np.ptp(part) > 4 for part in values)
     steps = [quantisation_step(part[::2, ::2]) for part in parts]
-    step = min(steps, default=0.0)
+    step = min((each for each in steps if each is not None), default=0.0)
     least = min((float(part.min()) for part in values if part.size), default=np.nan)
     piled_low = (part for part in values if part.size and np.mean(part <= part.min()) > PILE)
     cut = max((cut_share(part, step) for part in piled_low), default=0.0)

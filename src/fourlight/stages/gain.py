@@ -27,8 +27,9 @@ __all__ = ["Survey", "cut_off", "flat_gain", "read_noise_adu", "survey"]
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 Pair = tuple[RawFrame, RawFrame | None]
-Patch = tuple[float, list[Cells]]
-"""Step of the digitiser and cells of the four places of the mosaic cell, in one part of the frame."""
+Patch = tuple[float | None, list[Cells]]
+"""Step of the digitiser (None where no sample is known) and cells of the four places of the mosaic cell, in one part of
+the frame."""
 
 _PAIRS = 8
 _LOOKS = 3
@@ -75,7 +76,7 @@ def survey(lights: Sequence[RawFrame], open_source: OpenSource, pattern: str, th
     ):
         nights.add(pair[0].night)
         for step, four in patches_of:
-            steps.append(step)
+            steps += [] if step is None else [step]
             for plane, found in zip(cell.ravel(), four, strict=True):
                 cells[plane].append(found)
     share, error = structure_share([one for part in cells for one in part])
@@ -117,7 +118,7 @@ def read_noise_adu(biases: Sequence[Group], light: RawFrame, bench: Bench) -> tu
     for group in _unlit(biases, light):
         for pair in _pairs(group.frames)[:4]:
             for step, four in _pair_cells(pair, bench.open_source):
-                noises = [pair_read_noise(cells, step) for cells in four]
+                noises = [pair_read_noise(cells, step or 0.0) for cells in four]
                 values += [noise for noise in noises if noise is not None]
     return (float(np.median(values)), _median_error(np.array(values))) if values else None
 
@@ -207,7 +208,7 @@ def _pair_cells(pair: Pair, open_source: OpenSource) -> list[Patch]:
         assert a is not None
         side, step = _cell_side(a.shape), quantisation_step(a)
         four = [
-            cell_noise(a[y::2, x::2], None if b is None else b[y::2, x::2], side, step)
+            cell_noise(a[y::2, x::2], None if b is None else b[y::2, x::2], side, step or 0.0)
             for y, x in np.ndindex(2, 2)
         ]
         found.append((step, four))

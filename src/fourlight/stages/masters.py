@@ -239,7 +239,7 @@ def _frame_noise(source: PixelSource) -> FloatArray:
 
 
 def _noises(patch: Float32Array) -> list[float]:
-    step = quantisation_step(patch)
+    step = quantisation_step(patch) or 0.0
     return [sample_noise(patch[y::2, x::2], step=step) for y, x in np.ndindex(2, 2)]
 
 
