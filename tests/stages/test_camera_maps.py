@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -43,6 +44,22 @@ def test_means_are_those_of_plain_numpy_whatever_the_bands(
         assert found.plane("mean", place) == pytest.approx(part, abs=1e-3)
         assert found.levels[:, place].mean() == pytest.approx(part.mean(), abs=1e-3)
     assert found.frames == 6
+
+
+def test_rows_that_never_came_leave_the_level_of_a_frame_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They fill one band and part of another; the level is the mean of what came."""
+    put_bias(tmp_path / "bias", Sensor(1, shape=(90, 70)), 3)
+    frames = frames_of(tmp_path / "bias")
+    frames[1] = replace(frames[1], blank_rows=((55, 90),))
+    monkeypatch.setattr("fourlight.stages.banding.BAND_BYTES", 20_000)
+    found = stacked(frames, open_source, NOISE, tmp_path / "maps", 1)
+    for k, rows in enumerate((90, 55, 90)):
+        came = open_source(frames[k]).read(0, rows, 0, 70)
+        for place in range(4):
+            part = came[place // 2 :: 2, place % 2 :: 2]
+            assert found.levels[k, place] == pytest.approx(part.mean(dtype=np.float64))
 
 
 def test_flats_of_a_drifting_lamp_are_brought_to_one_level(tmp_path: Path) -> None:

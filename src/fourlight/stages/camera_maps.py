@@ -89,23 +89,27 @@ def stacked(
     sources = [open_source(frame) for frame in frames]
     scale = None if levels is None else (levels.mean(axis=0) / levels).astype(np.float32)
 
-    def band(samples: Float32, rows: slice) -> tuple[FloatArray, int]:
+    def band(samples: Float32, rows: slice) -> FloatArray:
         if scale is not None and zero is not None:
             _brought_to_one_level(samples, zero.astype(np.float32), scale)
         out["mean"][rows], out["variance"][rows], out["kept"][rows] = clipped_mean(
             samples, CLIP, noise.reshape(2, 2)
         )
-        places = [samples[:, y::2, x::2] for y in range(2) for x in range(2)]
-        return np.array(
-            [np.nanmean(p, axis=(1, 2), dtype=np.float64) for p in places]
-        ).T, rows.stop - rows.start
+        return _sums(samples)
 
     cuts = [slice(y0, y1) for y0, y1 in bands(ny, nx, 2 * len(frames))]
-    found = list(each_band(band, sources, cuts, threads))
-    levels = np.average([f for f, _ in found], axis=0, weights=[n for _, n in found])
+    total, known = sum(each_band(band, sources, cuts, threads), np.zeros((2, len(frames), 4)))
     for array in out.values():
         array.flush()
-    return Stack(folder, len(frames), levels)
+    return Stack(folder, len(frames), total / known)
+
+
+def _sums(samples: Float32) -> FloatArray:
+    """(2, n, 4) sum and number of the known samples of each frame at each place; none where no row of a band came."""
+    places = [samples[:, y::2, x::2] for y in range(2) for x in range(2)]
+    total = [np.nansum(place, axis=(1, 2), dtype=np.float64) for place in places]
+    known = [np.count_nonzero(~np.isnan(place), axis=(1, 2)) for place in places]
+    return np.array([np.transpose(total), np.transpose(known)])
 
 
 def _brought_to_one_level(samples: Float32, zero: Float32, scale: Float32) -> None:
