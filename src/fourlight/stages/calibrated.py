@@ -13,6 +13,9 @@ __all__ = ["CalibratedSource"]
 
 Float32Array = npt.NDArray[np.float32]
 
+ODD = 15
+"""From one sample that tells a level to the next: an odd step takes all four places of the mosaic."""
+
 
 @dataclass(frozen=True, slots=True)
 class CalibratedSource:
@@ -56,10 +59,13 @@ class CalibratedSource:
         return np.float32(self.unit_per_adu) / self.factor[y0:y1, x0:x1]
 
     def without_offset(self, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32Array, Float32Array]:
-        """The same samples and their response where one level is taken off in place of an offset map."""
+        """The same samples and their response where one level is taken off in place of an offset map.
+
+        Their median, all places of the mosaic alike; samples that the map does not know stay undefined.
+        """
         samples = self.read(y0, y1, x0, x1)
         if isinstance(self.offset, np.ndarray):
-            pattern = self.offset[y0:y1, x0:x1] - np.float32(np.median(self.offset[::16, ::16]))
+            pattern = self.offset[y0:y1, x0:x1] - np.float32(np.nanmedian(self.offset[::ODD, ::ODD]))
             factor = self.factor[y0:y1, x0:x1] if isinstance(self.factor, np.ndarray) else self.factor
             samples += pattern * factor
         return samples, self.response(y0, y1, x0, x1)
