@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from claim_series import claim
 from fourlight.stages.claim_terms import Side
 from fourlight.stages.claim_words import sentence, unit
@@ -41,6 +43,22 @@ def test_both_directions_are_named_where_either_would_matter() -> None:
     assert said(**changes, direction="either", matters=2.0).endswith(
         "; 2 or more, or -2 or less, would matter"
     )
+
+
+@pytest.mark.parametrize(
+    ("matters", "bars"),
+    [
+        (0.8, "1.25 or more, or 0.8 or less"),
+        (0.98, "1.02 or more, or 0.98 or less"),
+        (1.004, "1.004 or more, or 0.996 or less"),
+        (1100.0, "1100 or more, or 0.00091 or less"),
+    ],
+)
+def test_what_would_matter_is_told_on_its_side_with_its_digits(matters: float, bars: str) -> None:
+    """Of a ratio the other bar is 1 over it: 1 / 0.98 = 1.0204, 1 / 1.004 = 0.99602, 1 / 1100 = 0.000909."""
+    assert said(direction="either", matters=matters).endswith(f"; {bars}, would matter")
+    side = "more" if matters > 1 else "less"
+    assert said(direction=side, matters=matters).endswith(f"; {matters:g} or {side} would matter")
 
 
 def test_units() -> None:

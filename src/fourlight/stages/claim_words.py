@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from fourlight.core.trials import LEVEL
 from fourlight.stages.claim_file import Claim
 from fourlight.stages.claim_terms import COVARIATES, QUANTITIES, Side
@@ -106,9 +108,30 @@ def _bar(claim: Claim) -> str:
     >>> _bar(shipped()[0]), _bar(shipped()[10])
     ('0.1 or less', '1.1 or more, or 0.91 or less,')
     """
-    size = f"{claim.matters:.3g}"
     if claim.direction != "either":
-        return f"{size} or {claim.direction}"
+        return f"{_stated(claim.matters)} or {claim.direction}"
     ratio = claim.compare in ("ratio", "slope")
     other = claim.null**2 / claim.matters if ratio else 2 * claim.null - claim.matters
-    return f"{size} or more, or {other:.2g} or less,"
+    said = {claim.matters: _stated(claim.matters), other: _mirrored(other, abs(claim.matters - claim.null))}
+    return f"{said[max(said)]} or more, or {said[min(said)]} or less,"
+
+
+def _stated(value: float) -> str:
+    """A number as it was given, without powers of ten.
+
+    >>> _stated(1.004), _stated(1100.0), _stated(-2.0)
+    ('1.004', '1100', '-2')
+    """
+    return np.format_float_positional(value, trim="-")
+
+
+def _mirrored(value: float, arm: float) -> str:
+    """A number at this distance from another, to two digits of the distance or, where that is less, of itself.
+
+    >>> _mirrored(1 / 1.1, 0.1), _mirrored(1 / 1.004, 0.004), _mirrored(900.0, 100.0), _mirrored(1 / 1100, 1099.0)
+    ('0.91', '0.996', '900', '0.00091')
+    """
+    least = min(arm, abs(value) or arm)
+    # 1 - 0.9 is a little less than 0.1
+    decimals = max(1 - math.floor(math.log10(least) + 1e-9), 0)
+    return _stated(round(value, decimals))
