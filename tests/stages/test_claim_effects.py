@@ -235,6 +235,17 @@ def test_slopes_of_three_nights_speak_for_nights() -> None:
     assert found.estimate.p(0.0) == pytest.approx(stats.ttest_1samp([0.1, 0.2, 0.3], 0.0).pvalue)
 
 
+def test_lights_of_no_date_are_no_night_of_slopes() -> None:
+    """Two nights and twelve undated lights speak for these frames, and are no three nights."""
+    warm = np.tile(np.linspace(0, 20, 12), 3)
+    noise = np.exp(np.repeat([0.1, 0.2, 0.3], 12) * warm / 10)
+    given = series(36, 3, temperature_c=warm, values={"noise": columns(R=noise)})
+    given = replace(given, nights=tuple(np.repeat(["2031-08-10", "2031-08-11", ""], 12).tolist()))
+    assert of_slope(given, claim(**SLOPE), "R").scope == "these frames"
+    with pytest.raises(Untold, match="2 nights in which temperature changes found; at least 3"):
+        of_slope(given, claim(**SLOPE, least_nights=3), "R")
+
+
 def test_a_slope_over_what_never_changes_is_not_told() -> None:
     with pytest.raises(Untold, match="temperature is the same for all lights"):
         of_slope(series(values={"noise": columns(R=np.ones(12))}), claim(**SLOPE), "R")

@@ -169,7 +169,8 @@ def of_slope(series: Series, claim: Claim, plane: str) -> Effect:
     design = np.column_stack([z - z.mean(), *(column[rows] - column[rows].mean() for column in besides)])
     if not float(z.std()) > 0:
         raise Untold(f"{claim.over} is the same for all lights")
-    names = [str(n) for n in np.unique(nights) if z[nights == n].std() > 0.25 * z.std()]
+    # lights of no known date may be of any night
+    names = [str(n) for n in np.unique(nights[nights != ""]) if z[nights == n].std() > 0.25 * z.std()]
     names = [n for n in names if (nights == n).sum() > design.shape[1] + ENOUGH]
     if claim.least_nights > 1:
         need(len(names), claim.least_nights, f"nights in which {claim.over} changes")
