@@ -154,7 +154,18 @@ def test_two_nights_speak_for_themselves() -> None:
         (SHARE, {"G": 0.1}, 0.5 * 0.5 * 0.1),
         (SHARE, {"R": 0.1}, 0.5 * 0.25 * 0.1),
         ({**SHARE, "of": "G1", "against": "R+G1+G2+B"}, {"G2": 0.1}, 0.25 * 0.25 * 0.1),
+        # G1 in R + G1 + G2 of 1 each: s(1-s) for itself, s^2 for the others, however G is written
+        ({**SHARE, "of": "G1", "against": "R+G"}, {"G1": 0.1, "G2": 0.1, "G": 0.0707}, 0.1 * 5**0.5 / 9),
+        ({**SHARE, "of": "G1", "against": "R+G1+G2"}, {"G1": 0.1, "G2": 0.1}, 0.1 * 5**0.5 / 9),
+        # the logarithm of G1 / (G1 + G2): half the difference of both
+        ({"quantity": "information", "of": "G1"}, {"G1": 0.03, "G2": 0.04, "G": 0.025}, 0.025),
         ({"quantity": "information"}, {"R": 0.03, "G": 0.04}, 0.05),
+        # what is on both sides of a difference cancels
+        (
+            {"quantity": "information", "compare": "difference", "of": "R+G", "against": "G+B"},
+            {"R": 0.3, "G": 0.2},
+            0.3,
+        ),
         ({"quantity": "information", "compare": "difference"}, {"R": 0.3, "G": 0.2}, 0.5),
     ],
 )

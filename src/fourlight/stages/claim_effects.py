@@ -131,26 +131,32 @@ def _over_nights(
 
 def _common(series: Series, claim: Claim, rows: npt.NDArray[np.intp]) -> float:
     """Error of a comparison of planes that all lights have in common, from relative errors plane by plane."""
-    first, second = claim.first.planes, claim.second.planes
+    first, second = _apart(claim)
     mean = {p: float(lights_of(series, claim.quantity, [p])[rows].mean()) for p in {*first, *second}}
-    top, whole = sum(mean[p] for p in first), sum(mean[p] for p in second)
-    inner = {part for p in first for part in (("G1", "G2") if p == "G" else (p,))}
+    top, whole = (sum(mean[p] for p in side) for side in (first, second))
     total = 0.0
     for p, value in mean.items():
         error = series.shared_error("information" if "information" in claim.quantity else claim.quantity, p)
+        above, below = first.count(p), second.count(p)
         if claim.compare == "share":
-            held = p in first or p in inner
-            slope = (
-                (value / whole * (1 - top / whole) if held else -value / whole * (top / whole))
-                if p in second
-                else 0.0
-            )
+            slope = value / whole * (above - top / whole * below)
         elif claim.compare == "difference":
-            slope = value
+            slope = value * (above - below)
         else:
-            slope = (value / top if p in first else 0.0) - (value / whole if p in second else 0.0)
+            slope = value * (above / top - below / whole)
         total += (slope * error) ** 2
     return float(np.sqrt(total))
+
+
+def _apart(claim: Claim) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Planes of both sides, no two of which have samples in common: G as G1 and G2 where one of these is named."""
+    sides = claim.first.planes, claim.second.planes
+    if not QUANTITIES[claim.quantity].adds or not {"G1", "G2"} & {*sides[0], *sides[1]}:
+        return sides
+    first, second = (
+        tuple(part for p in side for part in (("G1", "G2") if p == "G" else (p,))) for side in sides
+    )
+    return first, second
 
 
 def of_slope(series: Series, claim: Claim, plane: str) -> Effect:
