@@ -49,6 +49,31 @@ def test_undefined_samples_are_told_where_they_are_many() -> None:
     assert noted(image).problems == ()
 
 
+@pytest.mark.parametrize(
+    ("role", "rows", "said"),
+    [
+        (Role.LIGHT, 200, "100 %"),
+        (Role.LIGHT, 112, "56 %"),
+        (Role.DARK, 200, "100 %"),
+        (Role.FLAT, 16, "8.0 %"),
+    ],
+)
+def test_a_frame_of_which_too_much_is_undefined_is_not_used(role: Role, rows: int, said: str) -> None:
+    image = sensor()
+    image[:rows] = np.nan
+    with pytest.raises(FrameError, match=rf"about {said} of its samples are undefined \(NaN\): too little"):
+        noted(image, role)
+
+
+@pytest.mark.parametrize(("role", "rows", "said"), [(Role.LIGHT, 96, "48 %"), (Role.DARK, 8, "4.0 %")])
+def test_a_frame_of_which_enough_is_defined_is_used(role: Role, rows: int, said: str) -> None:
+    image = sensor()
+    image[:rows] = np.nan
+    assert noted(image, role).problems == (
+        f"about {said} of its samples are undefined (NaN); they are left out, the others count",
+    )
+
+
 def test_blocks_lost_within_a_light() -> None:
     image = sensor()
     image[20:40], image[90:120], image[120:130] = 0, 0, 7

@@ -22,7 +22,8 @@ Run = tuple[int, int, float]
 STEP = 8
 """Rows from one that is looked at to the next; shorter blocks are few samples, which integration rejects."""
 MOST_OF_LIGHT = 0.5
-"""Share of blank rows from which a light is not used: too little is left to place and weigh it by."""
+"""Share of blank rows, or of undefined samples, from which a light is not used: too little is left to place and weigh
+it by."""
 MOST = 0.05
 """The same for all other frames, of which there are plenty; rows that a sensor never fills are fewer."""
 MOST_IN_PARTS = 0.05
@@ -39,7 +40,7 @@ BRIGHT = 0.8
 def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
     """The frame with the rows noted that hold one value only, so that its samples there count as undefined.
 
-    Samples that are undefined (NaN) in the file are told of where they are many.
+    Samples that are undefined (NaN) in the file are told of where they are many; of too many the frame is not used.
 
     A block of rows is blank where its value is not that of most samples beside it: full samples, and those of
     a sensor that reads nothing as a flat zero, pass into others gradually.
@@ -54,10 +55,11 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
     Raises
     ------
     FrameError
-        Too much of it is blank: more than half of the rows of a light, more than a twentieth of other frames'.
+        Too much of it is blank, or undefined: more than half of a light, more than a twentieth of other frames.
     """
     ny, _ = source.shape
     rows = source.read(0, ny, 0, frame.nx, STEP)
+    frame = _with_undefined(frame, float(np.mean(np.isnan(rows))))
     values = constant_rows(rows)
     common = np.isnan(values)
     share, value = filled_parts(rows if common.all() else rows[common]) if common.any() else (0.0, 0.0)
@@ -67,7 +69,6 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
             f"{100 * share:.0f} % of its samples lie in blocks that hold one value only ({value:g}): parts of the"
             " picture are missing; copy it again from the camera",
         )
-    frame = _with_undefined(frame, float(np.mean(np.isnan(rows))))
     if common.all() and np.isnan(constant_rows(source.read(ny - 1, ny, 0, frame.nx))):
         return frame
     highest = float(np.fmax.reduce(rows, axis=None))
@@ -82,7 +83,7 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
             str(frame.path),
             f"every sample of it is {found[-1][2]:g}: overexposed, clipped or never filled; leave it out",
         )
-    if share > (MOST_OF_LIGHT if frame.role is Role.LIGHT else MOST):
+    if share > _most(frame):
         raise FrameError(
             str(frame.path),
             f"{said}, {100 * share:.0f} % of it: the transfer was cut; copy it again from the camera",
@@ -91,13 +92,21 @@ def with_blank_rows(frame: RawFrame, source: PixelSource) -> RawFrame:
     return replace(frame, blank_rows=blank, problems=(*frame.problems, note))
 
 
+def _most(frame: RawFrame) -> float:
+    """Share of a frame that may be missing."""
+    return MOST_OF_LIGHT if frame.role is Role.LIGHT else MOST
+
+
 def _with_undefined(frame: RawFrame, share: float) -> RawFrame:
     """The frame with a note on undefined samples, if they are so large a share of it that their loss matters."""
     if share < TOLD:
         return frame
-    note = (
-        f"about {100 * share:.2g} % of its samples are undefined (NaN); they are left out, the others count"
-    )
+    said = f"about {100 * share:.{0 if share >= 0.1 else 1}f} % of its samples are undefined (NaN)"
+    if share > _most(frame):
+        raise FrameError(
+            str(frame.path), f"{said}: too little is left of it; replace it by the file as it was taken"
+        )
+    note = f"{said}; they are left out, the others count"
     return replace(frame, problems=(*frame.problems, note))
 
 
