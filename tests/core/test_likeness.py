@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fourlight.core.likeness import COUNT, SIDE, detail, likeness
+from fourlight.core.likeness import COUNT, SIDE, detail, likeness, likenesses
 
 SHAPE = (COUNT, COUNT, SIDE, SIDE)
 
@@ -55,3 +55,20 @@ def test_nothing_in_common() -> None:
     blank = np.full(SHAPE, np.nan, np.float32)
     assert likeness(detail(exposure(1)), detail(blank))[0] == 0
     assert likeness(detail(np.zeros(SHAPE, np.float32)), detail(np.zeros(SHAPE, np.float32)))[0] == 0
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_many_at_once_are_as_like_as_one_by_one(lost: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Copies, mirrored ones, bright flats, and ones of which half, or all but 600 samples, or all are unknown."""
+    flat = exposure(3, 30000, 0.01)
+    images = [exposure(1), exposure(1)[::-1, ::-1, ::-1, ::-1], exposure(2), flat, exposure(4, 30000, 0.01)]
+    if lost:
+        half = np.where(np.arange(COUNT)[:, None, None, None] < 2, exposure(1), np.nan)
+        few = np.full(SHAPE, np.nan)
+        few[0, 0, :15] = exposure(1)[0, 0, :15]
+        images += [half, half[::-1, :, ::-1], few, np.full(SHAPE, np.nan)]
+    details = [detail(image.astype(np.float32)) for image in images]
+    monkeypatch.setattr("fourlight.core.likeness.AT_ONCE", 2)
+    found = likenesses(details[::2], details)
+    known = [[likeness(one, other)[0] for other in details] for one in details[::2]]
+    np.testing.assert_allclose(found, np.maximum(known, 0), atol=1e-4)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fourlight.core.likeness import COUNT, SIDE
+from fourlight.core.likeness import COUNT, SIDE, likeness
 from fourlight.frames import RawFrame, Role
 from fourlight.io.mapping import HeldPixels
 from fourlight.io.pixels import PixelSource, masked
@@ -93,6 +93,29 @@ def test_a_clock_that_stands_still_costs_no_exposure() -> None:
     assert notes == [
         "4 lights, 0.fits among them, state one start and exposure, but each has noise of its own: all of them count."
     ]
+
+
+def test_lights_of_one_moment_are_held_against_each_other_many_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Blocks of three; one by one only those are looked at that are alike, four pairs of 136."""
+    looked = []
+
+    def counted(one: np.ndarray, other: np.ndarray) -> tuple[float, str]:
+        looked.append(likeness(one, other))
+        return looked[-1]
+
+    monkeypatch.setattr("fourlight.stages.copies.likeness", counted)
+    monkeypatch.setattr("fourlight.stages.copies.AT_ONCE", 3)
+    images = [image(n) for n in (0, 1, 0, *range(2, 12))]
+    images += [image(3)[::-1], 2 * image(11), image(12), image(0) + 9]
+    kept, aside, _ = parted(images)
+    assert kept == [f"{n}.fits" for n in (0, 1, *range(3, 13), 15)]
+    said = ("2.fits: a copy of 0.fits;", "13.fits: same start, exposure and noise as 4.fits but",
+            "14.fits: same start, exposure and noise as 12.fits but", "16.fits: a copy of 0.fits;")  # fmt: skip
+    assert len(aside) == len(said)
+    assert all(item.startswith(words) for item, words in zip(aside, said, strict=True))
+    assert len(looked) == 4
 
 
 def test_short_exposures_of_one_second_are_nothing_odd() -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.likeness import COUNT, SIDE, detail, likeness
+from fourlight.core.likeness import AT_ONCE, COUNT, SIDE, detail, likeness, likenesses
 from fourlight.errors import FrameError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.stages.banding import bands
@@ -29,6 +29,8 @@ SAME = 0.9
 SAME_SENSOR = 0.98
 """The same for other frames, in which much belongs to the sensor: in a flat of 30,000 electrons a spread of response
 of 1 % is three in four of the variance, in a warm dark the spread of dark current is more."""
+ROUNDING = 0.001
+"""How far a likeness that is told for many at once may be off."""
 
 
 Rank = tuple[int, int, str]
@@ -172,15 +174,27 @@ def _parted(
     """Of frames with one start and exposure, those whose exposure a better one holds as well; and the others."""
     kept: list[_Seen] = []
     copies: list[Copy] = []
-    for seen in sorted(_looked_at(frames, ranks, open_source), key=lambda seen: seen.lost):
-        for better in kept:
-            value, way = likeness(better.noise, seen.noise)
-            if value > (SAME if seen.frame.role is Role.LIGHT else SAME_SENSOR):
-                copies.append(Copy(seen.frame, better.frame, same_bytes=False, way=way))
-                break
-        else:
-            kept.append(seen)
+    same = SAME if frames[0].role is Role.LIGHT else SAME_SENSOR
+    every = sorted(_looked_at(frames, ranks, open_source), key=lambda seen: seen.lost)
+    for start in range(0, len(every), AT_ONCE):
+        some, before = every[start : start + AT_ONCE], len(kept)
+        pool = [*kept, *some]
+        near = likenesses([seen.noise for seen in some], [seen.noise for seen in pool]) > same - ROUNDING
+        better = set(range(before))
+        for k, seen in enumerate(some):
+            own = (_copy(seen, pool[j], same) for j in np.flatnonzero(near[k]).tolist() if j in better)
+            if (found := next(filter(None, own), None)) is not None:
+                copies.append(found)
+            else:
+                better.add(before + k)
+                kept.append(seen)
     return copies, [seen.frame for seen in kept]
+
+
+def _copy(seen: _Seen, better: _Seen, same: float) -> Copy | None:
+    """A frame as a copy of another one, if it is."""
+    value, way = likeness(better.noise, seen.noise)
+    return Copy(seen.frame, better.frame, same_bytes=False, way=way) if value > same else None
 
 
 def _looked_at(
