@@ -29,7 +29,7 @@ class Untold(Exception):  # noqa: N818  no fault: a claim that cannot be tested,
     """Why a claim cannot be tested, as the rest of a sentence."""
 
 
-def group(series: Series, name: str, among: Mask | None = None) -> Mask:
+def group(series: Series, name: str) -> Mask:
     """(n,) which lights belong to a group.
 
     Parameters
@@ -37,8 +37,6 @@ def group(series: Series, name: str, among: Mask | None = None) -> Mask:
     series : Series
     name : str
         One of `fourlight.stages.claim_terms.GROUPS` but 'each night' and 'other nights', or a night.
-    among : (n,) bool, optional
-        Lights of which the best and the worst are chosen.
 
     Raises
     ------
