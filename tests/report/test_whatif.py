@@ -62,8 +62,10 @@ def test_the_lead_tells_the_cost_with_its_interval() -> None:
     assert "0.60 ± 0.06 times" in text
     assert "2 h were taken" in text
     assert "5.6 (4.6–6.9) h" in text
-    nothing = {"faint": None, "object": None}
+    nothing = {"faint": None, "object": None, "snr": {"before": None, "after": None}}
     assert "Too little" in lead(facts(channels={"all": nothing}))
+    dark = nothing | {"snr": {"before": 30.0, "after": 0.0}}
+    assert lead(facts(channels={"all": dark})) == "The channels that are left show no light of the object."
 
 
 def test_every_channel_has_a_row() -> None:

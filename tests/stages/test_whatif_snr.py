@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pytest
 
 from fourlight.core.cfa import COLOURS
-from fourlight.stages.whatif_snr import Regions, compared, regions_on, seen_blocks
+from fourlight.stages.whatif_snr import Blocks, Regions, compared, regions_on, seen_blocks
 
 SHAPE = (240, 320)
 LIGHT = {"R": 40.0, "G": 20.0, "B": 10.0}
@@ -77,6 +79,47 @@ def test_a_channel_left_out_costs_its_part_of_the_squares() -> None:
     assert found["all"].bright.value == pytest.approx(np.sqrt((1600 + 100) / 2100), rel=0.02)
     assert found["R"].bright is not None
     assert found["R"].bright.value == 1.0
+
+
+@pytest.fixture
+def red_alone() -> dict[str, dict[str, Blocks]]:
+    """Blocks of an object that is darker than the sky in blue and has no light in green, at noise of 1 and 2."""
+    found = {}
+    for noise, name in ((4.0, "before"), (8.0, "after")):
+        blocks = {c: seen_blocks(Stack(noise, int(noise)), c, half()) for c in COLOURS}
+        less = {"R": 0.0, "G": 20.0, "B": 15.0}
+        found[name] = {
+            c: replace(each, light=each.light - less[c] * each.object) for c, each in blocks.items()
+        }
+    return found
+
+
+def test_a_channel_without_light_of_the_object_takes_nothing_from_the_others(
+    red_alone: dict[str, dict[str, Blocks]],
+) -> None:
+    """Light of 40 in red at noise of 1 and of 2 for a block of 16 pixels."""
+    found = compared(red_alone["before"], red_alone["after"], dict.fromkeys(COLOURS, 1.0))
+    for name in ("R", "all"):
+        assert found[name].snr == pytest.approx((40.0, 20.0), rel=0.06)
+    assert found["B"].snr == (0.0, 0.0)
+    for gain in found.values():
+        for trial in (gain.faint, gain.bright):
+            assert trial is not None
+            assert trial.value == pytest.approx(0.5, rel=0.06)
+
+
+def test_channels_without_light_that_are_left_tell_nothing_of_the_object(
+    red_alone: dict[str, dict[str, Blocks]],
+) -> None:
+    before = {c: red_alone["before"][c] for c in ("R", "B")}
+    found = compared(before, {"B": before["B"]}, dict.fromkeys(COLOURS, 1.0))
+    assert found["all"].snr == (pytest.approx(40.0, rel=0.06), 0.0)
+    assert found["all"].bright is None
+    assert found["B"].bright is not None
+    # without light in any channel there is no object, and all count alike
+    found = compared({"B": before["B"]}, {"B": before["B"]}, {"B": 1.0})
+    assert found["all"].snr == (None, None)
+    assert found["all"].faint is not None
 
 
 def test_a_stack_in_another_unit_is_the_same_stack() -> None:

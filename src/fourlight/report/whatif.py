@@ -42,6 +42,8 @@ def lead(facts: Mapping[str, Any]) -> str:
     """The one sentence that matters."""
     every = facts["channels"]["all"]
     told, what = (every["object"], "the object") if every["object"] else (every["faint"], "faint light")
+    if told is None and every["snr"]["after"] == 0:
+        return "The channels that are left show no light of the object."
     if told is None:
         return "Too little of the field is empty sky or object to tell signal over noise."
     share = {"value": told["ratio"], "low": told["low"], "high": told["high"]}

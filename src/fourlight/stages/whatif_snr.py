@@ -110,9 +110,9 @@ class Gain:
     noise: tuple[float | None, float | None]
     """Of a block of empty sky, in the light of the first stack; None of all channels together."""
     snr: tuple[float | None, float | None]
-    """Of a block of the object; None where no object is seen."""
+    """Of a block of the object, 0 where it has no light; None where no object is seen."""
     faint: Trial | None
-    """SNR of faint light after over that before; None where too little sky is seen."""
+    """SNR of faint light after over that before; None where too little sky, or no light, is left."""
     bright: Trial | None
     """The same of the object, whose own photons are noise too."""
 
@@ -153,8 +153,8 @@ def compared(
 ) -> dict[str, Gain]:  # fmt: skip
     """Every channel, and ``all`` of them together.
 
-    Together, squares of SNR add up. A channel counts by the light that the object has in it in the first stack; where
-    no object is seen, all channels count alike.
+    Together, squares of SNR add up. A channel counts by the light that the object has in it in the first stack, one
+    in which it has none not at all; where no object is seen in any, all channels count alike.
 
     Parameters
     ----------
@@ -167,11 +167,14 @@ def compared(
     """
     one = {name: _Sums.of(blocks, 1.0) for name, blocks in before.items()}
     two = {name: _Sums.of(blocks, scale[name]) for name, blocks in after.items()}
-    light = {name: sums.light for name, sums in one.items()}
-    if not all(np.isfinite(value) and value > 0 for value in light.values()):
-        light = {name: sums.noise(0) or 1.0 for name, sums in one.items()}
-    out = {name: _gain({name: one[name]}, {name: two[name]}, light) for name in two}
-    out["all"] = _gain(one, two, light)
+    light = {name: max(sums.light, 0.0) for name, sums in one.items()}
+    if not any(value > 0 for value in light.values()):
+        light = dict.fromkeys(light, float("nan"))
+    known = all(np.isfinite(value) for value in light.values())
+    weight = light if known else {name: sums.noise(0) or 1.0 for name, sums in one.items()}
+    # how noise of one channel changed does not rest on its light
+    out = {name: _gain({name: one[name]}, {name: two[name]}, light, {name: 1.0}) for name in two}
+    out["all"] = _gain(one, two, light, weight)
     return {name: replace(gain, faint=_wider(gain.faint, doubt), bright=_wider(gain.bright, doubt))
             for name, gain in out.items()}  # fmt: skip
 
@@ -180,14 +183,17 @@ def _wider(trial: Trial | None, doubt: float) -> Trial | None:
     return doubted(trial, doubt * trial.value, 1.0) if trial is not None and doubt > 0 else trial
 
 
-def _gain(one: Mapping[str, _Sums], two: Mapping[str, _Sums], light: Mapping[str, float]) -> Gain:
-    seen = all(np.isfinite(sums.light) for sums in one.values())
+def _gain(
+    one: Mapping[str, _Sums], two: Mapping[str, _Sums], light: Mapping[str, float],
+    weight: Mapping[str, float],
+) -> Gain:  # fmt: skip
+    seen = all(np.isfinite(light[name]) for name in one)
     alone = next(iter(one)) if len(one) == 1 else None
     return Gain(
         (one[alone].noise(0), two[alone].noise(0)) if alone else (None, None),
         (_snr(one, light, 1), _snr(two, light, 1)) if seen else (None, None),
-        _ratio(one, two, light, 0),
-        _ratio(one, two, light, 1),
+        _ratio(one, two, weight, 0),
+        _ratio(one, two, weight, 1),
     )
 
 
@@ -207,14 +213,17 @@ def _snr(
 def _ratio(
     one: Mapping[str, _Sums], two: Mapping[str, _Sums], light: Mapping[str, float], region: int
 ) -> Trial | None:
-    """SNR after over before; its error from leaving out parts of the picture that hold blocks of the region."""
+    """SNR after over before; its error from leaving out parts of the picture that hold blocks of the region.
+
+    None where noise is not told, or where the channels that are left hold no light.
+    """
 
     def over(without: int | None) -> float | None:
         before, after = (_snr(sums, light, region, without) for sums in (one, two))
         return None if before is None or after is None else after / before
 
     whole = over(None)
-    if whole is None:
+    if not whole:
         return None
     held = next(iter(one.values())).count[region]
     parts = [int(k) for k in np.flatnonzero(held)]
