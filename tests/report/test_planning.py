@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from functools import cache
 from itertools import pairwise
@@ -19,6 +20,7 @@ from fourlight.report.figure_style import DARK, NARROW, WIDE, Drawn
 from fourlight.report.figure_sub import sub_figure
 from fourlight.report.planning import ahead_rows, moon_words, night_rows, planned_lines
 from fourlight.report.planning_page import plan_page
+from fourlight.report.sub_words import sub_plan_lines
 from fourlight.sensor.chip import Chip
 from fourlight.sensor.filters import named_filter
 from fourlight.sensor.optics import Optics
@@ -41,6 +43,16 @@ WISH = Wish(KINDS["faint-nebula"], goal=20.0, clear=0.4, keep_mag=7.0, longest_s
 
 def planned(site=LEDGE, place=LANTERN, evening=date(2031, 8, 7), nights=0):
     return plan_night(Wanted(site, evening, place, Goal(), RIG, True, WISH, nights))
+
+
+def test_stars_fill_no_pixel_of_a_colour_that_counts_nothing() -> None:
+    whole = sensor("generic")
+    curves = whole.curves * np.array([[1.0], [1.0], [0.0]])
+    response = replace(whole, curves=curves, modes=whole.modes * 0)
+    plan = plan_subs(replace(RIG, response=response), WISH, 21.0, [], 60.0, 0.2)
+    text = "\n".join(sub_plan_lines(plan, []))
+    assert "blue: no star fills it" in text
+    assert "the sky fills it" not in text
 
 
 CASES = {

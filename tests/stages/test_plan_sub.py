@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from fourlight.core.snr import ccd_snr
 from fourlight.errors import InputError
 from fourlight.sensor.chip import Chip
-from fourlight.sensor.filters import named_filter
+from fourlight.sensor.filters import Filter, named_filter
 from fourlight.sensor.optics import Optics
 from fourlight.sensor.rig import SAMPLES, Rig
 from fourlight.sensor.sensors import sensor
@@ -64,6 +66,25 @@ def test_the_shortest_limit_rules() -> None:
     assert star.star_s is not None
     assert star.advised_s == pytest.approx(min(star.star_s, free.needed_s))
     assert float(ours.full_star_mag(star.star_s, 3.0, star.sky_e_s).max()) == pytest.approx(8.0, abs=1e-3)
+
+
+def red_alone(chosen: Filter) -> Rig:
+    """A camera that counts nothing in green and blue, as measured curves may say behind a filter."""
+    whole = sensor("generic")
+    curves = whole.curves * np.array([[1.0], [0.0], [0.0]])
+    return Rig(replace(whole, curves=curves, modes=whole.modes * 0), chosen, Optics(400.0, 80.0), Chip())
+
+
+def test_a_colour_that_counts_nothing_is_filled_by_no_star() -> None:
+    """It was taken for one that the sky fills at once: subs of a millisecond."""
+    ours = red_alone(named_filter("halpha-7nm"))
+    target, sky = KINDS["faint-nebula"], ours.sky(21.0)
+    found = sub_length(ours, target, sky, keep_mag=7.0)
+    assert found.star_s is not None
+    assert found.star_s > 1.0
+    at = ours.full_star_mag(found.star_s, 3.0, found.sky_e_s)
+    assert at[0] == pytest.approx(7.0, abs=1e-3)
+    assert at[1:].tolist() == [-np.inf, -np.inf]
 
 
 def test_stars_are_full_as_far_as_air_lets_their_light_through() -> None:

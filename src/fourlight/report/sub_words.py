@@ -137,7 +137,9 @@ def sub_lines(sub: SubLength, wish: Wish, where: str) -> list[str]:
         lines.append(f"  a star of V = {wish.keep_mag:g} is full from {seconds(sub.star_s)} on")
     sky = ", ".join(f"{name} {rate:.3g}" for name, rate in zip(COLOURS, sub.sky_e_s, strict=True))
     full = ", ".join(
-        f"{name} {mag:.1f}" if np.isfinite(mag) else f"{name}: the sky fills it"
+        f"{name} {mag:.1f}"
+        if np.isfinite(mag)
+        else f"{name}: {'the sky' if np.isnan(mag) else 'no star'} fills it"
         for name, mag in zip(COLOURS, sub.full_mag, strict=True)
     )
     return [
@@ -152,7 +154,7 @@ def _ladder(plan: SubPlan, under: Under) -> list[str]:
     for length in LADDER_S:
         loss = float(np.interp(np.log(length), np.log(LENGTHS_S), under.sub.curve[-1]))
         mags = plan.rig.full_star_mag(length, plan.wish.fwhm_arcsec, under.sub.sky_e_s, passed=plan.passed)
-        full = f"{mags.max():.1f}" if np.isfinite(mags).all() else "the sky fills it"
+        full = "the sky fills it" if np.isnan(mags).any() else f"{mags.max():.1f}"
         rows.append(
             [f"  {length:g} s", f"+{100 * loss:.1f} %", f"{under.sub.sky_e_s[1] * length:.0f} e", full]
         )

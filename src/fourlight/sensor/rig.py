@@ -148,7 +148,9 @@ class Rig:
         passed: float = 1.0,
         temperature_k: float = 6000.0,
     ) -> Float64:
-        """(3,) V of stars whose middle pixel is just full in a sub; NaN where the sky alone fills it.
+        """(3,) V of stars whose middle pixel is just full in a sub.
+
+        NaN where the sky alone fills it; -inf where nothing of stars is counted, so that none does.
 
         Parameters
         ----------

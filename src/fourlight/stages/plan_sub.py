@@ -43,7 +43,7 @@ class SubLength:
     loss: float
     """Noise over that without read noise, less one, at the advised length."""
     full_mag: Float64
-    """V of stars that are just full then."""
+    """V of stars that are just full then; see `fourlight.sensor.rig.Rig.full_star_mag`."""
     curve: Float64
     """(4, n) loss over `LENGTHS_S`: red, green, blue, and what counts."""
 
@@ -129,7 +129,7 @@ def _star_seconds(rig: Rig, keep_mag: float, fwhm_arcsec: float, back: Float64, 
 
     def room(length: float) -> float:
         faintest = rig.full_star_mag(length, fwhm_arcsec, back, passed=passed)
-        return -1.0 if not np.isfinite(faintest).all() else keep_mag - float(faintest.max())
+        return -1.0 if np.isnan(faintest).any() else keep_mag - float(faintest.max())
 
     return _where(room)
 
