@@ -87,6 +87,15 @@ def test_a_colour_that_counts_nothing_is_filled_by_no_star() -> None:
     assert at[1:].tolist() == [-np.inf, -np.inf]
 
 
+def test_lines_that_one_colour_counts_alone_are_said_not_to_be_told_apart() -> None:
+    """The filter passes both."""
+    ours = red_alone(named_filter("none"))
+    target = Target("x", rayleigh={"halpha": 30.0, "sii": 10.0})
+    with pytest.raises(InputError, match=r"^halpha and sii behind the filter .* cannot be told apart"):
+        sub_length(ours, target, ours.sky(21.0))
+    assert sub_length(ours, Target("x", rayleigh={"sii": 10.0}), ours.sky(21.0)).about == "sii"
+
+
 def test_stars_are_full_as_far_as_air_lets_their_light_through() -> None:
     """A Pogson ratio of the light is 2.5 times its logarithm in magnitudes, all else alike."""
     ours = rig()

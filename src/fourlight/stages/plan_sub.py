@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,18 +75,16 @@ def sub_length(
     Raises
     ------
     InputError
-        Nothing gets through to be counted, or a number is out of bounds.
+        Nothing gets through to be counted, lines cannot be told apart, or a number is out of bounds.
     """
     if not 0.001 <= loss <= 1:
         raise InputError(f"a loss of {100 * loss:g} % to read noise; needed are 0.1 to 100 %")
     back = sky_e_s + rig.chip.dark_e_per_s
     read = rig.chip.read_variance_e2
-    about, at_best = of_one(_faint(rig, target, sky_e_s, FAR_S[1]))
+    best = _faint(rig, target, sky_e_s, FAR_S[1])
+    about, at_best = of_one(best)
     if not at_best > 0:
-        raise InputError(
-            f"the filter {rig.filter.name} passes nothing of the target ({target.name}) to the camera "
-            f"{rig.response.name}; choose another filter or another kind of target"
-        )
+        raise InputError(_untold(rig, target, best))
     needed = _where(lambda length: loss_at(rig, target, sky_e_s, length)[1] - loss)
     star = None if keep_mag is None else _star_seconds(rig, keep_mag, fwhm_arcsec, back, passed)
     advised = min(value for value in (needed, star, longest_s) if value is not None)
@@ -101,6 +99,20 @@ def sub_length(
         loss_at(rig, target, sky_e_s, advised)[1], rig.full_star_mag(advised, fwhm_arcsec, back, passed=passed),
         curve,
     )  # fmt: skip
+
+
+def _untold(rig: Rig, target: Target, best: Mapping[str, float]) -> str:
+    """Why nothing of a target, or not each of its lines, can be told, by the signal over noise of subs without end."""
+    lines = [name for name in target.rayleigh if best.get(name) == 0]
+    if best["all colours"] > 0 and len(lines) > 1:
+        return (
+            f"{' and '.join(lines)} behind the filter {rig.filter.name} cannot be told apart by what the camera "
+            f"{rig.response.name} counts in its colours; name one of them as the target, or choose another filter"
+        )
+    return (
+        f"the filter {rig.filter.name} passes nothing of the target ({target.name}) to the camera "
+        f"{rig.response.name}; choose another filter or another kind of target"
+    )
 
 
 def loss_at(rig: Rig, target: Target, sky_e_s: Float64, sub_s: float) -> tuple[str, float]:
