@@ -84,6 +84,9 @@ def test_a_card_that_cannot_be_read_is_told_from_none(card: str, field: str, wor
         (["ISOSPEED= 1600", "GAIN    = 0.4 / e/adu"], 1600.0, 0.4, False),
         (["EGAIN   = 0.78", "GAIN    = 0.78"], None, 0.78, False),
         (["EGAIN   = 0"], None, None, False),
+        (["GAIN    = 120 / electronic gain, 0.1 dB"], 120.0, None, False),
+        (["GAIN    = 5000 / electrons"], 5000.0, None, False),
+        (["GAIN    = 1.5 / photoelectrons per ADU"], None, 1.5, False),
     ],
 )
 def test_gain_setting_against_electrons(

@@ -23,6 +23,8 @@ LONGEST_S = 1e8
 EXPOSURES = ("EXPTIME", "EXPOSURE", "EXP_TIME", "EXPOTIME", "EXPOSTIM", "INTTIME", "ITIME", "SHUTTER")
 ISO_SETTINGS = ("ISO", "ISOSPEED", "ISOSETTI", "GAINSET", "GAINRAW", "CAMGAIN")
 ELECTRON_GAINS = ("EGAIN", "GAINEADU", "E_GAIN", "CONVGAIN")
+LOWEST_GAIN, HIGHEST_GAIN = 1e-4, 1000.0
+"""Electrons per ADU; numbers beyond are none."""
 OFFSETS = ("OFFSET", "BLKLEVEL", "BLACKLVL", "CAMOFFS")
 FILTERS = ("FILTER", "FILTER1", "FILTNAM", "FILTERNM", "FILT-NAM", "INSFLNAM")
 CAMERAS = ("INSTRUME", "CAMERA", "CAMMODEL", "DETECTOR", "MODEL", "CAMID")
@@ -105,7 +107,7 @@ def _seconds(unit: str) -> float:
 def _gain(cards: Cards, problems: list[str]) -> dict[str, Any]:
     """Camera setting against electrons per ADU. GAIN is used for both; unit, size and other cards decide."""
     setting = first_number(cards, ISO_SETTINGS, low=0)
-    stated = first_number(cards, ELECTRON_GAINS, low=1e-4, high=1000)
+    stated = first_number(cards, ELECTRON_GAINS, LOWEST_GAIN, HIGHEST_GAIN)
     gain = first_number(cards, ("GAIN", "CCDGAIN"), low=0)
     result: dict[str, Any] = {
         "gain_setting": setting[0] if setting else None,
@@ -114,7 +116,7 @@ def _gain(cards: Cards, problems: list[str]) -> dict[str, Any]:
     if gain is None:
         return result
     value, unit, name = gain
-    if _names_electrons(unit) and value > 0:
+    if _names_electrons(unit) and LOWEST_GAIN <= value <= HIGHEST_GAIN:
         result["gain_e_per_adu"] = result["gain_e_per_adu"] or _electrons(value, unit)
     elif stated and abs(stated[0] - value) < 1e-6 * value:
         pass  # the same fact twice
@@ -127,7 +129,7 @@ def _gain(cards: Cards, problems: list[str]) -> dict[str, Any]:
 
 
 def _names_electrons(unit: str) -> bool:
-    return bool(re.search(r"\be-?\s*/|electron|\be-?\s*per\b|/\s*e\b|/\s*e-", unit))
+    return bool(re.search(r"\be-?\s*/|electrons?(?![a-z])|\be-?\s*per\b|/\s*e\b|/\s*e-", unit))
 
 
 def _electrons(value: float, unit: str) -> float:
