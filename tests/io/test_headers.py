@@ -133,6 +133,8 @@ def test_measured_temperature_before_the_set_point() -> None:
             3.0,
             4.0,
         ),
+        (["RA      = '83.8221 (J2000.0)'", "DEC     = '-5.3911 (J2000.0)'"], 83.8221, -5.3911),
+        (["RA      = '5 35 17 3'", "DEC     = '-5 23 28'"], None, None),
         (["RA      = 400.0", "DEC     = 2.0"], None, None),
         (["RA      = 40.0", "DEC     = 100.0"], None, None),
         (["RA      = 40.0"], None, None),
@@ -152,6 +154,10 @@ def test_position(cards: list[str], ra: float | None, dec: float | None) -> None
         (["OBSGEO-B= -30.5", "OBSGEO-L= 200.0"], -30.5, -160.0),
         (["SITELAT = 10.0", "SITELONG= '155 30 00 W'"], 10.0, -155.5),
         (["SITELAT = 10.0", "SITELONG= 20.0 / degrees, west positive"], 10.0, -20.0),
+        (["SITELAT = '33.9 S'", "SITELONG= '155.5 W'"], -33.9, -155.5),
+        (["SITELAT = '33 30.6 S'", "SITELONG= 'W 155.5'"], -33.51, -155.5),
+        (["SITELAT = '33.9 deg south'", "SITELONG= '20.5 E'"], -33.9, 20.5),
+        (["SITELAT = '+19.5 deg'", "SITELONG= '155 30 30 30 W'"], 19.5, None),
         (["SITELAT = 0.0", "SITELONG= 0.0"], None, None),
         (["SITELAT = 100.0", "SITELONG= 10.0"], None, None),
     ],
@@ -257,6 +263,7 @@ def test_degrees_of_arc() -> None:
     assert sexagesimal("12:60:00") is None
     assert sexagesimal("hello") is None
     assert sexagesimal("-0 0 36") == pytest.approx(-0.01)
+    assert sexagesimal("12 30.5 10") is None
 
 
 CARD = st.one_of(
