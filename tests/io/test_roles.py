@@ -49,6 +49,18 @@ def test_a_card_that_says_nothing_is_passed_over() -> None:
         ("n1/dark_nebula/light_001.fits", (Role.LIGHT, "file name")),
         ("n1/x/highlights_flattened.fits", None),
         ("n1/x/a.fits", None),
+        ("n1/x/nebula_300s_gain100_offset50_0001.fits", None),
+        ("n1/x/nebula_gain_100_offset_50_0001.fits", None),
+        ("n1/x/300s_g100_Offset10_0001.fits", None),
+        ("n1/gain100_offset50/a.fits", None),
+        ("n1/x/dark_300s_gain100_offset50_0001.fits", (Role.DARK, "file name")),
+        ("n1/x/offset_0001.fits", (Role.BIAS, "file name")),
+        ("n1/x/offset12.fits", (Role.BIAS, "file name")),
+        ("n1/x/night2_zero001.fits", (Role.BIAS, "file name")),
+        ("n1/x/offset_gain100_0001.fits", (Role.BIAS, "file name")),
+        ("n1/x/cam_-10.0C_dark_001.fits", (Role.DARK, "file name")),
+        ("n1/x/flat_0.5s.FIT.gz", (Role.FLAT, "file name")),
+        ("n1/x/bias.-10.5.CR2", (Role.BIAS, "file name")),
     ],
 )
 def test_from_path(path: str, expected: tuple[Role, str] | None) -> None:

@@ -19,8 +19,10 @@ from fourlight.errors import FrameError
 from fourlight.io.cards import BLOCK, Card, Cards, Unit, walk
 from fourlight.io.mapping import MappedPixels, scaled
 
-__all__ = ["FitsImage", "find_image", "mapped", "narrowed", "rows", "stated_cards"]
+__all__ = ["ENDS", "FitsImage", "find_image", "mapped", "narrowed", "rows", "stated_cards"]
 
+ENDS = tuple(f"{end}{packed}" for end in (".fits", ".fit", ".fts") for packed in ("", ".gz", ".fz"))
+"""Of the names of such files."""
 SMALLEST = 32
 """Frames with a shorter side, in pixels, are not taken as frames."""
 

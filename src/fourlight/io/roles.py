@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.frames import Role
+from fourlight.io import camera_raw, fits
 from fourlight.io.cards import Cards
 from fourlight.io.header_values import first_text
 
@@ -35,6 +36,11 @@ _ROLE_WORDS = {
     Role.DARKFLAT: ("darkflat", "darkflats", "flatdark", "flatdarks"),
 }
 WORDS = {word: role for role, words in _ROLE_WORDS.items() for word in words}
+_SETTING = re.compile(r"(?<=.)(?<![a-z])(?:offset|zero)=?(?:0|[1-9]\d*)(?!\d)")
+"""A setting of the camera within a name: `offset50`. Running numbers begin with zeros, or the name with the word."""
+_APART = re.compile(r"(?<=.)(?<![a-z])(?:offset|zero)[ _=-]+(?:0|[1-9]\d*)(?!\d)")
+"""The same where its number stands apart, which is a setting beside that of the gain."""
+_GAIN = re.compile(r"(?<![a-z])gain[ _=-]*\d")
 PLAIN_WORDS = frozenset({"frame", "frames", "field", "image", "images", "img", "master", "raw", "the"})
 STAR_SIGMA = 6.0
 FLAT_LEVEL = 0.08
@@ -64,8 +70,17 @@ def is_result(cards: Cards) -> bool:
 
 
 def _tokens(text: str) -> list[str]:
-    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
-    return [word for word in re.split(r"[^a-z]+", parted.lower()) if word]
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text).lower()
+    parted = _SETTING.sub(" ", parted)
+    if _GAIN.search(parted):
+        parted = _APART.sub(" ", parted)
+    return [word for word in re.split(r"[^a-z]+", parted) if word]
+
+
+def _stem(name: str) -> str:
+    """A file's name without what tells its kind; dots within it, as of decimals, stay."""
+    ends = [end for end in (*fits.ENDS, *camera_raw.SUFFIXES) if name.lower().endswith(end)]
+    return name[: len(name) - max(map(len, ends), default=0)]
 
 
 def _role(text: str, *, strict: bool = False) -> Role | None:
@@ -103,8 +118,9 @@ def from_path(path: Path, top: Path) -> tuple[Role, str] | None:
     (<Role.LIGHT: 'light'>, 'folder')
     >>> from_path(Path("n1/flats/dark_flat_3.fits"), Path("n1"))
     (<Role.DARKFLAT: 'darkflat'>, 'file name')
+    >>> from_path(Path("n1/nebula_300s_gain100_offset50_0001.fits"), Path("n1"))
     """
-    name = path.name.split(".")[0]
+    name = _stem(path.name)
     folders = []
     for folder in path.parents:
         folders.append(folder.name)

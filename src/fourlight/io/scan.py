@@ -19,7 +19,6 @@ from fourlight.recipe_read import Read
 
 __all__ = ["MARKER", "Scan", "files_below", "scan"]
 
-FITS_ENDS = tuple(f"{end}{packed}" for end in (".fits", ".fit", ".fts") for packed in ("", ".gz", ".fz"))
 MARKER = ".fourlight"
 """Name of a file in folders that the program itself fills: they hold results, never raw frames."""
 BAND_ROWS = 64
@@ -156,7 +155,7 @@ def _astray(path: Path) -> str | None:
 
 
 def _is_known(name: str) -> bool:
-    return name.lower().endswith(FITS_ENDS) or camera_raw.is_camera_raw(Path(name))
+    return name.lower().endswith(fits.ENDS) or camera_raw.is_camera_raw(Path(name))
 
 
 def _frame(path: Path, top: Path, read: Read) -> RawFrame | SetAside:
