@@ -86,6 +86,32 @@ def test_scale_and_blank_agree_with_astropy(tmp_path: Path) -> None:
     assert ours[0, 8] == -10.5 + 0.25 * 8
 
 
+def test_scaling_of_the_primary_header_leaves_an_extension_alone(tmp_path: Path) -> None:
+    """FITS Standard 4.4.2.5: BSCALE, BZERO and BLANK describe the array of their own unit; astropy reads it so."""
+    first = reference.PrimaryHDU(np.zeros((40, 40), np.int16))
+    unit = reference.ImageHDU(np.arange(1650, dtype=np.int16).reshape(33, 50))
+    path = tmp_path / "extension.fits"
+    reference.HDUList([first, unit]).writeto(path)
+    content = path.read_bytes()
+    cards = b"".join(
+        card.ljust(80) for card in (b"BSCALE  = 2.0", b"BZERO   = 32768", b"BLANK   = 7", b"GAIN    = 3")
+    )
+    content = content.replace(b"END".ljust(80) + b" " * 320, cards + b"END".ljust(80), 1)
+    path.write_bytes(content)
+    found = fits.find_image(path)
+    assert (found.hdu, found.scale, found.cards["GAIN"].value) == (1, (1.0, 0.0, None), 3)
+    np.testing.assert_array_equal(fits.mapped(found).read(0, 33, 0, 50), reference.getdata(path, 1))
+
+
+def test_floats_beyond_float32_are_undefined_when_they_are_scaled() -> None:
+    stored = np.array([1.0, np.inf, -np.inf, np.nan, 1e300])
+    for scale, zero in ((1.0, 0.0), (2.0, 0.0), (1.0, 0.5), (1.0, 8.0)):
+        values = scaled(stored, scale, zero, None)
+        assert values[0] == scale + zero
+        assert np.isnan(values[1:]).all()
+    assert np.isnan(scaled(np.array([2], np.int32), 1e38, 3e38, None)).all()
+
+
 def test_the_read_only_file_is_not_held_open(tmp_path: Path) -> None:
     path = tmp_path / "plain.fits"
     reference.PrimaryHDU(values_of("uint16")).writeto(path)

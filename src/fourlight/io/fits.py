@@ -29,6 +29,8 @@ SMALLEST = 32
 _WARNINGS = threading.Lock()
 """Filters of warnings belong to the process: only one thread at a time may change them."""
 
+OF_SAMPLES = ("BSCALE", "BZERO", "BLANK")
+"""Cards that say how the samples of their own unit are stored, and nothing of another one's."""
 NUMBER_TYPES = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 
 
@@ -39,7 +41,7 @@ class FitsImage:
     path: Path
     hdu: int
     cards: Cards
-    """Cards of the image's unit, then of the primary header where the former are silent."""
+    """Cards of the image's unit, then of the primary header where the former are silent, but for `OF_SAMPLES`."""
     ny: int
     nx: int
     bitpix: int
@@ -50,7 +52,7 @@ class FitsImage:
 
     @property
     def scale(self) -> tuple[float, float, int | None]:
-        """BSCALE, BZERO and BLANK; floats are not scaled (FITS Standard 4.0 section 4.4.2.5)."""
+        """BSCALE, BZERO and BLANK, which floats have none of (FITS Standard 4.0 sections 4.4.2.5 and 5.3)."""
         scale, zero = _number(self.cards, "BSCALE", 1.0), _number(self.cards, "BZERO", 0.0)
         blank = self.cards.get("BLANK")
         value = blank.value if blank and self.bitpix > 0 else None
@@ -145,7 +147,8 @@ def _chosen(path: Path, units: list[Unit], size: int, *, zipped: bool) -> FitsIm
             str(path),
             f"the image is only {best.nx} x {best.ny} pixels; a frame needs {SMALLEST} x {SMALLEST} or more",
         )
-    return replace(best, cards={**units[0].cards, **best.cards})
+    shared = {name: card for name, card in units[0].cards.items() if name not in OF_SAMPLES}
+    return replace(best, cards={**shared, **best.cards})
 
 
 def _image(path: Path, unit: Unit, *, zipped: bool) -> FitsImage | None:

@@ -34,16 +34,16 @@ def scaled(stored: npt.NDArray[np.generic], scale: float, zero: float, blank: in
         Undefined samples, and those beyond the range of float32, are NaN.
     """
     wide = stored.dtype.itemsize > 2 and stored.dtype.kind in "iu"
-    if wide or scale != 1.0 or zero != int(zero):
-        # float32 would lose the low bits of 32-bit integers before the offset brings them near zero
-        values = (stored.astype(np.float64) * scale + zero).astype(np.float32)
-    else:
-        with np.errstate(over="ignore"):
+    with np.errstate(over="ignore"):
+        if wide or scale != 1.0 or zero != int(zero):
+            # float32 would lose the low bits of 32-bit integers before the offset brings them near zero
+            values = (stored.astype(np.float64) * scale + zero).astype(np.float32)
+        else:
             values = stored.astype(np.float32)
-        if zero:
-            values += np.float32(zero)
-        if stored.dtype.kind == "f":
-            values[np.isinf(values)] = np.nan
+            if zero:
+                values += np.float32(zero)
+    if stored.dtype.kind == "f" or scale != 1.0:
+        values[np.isinf(values)] = np.nan
     if blank is not None and stored.dtype.kind in "iu":
         values[stored == blank] = np.nan
     return values
