@@ -12,6 +12,8 @@ from astropy.wcs import WCS
 from fourlight.core.cfa import COLOURS
 from fourlight.core.unmix import gain_of
 from fourlight.io.fits_amending import amend
+from fourlight.io.fits_writing import write_planes
+from fourlight.pipeline.line_files import sky_cards
 from fourlight.pipeline.line_request import Asked
 from fourlight.pipeline.lines import lines_on
 from fourlight.pipeline.plate import Known
@@ -114,6 +116,16 @@ def test_lines_that_were_told_before_get_coordinates_too(solved):
     solve_results(folder / "out", Known())
     assert fits.getheader(path, "OIII")["CTYPE1"].startswith("RA---TAN")
     fits.open(path, checksum=True).close()
+
+
+def test_maps_have_no_zero_points_of_a_plane(tmp_path):
+    """MAGZERO of the red plane is that of its own unit; Hα is in others."""
+    path, solved = tmp_path / "stack.fits", tmp_path / "solved.fits"
+    write_planes(path, {}, [("R", np.ones((8, 9), np.float32), {"BUNIT": "electron"})])
+    place = {"CTYPE1": ("RA---TAN", ""), "CD1_1": (-1e-4, ""), "A_2_0": (1e-7, "")}
+    amend(path, solved, place, {"R": {"MAGZERO": (21.5, "[mag]"), "MAGZERR": (0.02, "[mag]")}})
+    assert fits.getheader(solved, 1)["MAGZERO"] == 21.5
+    assert sky_cards(solved) == place
 
 
 def test_a_camera_that_cannot_be_is_noticed(solved):

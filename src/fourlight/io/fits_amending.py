@@ -13,12 +13,14 @@ from fourlight.io.cards import BLOCK, CARD, Unit, walk
 from fourlight.io.fits_writing import added, cards_of, encoded, sum_of
 from fourlight.io.room import whole
 
-__all__ = ["amend"]
+__all__ = ["COORDINATES", "amend"]
 
-SKY = re.compile(
+COORDINATES = re.compile(
     r"WCSAXES|CTYPE[12]|CUNIT[12]|CRVAL[12]|CRPIX[12]|CDELT[12]|CROTA[12]|CD[12]_[12]|PC[12]_[12]|RADESYS|EQUINOX"
-    r"|LONPOLE|LATPOLE|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)|MAGZERO|MAGZERR|WHITE_BV|WHITE_[RGB]"
+    r"|LONPOLE|LATPOLE|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)"
 )
+"""Cards of sky coordinates, the same for every image of one grid."""
+SKY = re.compile(rf"{COORDINATES.pattern}|MAGZERO|MAGZERR|WHITE_BV|WHITE_[RGB]")
 """Cards of sky coordinates and of star colours, which are taken out before others are put in."""
 COPIED = 1 << 22
 

@@ -13,7 +13,7 @@ from astropy.io import fits
 from fourlight import __version__
 from fourlight.core.spectra import LINES_NM
 from fourlight.io.export import save_picture
-from fourlight.io.fits_amending import SKY
+from fourlight.io.fits_amending import COORDINATES
 from fourlight.io.fits_writing import write_planes
 from fourlight.io.room import writing
 from fourlight.pipeline import outputs
@@ -31,11 +31,13 @@ MAPS, FACTS, PICTURES = "lines.fits", "lines.json", "lines"
 
 
 def sky_cards(stack: Path) -> Cards:
-    """Cards of the plate solution of a stack; none where it has none."""
+    """Cards of the plate solution of a stack, without zero points of its planes; none where it has none."""
     with fits.open(stack, memmap=True) as units:
         header = units[1].header
         return {
-            card.keyword: (card.value, card.comment) for card in header.cards if SKY.fullmatch(card.keyword)
+            card.keyword: (card.value, card.comment)
+            for card in header.cards
+            if COORDINATES.fullmatch(card.keyword)
         }
 
 
