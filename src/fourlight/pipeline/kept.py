@@ -45,6 +45,9 @@ __all__ = [
 FACTS, TABLE, NOTE = "kept.json", "table.npz", "key"
 """Files beside the sums of tiles."""
 
+ARRAYS = (*ROWS, "terms", "level", "fwhm_px", "stars", "full")
+"""Of the table."""
+
 LAYOUT = 3
 """Of all these files; raised where those kept before can no longer be read or added to."""
 
@@ -89,11 +92,8 @@ class Kept:
             "shape": list(self.table.shape),
             "zoom": self.table.zoom,
         }
-        arrays = {
-            name: getattr(self.table, name) for name in (*ROWS, "terms", "level", "fwhm_px", "stars", "full")
-        }
         with whole(folder / TABLE) as part, part.open("wb") as stream:
-            np.savez(stream, allow_pickle=False, **arrays)
+            np.savez(stream, **{name: getattr(self.table, name) for name in ARRAYS})
         with whole(folder / FACTS) as part:
             part.write_text(json.dumps(facts), encoding="utf-8")
 
@@ -103,7 +103,7 @@ class Kept:
         try:
             facts = json_of((folder / FACTS).read_text(encoding="utf-8"))
             with (folder / TABLE).open("rb") as stream, np.load(stream, allow_pickle=False) as data:
-                arrays = {name: data[name] for name in data.files}
+                arrays = {name: data[name] for name in ARRAYS}
             table = FrameTable(**arrays, shape=tuple(facts["shape"]), zoom=facts["zoom"])
             tiles = tuple(Tile(**tile) for tile in facts["tiles"])
             held = tiles if facts["summed"] else ()

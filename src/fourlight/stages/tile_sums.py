@@ -42,7 +42,7 @@ class TileSums:
 
     def save(self, path: Path) -> None:
         """Write to a file, complete or not at all."""
-        parts = {
+        parts: dict[str, Any] = {
             f"{plane}_{half}_{name}": part
             for plane, pair in self.halves.items()
             for half, sums in enumerate(pair)
@@ -51,7 +51,7 @@ class TileSums:
         reference = self.reference
         with whole(path) as part, part.open("wb") as stream:
             np.savez(
-                stream, allow_pickle=False, fine=self.fine, rejected=self.rejected, used=self.used,
+                stream, fine=self.fine, rejected=self.rejected, used=self.used,
                 rejected_here=self.rejected_here.astype(np.float32), value=reference.value,
                 scatter=reference.scatter.astype(np.float32), behind=reference.behind, **parts,
             )  # fmt: skip
