@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,9 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fourlight.core.cfa import PATTERNS
+from fourlight.frames import RawFrame, Role
 from fourlight.io.cards import parse
 from fourlight.io.header_values import sexagesimal
 from fourlight.io.headers import facts
+from fourlight.pipeline.whatif_lights import light_cards
 
 
 def said(*lines: str, ny: int = 100, nx: int = 100, bitpix: int = 16) -> dict[str, Any]:
@@ -166,6 +170,15 @@ def test_site(cards: list[str], lat: float | None, lon: float | None) -> None:
     found = said(*cards)
     assert found["latitude_deg"] == pytest.approx(lat)
     assert found["longitude_deg"] == pytest.approx(lon)
+
+
+def test_a_clock_that_runs_by_itself() -> None:
+    """TIMESYS LOCAL of FITS Standard 4.0 section 9.2.1 (from memory); what-ifs write it of clocks of unknown zone."""
+    assert said("DATE-OBS= '2031-03-04T22:10:11'", "TIMESYS = 'UTC'")["zone_known"]
+    assert not said("DATE-OBS= '2031-03-04T22:10:11'", "TIMESYS = 'LOCAL'")["zone_known"]
+    frame = RawFrame(Path("a.dng"), 0, 100, 100, Role.LIGHT, "folder", zone_known=False)
+    assert light_cards(frame, np.zeros(4))["TIMESYS"][0] == "LOCAL"
+    assert "TIMESYS" not in light_cards(replace(frame, zone_known=True), np.zeros(4))
 
 
 def test_labels_and_optics() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -64,7 +65,36 @@ def test_longitude_of_the_recipe_then_of_the_header() -> None:
     assert (dated[0].night, notes) == ("2031-03-04", ())
 
 
+@pytest.mark.parametrize("longitude", [None, -155.0, 150.0])
+def test_a_clock_of_unknown_zone_is_split_at_its_own_gap(longitude: float | None) -> None:
+    """A night of 19:00 to 04:00 on a clock of local time, wherever: no longitude is added to it."""
+    first = datetime(2031, 3, 4, 19, 0, tzinfo=UTC)
+    raws = [replace(frame(first + timedelta(hours=step)), zone_known=False) for step in range(10)]
+    known = frame(datetime(2031, 3, 5, 2, 0, tzinfo=UTC), -155.0)
+    dated, notes = assign([*raws, known], longitude)
+    assert {item.night for item in dated[:-1]} == {"2031-03-04"}
+    assert dated[-1].night == ("2031-03-05" if longitude == 150.0 else "2031-03-04")
+    assert len(notes) == 1
+    assert notes[0].startswith(
+        "10 of 11 frames state no time zone: noon is taken at 11:30 of their clock, in"
+    )
+
+
+def test_clocks_with_and_without_zone_have_noons_of_their_own() -> None:
+    """Far east, one camera on UTC and one on local time ten hours ahead of it."""
+    first = datetime(2031, 3, 4, 10, 0, tzinfo=UTC)
+    known = [frame(first + timedelta(hours=step)) for step in range(9)]
+    local = [replace(frame(item.time + timedelta(hours=10)), zone_known=False) for item in known if item.time]
+    dated, notes = assign([*known, *local], None)
+    assert [item.night for item in dated] == ["2031-03-04"] * 18
+    assert [note.split(":")[0] for note in notes] == [
+        "9 of 18 frames state no longitude",
+        "9 of 18 frames state no time zone",
+    ]
+
+
 def test_no_date_is_noted() -> None:
     dated, notes = assign([frame(None)], None)
     assert (dated[0].night, dated[0].problems, notes) == (None, (NO_DATE,), ())
+    assert assign(dated, None)[0] == dated, "told once"
     assert assign([], None) == ((), ())

@@ -216,26 +216,16 @@ def test_roles_and_their_sources(tmp_path: Path) -> None:
 
 
 def test_the_recipe_outranks_the_header(tmp_path: Path) -> None:
-    path = put(
-        tmp_path / "a.fits",
-        EGAIN=1.0,
-        SATURATE=60000,
-        SITELAT=0.5,
-        SITELONG=0.0,
-        DATE_OBS="2031-03-05T01:00:00",
-    )
+    cards = {"EGAIN": 1.0, "SATURATE": 60000, "SITELAT": 0.5, "SITELONG": 0.0}
+    path = put(tmp_path / "a.fits", DATE_OBS="2031-03-05T01:00:00", **cards)
     plain = scan([path]).frames[0]
     assert (plain.gain_e_per_adu, plain.saturation_adu, plain.night) == (1.0, 60000.0, "2031-03-04")
     told = scan(
         [path],
         Read(gain_e_per_adu=0.5, read_noise_e=2.0, black_adu=100, saturation_adu=4000, longitude_deg=170),
     ).frames[0]
-    assert (told.gain_e_per_adu, told.read_noise_e, told.black_adu, told.saturation_adu) == (
-        0.5,
-        2,
-        100,
-        4000,
-    )
+    levels = (told.black_adu, told.saturation_adu)
+    assert (told.gain_e_per_adu, told.read_noise_e, levels) == (0.5, 2, (100, 4000))
     assert told.night == "2031-03-05"
 
 
@@ -246,6 +236,7 @@ def test_dates_missing_and_in_names(tmp_path: Path) -> None:
     frames = scan([tmp_path]).frames
     assert [frame.night for frame in frames] == [None, "2031-03-04", "2031-03-04", "2031-03-04"]
     assert [frame.time is None for frame in frames] == [True, True, False, True]
+    assert [frame.zone_known for frame in frames] == [True, True, False, True]
     for frame, text in zip(
         frames, ("no date that can", "the date is that of", "(as UTC) are those of", "no time"), strict=True
     ):
@@ -267,6 +258,7 @@ def test_camera_raw_facts(tmp_path: Path, dng: Callable[..., Path]) -> None:
     assert (frame.black_adu, frame.saturation_adu, frame.camera, frame.hdu) == (512.0, 16000.0, "One", 0)
     assert frame.time == datetime(2031, 3, 4, 22, 10, 11, tzinfo=UTC)
     assert any("time zone" in problem for problem in frame.problems)
+    assert not frame.zone_known
 
 
 def test_garbage_cards_do_not_cost_the_frame(tmp_path: Path) -> None:

@@ -59,6 +59,9 @@ def facts(cards: Cards, ny: int, nx: int, bitpix: int) -> dict[str, Any]:
     if time is not None and not has_clock:
         problems.append("the date has no time of day and is taken as that of the evening")
         found["night"] = time.date().isoformat()
+    # LOCAL: of a clock that runs by itself (FITS Standard 4.0 section 9.2.1, as remembered)
+    scale = first_text(cards, ("TIMESYS",))
+    found["zone_known"] = scale is None or scale[0].upper() != "LOCAL"
     found |= _gain(cards, problems) | _labels(cards, problems) | _optics(cards) | _levels(cards, bitpix)
     found |= position(cards) | site(cards) | _mosaic(cards, ny, nx, problems)
     unread = _unread(cards, found)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -11,6 +11,8 @@ from fourlight.frames import RawFrame, Role
 __all__ = ["assign", "night_of", "noon_by_gap"]
 
 NO_DATE = "no date that can be read, so the night is not known"
+LONGITUDE, ZONE = "longitude", "time zone"
+"""What a frame may lack that tells when it is noon."""
 DATED = (Role.LIGHT, Role.FLAT)
 """Roles to which the night matters."""
 
@@ -54,6 +56,9 @@ def assign(
 ) -> tuple[tuple[RawFrame, ...], tuple[str, ...]]:
     """Frames with their nights, and sentences on what was assumed.
 
+    Clocks that state no zone may show local time, to which no longitude is to be added: for them, as for frames whose
+    longitude is not known, noon is where nobody exposes.
+
     Parameters
     ----------
     frames : sequence of RawFrame
@@ -61,26 +66,41 @@ def assign(
         From the recipe; before what headers say.
     """
     notes: list[str] = []
-    open_ended = [
-        frame for frame in frames if frame.time and longitude_deg is None and frame.longitude_deg is None
-    ]
-    fallback = 0.0
-    if open_ended:
-        lights = [frame.time for frame in open_ended if frame.time and frame.role is Role.LIGHT]
-        noon = noon_by_gap(lights or [frame.time for frame in open_ended if frame.time])
-        fallback = (12.0 - noon) * 15.0
-        notes.append(
-            f"{len(open_ended)} of {len(frames)} frames state no longitude: noon is taken at "
-            f"{int(noon):02d}:{int(noon % 1 * 60):02d} UTC, in the middle of the daily gap between exposures "
-            "(read.longitude_deg sets it)"
-        )
-    dated = []
-    for frame in frames:
-        if frame.time is None:
-            unknown = not frame.night and frame.role in DATED
-            dated.append(replace(frame, problems=(*frame.problems, NO_DATE)) if unknown else frame)
-            continue
-        known = longitude_deg if longitude_deg is not None else frame.longitude_deg
-        night = night_of(frame.time, fallback if known is None else known)
-        dated.append(replace(frame, night=night))
-    return tuple(dated), tuple(notes)
+    noons: dict[str, float] = {}
+    for lacking in (LONGITUDE, ZONE):
+        open_ended = [frame for frame in frames if _lacking(frame, longitude_deg) == lacking]
+        if open_ended:
+            lights = [frame.time for frame in open_ended if frame.time and frame.role is Role.LIGHT]
+            noon = noon_by_gap(lights or [frame.time for frame in open_ended if frame.time])
+            noons[lacking] = noon
+            notes.append(_note(lacking, noon, len(open_ended), len(frames)))
+    return tuple(_dated(frame, longitude_deg, noons) for frame in frames), tuple(notes)
+
+
+def _lacking(frame: RawFrame, longitude_deg: float | None) -> str:
+    """What would tell the noon of a frame with a time, and is not known; empty where nothing is lacking."""
+    if frame.time is None:
+        return ""
+    if not frame.zone_known:
+        return ZONE
+    return LONGITUDE if longitude_deg is None and frame.longitude_deg is None else ""
+
+
+def _note(lacking: str, noon: float, count: int, of: int) -> str:
+    clock = f"{int(noon):02d}:{int(noon % 1 * 60):02d}"
+    whose, way = ("UTC", " (read.longitude_deg sets it)") if lacking == LONGITUDE else ("of their clock", "")
+    return (
+        f"{count} of {of} frames state no {lacking}: noon is taken at {clock} {whose}, in the middle of the daily gap "
+        f"between exposures{way}"
+    )
+
+
+def _dated(frame: RawFrame, longitude_deg: float | None, noons: Mapping[str, float]) -> RawFrame:
+    """A frame with its night, or with the problem that it has none; ``noons``, in hours, of what frames may lack."""
+    if frame.time is None:
+        unknown = not frame.night and frame.role in DATED and NO_DATE not in frame.problems
+        return replace(frame, problems=(*frame.problems, NO_DATE)) if unknown else frame
+    lacking = _lacking(frame, longitude_deg)
+    known = longitude_deg if longitude_deg is not None else frame.longitude_deg
+    east = (12.0 - noons[lacking]) * 15.0 if lacking or known is None else known
+    return replace(frame, night=night_of(frame.time, east))

@@ -204,7 +204,7 @@ def _named_date(path: Path, problems: list[str]) -> dict[str, Any]:
     day, moment = found
     what = "date and time (as UTC) are those" if moment else "the date is that"
     problems.append(f"no date in the header; {what} of the file name")
-    return {"time": moment} if moment else {"night": day.isoformat()}
+    return {"time": moment, "zone_known": False} if moment else {"night": day.isoformat()}
 
 
 Found = tuple[dict[str, Any], list[npt.NDArray[np.float32]], Role | None]
@@ -241,6 +241,7 @@ def _camera_frame(path: Path) -> Found:
         "camera": said.camera, "black_adu": said.black_adu, "saturation_adu": said.saturation_adu,
     }  # fmt: skip
     unsure = said.time is not None and not said.zone_known
+    facts["zone_known"] = not unsure
     facts["problems"] = ("the camera clock states no time zone; it is read as UTC",) if unsure else ()
     return facts, [samples[y : y + BAND_ROWS].astype(np.float32) for y in _starts(ny)], None
 

@@ -128,6 +128,7 @@ def light_cards(frame: RawFrame, electrons: Float64) -> dict[str, tuple[Any, str
         ("IMAGETYP", "LIGHT", "kind of frame"),
         ("EXPTIME", frame.exposure_s, "[s] exposure"),
         ("DATE-OBS", frame.time.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] if frame.time else None, "start, UTC"),
+        ("TIMESYS", None if frame.zone_known else "LOCAL", "a clock of unknown zone, read as UTC"),
         ("CCD-TEMP", frame.temperature_c, "[deg C] sensor temperature"),
         ("GAINSET", frame.gain_setting, "gain setting"),
         ("OFFSET", frame.offset_setting, "offset setting"),
