@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from fields import frame_table, raw_frame
+from fourlight.io.scan import scan
+from fourlight.pipeline.adding import with_past
 from fourlight.pipeline.additions import Addition, added_to, way_on, why_not
 from fourlight.pipeline.kept import Kept
 from fourlight.pipeline.kinds import _added
+from fourlight.provenance import Provenance
+from fourlight.recipe import Recipe
+from fourlight.recipe_read import Read
 from fourlight.stages.way import Way
 
 SHAPE = (60, 80)
@@ -89,3 +96,28 @@ def test_sums_are_fine_enough_or_are_made_anew(before_px: float, now_px: float, 
         later = cast(Kept, SimpleNamespace(table=table, way=on))
         assert not why_not(later, way, replace(table, fwhm_px=np.full(4, before_px)))
         assert way_on(later, way).of(table).fine == cells
+
+
+@pytest.mark.parametrize("longitude", [None, 130.0])
+def test_a_night_that_is_added_to_has_one_name(tmp_path: Path, longitude: float | None) -> None:
+    """Far east, no longitude in the headers: 10:00 to 11:30 UTC in the first run, 12:00 to 18:45 in the second."""
+    image = np.random.default_rng(8).integers(900, 1100, (64, 96)).astype(np.uint16)
+    for name, hours in (("first", [10.0, 10.75, 11.5]), ("second", list(np.arange(12.0, 19.0, 0.75)))):
+        (tmp_path / name).mkdir()
+        for hour in hours:
+            unit = fits.PrimaryHDU(image)
+            clock = f"{int(hour):02d}:{int(hour % 1 * 60):02d}:00"
+            unit.header.update({"IMAGETYP": "Light", "EXPTIME": 60.0, "DATE-OBS": f"2031-03-05T{clock}"})
+            unit.writeto(tmp_path / name / f"{clock.replace(':', '')}.fits")
+    read = Read(longitude_deg=longitude)
+    before, found = scan([tmp_path / "first"], read), scan([tmp_path / "second"], read)
+    inputs = {frame.path: "" for frame in before.frames}
+    past = Provenance(inputs, (tmp_path / "first",), Recipe(read=read))
+    together = with_past(found, past)
+    assert len(together.frames) == 13
+    assert {frame.night for frame in together.frames} == {"2031-03-05"}
+    assert len(together.notes) == (longitude is None)
+    assert all(
+        note.startswith("13 of 13 frames state no longitude: noon is taken at 02:22 UTC")
+        for note in together.notes
+    )

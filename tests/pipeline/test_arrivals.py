@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from astropy.io import fits
 
 from fourlight.frames import RawFrame, SetAside
 from fourlight.pipeline.arrivals import PATIENCE_S, SETTLE_S, Arrivals, Pending
@@ -163,3 +164,23 @@ def test_other_files_are_left_alone(place: Path, arrivals: Arrivals, clock: Cloc
     (place / ".light.fits.tmp").write_bytes(b"SIMPLE")
     assert settled(arrivals, clock) == []
     assert arrivals.waited_for == 0
+
+
+def test_a_night_keeps_its_name_over_noon_utc(
+    light: Path, place: Path, arrivals: Arrivals, clock: Clock
+) -> None:
+    """Far east, without a longitude in the headers: noon is told by the first light, in the next watch too."""
+    found = []
+    for hour in (11, 13, 15):
+        with fits.open(light) as units:
+            for name in ("SITELAT", "SITELONG"):
+                units[0].header.remove(name, ignore_missing=True)
+            units[0].header["DATE-OBS"] = f"2031-03-05T{hour}:00:00"
+            units.writeto(place / f"{hour}.fits")
+        if hour == 15:
+            arrivals = Arrivals(place, Read(), clock)
+            arrivals.know([], found[0])
+        frame = arrivals.look(place / f"{hour}.fits")
+        assert isinstance(frame, RawFrame)
+        found.append(frame)
+    assert [frame.night for frame in found] == ["2031-03-04"] * 3

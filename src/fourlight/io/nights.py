@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from fourlight.frames import RawFrame, Role
 
-__all__ = ["assign", "night_of", "noon_by_gap"]
+__all__ = ["assign", "going_on", "night_of", "noon_by_gap"]
 
 NO_DATE = "no date that can be read, so the night is not known"
 LONGITUDE, ZONE = "longitude", "time zone"
@@ -75,6 +75,23 @@ def assign(
             noons[lacking] = noon
             notes.append(_note(lacking, noon, len(open_ended), len(frames)))
     return tuple(_dated(frame, longitude_deg, noons) for frame in frames), tuple(notes)
+
+
+def going_on(frame: RawFrame, longitude_deg: float | None, noons: dict[str, float]) -> RawFrame:
+    """A frame of a night that goes on, with its night by a noon that stays where the first light put it.
+
+    Parameters
+    ----------
+    frame : RawFrame
+    longitude_deg : float or None
+        From the recipe; before what headers say.
+    noons : dict
+        Hours, of what frames may lack; gets that of the first light.
+    """
+    lacking = _lacking(frame, longitude_deg)
+    if lacking and frame.time and frame.role is Role.LIGHT:
+        noons.setdefault(lacking, noon_by_gap([frame.time]))
+    return frame if lacking and lacking not in noons else _dated(frame, longitude_deg, noons)
 
 
 def _lacking(frame: RawFrame, longitude_deg: float | None) -> str:

@@ -31,8 +31,15 @@ class Scan:
 
     frames: tuple[RawFrame, ...]
     set_aside: tuple[SetAside, ...]
-    notes: tuple[str, ...] = ()
-    """What was assumed about the frames as a whole, one sentence each."""
+    folders: tuple[str, ...] = ()
+    """What is odd about the folders that were named, one sentence each."""
+    noons: tuple[str, ...] = ()
+    """Where noon was taken for frames that do not tell it, one sentence each."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was assumed about the frames as a whole, one sentence each."""
+        return (*self.folders, *self.noons)
 
 
 def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path] | None = None) -> Scan:
@@ -67,11 +74,11 @@ def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path]
         results = list(pool.map(lambda item: _frame(item[0], item[1], settings), found))
     finally:
         pool.shutdown(cancel_futures=True)
-    frames, notes = nights.assign(
+    frames, noons = nights.assign(
         [result for result in results if isinstance(result, RawFrame)], settings.longitude_deg
     )
     aside = [result for result in results if isinstance(result, SetAside)]
-    return Scan(frames, (*denied, *aside), (*empty, *notes))
+    return Scan(frames, (*denied, *aside), tuple(empty), noons)
 
 
 def files_below(folder: Path) -> list[Path]:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from fourlight.errors import InputError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, Role, SetAside
+from fourlight.io import nights
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import MARKER, Scan, scan
 from fourlight.pipeline.claim import claimed
@@ -65,7 +66,7 @@ def earlier_run(out: Path) -> Provenance:
 
 
 def with_past(found: Scan, past: Provenance) -> Scan:
-    """New frames together with those of an earlier run.
+    """New frames together with those of an earlier run, all nights by one noon.
 
     A file that was set aside and is found again is looked at anew where it has changed.
 
@@ -88,12 +89,11 @@ def with_past(found: Scan, past: Provenance) -> Scan:
         raise InputError(
             f"{gone[0]}: is gone since the earlier run; put it back, or run all that is left anew"
         )
-    frames = tuple(sorted((*before.frames, *new), key=lambda frame: frame.path))
-    return Scan(
-        frames,
-        (*before.set_aside, *still, *aside),
-        tuple(dict.fromkeys((*before.notes, *found.notes))),
+    frames, noons = nights.assign(
+        sorted((*before.frames, *new), key=lambda frame: frame.path), past.recipe.read.longitude_deg
     )
+    folders = tuple(dict.fromkeys((*before.folders, *found.folders)))
+    return Scan(frames, (*before.set_aside, *still, *aside), folders, noons)
 
 
 def _nothing_new(found: Scan, past: Provenance, aside: Sequence[SetAside]) -> str:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from fourlight.errors import FrameError
 from fourlight.frames import RawFrame, SetAside
+from fourlight.io.nights import going_on
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import files_below, scan
 from fourlight.recipe_read import Read
@@ -56,6 +57,8 @@ class Arrivals:
     _seen: dict[Path, _Seen] = field(default_factory=dict)
     _done: dict[Path, State] = field(default_factory=dict)
     _gone: set[Path] = field(default_factory=set)
+    _noons: dict[str, float] = field(default_factory=dict)
+    """See `fourlight.io.nights.going_on`."""
 
     def poll(self) -> list[Path]:
         """Files that are still and were not looked at as they are now, oldest first."""
@@ -118,9 +121,14 @@ class Arrivals:
         if state is not None:
             self._done[path] = state
 
-    def know(self, files: Iterable[tuple[Path, State]]) -> None:
-        """Files that were looked at by a watch before this one."""
+    def know(self, files: Iterable[tuple[Path, State]], first: RawFrame | None = None) -> None:
+        """Files that were looked at by a watch before this one, and the first light of the night."""
         self._done |= dict(files)
+        if first is not None:
+            self._dated(first)
+
+    def _dated(self, frame: RawFrame) -> RawFrame:
+        return going_on(frame, self.read.longitude_deg, self._noons)
 
     def _opened(self, path: Path) -> RawFrame | SetAside | None:
         found = scan([self.folder], self.read, {path})
@@ -130,7 +138,7 @@ class Arrivals:
                 return own[0]
         if not found.frames:
             return None
-        frame = found.frames[0]
+        frame = self._dated(found.frames[0])
         try:
             whole = with_blank_rows(frame, open_pixels(frame, None))
         except FrameError as error:

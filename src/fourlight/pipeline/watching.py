@@ -137,7 +137,8 @@ class _Watch:
         """Until the night ends."""
         self.begun_s = self.clock()
         again = self.desk.resume()
-        self.arrivals.know((Path(row["path"]), (row["bytes"], row["mtime_ns"])) for row in self.rows)
+        known = ((Path(row["path"]), (row["bytes"], row["mtime_ns"])) for row in self.rows)
+        self.arrivals.know(known, next(iter(self.desk.stack.first), None))
         self.desk.telling.line(
             "watching", f"{self.arrivals.folder}; Ctrl-C ends the night and leaves the picture"
         )
