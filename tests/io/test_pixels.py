@@ -16,7 +16,7 @@ from fourlight.errors import FrameError, OutputError
 from fourlight.frames import RawFrame, Role
 from fourlight.io import fits
 from fourlight.io.mapping import HeldPixels, MappedPixels
-from fourlight.io.pixels import PixelSource, open_pixels
+from fourlight.io.pixels import HELD_BYTES, PixelSource, held, open_pixels
 
 REAL = Path(__file__).parents[1] / "authorities" / "real_pair"
 
@@ -52,6 +52,21 @@ def test_the_real_pair_agrees_with_astropy(tmp_path: Path, name: str, decode_to_
     np.testing.assert_array_equal(source.read(301, 304, 11, 699), truth[301:304, 11:699])
     assert source.read(5, 5, 0, 10).shape == (0, 10)
     assert (tmp_path / "decoded").exists() is (decode_to_disk and name.endswith("fz"))
+
+
+@pytest.mark.parametrize("dtype", ["uint16", "float32"])
+@pytest.mark.parametrize("end", ["fits", "fits.gz"])
+def test_a_held_frame_outlives_its_file(tmp_path: Path, image: np.ndarray, dtype: str, end: str) -> None:
+    path, truth = tmp_path / f"a.{end}", image.astype(dtype) + np.array(0.25, dtype)
+    reference.PrimaryHDU(truth).writeto(path)
+    source = held(replace(frame(path), blank_rows=((60, 64),)))
+    path.unlink()
+    np.testing.assert_array_equal(source.read(0, 60, 3, 80), truth[:60, 3:])
+    assert np.isnan(source.read(60, 64, 0, 80)).all()
+    assert isinstance(inner := source.whole, HeldPixels)  # type: ignore[attr-defined]
+    assert inner.samples.nbytes <= HELD_BYTES * image.size
+    with pytest.raises(FrameError):
+        held(frame(path))
 
 
 def test_decoded_once_and_again_when_the_file_changes(
@@ -138,8 +153,10 @@ def test_rows_in_steps_are_those_of_the_whole(
     reference.PrimaryHDU(image).writeto(path)
     blank = replace(frame(path), blank_rows=((3, 12), (17, 18), (50, 64)))
     expected = image.astype(np.float32)
-    for held in (HeldPixels(expected), open_pixels(frame(path), None)):
-        np.testing.assert_array_equal(held.read(*rows, 7, 70, step), expected[rows[0] : rows[1] : step, 7:70])
+    for source in (HeldPixels(expected), open_pixels(frame(path), None)):
+        np.testing.assert_array_equal(
+            source.read(*rows, 7, 70, step), expected[rows[0] : rows[1] : step, 7:70]
+        )
     for y0, y1 in blank.blank_rows:
         expected[y0:y1] = np.nan
     found = open_pixels(blank, None).read(*rows, 7, 70, step)

@@ -10,15 +10,19 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from fourlight.errors import InputError, OutputError
+from fourlight.frames import RawFrame, Role
 from fourlight.pipeline import live_desk
+from fourlight.pipeline.job import Job
+from fourlight.pipeline.live_stack import Ground, LiveStack
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
+from fourlight.stages.live_sums import LiveSums
 from watched_nights import HALF, PLANES, Told, arriving, layers, only_at_the_end, simulated, watched
 
 
@@ -220,14 +224,32 @@ def test_names_and_clocks_that_change_count_no_sub_twice(
 
 
 def test_a_later_sub_that_is_taken_away_stays_in_the_stack(
-    lights: list[Path], night: tuple[Path, Path, Any, Told], tmp_path: Path
+    lights: list[Path], night: tuple[Path, Path, Any, Told], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder = tmp_path / "arriving"
-    events = [*arriving(folder, lights[:8]), (folder / lights[6].name).unlink, *arriving(folder, lights[8:])]
-    facts, told = watched(folder, tmp_path / "out", 12, events)
+    """It goes as early as can be: when it is measured, and before its samples are added."""
+    folder, judged = tmp_path / "arriving", LiveStack._judged
+
+    def taken_away(stack: LiveStack, found: Any, ground: Any) -> Any:
+        placed = judged(stack, found, ground)
+        if found.raw.path.name == lights[6].name:
+            found.raw.path.unlink()
+        return placed
+
+    monkeypatch.setattr(LiveStack, "_judged", taken_away)
+    facts, told = watched(folder, tmp_path / "out", 12, arriving(folder, lights))
     assert told.of("gone") == [f"{lights[6].name} is no longer there; its light stays in the stack"]
     assert facts["used"] == 12
     same(tmp_path / "out", night[1])
+
+
+def test_a_later_sub_that_cannot_be_read_is_set_aside(tmp_path: Path) -> None:
+    """Its disk goes between the look at it and its turn: nothing of it is in the sums."""
+    gone = RawFrame(tmp_path / "sub.fits", 0, 320, 400, Role.LIGHT, "header")
+    stack = LiveStack(cast(Job, None), [], ground=cast(Ground, object()), sums=cast(LiveSums, object()))
+    taken = stack._add(gone)
+    assert taken.frame is None
+    assert [(item.path, item.stage) for item in taken.aside] == [(gone.path, "read")]
+    assert stack.count == 0
 
 
 def test_out_that_holds_something_else_is_refused(

@@ -16,7 +16,10 @@ from fourlight.io import camera_raw, fits
 from fourlight.io.mapping import HeldPixels, MappedPixels
 from fourlight.io.room import whole, writing
 
-__all__ = ["PixelSource", "decoded_bytes", "masked", "open_pixels", "samples_of"]
+__all__ = ["HELD_BYTES", "PixelSource", "decoded_bytes", "held", "masked", "open_pixels", "samples_of"]
+
+HELD_BYTES = 4
+"""Most per pixel of a frame that is held."""
 
 
 class PixelSource(Protocol):
@@ -73,6 +76,21 @@ def open_pixels(frame: RawFrame, decoded: Path | None) -> PixelSource:
         The folder ``decoded`` cannot be written to.
     """
     return masked(samples_of(frame.path, decoded), frame)
+
+
+def held(frame: RawFrame) -> PixelSource:
+    """The samples of a frame, read once and held in memory, whatever becomes of its file; see `open_pixels`.
+
+    Raises
+    ------
+    FrameError
+        The file cannot be read or is damaged.
+    """
+    source = samples_of(frame.path, None)
+    if isinstance(source, MappedPixels):
+        ny, nx = source.shape
+        source = HeldPixels(fits.narrowed(source.read(0, ny, 0, nx)))
+    return masked(source, frame)
 
 
 def masked(source: PixelSource, frame: RawFrame) -> PixelSource:

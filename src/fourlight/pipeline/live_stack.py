@@ -14,9 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.engine import PROGRAM_BYTES, at_once
-from fourlight.errors import FourlightError, RecipeError
+from fourlight.errors import FourlightError, FrameError, RecipeError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside
-from fourlight.io.pixels import open_pixels
+from fourlight.io.pixels import HELD_BYTES, held, open_pixels
 from fourlight.pipeline import lights
 from fourlight.pipeline.integration import Samples, sampling_of
 from fourlight.pipeline.job import Job
@@ -202,11 +202,16 @@ class LiveStack:
         return lights.placed(self.job, frames, None)
 
     def _add(self, raw: RawFrame) -> Taken:
-        """Add a light to the stack of those before it."""
+        """Add a light to the stack of those before it; it is read once, or not at all."""
         ground, job = self.ground, self.job
         assert ground is not None
         assert self.sums is not None
+        try:
+            samples = held(raw)
+        except FrameError as error:
+            return _aside(SetAside(raw.path, "read", error.reason))
         calibration = ground.calibration.with_light(raw, ground.frames[0].measured.raw)
+        calibration = replace(calibration, open_source=lambda _: samples)
         found = self._judged(lights.Measuring(calibration, job.recipe.measure)(raw), ground)
         if isinstance(found, SetAside):
             return _aside(found)
@@ -262,6 +267,7 @@ class LiveStack:
             PROGRAM_BYTES
             + live_bytes(shape)
             + max(TILE_BYTES, lights.MEASURE_BYTES * pixels_of(reference.raw))
+            + HELD_BYTES * pixels_of(reference.raw)
         )
         if needed > recipe.run.memory_gb * 1e9:
             size = f"a running stack of {shape[1]} x {shape[0]} px needs at least {np.ceil(needed / 1e8) / 10:.1f}"
