@@ -278,5 +278,7 @@ def test_out_that_holds_something_else_is_refused(
 
 def test_states_are_written_every_so_many_subs(night: tuple[Path, Path, Any, Told]) -> None:
     live = night[1] / "work" / "live"
-    assert [path.name for path in live.glob("sums-*")] == ["sums-12.bin"]
+    (place,) = (path for path in live.iterdir() if path.is_dir())
+    assert place.name.startswith("12-")
+    assert sorted(path.name for path in place.iterdir()) == [*(f"{k}.npz" for k in range(5)), "sums.bin"]
     assert live_desk.SAVED_EVERY == 20

@@ -183,7 +183,7 @@ class Desk:
 
     def _picture(self) -> None:
         begun = self.clock()
-        made = shown(self.stack, len(self.night.rows))
+        made = shown(self.stack, self.night.rows)
         self.night.target = made.target or self.night.target
         self.night.noise_ratio, self.night.why = made.noise_ratio, made.why
         write_shown(made, self.stack)
@@ -214,7 +214,7 @@ class Desk:
                 "watch", None, "the night ended without a sub that could be used", f"one is needed{why}"
             )
         self._save()
-        made = shown(self.stack, len(self.night.rows))
+        made = shown(self.stack, self.night.rows)
         self.night.target = made.target or self.night.target
         self.night.noise_ratio, self.night.why, self.night.ended = made.noise_ratio, made.why, True
         final(made, self.stack, self.night.rows)

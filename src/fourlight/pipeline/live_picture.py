@@ -16,6 +16,7 @@ from fourlight.frames import StarList
 from fourlight.io.export import jpeg_bytes, shallow
 from fourlight.io.room import whole, writing
 from fourlight.pipeline import outputs
+from fourlight.pipeline.cache import digest
 from fourlight.pipeline.layers import StackLayers, integrate_tiles
 from fourlight.pipeline.live_stack import LiveStack
 from fourlight.pipeline.picture import pictured, write_picture
@@ -48,13 +49,16 @@ class Shown:
     """Why there is no picture; empty where there is one."""
 
 
-def shown(stack: LiveStack, number: int) -> Shown:
-    """Layers, target and picture of the stack after so many subs."""
+def shown(stack: LiveStack, rows: Sequence[Mapping[str, Any]]) -> Shown:
+    """Layers, target and picture of the stack after these subs."""
     sums, ground, job = stack.sums, stack.ground, stack.job
     assert sums is not None
     assert ground is not None
     crew, folder = Crew(stack.threads), job.folder.layers
-    layers = integrate_tiles(sums.planes, sums.tiles, sums.shape, folder, f"watch {number}", crew, Silent())
+    # Layers of an earlier watch may lie there, of as many subs and yet of others.
+    lights = [row["sha256"] for row in rows if row["status"] == "used"]
+    key = digest("watch", lights, sums.used.tolist(), sums.rejected.tolist())
+    layers = integrate_tiles(sums.planes, sums.tiles, sums.shape, folder, key, crew, Silent())
     layers.rejected[:], layers.used[:] = sums.rejected, sums.used
     stars = stack.grid.stars(ground.reference.stars)
     full = np.array([each.full for each in ground.sampling]).min() / stack.grid.zoom**2

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from contextlib import suppress
+import shutil
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from datetime import datetime
 from functools import partial
@@ -26,9 +26,9 @@ from fourlight.stages.table import Sampling
 
 __all__ = ["load_rows", "load_stack", "save"]
 
-LAYOUT = 1
+LAYOUT = 2
 """Raised where what was kept before can no longer be read."""
-STATE = "state.json"
+STATE, SUMS = "state.json", "sums.bin"
 
 
 def save(stack: LiveStack, rows: list[dict[str, Any]], folder: Path) -> None:
@@ -36,13 +36,12 @@ def save(stack: LiveStack, rows: list[dict[str, Any]], folder: Path) -> None:
     ground, sums = stack.ground, stack.sums
     if not stack.begun or ground is None or sums is None:
         return
-    with writing(folder):
-        folder.mkdir(exist_ok=True)
-    sums.save(folder / f"sums-{len(rows)}.bin")
+    place = folder / _name(rows)
+    with writing(place):
+        place.mkdir(parents=True, exist_ok=True)
+    sums.save(place / SUMS)
     for number, frame in enumerate(ground.frames):
-        place = folder / f"first-{number}.npz"
-        if not place.exists():
-            cache.save(place, frame.measured)
+        cache.save(place / f"{number}.npz", frame.measured)
     facts = {
         "layout": LAYOUT, "fourlight": __version__, "rows": rows, "count": stack.count, "frames": sums.frames,
         "claim": sums.claim, "pixfrac": sums.pixfrac, "mosaic": asdict(ground.mosaic),
@@ -52,10 +51,14 @@ def save(stack: LiveStack, rows: list[dict[str, Any]], folder: Path) -> None:
     }  # fmt: skip
     with whole(folder / STATE) as part:  # no plain JSON: levels may be infinite
         part.write_text(json.dumps(facts), encoding="utf-8")
-    for old in folder.glob("sums-*.bin"):
-        if old.name != f"sums-{len(rows)}.bin":
-            with suppress(OSError):
-                old.unlink()
+    for old in folder.iterdir():
+        if old.is_dir() and old != place:
+            shutil.rmtree(old, ignore_errors=True)
+
+
+def _name(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Of the folder for a state: no two of other subs have the same, however many they are."""
+    return f"{len(rows)}-{cache.digest([(row['sha256'], row['status']) for row in rows])[:8]}"
 
 
 def load_rows(folder: Path) -> list[dict[str, Any]] | None:
@@ -90,7 +93,8 @@ def _restore(stack: LiveStack, facts: Mapping[str, Any], folder: Path) -> None:
     job = stack.job
     first = [_raw(each) for each in facts["first"]]
     job.names |= {frame.path: frame.path.name for frame in first}
-    frames = [cache.load(folder / f"first-{k}.npz", raw) for k, raw in enumerate(first)]
+    place = folder / _name(facts["rows"])
+    frames = [cache.load(place / f"{k}.npz", raw) for k, raw in enumerate(first)]
     known = [frame for frame in frames if isinstance(frame, MeasuredFrame)]
     sampling = tuple(Sampling(**_sampling_arrays(each)) for each in facts["sampling"])
     calibration = calibration_from(
@@ -116,7 +120,7 @@ def _restore(stack: LiveStack, facts: Mapping[str, Any], folder: Path) -> None:
     )
     stack.room(reference)
     assert stack.sums is not None
-    stack.sums.load(folder / f"sums-{len(facts['rows'])}.bin")
+    stack.sums.load(place / SUMS)
     stack.sums.frames, stack.sums.claim, stack.count = facts["frames"], facts["claim"], facts["count"]
 
 
