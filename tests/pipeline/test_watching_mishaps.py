@@ -4,15 +4,23 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from fourlight.errors import InputError, RecipeError, StageError
-from fourlight.pipeline.watching import Ends, watch
-from watched_nights import HALF, Hours, arriving, only_at_the_end, simulated, watched
+from fourlight.io.scan import scan
+from fourlight.pipeline.arrivals import Arrivals
+from fourlight.pipeline.live_desk import Desk
+from fourlight.pipeline.live_stack import LiveStack
+from fourlight.pipeline.watch_files import Night
+from fourlight.pipeline.watching import Ends, _Watch, watch
+from fourlight.provenance import file_hash
+from fourlight.recipe_read import Read
+from watched_nights import HALF, Hours, Told, arriving, only_at_the_end, simulated, watched
 
 
 @pytest.fixture(scope="module")
@@ -139,3 +147,46 @@ def test_idle_and_hours_end_a_night(lights: list[Path], tmp_path: Path) -> None:
         facts = watch(folder, tmp_path / f"{name}-out", HALF, ends=ends, wait=hours.wait, clock=hours)
         assert facts["used"] == 2
         assert hours.now == pytest.approx(120 if name == "idle" else 360, abs=5)
+
+
+@pytest.fixture
+def sub(tmp_path: Path) -> Path:
+    """A light that is only looked at."""
+    unit = fits.PrimaryHDU(np.random.default_rng(8).integers(900, 1100, (64, 96)).astype(np.uint16))
+    unit.header.update({"IMAGETYP": "Light", "EXPTIME": 60.0, "DATE-OBS": "2031-03-04T22:00:00"})
+    (tmp_path / "arriving").mkdir()
+    unit.writeto(tmp_path / "arriving" / "sub.fits")
+    return tmp_path / "arriving" / "sub.fits"
+
+
+def looking(sub: Path, *, begun: bool) -> tuple[_Watch, Told]:
+    """A watch that has taken a light, whose stack is only as much of one as is asked for it."""
+    hours, told = Hours(), Told()
+    state, raw = sub.stat(), scan([sub]).frames[0]
+    night = Night(str(sub.parent), "key")
+    night.rows.append(
+        {"path": str(sub), "file": sub.name, "status": "used", "sha256": file_hash(sub), "bytes": state.st_size,
+         "mtime_ns": state.st_mtime_ns}
+    )  # fmt: skip
+    job = SimpleNamespace(hashes={sub: file_hash(sub)})
+    stack = cast(LiveStack, SimpleNamespace(begun=begun, first=[raw], job=job))
+    arrivals, desk = Arrivals(sub.parent, Read(), hours), Desk(stack, night, told, hours)
+    return _Watch(desk, arrivals, lambda: False, hours.wait, hours, Ends()), told
+
+
+@pytest.mark.parametrize("begun", [True, False])
+def test_a_sub_that_another_program_writes_cards_into_counts_once(sub: Path, begun: bool) -> None:
+    watching, told = looking(sub, begun=begun)
+    old = file_hash(sub)
+    fits.setval(sub, "OBJECT", value="invented")
+    watching._look(sub)
+    (row,) = watching.rows
+    now = "is taken as it is now, with the other first ones"
+    assert told.of("changed") == [
+        f"sub.fits was written again; it counts once, and its light {'stays as it was taken' if begun else now}"
+    ]
+    assert row["sha256"] == (old if begun else file_hash(sub))
+    assert row["mtime_ns"] == sub.stat().st_mtime_ns, "a watch that goes on does not look at it again"
+    (first,) = watching.desk.stack.first
+    assert first.object_name == (None if begun else "invented")
+    assert bool(watching.desk.stack.job.hashes) == begun, "it is measured anew"

@@ -95,6 +95,15 @@ class Desk:
         if self.stack.begun and self._picture_due():
             self._picture()
 
+    def renewed(self, raw: RawFrame) -> bool:
+        """Whether a light whose file was written again is taken as it is now: with the other first ones alone."""
+        stack = self.stack
+        if stack.begun:
+            return False
+        stack.first = [raw if frame.path == raw.path else frame for frame in stack.first]
+        stack.job.hashes.pop(raw.path, None)
+        return True
+
     def _add(self, found: RawFrame | SetAside, where: dict[str, Any]) -> None:
         """Add a sub to the stack, and its row to the others."""
         job, rows = self.stack.job, self.night.rows

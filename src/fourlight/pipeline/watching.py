@@ -183,16 +183,31 @@ class _Watch:
             state, sha256 = path.stat(), file_hash(path)
         except OSError:  # gone between two looks
             return
-        twin = next((row for row in self.rows if row["sha256"] == sha256), None)
+        where = {"path": str(path), "file": path.name, "bytes": state.st_size, "mtime_ns": state.st_mtime_ns,
+                 "sha256": sha256}  # fmt: skip
+        if not self._counts(path, found, where):
+            self._take(found, where)
+
+    def _counts(self, path: Path, found: RawFrame | SetAside, where: dict[str, Any]) -> bool:
+        """Whether a file is a sub that was taken before, by its content or by its name, and told of where it is."""
+        twin = next((row for row in self.rows if row["sha256"] == where["sha256"]), None)
         if twin is not None:
             if twin["path"] != str(path):
                 self.desk.telling.line(
                     "known", f"{path.name} is {Path(twin['path']).name} under another name"
                 )
-            return
-        where = {"path": str(path), "file": path.name, "bytes": state.st_size, "mtime_ns": state.st_mtime_ns,
-                 "sha256": sha256}  # fmt: skip
-        self._take(found, where)
+            return True
+        used = (row for row in self.rows if row["path"] == str(path) and row["status"] == "used")
+        before = next(used, None)
+        if before is None:
+            return False
+        before |= {name: where[name] for name in ("bytes", "mtime_ns")}
+        stays = "its light stays as it was taken"
+        if isinstance(found, RawFrame) and self.desk.renewed(found):
+            before["sha256"] = where["sha256"]
+            stays = "its light is taken as it is now, with the other first ones"
+        self.desk.telling.line("changed", f"{path.name} was written again; it counts once, and {stays}")
+        return True
 
     def _take(self, found: RawFrame | SetAside, where: dict[str, Any]) -> None:
         """A sub becomes a row, whatever becomes of it."""
