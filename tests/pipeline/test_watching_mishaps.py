@@ -190,3 +190,16 @@ def test_a_sub_that_another_program_writes_cards_into_counts_once(sub: Path, beg
     (first,) = watching.desk.stack.first
     assert first.object_name == (None if begun else "invented")
     assert bool(watching.desk.stack.job.hashes) == begun, "it is measured anew"
+
+
+@pytest.mark.parametrize(("stage", "taken"), [("read", 1), ("register", 0)])
+def test_a_sub_whose_disk_is_back_is_looked_at_again(
+    sub: Path, monkeypatch: pytest.MonkeyPatch, stage: str, taken: int
+) -> None:
+    """The same content: what could not be read may be used now, what was judged stays judged."""
+    watching, _ = looking(sub, begun=True)
+    watching.rows[0] |= {"status": "set aside", "stage": stage, "epoch_s": None, "time_s": 0.0}
+    took: list[str] = []
+    monkeypatch.setattr(Desk, "take", lambda _self, _found, where: took.append(where["file"]))
+    watching._look(sub)
+    assert took == ["sub.fits"] * taken

@@ -190,7 +190,11 @@ class _Watch:
 
     def _counts(self, path: Path, found: RawFrame | SetAside, where: dict[str, Any]) -> bool:
         """Whether a file is a sub that was taken before, by its content or by its name, and told of where it is."""
-        twin = next((row for row in self.rows if row["sha256"] == where["sha256"]), None)
+        alike = [row for row in self.rows if row["sha256"] == where["sha256"]]
+        if isinstance(found, RawFrame):
+            # What could not be read then may have been on a disk that is back now.
+            alike = [row for row in alike if row["status"] == "used" or row["stage"] != "read"]
+        twin = next(iter(alike), None)
         if twin is not None:
             if twin["path"] != str(path):
                 self.desk.telling.line(
