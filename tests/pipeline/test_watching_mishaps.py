@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 from types import SimpleNamespace
@@ -203,3 +204,40 @@ def test_a_sub_whose_disk_is_back_is_looked_at_again(
     monkeypatch.setattr(Desk, "take", lambda _self, _found, where: took.append(where["file"]))
     watching._look(sub)
     assert took == ["sub.fits"] * taken
+
+
+def test_calibration_frames_that_come_during_the_night_do_not_stop_it(sub: Path, tmp_path: Path) -> None:
+    """One sub that is never whole, so that no stack is made; then the same command again, as after a crash."""
+    folder, darks = sub.parent, tmp_path / "darks"
+    content = sub.read_bytes()
+
+    def put(path: Path, seed: int) -> None:
+        path.parent.mkdir(exist_ok=True)
+        image = np.random.default_rng(seed).integers(900, 1100, (64, 96)).astype(np.uint16)
+        fits.PrimaryHDU(image, fits.Header({"IMAGETYP": "Dark", "EXPTIME": 60.0})).writeto(path)
+
+    def again(count: int) -> Told:
+        told, hours = Told(), Hours()
+        ends = Ends(subs=count, hours=1.0)
+        with pytest.raises(StageError, match="without a sub that could be used"):
+            watch(folder, tmp_path / "out", HALF, calibration=[darks], ends=ends, telling=told, wait=hours.wait,
+                  clock=hours)  # fmt: skip
+        return told
+
+    put(darks / "first.fits", 1)
+    put(folder / "second.fits", 2)
+    sub.write_bytes(content[:4000])
+    assert again(1).of("not used") == []
+    kept = json.loads((tmp_path / "out" / "watch.json").read_text())["calibration"]
+    assert kept == [str(folder / "second.fits"), str(darks / "first.fits")]
+    put(darks / "late.fits", 3)
+    put(folder / "later.fits", 4)
+    (folder / "other.fits").write_bytes(content[:5000])
+    told = again(2)
+    assert told.of("not used") == ["late.fits: calibration frames that were there at the start count"]
+    assert told.of("not a light") == ["later.fits is a dark; those count that are there at the start"]
+    (darks / "first.fits").unlink()
+    with pytest.raises(InputError, match=r"first\.fits: is gone, and is one of the calibration frames"):
+        watch(folder, tmp_path / "out", HALF, calibration=[darks], ended=lambda: True)
+    with pytest.raises(InputError, match="holds a watch with other settings or calibration frames"):
+        watch(folder, tmp_path / "out", HALF, ended=lambda: True)

@@ -118,13 +118,16 @@ def _empty(folder: OutputFolder) -> None:
 
 
 def _forget(folder: OutputFolder) -> None:
-    """Take away the empty folders of a refused run, and the marker unless another run has come in."""
+    """Take away the empty folders of a refused run, and the marker unless another run has come in.
+
+    It stays, too, with what a watch has told of subs none of which it could use.
+    """
     if sys.platform == "win32":  # where a file that another run holds cannot be taken away
         with suppress(OSError):
             folder.lock.unlink()
     for place in (folder.decoded, folder.masters, folder.measured, folder.layers, folder.work):
         with suppress(OSError):
             place.rmdir()
-    if not folder.work.exists():
-        with suppress(OSError):
+    with suppress(OSError):
+        if [entry.name for entry in folder.root.iterdir()] == [MARKER]:
             (folder.root / MARKER).unlink()

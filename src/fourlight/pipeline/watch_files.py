@@ -36,7 +36,9 @@ class Night:
 
     folder: str
     key: str
-    """Hash of folder, settings and calibration frames."""
+    """Hash of folder, settings and where calibration frames were named."""
+    calibration: list[str] = field(default_factory=list)
+    """Paths of calibration frames, those that were there when the night began."""
     rows: list[dict[str, Any]] = field(default_factory=list)
     alarms: list[Alarm] = field(default_factory=list)
     over: list[Alarm] = field(default_factory=list)
@@ -69,7 +71,7 @@ def earlier_night(place: OutputFolder, out: Path, folder: Path, key: str) -> Nig
     try:
         facts = json_of(path.read_text(encoding="utf-8"))
         before, rows = facts["folder"], list(facts["subs"])
-        same, target = facts["key"] == key, facts["target"]
+        same, target, others = facts["key"] == key, facts["target"], list(facts["calibration"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(f"{path}: cannot be read ({error}); choose another folder") from None
     if before != str(folder):
@@ -79,7 +81,7 @@ def earlier_night(place: OutputFolder, out: Path, folder: Path, key: str) -> Nig
             f"{out}: holds a watch with other settings or calibration frames; give those, or choose another folder"
         )
     aim = None if target is None else Target(target["what"], np.array(target["signal"]), target["pixels"])
-    return Night(before, key, rows, target=aim)
+    return Night(before, key, others, rows, target=aim)
 
 
 def write_facts(root: Path, night: Night, stack: LiveStack) -> dict[str, Any]:
@@ -102,6 +104,7 @@ def watch_facts(night: Night, stack: LiveStack) -> dict[str, Any]:
                 "fourlight": __version__,
                 "folder": night.folder,
                 "key": night.key,
+                "calibration": night.calibration,
                 "ended": night.ended,
                 "used": len(used),
                 "exposure_s": sum(row["exposure_s"] or 0.0 for row in used),

@@ -64,7 +64,8 @@ def watch(
         Folder for results; that of an earlier watch of the same folder goes on.
     recipe : Recipe
     calibration : sequence of Path
-        Files and folders of darks, flats and bias frames; those below ``folder`` at the beginning count too.
+        Files and folders of darks, flats and bias frames; those below ``folder`` count too. A night that goes on keeps
+        those that were there when it began.
     ends : Ends or None
     telling : Telling or None
         Is told a line for every sub and alarm.
@@ -83,18 +84,19 @@ def watch(
     if not folder.is_dir():
         raise InputError(f"{folder}: no such folder; name the one in which the subs arrive")
     folder = Path(os.path.abspath(folder))
-    named = [Path(os.path.abspath(path)) for path in calibration]
+    named = sorted({Path(os.path.abspath(path)) for path in calibration})
     check_apart(out, [folder, *named])
     recipe = with_profile_path(recipe)
-    others = _others(folder, named, recipe)
+    there = _others(folder, named, recipe)
     with claimed(out) as place:
-        key = digest(
-            settings_key(recipe), recipe.finish.model_dump(), str(folder), [str(f.path) for f in others]
-        )
-        night = earlier_night(place, out, folder, key) or Night(str(folder), key)
+        key = digest(settings_key(recipe), recipe.finish.model_dump(), str(folder), list(map(str, named)))
+        night = earlier_night(place, out, folder, key)
+        night = night or Night(str(folder), key, [str(frame.path) for frame in there])
+        others = _of_the_beginning(there, night, out)
         job = Job(recipe, Silent(), thread_count(recipe.run.threads), folder=place)
         job.names = {frame.path: frame.path.name for frame in others}
         desk = Desk(LiveStack(job, others), night, telling or _Nobody(), clock)
+        _tell_later(desk, [frame for frame in there if folder not in frame.path.parents])
         looking = _Watch(desk, Arrivals(folder, recipe.read, clock), ended, wait, clock, ends or Ends())
         looking.go_on()
         return desk.end()
@@ -110,6 +112,34 @@ def _others(folder: Path, named: Sequence[Path], recipe: Recipe) -> list[RawFram
     if named and not any(frame.role is not Role.LIGHT for frame in found[0].frames):
         raise InputError(f"{named[0]}: holds no dark, flat or bias frame; name their folder, or leave it out")
     return [frames[path] for path in sorted(frames)]
+
+
+def _of_the_beginning(there: Sequence[RawFrame], night: Night, out: Path) -> list[RawFrame]:
+    """Calibration frames that were there when the night began: others would make another stack of it.
+
+    Raises
+    ------
+    InputError
+        One is gone.
+    """
+    found = {str(frame.path): frame for frame in there}
+    gone = [path for path in night.calibration if path not in found]
+    if gone:
+        raise InputError(
+            f"{gone[0]}: is gone, and is one of the calibration frames of the watch in {out}; put it back, or choose "
+            "another folder"
+        )
+    return [found[path] for path in night.calibration]
+
+
+def _tell_later(desk: Desk, there: Sequence[RawFrame]) -> None:
+    """Tell of calibration frames outside the folder that came later; those in it are told when they are looked at."""
+    later = [frame.path for frame in there if frame not in desk.stack.others]
+    if later:
+        many = f" and {len(later) - 1} more" if len(later) > 1 else ""
+        desk.telling.line(
+            "not used", f"{later[0].name}{many}: calibration frames that were there at the start count"
+        )
 
 
 @dataclass(slots=True)
