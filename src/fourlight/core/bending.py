@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from fourlight.core import bends
+from fourlight.core import bends, maps
 from fourlight.core.maps import affine
 from fourlight.core.matching import Match
 
@@ -31,7 +31,10 @@ SURE = 3.0
 """The bend must be this many times as large as the map's error at the corners: else it does more harm than good."""
 
 CELLS = 3
-"""Cells per axis of the box of the stars, each of which must hold one: outside its stars a polynomial runs wild."""
+"""Cells per axis of what both frames show, each of which must hold a star: outside its stars a polynomial runs wild."""
+
+LATTICE = 15
+"""Places per axis that stand for what both frames show: five in each cell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +50,13 @@ class Bent:
     rms_px: float
     """Rms residual per axis of the pairs, target pixels."""
     corner_px: float
-    """Standard error per axis of the map at the worst corner of the box of its stars, target pixels."""
+    """Standard error per axis of the map at the worst corner of what both frames show, target pixels."""
 
 
-def bent(found: Match, source: Float64, target: Float64, weight: Float64) -> Bent | None:
+def bent(
+    found: Match, source: Float64, target: Float64, weight: Float64,
+    size: tuple[float, float], target_size: tuple[float, float],
+) -> Bent | None:  # fmt: skip
     """Curved map that the pairs of an affine match and what it missed support; None where a straight one will do.
 
     Parameters
@@ -60,15 +66,18 @@ def bent(found: Match, source: Float64, target: Float64, weight: Float64) -> Ben
         Positions in pixels.
     weight : (n,) float64
         Inverse variance of the position of each source star.
+    size, target_size : (nx, ny)
+        Of the frames: where both show the sky but the pairs leave a large part without a star, the map stays straight.
     """
+    shared = _shared(found.matrix, size, target_size)
     spread = 1 / weight
     index, near = found.source_index, found.target_index
     tree = cKDTree(target)
     result = None
     for _ in range(5):
-        if len(index) < FEWEST_PAIRS or not _all_over(source[index]):
+        if len(index) < FEWEST_PAIRS or not _all_over(source[index], shared):
             return None
-        result = _fitted(source, target, weight, index, near)
+        result = _fitted(source, target, weight, index, near, shared)
         # What stars scatter beyond their noise (seeing, shape of pixels) no light takes away: without it the few
         # brightest would rule the fit.
         weight = 1 / (spread + result.rms_px**2)
@@ -78,13 +87,27 @@ def bent(found: Match, source: Float64, target: Float64, weight: Float64) -> Ben
     return result if result is not None and _clear(result, source, target, weight) else None
 
 
-def _fitted(source: Float64, target: Float64, weight: Float64, index: Int64, near: Int64) -> Bent:
+def _shared(matrix: Float64, size: tuple[float, float], target_size: tuple[float, float]) -> Float64:
+    """(k, 2) places on a lattice of the first frame that an affine map finds on the other."""
+    ends = np.array(target_size) - 1
+    across, down = np.array([[0.0, 1, 0, 1], [0, 0, 1, 1]]) * ends[:, None]
+    back = np.column_stack(maps.apply(maps.inverse(matrix), across, down))
+    low, high = (np.clip(edge, 0, np.array(size) - 1) for edge in (back.min(axis=0), back.max(axis=0)))
+    x, y = np.meshgrid(*np.linspace(low, high, LATTICE).T)
+    places = np.column_stack([x.ravel(), y.ravel()])
+    there = np.column_stack(maps.apply(matrix, *places.T))
+    return places[(np.abs(there - ends / 2) < ends / 2 + 0.5).all(axis=1)]
+
+
+def _fitted(
+    source: Float64, target: Float64, weight: Float64, index: Int64, near: Int64, shared: Float64
+) -> Bent:
     bend = bends.polynomial(source[index], target[near], weight[index])
     residual = np.column_stack(bends.apply(bend, *source[index].T)) - target[near]
     spread = np.average((residual**2).sum(axis=1) / 2, weights=weight[index])
     matrix = affine(source[index], target[near], weight[index])
     rms = float(np.sqrt(spread))
-    return Bent(bend, matrix, index, near, rms, rms * _leverage(source[index], weight[index]))
+    return Bent(bend, matrix, index, near, rms, rms * _leverage(source[index], weight[index], shared))
 
 
 def _paired(tree: cKDTree, places: Float64, reach: float) -> tuple[Int64, Int64]:
@@ -96,11 +119,18 @@ def _paired(tree: cKDTree, places: Float64, reach: float) -> tuple[Int64, Int64]
     return keep.astype(np.int64), np.asarray(near[keep], dtype=np.int64)
 
 
-def _all_over(places: Float64) -> bool:
-    """Whether no large part of the box of the stars is empty."""
-    low, span = places.min(axis=0), np.maximum(np.ptp(places, axis=0), 1e-9)
-    cell = np.minimum(((places - low) / span * CELLS).astype(int), CELLS - 1)
-    return len(np.unique(cell[:, 0] * CELLS + cell[:, 1])) == CELLS**2
+def _all_over(places: Float64, shared: Float64) -> bool:
+    """Whether stars are in every cell of the box of what both frames show, of which that is a good part."""
+    if not len(shared):
+        return False
+    low, span = shared.min(axis=0), np.maximum(np.ptp(shared, axis=0), 1e-9)
+
+    def counts(points: Float64) -> Int64:
+        cell = np.clip((points - low) / span * CELLS, 0, CELLS - 1).astype(int)
+        return np.bincount(cell[:, 0] * CELLS + cell[:, 1], minlength=CELLS**2)
+
+    part = counts(shared)
+    return bool((counts(places)[2 * part >= part.max()] > 0).all())
 
 
 def _clear(result: Bent, source: Float64, target: Float64, weight: Float64) -> bool:
@@ -116,17 +146,15 @@ def _clear(result: Bent, source: Float64, target: Float64, weight: Float64) -> b
     return size > max(LEAST_PX, SURE * result.corner_px) and gained / numbers > CLEAR * left / free
 
 
-def _leverage(places: Float64, weight: Float64) -> float:
-    """Error of the map at the worst corner of the box of the stars, over the rms of one star."""
+def _leverage(places: Float64, weight: Float64, shared: Float64) -> float:
+    """Error of the map at the worst corner of what both frames show, over the rms of one star."""
     middle, reach = places.mean(axis=0), np.maximum(np.ptp(places, axis=0) / 2, 1e-9)
 
     def design(points: Float64) -> Float64:
         u, v = ((points - middle) / reach).T
         return np.stack([u**a * v**b for a, b in bends.TERMS], axis=1)
 
-    low, high = places.min(axis=0), places.max(axis=0)
-    corners = np.array([[x, y] for x in (low[0], high[0]) for y in (low[1], high[1])])
-    inner, outer = design(places), design(corners)
+    inner, outer = design(places), design(shared)
     relative = weight / weight.mean()
     covariance = np.linalg.pinv((inner * relative[:, None]).T @ inner)
     return float(np.sqrt(np.einsum("ki,ij,kj->k", outer, covariance, outer).max()))

@@ -86,7 +86,7 @@ def beside(
     InputError
         Their stars do not match, or the second covers nothing of the first.
     """
-    bend, source, target, rms = _matched(first_stars, stars, first.shape, name)
+    bend, source, target, rms = _matched(first_stars, stars, first.shape, planes.shape, name)
     values, variances = (
         [_on_grid(plane, bend, first.shape, canvas, power=power) for plane in layers]
         for layers, power in ((planes.values, False), (planes.variances, True))
@@ -144,7 +144,7 @@ def _on_grid(
 
 
 def _matched(
-    first: StarList, second: StarList, shape: tuple[int, int], name: str
+    first: StarList, second: StarList, shape: tuple[int, int], second_shape: tuple[int, int], name: str
 ) -> tuple[Float64, Int64, Int64, float]:
     """Map from the first grid to the second, pairs of stars, and their rms residual."""
     source, target = (np.column_stack([each.x, each.y]) for each in (first, second))
@@ -158,7 +158,7 @@ def _matched(
             f"{name}: its {len(second)} stars do not match the {len(first)} of the stack with the lines; name a "
             "finished stack of the same field"
         )
-    curved = bending.bent(found, source, target, weight)
+    curved = bending.bent(found, source, target, weight, shape[::-1], second_shape[::-1])
     if curved is None:
         return bends.straight(found.matrix), found.source_index, found.target_index, found.rms_px
     return curved.bend, curved.source_index, curved.target_index, curved.rms_px

@@ -128,7 +128,7 @@ def register(
             frame,
             f"its {len(stars)} stars do not match the {len(target)} of {other} (other field, cloud or trailing?)",
         )
-    found, bend = _curved(found, stars, target, weight)
+    found, bend = _curved(found, frame, reference, weight)
     refused = _too_vague(found, min(settings.min_matches, len(target)), settings)
     if refused:
         return _aside(frame, refused)
@@ -158,12 +158,12 @@ def _too_vague(found: matching.Match, needed: int, settings: Registration) -> st
 
 
 def _curved(
-    found: matching.Match, stars: StarList, target: StarList, weight: Float64
+    found: matching.Match, frame: MeasuredFrame, reference: MeasuredFrame, weight: Float64
 ) -> tuple[matching.Match, Float64 | None]:
     """The match with the pairs of a curved map, and that map, where the stars show that a straight one will not do."""
-    curved = bending.bent(
-        found, np.column_stack([stars.x, stars.y]), np.column_stack([target.x, target.y]), weight
-    )
+    source, target = (np.column_stack([each.stars.x, each.stars.y]) for each in (frame, reference))
+    size, target_size = ((each.raw.nx, each.raw.ny) for each in (frame, reference))
+    curved = bending.bent(found, source, target, weight, size, target_size)
     if curved is None:
         return found, None
     straighter = replace(
