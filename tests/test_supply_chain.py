@@ -6,17 +6,20 @@ import ast
 import importlib.metadata as installed
 import importlib.util
 import re
-import socket
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
+from astropy.utils import iers
 
 from fourlight.io.arrays import mapped_array
+from fourlight.sky.moon import moon_altitudes, offline
+from sockets import no_network
 
 ROOT = Path(__file__).parent.parent
 PARTS = {"llvmlite": "numba", "markupsafe": "jinja2", "pydantic_core": "pydantic"}
@@ -142,29 +145,13 @@ def test_an_array_with_objects_is_refused(tmp_path: Path) -> None:
     assert sprung.exists(), "the trap works"
 
 
-def test_the_main_job_asks_for_no_network(
-    command: Callable[..., Any], small_night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Every way by which Python's sockets reach another machine, or look its name up, fails the run."""
-    asked: list[str] = []
+def test_tables_of_the_sky_are_not_fetched_however_old_they_are() -> None:
+    """astropy fetches leap seconds, and the Earth's rotation after its table, where nothing keeps it from that.
 
-    def refusing(name: str) -> Callable[..., None]:
-        def refuse(*_: object, **__: object) -> None:
-            asked.append(name)
-            raise OSError(f"{name}: no network in this test")
-
-        return refuse
-
-    for name in ("connect", "connect_ex", "sendto", "sendmsg", "bind"):
-        monkeypatch.setattr(socket.socket, name, refusing(name))
-    for name in ("create_connection", "getaddrinfo", "gethostbyname"):
-        monkeypatch.setattr(socket, name, refusing(name))
-    with pytest.raises(OSError, match="no network"), socket.socket() as one:
-        one.connect(("127.0.0.1", 9))
-    asked.clear()
-    done = command("run", small_night, "--out", tmp_path / "out")
-    assert (done.code, asked) == (0, [])
-    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    assert not re.findall(
-        r"""<(?:script|img|link|iframe)[^>]+(?:src|href)\s*=\s*["'](?:https?:)?//""", report
-    )
+    That a run asks for nothing is tested in cli/test_run.py; whether it would depends on the age of what is installed.
+    """
+    with no_network() as asked:
+        assert np.isfinite(moon_altitudes([datetime(2040, 3, 1, tzinfo=UTC)], 30.0, 10.0)).all()
+        with offline(), pytest.raises(ValueError, match="none of the files could be read"):
+            iers.LeapSeconds.auto_open(["https://tables.invalid/leap-seconds.list"])
+    assert asked == []

@@ -28,16 +28,10 @@ FILES = {
 """All results, as the README lists them."""
 
 
-@pytest.fixture(scope="session")
-def finished(looking: Any, small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """OUT of one finished run on the small night; not to be changed."""
-    from fourlight.pipeline.run import run
-    from fourlight.recipe import Recipe
-
-    out = tmp_path_factory.mktemp("finished") / "out"
-    with looking():
-        run([small_night], out, Recipe())
-    return out
+def test_a_run_asks_for_no_network(finished: Path, asked: list[str]) -> None:
+    """Its claims are made as well, which ask where the Moon was."""
+    assert asked == []
+    assert (finished / "claims.json").exists()
 
 
 def test_every_file_is_there_and_only_those(finished: Path) -> None:
