@@ -35,17 +35,19 @@ def test_places_meet_scattered_stars_as_often_as_said():
         stars, places = random.uniform(0, 1000, (80, 2)), random.uniform(50, 950, (60, 2))
         said += coincidence(places, stars, 12.0, 1e6).sum()
         met += len(pairs_within(places, stars, 12.0)[0])
-    assert met <= said < 2.5 * met, "the larger of two densities counts: no chance is told too small"
+    # 86 of them, known to 11 %; the larger of two densities counts, which adds to what is said
+    assert 0.8 * met < said < 1.5 * met
 
 
 def test_heaps_of_stars_are_no_finds():
     """All stars in one corner: places there meet one often, others never."""
     random = np.random.default_rng(6)
-    stars, places = random.uniform(0, 100, (60, 2)), random.uniform(20, 80, (50, 2))
-    chance = coincidence(places, stars, 3.0, 1e6)
-    met = len(pairs_within(places, stars, 3.0)[0])
-    assert met >= 5
-    assert chance.sum() > 0.7 * met
+    said, met = 0.0, 0
+    for _ in range(20):
+        stars, places = random.uniform(0, 100, (60, 2)), random.uniform(20, 80, (50, 2))
+        said += coincidence(places, stars, 3.0, 1e6).sum()
+        met += len(pairs_within(places, stars, 3.0)[0])
+    assert 0.75 * met < said < 1.35 * met, "some 110 are known to 10 %"
 
 
 def test_pairs_are_each_other_s_nearest():
