@@ -60,6 +60,20 @@ def test_a_wide_core_is_fitted_by_the_pixels_around_it(monkeypatch):
     assert 0 < max(sizes) < 1.2 * rim
 
 
+def test_a_group_is_fitted_again_when_its_neighbour_is_taken_off():
+    """Two groups in each other's light; from what is left of the plane one star comes back as if it stood alone."""
+    _, plane = clipped([(74.2, 80.4, 4e5), (85.0, 79.0, 1e6)])
+    hot = full_spots([plane], 5000)
+    unknown, _ = sorted(cores(plane, profile(), hot, fitted=False), key=lambda core: core.part[1].start)
+    assert len(unknown.stars) == 0
+    left = plane - (1e6 * moffat(85.0, 79.0, 3.0, plane.shape)).astype(np.float32)
+    again = refitted(left, unknown, hot, profile())
+    assert again.part == unknown.part
+    (star,) = again.stars
+    assert star[:2] == pytest.approx([74.2, 80.4], abs=0.1)
+    assert star[2] == pytest.approx(moffat(0, 0, 3.0, (1, 1))[0, 0] * 4e5, rel=0.1)
+
+
 def test_nothing_full():
     plane = np.ones((20, 20), np.float32)
     assert not cores(plane, profile(), full_spots([plane], float("inf")))
