@@ -95,10 +95,8 @@ def test_nothing_worth_doing_has_no_target():
 
 
 def test_spectrum_of_a_star_is_that_of_its_picture():
-    slow = moffat(0, 0, 3.0, (257, 257))
     wide = np.zeros((128, 128))
     offsets = np.arange(-63, 64)
     wide[np.ix_(offsets % 128, offsets % 128)] = moffat(63, 63, 3.0, (127, 127))
     wide /= wide.sum()
-    assert slow.shape[0] % 2
     np.testing.assert_allclose(refocus.spectrum(profile(3.0), 64, 64, 128), fft.rfft2(wide), atol=2e-3)
