@@ -19,12 +19,16 @@ def _exposures(count: int, stars: float, dither: float, hot: dict[tuple[int, int
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     colour = np.where((y % 2 == 0) & (x % 2 == 0), 0.5, np.where((y % 2 == 1) & (x % 2 == 1), 0.4, 1.0))
     sigma = stars / 2.3548
+    rows, columns = np.arange(SHAPE[0]), np.arange(SHAPE[1])
     for _ in range(count):
         dy, dx = rng.uniform(-dither, dither, 2)
-        light = np.full(SHAPE, SKY)
-        for cy, cx, size in places:
-            profile = np.exp(-((y - cy - dy) ** 2 + (x - cx - dx) ** 2) / (2 * sigma**2))
-            light += colour * 10**size * profile / (2 * np.pi * sigma**2)
+        down, across = (
+            np.exp(-((axis - centre[:, None]) ** 2) / (2 * sigma**2))
+            for axis, centre in ((rows, places[:, 0] + dy), (columns, places[:, 1] + dx))
+        )
+        light = SKY + colour * np.einsum("k,ky,kx->yx", 10 ** places[:, 2], down, across, optimize=True) / (
+            2 * np.pi * sigma**2
+        )
         for place, excess in hot.items():
             light[place] = max(light[place] + excess, 0)
         out.append(rng.poisson(light).astype(np.float32))
