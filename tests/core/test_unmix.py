@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy.linalg import lstsq
@@ -113,27 +108,3 @@ def test_weights_of_the_pixels_own_light_bias_faint_lines_and_expected_ones_do_n
     error = unmix(values, own, usual, DUAL)[0][1].std() / np.sqrt(shape[0] * shape[1])
     assert biased < 0.95 * true[1]
     assert abs(fine - true[1]) < 0.003 * true[1] + 3 * error
-
-
-CODE = """
-import numpy as np
-from fourlight.core.unmix import unmix
-rng = np.random.default_rng(1)
-v = rng.uniform(1, 9, (3, 3, 4)).astype(np.float32)
-v[1, 2, 3] = np.nan
-x, c = unmix(rng.normal(9, 3, (3, 3, 4)).astype(np.float32), v, v, rng.uniform(0, 1, (3, 2)))
-np.save({path!r}, np.concatenate([x, c]))
-"""
-
-
-def test_plain_python_gives_the_same(tmp_path: Path):
-    found = []
-    for off in ("0", "1"):
-        path = str(tmp_path / f"{off}.npy")
-        subprocess.run(
-            [sys.executable, "-c", CODE.format(path=path)],
-            check=True,
-            env={**os.environ, "NUMBA_DISABLE_JIT": off},
-        )
-        found.append(np.load(path))
-    np.testing.assert_allclose(found[0], found[1], rtol=1e-5)

@@ -1,4 +1,4 @@
-"""The kernels of calibration and integration run by plain Python give what the compiled ones give."""
+"""The kernels of calibration, integration and unmixing run by plain Python give what the compiled ones give."""
 
 import os
 import subprocess
@@ -19,6 +19,7 @@ from fourlight.core import (
     samples,
     stored,
     sums,
+    unmix,
 )
 from fourlight.core.networks import merging_network
 from fourlight.core.reference import reference
@@ -116,10 +117,19 @@ def calibrated(frames):
     ]
 
 
+def unmixed():
+    """Two kinds of light of three channels, one of which is missing at a pixel."""
+    rng = np.random.default_rng(1)
+    variances = rng.uniform(1, 9, (3, 3, 4)).astype(np.float32)
+    variances[1, 2, 3] = np.nan
+    values = rng.normal(9, 3, (3, 3, 4)).astype(np.float32)
+    return list(unmix.unmix(values, variances, variances, rng.uniform(0, 1, (3, 2))))
+
+
 def results():
     frames, bend = night()
     found = judged(frames, bend)
-    return found + laid(frames, bend, found[0][1], found[5]) + calibrated(frames)
+    return found + laid(frames, bend, found[0][1], found[5]) + unmixed() + calibrated(frames)
 
 
 def test_plain_python_gives_the_same(tmp_path):
