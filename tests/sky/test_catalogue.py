@@ -1,14 +1,13 @@
 """The star table against rows of its source, well-known stars, and a slow search."""
 
 import csv
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from fourlight.sky import catalogue
-from fourlight.sky.starcells import HEIGHT_DEG, band_cells
+from fourlight.sky.starcells import HEIGHT_DEG, band_cells, unpacked
 
 SAMPLE = Path(__file__).parents[1] / "authorities" / "star_table" / "sample.csv"
 
@@ -104,8 +103,12 @@ def test_stars_are_even_across_the_edges_of_cells(whole):
     assert int(band_cells().sum()) * HEIGHT_DEG**2 == pytest.approx(41253, rel=0.01)
 
 
-def test_a_wide_cone_is_quick():
-    catalogue.cone(280.0, -20.0, 5.0)
-    start = time.process_time()
-    assert len(catalogue.cone(83.0, 0.0, 5.0)) > 1000
-    assert time.process_time() - start < 0.1
+def test_a_wide_cone_looks_at_little_of_the_sky(monkeypatch):
+    """A cone of 5 degrees is 0.19 % of the sky; of its 980,000 stars no more are read than twice those in it."""
+    read = []
+    monkeypatch.setattr(
+        catalogue, "unpacked", lambda records, cells: read.append(len(cells)) or unpacked(records, cells)
+    )
+    found = catalogue.cone(83.0, 0.0, 5.0)
+    assert 1000 < len(found) <= read[0] < 2 * len(found)
+    assert len(read) == 1
