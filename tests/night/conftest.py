@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -12,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from astropy.io import fits
+from filelock import FileLock
 from scipy.ndimage import map_coordinates, maximum_filter
 
 from fourlight.pipeline.run import run
@@ -150,11 +152,24 @@ def made(folder: Path, scene: str, recipe: str = "") -> Night:
     return Night(folder / "raw", folder / "out")
 
 
+def made_once(factory: pytest.TempPathFactory, name: str, scene: str, recipe: str) -> Night:
+    """A night that the first process which needs it makes, and all others read."""
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        return made(factory.mktemp(name), scene, recipe)
+    told = factory.getbasetemp().parent / f"{name}.txt"
+    with FileLock(f"{told}.lock"):
+        if not told.exists():
+            night = made(factory.mktemp(name), scene, recipe)
+            told.write_text(str(night.raw.parent), encoding="utf-8")
+    folder = Path(told.read_text(encoding="utf-8"))
+    return Night(folder / "raw", folder / "out")
+
+
 @pytest.fixture(scope="session")
 def nebula(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    return made(tmp_path_factory.mktemp("nebula"), NEBULA, "[run]\nthreads = 1")
+    return made_once(tmp_path_factory, "nebula", NEBULA, "[run]\nthreads = 1")
 
 
 @pytest.fixture(scope="session")
 def star_field(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    return made(tmp_path_factory.mktemp("stars"), STARS)
+    return made_once(tmp_path_factory, "stars", STARS, "")
