@@ -91,6 +91,9 @@ dither_px = 9.0
 """
 """Bright stars over a factor of twenty in flux; a second night with another angle and another image scale."""
 
+PLAIN = "[finish.denoise]\nuse = false\n[finish.sharpen]\nuse = false\n"
+"""The recipe of nights whose picture no test reads."""
+
 
 @dataclass(frozen=True)
 class Night:
@@ -146,7 +149,7 @@ class Night:
         return np.asarray(free)
 
 
-def made(folder: Path, scene: str, recipe: str = "") -> Night:
+def made(folder: Path, scene: str, recipe: str = PLAIN) -> Night:
     simulate(loads(scene), folder / "raw")
     run([folder / "raw"], folder / "out", recipe_loads(recipe))
     return Night(folder / "raw", folder / "out")
@@ -172,4 +175,4 @@ def nebula(tmp_path_factory: pytest.TempPathFactory) -> Night:
 
 @pytest.fixture(scope="session")
 def star_field(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    return made_once(tmp_path_factory, "stars", STARS, "")
+    return made_once(tmp_path_factory, "stars", STARS, PLAIN)
