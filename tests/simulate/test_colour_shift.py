@@ -92,3 +92,26 @@ def test_the_object_moves_with_its_wavelength() -> None:
             x, y = plan.colours.moved(30.0, 120.0, plan.wave_nm[colour])
             green = maps.apply(plan.matrix, 30.0, 120.0)
             np.testing.assert_allclose(maps.apply(plan.matrices[colour], x, y), green, atol=1e-6)
+
+
+def test_the_object_is_drawn_where_its_wavelength_falls() -> None:
+    """Centre of light of a small disc in each colour, against that of green light in the middle of the frame."""
+    text = SCENE.format(growth=0.0, angle="zenith_angle_deg = 90.0").replace(
+        'kind = "none"', 'kind = "disc"\nsize = 0.2'
+    )
+    scene = loads(text)
+    plans = plan_lights(scene, throughput(scene))
+    world = build_world(scene, plans)
+    world = replace(world, stars=replace(world.stars, rate=np.zeros_like(world.stars.rate)))
+    v, u = np.mgrid[:161, :201]
+    for plan in plans:
+        dark = replace(plan, sky_e=np.zeros(3), sky_slope_e=np.zeros((3, 2)))
+        found, expected = [], []
+        for colour in range(3):
+            detector = replace(world.detector, cell=np.full((2, 2), colour))
+            image = expected_light(replace(world, detector=detector), dark)
+            found.append([(image * part).sum() / image.sum() for part in (u, v)])
+            expected.append(plan.colours.moved(100.0, 80.0, plan.wave_nm[colour]))
+        apart = np.array(expected) - expected[1]
+        assert np.abs(apart).max() > 0.1
+        np.testing.assert_allclose(np.array(found) - found[1], apart, atol=0.03)
