@@ -39,6 +39,7 @@ def test_shares_are_those_of_the_painted_light_whatever_the_noise(noise):
     for others, share in (("R", 1 / 3), ("B", 1 / 3), ("R and B", 2 / 3)):
         assert found[others].value == pytest.approx(share, abs=5 * max(found[others].error, 0.01))
         assert found[others].low - 0.01 < share < found[others].high + 0.01, "the light painted is one draw"
+        assert found[others].error < 0.07, "noise of 4 over structure of 1"
 
 
 def test_equal_pictures_share_all_and_unlike_ones_nothing():
@@ -76,7 +77,7 @@ def test_intervals_of_noisy_halves_hold_the_truth(noise, red, blue):
     rng, sets, shape, full = np.random.default_rng(5), 60, (64, 80), np.ones((64, 80), bool)
     whole = red**2 + blue**2 + 1
     true = {"R": red**2 / whole, "B": blue**2 / whole, "R and B": (red**2 + blue**2) / whole}
-    held, values = dict.fromkeys(true, 0), []
+    held, values, widths = dict.fromkeys(true, 0), [], []
     regions = Regions(("object",), full.astype(np.uint16), np.array([full.sum()]), np.zeros((1, 5)), False)
     for _ in range(sets):
         r, b, own = rng.normal(0, 1, (3, *shape))
@@ -92,9 +93,12 @@ def test_intervals_of_noisy_halves_hold_the_truth(noise, red, blue):
             assert ends["high"] > ends["low"], "nothing is certain"
             held[others] += ends["low"] <= share <= ends["high"]
         values.append(found["B"].value)
+        widths.append(found["B"].high - found["B"].low)
     assert sum(held.values()) / (3 * sets) >= 0.92
     assert min(held.values()) / sets >= 0.85
     assert np.median(values) == pytest.approx(true["B"], abs=4 * np.std(values) / np.sqrt(sets))
+    if red == 1:
+        assert np.median(widths) < 6 * np.std(values), "no wider than it must be: four sigma hold 95 %"
 
 
 def test_what_is_shared_is_the_coefficient_of_determination():

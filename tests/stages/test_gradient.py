@@ -42,6 +42,7 @@ def test_the_sky_goes_and_the_object_stays(halves):
     for name, surface in zip(COLOURS, surfaces, strict=True):
         wrong = surface - sky_of(scene, name)
         assert np.std(wrong) < 4 * found.facts["error"][name]
+        assert np.std(wrong) < 0.1 * np.std(sky_of(scene, name))
         assert np.ptp(wrong) < 0.3 * found.facts["noise"][name] + 4 * found.facts["edge_error"][name]
     assert np.median(scene.glow["R"][found.sky]) < 1
     assert found.facts["order"] == 2

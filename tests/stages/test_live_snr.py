@@ -45,7 +45,7 @@ def test_the_interval_holds_what_comes(shared: float) -> None:
         assert found.subs == 120
         true = np.sqrt(told.sum() / told[:80].sum())
         held += found.low <= true <= found.high
-    assert held / nights > (0.92 if shared == 0 else 0.91)
+    assert (0.92 if shared == 0 else 0.91) < held / nights <= 0.99
     assert found.low < found.ratio < found.high
 
 
