@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fields import block_means, frame_table, stacked, turned
-from fourlight.core import cfa
+from fourlight.core import cfa, maps
 from fourlight.core.drizzle import area_factor
 from fourlight.errors import StageError
 from fourlight.stages import least_squares
@@ -111,6 +111,9 @@ def test_many_frames_read_some_at_a_time_make_the_same_stack(monkeypatch):
         monkeypatch.setattr(least_squares, "TOGETHER", at_once)
         found.append(stacked(images, table, 1.0, tiles=[Tile(16, 144, 16, 144)], method="least-squares")[0])
     inner = np.s_[24:-24, 24:-24]
+    x, y = np.meshgrid(np.arange(160.0), np.arange(160.0))
+    crossed = (np.abs(maps.apply(table.inverse[7], x, y)[1] - 61) < 1.5)[inner]
+    assert crossed.sum() > 200
     for plane in OUTPUT_PLANES:
         one, other = ({name: part[inner] for name, part in each[plane].items()} for each in found)
         for half in ("", "_a", "_b"):
@@ -118,6 +121,10 @@ def test_many_frames_read_some_at_a_time_make_the_same_stack(monkeypatch):
             assert np.std(apart) < 0.08, (plane, half)
             np.testing.assert_allclose(
                 other[f"variance{half}"].mean(), one[f"variance{half}"].mean(), rtol=0.01
+            )
+        for part in (one, other):
+            assert part["value"][crossed].mean() == pytest.approx(LEVEL, abs=1), (
+                "left in, a trail adds 1.6 to 4.6"
             )
 
 
@@ -220,6 +227,7 @@ def test_tiny_and_odd_frames(shape):
     for plane in OUTPUT_PLANES:
         value = layers[plane]["value"]
         assert value.shape == shape
+        assert np.isfinite(value).any()
         np.testing.assert_allclose(value[np.isfinite(value)], LEVEL, rtol=1e-6)
 
 
