@@ -13,7 +13,9 @@ from astropy import units as u
 from astropy.nddata import CCDData
 from astropy.stats import sigma_clip
 
+from fourlight.core.cfa import plane_map
 from fourlight.core.combine import clipped_mean, truncation_factor
+from fourlight.core.samples import expected_variance, normalised, polynomial_terms
 from fourlight.core.spread import spread
 from fourlight.frames import RawFrame, Role
 from fourlight.recipe import Calibrate, Read
@@ -122,7 +124,7 @@ def test_spread_equals_the_corrected_converged_clip() -> None:
     assert spread(values)[1] == pytest.approx(converged, rel=3e-3)
 
 
-def test_noise_model_gives_the_deviation_of_ccdproc() -> None:
+def test_spread_of_counts_is_the_deviation_of_ccdproc() -> None:
     # 1000 ADU, gain 1.5, read noise 3 e -> 25.8972 ADU: sqrt(1500 + 9) / 1.5, and ccdproc.create_deviation
     image = CCDData(np.full((4, 4), 1000.0), unit="adu")
     deviation = ccdproc.create_deviation(image, gain=1.5 * u.electron / u.adu, readnoise=3 * u.electron)
@@ -130,6 +132,23 @@ def test_noise_model_gives_the_deviation_of_ccdproc() -> None:
     rng = np.random.default_rng(5)
     samples = (rng.poisson(1500, 400_000) + rng.normal(0, 3, 400_000)) / 1.5
     assert spread(samples)[1] == pytest.approx(25.8972, rel=5e-3)
+
+
+def test_noise_model_gives_the_deviation_of_ccdproc_behind_a_flat() -> None:
+    # electrons behind a response of 0.8, read noise 3 e: what a stack expects of a sample that the flat has divided
+    counts, response = np.full((4, 4), 1500.0), np.full((4, 4), 0.8, dtype=np.float32)
+    image = ccdproc.create_deviation(
+        CCDData(counts, unit="electron"), gain=1.0 * u.electron / u.electron, readnoise=3 * u.electron
+    )
+    expected = ccdproc.flat_correct(image, CCDData(response, unit="electron"), norm_value=1.0)
+    out, base, slope = (np.empty(16, dtype=np.float32) for _ in range(3))
+    normalised(
+        (counts / response).astype(np.float32), response, 0, 0, plane_map("RGGB"), np.zeros((4, 1)),
+        polynomial_terms(0), np.array([4, 4]), np.ones(4), np.full(4, 9.0), 1.0, out, base, slope,
+    )  # fmt: skip
+    np.testing.assert_allclose(out, expected.data.ravel(), rtol=1e-6)
+    found = [expected_variance(*each, 0.0) for each in zip(base, slope, out, strict=True)]
+    np.testing.assert_allclose(np.sqrt(found), expected.uncertainty.array.ravel(), rtol=1e-6)
 
 
 def test_mean_of_eleven_against_the_median_of_ccdproc() -> None:
