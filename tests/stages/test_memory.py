@@ -71,8 +71,19 @@ def test_a_tile_takes_the_memory_by_which_tiles_are_cut(
 
 
 def test_results_that_wait_are_reckoned_with() -> None:
-    """Seven layers of five planes and the map of rejected samples, float32; two for each that is being made."""
-    assert RESULT_BYTES == 4 * 36
+    """What the result of a tile holds, beside some numbers; two for each that is being made."""
+    images = np.full((3, 60, 70), 100, dtype=np.float32)
+    table = frame_table(
+        np.array([turned(0, 1, (0, 0), (0, 0))] * 3), (60, 70), noise=np.full(4, 5.0), level=100.0
+    )
+
+    def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[np.ndarray, np.ndarray]:
+        return images[f, y0:y1, x0:x1].copy(), np.empty((0, 0), dtype=np.float32)
+
+    made = Way("drizzle", "", 1.0, "").of(table)
+    found = integrate_tile(Tile(0, 60, 0, 70), table, read, Integrate(), made)
+    layers = [layer for plane in found.planes.values() for layer in plane.layers.values()]
+    assert sum(part.nbytes for part in (*layers, found.rejected_here)) == RESULT_BYTES * 60 * 70
     assert WAITING == 2
 
 
