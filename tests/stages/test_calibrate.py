@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +11,12 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from fields import measured_frame, star_list
 from fourlight.core.noise import sample_noise
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role
 from fourlight.io.pixels import PixelSource
+from fourlight.pipeline.integration import sampling_of
 from fourlight.recipe import Calibrate, Read
 from fourlight.stages.calibrate import Calibration, prepare
 
@@ -111,9 +114,18 @@ def test_dark_flat_and_bias_restore_the_sky(night: Night, tmp_path: Path) -> Non
         # vignetting is gone: corner equals centre within the noise of the mean (1 e rms / sqrt 400)
         assert np.nanmean(plane[:20, :20]) / np.nanmean(plane[50:70, 70:90]) == pytest.approx(1, abs=0.05)
     assert calibration.saturation_level(night.lights[0]) < (65535 - PEDESTAL) * GAIN
-    extra = calibration.sample_variance_extra(night.lights[0])
+    # eight darks; six flats of 20333 electrons in the mean of all samples of full colour and full response
     dark_share = (READ**2 + 0.01 * 180 + GAIN**2 / 12) / 8
-    assert np.all((extra > 0.8 * dark_share) & (extra < 3 * dark_share))
+    colour = night.colour[:2, :2].ravel()
+    for light, level in ((night.lights[0], SKY), (night.lights[-1], 4 * SKY)):
+        seen = replace(
+            measured_frame("", star_list(*np.empty((2, 0)), np.empty((0, 4))), SHAPE),
+            raw=light,
+            sky=level * colour,
+        )
+        flat_share = level**2 * colour / (6 * 20333 * np.median(night.response))
+        extra = sampling_of(calibration, seen, calibration.open(light)).common
+        np.testing.assert_allclose(extra, dark_share + flat_share, rtol=0.1)
 
 
 def test_lights_alone_give_gain_and_defects(night: Night, tmp_path: Path) -> None:

@@ -137,7 +137,8 @@ def integrated(
     raw = [frame.measured.raw for frame in frames]
     samples = Samples([calibration.open(frame) for frame in raw])
     sampling = [
-        sampling_of(calibration, frame, source) for frame, source in zip(raw, samples.sources, strict=True)
+        sampling_of(calibration, frame.measured, source)
+        for frame, source in zip(frames, samples.sources, strict=True)
     ]
     tabled = functools.partial(
         frame_table, frames, reference, settings.sky_order, sampling=sampling,
@@ -279,8 +280,9 @@ inside each')
     return f"noise between lights is {' to '.join(ends)} times that seen inside each"
 
 
-def sampling_of(calibration: Calibration, frame: RawFrame, source: CalibratedSource) -> Sampling:
+def sampling_of(calibration: Calibration, light: MeasuredFrame, source: CalibratedSource) -> Sampling:
     """How the samples of a light were taken."""
+    frame = light.raw
     cell = cfa.plane_map(calibration.pattern_of(frame))
     response = np.empty(4)
     response[cell] = source.median_response()
@@ -288,7 +290,7 @@ def sampling_of(calibration: Calibration, frame: RawFrame, source: CalibratedSou
     return Sampling(
         cell,
         noise.unit == "electron",
-        calibration.sample_variance_extra(frame),
+        calibration.sample_variance_extra(frame, light.sky),
         response,
         calibration.saturation_level(frame),
         calibration.masters_of(frame),

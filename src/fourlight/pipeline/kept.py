@@ -48,7 +48,7 @@ FACTS, TABLE, NOTE = "kept.json", "table.npz", "key"
 ARRAYS = (*ROWS, "terms", "level", "fwhm_px", "stars", "full")
 """Of the table."""
 
-LAYOUT = 3
+LAYOUT = 4
 """Of all these files; raised where those kept before can no longer be read or added to."""
 
 
@@ -214,7 +214,7 @@ def calibration_facts(calibration: Calibration) -> dict[str, Any]:
         "frames": {str(path): fit for path, fit in calibration.frames.items()},
         "masters": [_master(master) for master in calibration.masters],
         "plans": [
-            [str(path), hdu, _master(plan.offset), _master(plan.factor), plan.saturation, plan.extra,
+            [str(path), hdu, _master(plan.offset), _master(plan.factor), plan.saturation,
              1 + noises.index(plan.noise), plan.pattern, plan.masters]
             for (path, hdu), plan in calibration.plans.items()
         ],
@@ -226,10 +226,10 @@ def calibration_from(facts: Mapping[str, Any], masters: Path, open_source: OpenS
     noises = [NoiseModel(**noise) for noise in facts["noise"]]
     plans = {
         (Path(path), hdu): Plan(
-            _number_or_master(offset, masters), _number_or_master(factor, masters), saturation, tuple(extra),
+            _number_or_master(offset, masters), _number_or_master(factor, masters), saturation,
             noises[noise], pattern, behind,
         )
-        for path, hdu, offset, factor, saturation, extra, noise, pattern, behind in facts["plans"]
+        for path, hdu, offset, factor, saturation, noise, pattern, behind in facts["plans"]
     }  # fmt: skip
     held = [_number_or_master(master, masters) for master in facts["masters"]]
     return Calibration(

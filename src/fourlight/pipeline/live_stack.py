@@ -165,7 +165,7 @@ class LiveStack:
         reference, placed = self.placed(frames)
         sources = Samples([calibration.open(frame.measured.raw) for frame in placed])
         sampling = tuple(
-            sampling_of(calibration, frame.measured.raw, source)
+            sampling_of(calibration, frame.measured, source)
             for frame, source in zip(placed, sources.sources, strict=True)
         )
         table = self.table(placed, reference, sampling)
@@ -216,7 +216,7 @@ class LiveStack:
         if isinstance(found, SetAside):
             return _aside(found)
         source = Samples([calibration.open(raw)])
-        sampling = (*ground.sampling, sampling_of(calibration, raw, source.sources[0]))
+        sampling = (*ground.sampling, sampling_of(calibration, found.measured, source.sources[0]))
         known = dict(enumerate(ground.sky))
         table = self.table([*ground.frames, found], ground.reference, sampling, known).rows([len(known)])
         table = replace(table, half=np.array([self.count % 2]))

@@ -88,7 +88,7 @@ def prepare(
     chosen_flats = [flat_for(light, flat_groups, bench.tell) for light in lights]
     flats = _responses(chosen_flats, zeros, darks, noise.pedestal_adu, bench)
     defects = _defects(lights, offsets, seen, noise, known, bench)
-    plans = _plans(lights, offsets, chosen_flats, flats, defects, noise, seen, bench)
+    plans = _plans(lights, offsets, chosen_flats, flats, defects, noise, bench)
     bench.advance(bench.total)
     count = int(defects.sum())
     return Calibration(
@@ -209,7 +209,6 @@ def _plans(
     flats: Mapping[Group, Master],
     defects: BoolArray,
     noise: NoiseModel,
-    seen: Survey,
     bench: Bench,
 ) -> dict[tuple[Path, int], Plan]:
     plans = {}
@@ -226,13 +225,8 @@ def _plans(
         zero = zeros[offset]
         full = bench.saturation([light])
         limit = np.inf if full is None else (full - zero) * noise.scale * _SATURATION_MARGIN / brightest
-        sky = np.nan_to_num(np.maximum(seen.levels - zero, 0.0))
-        relative = np.zeros(4) if flat is None else np.array(flat.variance)
-        extra = (np.array(offset.variance) + sky**2 * relative) * noise.scale**2
         behind = " ".join(part.path.name if isinstance(part, Master) else "" for part in (offset.value, flat))
-        plans[light.path, light.hdu] = Plan(
-            offset.value, factor, float(limit), tuple(extra.tolist()), noise, bench.pattern, behind
-        )
+        plans[light.path, light.hdu] = Plan(offset.value, factor, float(limit), noise, bench.pattern, behind)
     return plans
 
 

@@ -33,7 +33,6 @@ class Plan:
     factor: Master | float
     """Of a map the variance is that of the flat, relative."""
     saturation: float
-    extra: tuple[float, ...]
     noise: NoiseModel
     pattern: str
     """Mosaic pattern in array order."""
@@ -112,12 +111,24 @@ class Calibration:
         """Calibrated level from which a sample may be saturated (lowest over the frame); inf if not known."""
         return self._plan(frame).saturation
 
-    def sample_variance_extra(self, frame: RawFrame) -> FloatArray:
-        """(4,) variance per sample that the masters bring in at the sky level, calibrated unit squared.
+    def sample_variance_extra(self, frame: RawFrame, sky: FloatArray) -> FloatArray:
+        """(4,) variance per sample that the masters bring into a light whose sky is ``sky``, calibrated unit squared.
 
-        It is common to all lights with the same masters: averaging undithered lights does not reduce it.
+        It is common to all lights with the same masters: averaging undithered lights does not reduce it. The noise of
+        a flat is a share of the light: that of a moonlit light is larger than that of a dark one.
+
+        Parameters
+        ----------
+        frame : RawFrame
+        sky : (4,) float64
+            Level of its planes, calibrated unit.
         """
-        return np.array(self._plan(frame).extra)
+        plan = self._plan(frame)
+        offset, flat = (
+            np.array(part.variance) if isinstance(part, Master) else np.zeros(4)
+            for part in (plan.offset, plan.factor)
+        )
+        return np.asarray(offset * plan.noise.scale**2 + np.maximum(sky, 0.0) ** 2 * flat)
 
     def noise_of_masters(self, frame: RawFrame) -> tuple[MasterNoise, MasterNoise]:
         """Noise of what is taken off a light, and of its flat; of none where there is none."""

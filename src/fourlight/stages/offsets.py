@@ -32,11 +32,6 @@ class Offset:
     how: str
     group: Group | None = None
 
-    @property
-    def variance(self) -> tuple[float, ...]:
-        """Variance per plane that it brings in, ADU^2; common to all lights with the same offset."""
-        return self.value.variance if isinstance(self.value, Master) else (0.0, 0.0, 0.0, 0.0)
-
 
 @dataclass(frozen=True, slots=True)
 class Choice:
