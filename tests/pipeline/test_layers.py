@@ -34,19 +34,33 @@ class Work:
         if self.fail is not None and len(self.made) == self.fail:
             raise KeyboardInterrupt
         self.made.append((tile.y0, tile.x0))
-        y, x = np.mgrid[tile.y0 : tile.y1, tile.x0 : tile.x1]
+        part = np.s_[tile.y0 : tile.y1, tile.x0 : tile.x1]
         size = (tile.y1 - tile.y0) * (tile.x1 - tile.x0)
-        layers = {
-            name: (1000 * y + x + self.mark + 0.1 * k).astype(np.float32) for k, name in enumerate(LAYERS)
+        planes = {
+            plane: PlaneLayers(
+                {name: expected(plane, name, self.mark)[part] for name in LAYERS},
+                (0.25 * (p + 1) * size, size),
+            )
+            for p, plane in enumerate(OUTPUT_PLANES)
         }
-        planes = {plane: PlaneLayers(layers, (0.25 * size, size)) for plane in OUTPUT_PLANES}
-        here = np.full((tile.y1 - tile.y0, tile.x1 - tile.x0), 3.0, dtype=np.float32)
-        return TileResult(tile, planes, np.full(4, size), np.full(4, 9 * size), here)
+        return TileResult(tile, planes, REJECTED * size, USED * size, here()[part])
 
 
-def expected(mark=0.0):
+REJECTED, USED = np.arange(1, 5), np.arange(5, 9)
+"""(4,) samples for each pixel, of mosaic planes that all differ."""
+
+
+def expected(plane, layer, mark=0.0):
+    """The layer, unlike any other and at no two pixels the same; float32 holds it exactly."""
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    return (1000 * y + x + mark).astype(np.float32)
+    which = 100_000 * OUTPUT_PLANES.index(plane) + 0.125 * LAYERS.index(layer)
+    return (1000 * y + x + mark + which).astype(np.float32)
+
+
+def here():
+    """Rejected samples of each pixel."""
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    return ((3 * y + 5 * x) % 17).astype(np.float32)
 
 
 def run(folder, work, tiles, key="a", threads=1):
@@ -54,12 +68,15 @@ def run(folder, work, tiles, key="a", threads=1):
 
 
 def check(layers, mark=0.0):
-    for plane in OUTPUT_PLANES:
-        np.testing.assert_array_equal(layers.read(plane, "value"), expected(mark))
-    assert layers.rejected.tolist() == [3500] * 4
-    assert layers.used.tolist() == [9 * 3500] * 4
-    # root of a quarter
-    assert layers.noise_correlation("R") == pytest.approx(0.5)
+    for p, plane in enumerate(OUTPUT_PLANES):
+        for name in LAYERS:
+            np.testing.assert_array_equal(
+                layers.read(plane, name), expected(plane, name, mark), err_msg=f"{plane} {name}"
+            )
+        assert layers.noise_correlation(plane) == pytest.approx(np.sqrt(0.25 * (p + 1)))
+    np.testing.assert_array_equal(layers.rejected_map(), here())
+    assert layers.rejected.tolist() == (3500 * REJECTED).tolist()
+    assert layers.used.tolist() == (3500 * USED).tolist()
 
 
 @pytest.mark.parametrize("threads", [1, 3])

@@ -13,6 +13,7 @@ from fourlight.engine import Crew, Silent
 from fourlight.pipeline import outputs
 from fourlight.pipeline.layers import integrate_tiles
 from fourlight.stages.geometry import Tile
+from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 invented = runpy.run_path(str(Path(__file__).with_name("test_layers.py")))
 SHAPE = invented["SHAPE"]
@@ -52,10 +53,9 @@ def test_stack_as_astropy_reads_it(tmp_path, layers):
         kinds = ("", "VAR_", "SAMPLES_")
         assert planes == [*(f"{kind}{p}" for p in ("R", "G1", "G2", "B", "G") for kind in kinds), "REJECTED"]
         np.testing.assert_array_equal(found["REJECTED"].data, layers.rejected_map())
-        for p in ("R", "G"):
-            np.testing.assert_array_equal(found[p].data, layers.read(p, "value"))
-            np.testing.assert_array_equal(found[f"VAR_{p}"].data, layers.read(p, "variance"))
-            np.testing.assert_array_equal(found[f"SAMPLES_{p}"].data, layers.read(p, "samples"))
+        for p in OUTPUT_PLANES:
+            for kind, layer in (("", "value"), ("VAR_", "variance"), ("SAMPLES_", "samples")):
+                np.testing.assert_array_equal(found[f"{kind}{p}"].data, invented["expected"](p, layer))
         assert found["R"].header["BUNIT"] == "electron"
         assert found["VAR_R"].header["BUNIT"] == "electron2"
         assert found["R"].header["NOISCORR"] == pytest.approx(0.5)
@@ -87,8 +87,11 @@ def test_halves_as_astropy_reads_them(tmp_path, layers):
     outputs.write_halves(path, layers, SUMMARY | {"unit": "adu"})
     with fits.open(path, checksum=True) as found:
         assert len(found) == 1 + 2 * 5 * 2
-        np.testing.assert_array_equal(found["G2_B"].data, layers.read("G2", "value_b"))
-        np.testing.assert_array_equal(found["VAR_B_A"].data, layers.read("B", "variance_a"))
+        for p in OUTPUT_PLANES:
+            for kind, layer in (("", "value"), ("VAR_", "variance")):
+                for half in "ab":
+                    told = found[f"{kind}{p}_{half.upper()}"].data
+                    np.testing.assert_array_equal(told, invented["expected"](p, f"{layer}_{half}"))
         assert found["R_A"].header["BUNIT"] == "adu"
 
 
