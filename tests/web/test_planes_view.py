@@ -67,21 +67,24 @@ def test_no_request_leaves_this_machine(page: Any) -> None:
 
 
 def test_zoom_and_place_are_those_of_all_panels(page: Any) -> None:
+    """Keys that one panel gets move them all."""
+    from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys
 
+    def middle(name: str) -> str:
+        ActionChains(page).move_to_element(panel(page, name)).perform()
+        told = page.execute_script("return document.querySelector('output.values').textContent;")
+        return str(told).partition(":")[0]
+
+    before = middle("blue")
+    assert before.startswith("x ")
     green = panel(page, "green")
     green.send_keys("1")
     green.send_keys(Keys.ARROW_LEFT * 3)
-    spot = "return document.querySelector('output.values').textContent;"
-    told = []
-    for name in ("red", "blue"):
-        from selenium.webdriver.common.action_chains import ActionChains
-
-        ActionChains(page).move_to_element(panel(page, name)).perform()
-        told.append(page.execute_script(spot).partition(":")[0])
-    assert told[0] == told[1]
-    assert told[0].startswith("x ")
-    panel(page, "green").send_keys("0")
+    (after,) = {middle(name) for name in ("green", "red", "blue")}
+    assert after.startswith("x ")
+    assert after != before
+    green.send_keys("0")
 
 
 def test_a_slider_changes_all_panels_and_no_light(page: Any) -> None:
