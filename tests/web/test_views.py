@@ -79,15 +79,24 @@ def test_a_view_that_was_left_says_nothing(browser: Any, project: Project) -> No
     assert page.execute_async_script("lose(); setTimeout(() => arguments[0](said.textContent), 100);") == ""
 
 
-SPOT = "return Number(/x (-?[0-9]+)/.exec(document.querySelector('output.values').textContent)[1]);"
+SPOT = (
+    "return /x (-?[0-9]+), y (-?[0-9]+)/.exec(document.querySelector('output.values').textContent)"
+    ".slice(1).map(Number);"
+)
 
 
-def hovered(page: Any, canvas: Any, dx: int) -> int:
-    """Column under the pointer, so far right of the middle of a panel."""
+def spot(page: Any, canvas: Any, dx: int) -> tuple[int, int]:
+    """Column and row under the pointer, so far right of the middle of a panel."""
     from selenium.webdriver.common.action_chains import ActionChains
 
     ActionChains(page).move_to_element_with_offset(canvas, dx, 0).perform()
-    return int(page.execute_script(SPOT))
+    x, y = page.execute_script(SPOT)
+    return int(x), int(y)
+
+
+def hovered(page: Any, canvas: Any, dx: int) -> int:
+    """Column of it."""
+    return spot(page, canvas, dx)[0]
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +113,7 @@ def test_only_the_main_button_and_plain_keys_move_the_view(planes: Any) -> None:
 
     page, canvas = planes
     canvas.send_keys("0")
-    before = hovered(page, canvas, 0)
+    before = [spot(page, canvas, dx) for dx in (-50, 50)]
     mouse = ActionChains(page).move_to_element(canvas).w3c_actions
     mouse.pointer_action.pointer_down(button=2)
     mouse.pointer_action.move_to(canvas, 60, 0)
@@ -112,7 +121,7 @@ def test_only_the_main_button_and_plain_keys_move_the_view(planes: Any) -> None:
     mouse.perform()
     canvas.send_keys(Keys.CONTROL, "1")
     canvas.send_keys(Keys.ALT, Keys.ARROW_UP)
-    assert hovered(page, canvas, 0) == before
+    assert [spot(page, canvas, dx) for dx in (-50, 50)] == before
 
 
 def test_two_fingers_zoom_about_what_is_between_them(planes: Any) -> None:
