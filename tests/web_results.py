@@ -28,7 +28,7 @@ NIGHT_LIGHTS = 24
 
 
 def write_lights(folder: Path, count: int, raw: Path | None = None) -> Path:
-    """Results of a run of so many invented lights, one in twelve of them set aside.
+    """Results of a run of so many invented lights, one in twelve of them set aside, which has no weight.
 
     ``raw`` is the raw frame of the first light; those of the others are gone.
     """
@@ -39,7 +39,8 @@ def write_lights(folder: Path, count: int, raw: Path | None = None) -> Path:
     ]
     aside = [
         {
-            "file": row["file"], "path": row["path"], "role": "light", "stage": "judge", "measured": row,
+            "file": row["file"], "path": row["path"], "role": "light", "stage": "judge",
+            "measured": {name: value for name, value in row.items() if name != "weight"},
             "reason": f"trailed: stars {row['elongation']['G1']:.1f} times as long as wide, 1.0 is usual",
         }
         for row in rows[11::12]

@@ -120,7 +120,7 @@ def test_every_light_has_a_row_and_nothing_goes_wrong(page: Any) -> None:
     "name", ["Star width, px", "Sky, e⁻", "Stars", "Transparency, %", "Weight", "Exposure, s"]
 )
 def test_columns_of_numbers_sort_by_number(page: Any, name: str) -> None:
-    """Those that are not known stand last, whichever way."""
+    """Those that are not known stand last, whichever way: lights set aside have no weight."""
     for way, reverse in (("ascending", False), ("descending", True)):
         head(page, name).click()
         assert sorted_by(page) == (name, way)
@@ -128,6 +128,7 @@ def test_columns_of_numbers_sort_by_number(page: Any, name: str) -> None:
         numbers = [float(text.replace(",", "")) for text in told]
         assert numbers == sorted(numbers, reverse=reverse)
         assert column(page, name)[: len(told)] == told
+        assert (len(told) < LIGHTS) == (name == "Weight")
 
 
 def test_names_sort_as_people_count(page: Any) -> None:
