@@ -13,6 +13,8 @@ from fourlight.report.figure_style import DARK, LIGHT, NARROW, WIDE
 from fourlight.report.figure_transfer import linearity_figure, transfer_figure
 
 PLACES = ("R", "G1", "G2", "B")
+GAINS = (2.0, 1.8, 2.1, 2.25)
+"""e/ADU by place."""
 
 
 def quantity(value, error=0.01, unit="e", bound=""):
@@ -23,13 +25,16 @@ def facts(places=PLACES, law=True, temperatures=(-20.0, -10.0, 0.0)):
     """An invented camera of 2 e/ADU."""
     level = np.geomspace(50.0, 30000.0, 14)
     deviation = 0.002 * np.sin(np.arange(14))
-    curve = {
-        "points": [
-            {"level": x, "variance": x / 2 + 4.1, "light": x / 2, "error": 0.004 * x, "samples": 900,
-             "used": x < 20000}
-            for x in level
-        ],
-        "gain": 2.0, "dark_variance": 4.1, "saturation": 29000.0, "reached": True,
+    curves = {
+        name: {
+            "points": [
+                {"level": x, "variance": x / gain + 4.1, "light": x / gain, "error": 0.004 * x, "samples": 900,
+                 "used": x < 20000}
+                for x in level
+            ],
+            "gain": gain, "dark_variance": 4.1, "saturation": 29000.0, "reached": True,
+        }
+        for name, gain in zip(places, GAINS, strict=False)
     }  # fmt: skip
     line = {
         "exposure_s": level.tolist(), "level": level.tolist(), "deviation": deviation.tolist(),
@@ -53,8 +58,8 @@ def facts(places=PLACES, law=True, temperatures=(-20.0, -10.0, 0.0)):
             "linearity_lowest": quantity(-0.2, 0.03, "%"), "linearity_highest": quantity(0.2, 0.03, "%"),
             "dark_current": quantity(0.002, 0.001, "e/s", "at most"), "defects_hot": quantity(31.0, 5.6, "samples"),
         },
-        "places": {name: {"gain": quantity(2.0, 0.01, "e/ADU")} for name in places},
-        "curves": dict.fromkeys(places, curve),
+        "places": {name: {"gain": quantity(curves[name]["gain"], 0.01, "e/ADU")} for name in places},
+        "curves": curves,
         "linearity": dict.fromkeys(places, line),
         "currents": currents,
         "law": told if law else None,
@@ -98,11 +103,14 @@ def test_points_and_line_are_those_of_the_numbers(made):
     told = facts()
     transfer_figure(told)
     upper = made()[0].axes[0]
-    (line,) = [each for each in upper.lines if each.get_label() == "Red"]
-    x, y = line.get_data()
-    assert np.interp(1000.0, x, y) == pytest.approx(1000.0 / 2 + 4.1, rel=1e-3)
-    points = np.concatenate([each.get_ydata() for each in upper.lines if each.get_marker() == "o"])
-    assert sorted(points) == pytest.approx(sorted(p["variance"] for p in told["curves"]["R"]["points"]))
+    for place, name, mark, gain in zip(
+        PLACES, ("Red", "Green 1", "Green 2", "Blue"), "osD^", GAINS, strict=True
+    ):
+        (line,) = [each for each in upper.lines if each.get_label() == name]
+        x, y = line.get_data()
+        assert np.interp(1000.0, x, y) == pytest.approx(1000.0 / gain + 4.1, rel=1e-3)
+        points = np.concatenate([each.get_ydata() for each in upper.lines if each.get_marker() == mark])
+        assert sorted(points) == pytest.approx(sorted(p["variance"] for p in told["curves"][place]["points"]))
 
 
 def test_no_mark_below_the_line_is_cut(made):
