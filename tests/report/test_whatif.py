@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pytest
 
 from fourlight.report.figure_style import NARROW, WIDE
 from fourlight.report.figure_whatif import pair_figure
@@ -107,5 +106,3 @@ def test_the_page_holds_all_of_it() -> None:
     assert text.count("data:image/jpeg;base64,") == 2
     assert 'href="run/report.html"' in text
     assert "http://" not in text
-    with pytest.raises(KeyError):
-        whatif_page({"asked": {}}, drawn)
