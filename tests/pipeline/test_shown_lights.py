@@ -141,7 +141,9 @@ def test_rows_of_an_earlier_run_give_no_picture(run, tmp_path):
     assert run.facts()["lights"] == []
 
 
-def test_pictures_are_kept_for_the_last_lights_only(run, monkeypatch):
+def test_pictures_are_kept_for_the_last_lights_only(run, tmp_path, monkeypatch):
+    """One here: a light that is asked for after another is made anew."""
+    raw_light(tmp_path / "gone.fits")  # is back
     made = []
     monkeypatch.setattr("fourlight.pipeline.shown_lights.HELD", 1)
     monkeypatch.setattr(
@@ -149,6 +151,6 @@ def test_pictures_are_kept_for_the_last_lights_only(run, monkeypatch):
         lambda path: made.append(path.name) or raw_pictures(path),
     )
     version = run.facts()["version"]
-    for _ in range(2):
-        run.pictures(version, 0)
-    assert made == ["light.fits"]
+    for number in (0, 0, 1, 0):
+        run.pictures(version, number)
+    assert made == ["light.fits", "gone.fits", "light.fits"]
