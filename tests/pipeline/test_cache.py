@@ -26,10 +26,7 @@ def frame():
     return replace(plain, sky_map=level, angle_deg=33.25, flags=FrameFlag.CLOUD | FrameFlag.NO_DATE)
 
 
-def test_everything_comes_back(tmp_path, frame):
-    path = tmp_path / "x.npz"
-    cache.save(path, frame)
-    back = cache.load(path, frame.raw)
+def same(back, frame):
     for member in members(frame):
         if member.name not in ("raw", "stars"):
             np.testing.assert_array_equal(
@@ -38,6 +35,13 @@ def test_everything_comes_back(tmp_path, frame):
     for member in members(frame.stars):
         np.testing.assert_array_equal(getattr(back.stars, member.name), getattr(frame.stars, member.name))
     assert back.raw is frame.raw
+
+
+def test_everything_comes_back(tmp_path, frame):
+    path = tmp_path / "x.npz"
+    cache.save(path, frame)
+    back = cache.load(path, frame.raw)
+    same(back, frame)
     assert [p.name for p in tmp_path.iterdir()] == ["x.npz"]
 
 
@@ -58,7 +62,9 @@ def test_missing_old_and_damaged_files_are_not_used(tmp_path, frame, monkeypatch
         for place in rng.integers(0, len(whole), 3):
             bent[place] ^= 0xFF
         path.write_bytes(bytes(bent))
-        cache.load(path, frame.raw)
+        back = cache.load(path, frame.raw)
+        if back is not None:  # some bytes mean nothing, as the time of a member
+            same(back, frame)
     np.save(tmp_path / "y.npy", np.zeros(3))
     (tmp_path / "y.npy").rename(path)
     assert cache.load(path, frame.raw) is None
