@@ -164,7 +164,7 @@ def test_comparisons_and_what_ifs_are_jobs(page, project, ordered):
         ("whatif", {"sky": "x0.5"}, "never removed"),
         ("whatif", {"out": "/tmp"}, "no such setting"),
         ("whatif", {"drop_channel": "../R"}, "choose one of"),
-        ("whatif", {}, ""),
+        ("whatif", {}, "nothing is asked for"),
     ],
 )
 def test_jobs_that_cannot_be_are_refused(page, ordered, kind, wish, said):
