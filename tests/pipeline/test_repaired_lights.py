@@ -31,9 +31,11 @@ class Begun:
     out: Path
 
 
-@pytest.fixture
-def begun(nights: tuple[Path, Path], tmp_path: Path) -> Begun:
-    night, out = tmp_path / "first", tmp_path / "out"
+@pytest.fixture(scope="module")
+def cut(nights: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Begun:
+    """The run, in a folder of its own: its record names the places of its lights."""
+    folder = tmp_path_factory.mktemp("cut") / "now"
+    night, out = folder / "first", folder / "out"
     shutil.copytree(nights[0], night)
     short, blank = night / "night1" / SHORT, night / "night1" / BLANK
     short.write_bytes(short.read_bytes()[: short.stat().st_size * 2 // 3])
@@ -41,7 +43,17 @@ def begun(nights: tuple[Path, Path], tmp_path: Path) -> Begun:
         hdus[0].data[10:] = 0
     run([night], out, with_settings(Recipe(), KEEP))
     assert set(reasons(out)) == {SHORT, BLANK}
+    shutil.copytree(folder, folder.parent / "kept")
     return Begun(night, out)
+
+
+@pytest.fixture
+def begun(cut: Begun) -> Begun:
+    """Lights and results as the run left them, whatever the test before did to them."""
+    folder = cut.out.parent
+    shutil.rmtree(folder)
+    shutil.copytree(folder.parent / "kept", folder)
+    return cut
 
 
 def reasons(out: Path) -> dict[str, str]:
