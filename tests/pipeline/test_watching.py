@@ -198,10 +198,18 @@ def test_an_ended_night_can_go_on(
 
 
 def test_names_and_clocks_that_change_count_no_sub_twice(
-    lights: list[Path], night: tuple[Path, Path, Any, Told], tmp_path: Path
+    lights: list[Path], night: tuple[Path, Path, Any, Told], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Files get other dates, one is renamed, one is copied; then the watch begins again."""
+    """Files get other dates, one is renamed, one is copied; then the watch begins again.
+
+    States are written when the ground is complete, every so many subs after it, and at the end.
+    """
     folder, out = tmp_path / "arriving", tmp_path / "out"
+    written, save = [], live_desk.Desk._save
+    monkeypatch.setattr(live_desk, "SAVED_EVERY", 3)
+    monkeypatch.setattr(
+        live_desk.Desk, "_save", lambda desk: written.append(len(desk.night.rows)) or save(desk)
+    )
 
     def muddle() -> None:
         os.rename(folder / lights[1].name, folder / "renamed.fits")
@@ -218,6 +226,7 @@ def test_names_and_clocks_that_change_count_no_sub_twice(
         f"renamed.fits is {lights[1].name} under another name",
     ]
     assert any(text.startswith(lights[1].name) for text in told.of("gone"))
+    assert written == [5, 8, 11, 12]
     same(out, night[1])
     again, _ = watched(folder, out, 12)
     assert again["used"] == 12
@@ -276,9 +285,8 @@ def test_out_that_holds_something_else_is_refused(
         watched(other, other / "out", 3)
 
 
-def test_states_are_written_every_so_many_subs(night: tuple[Path, Path, Any, Told]) -> None:
+def test_the_last_state_alone_is_kept(night: tuple[Path, Path, Any, Told]) -> None:
     live = night[1] / "work" / "live"
     (place,) = (path for path in live.iterdir() if path.is_dir())
     assert place.name.startswith("12-")
     assert sorted(path.name for path in place.iterdir()) == [*(f"{k}.npz" for k in range(5)), "sums.bin"]
-    assert live_desk.SAVED_EVERY == 20
