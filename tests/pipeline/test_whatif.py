@@ -269,14 +269,20 @@ def test_folders_that_must_not_be_written_to_are_refused(skies: Path, tmp_path: 
 
 
 def test_a_full_disk_is_told_before_lights_are_written(
-    skies: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    skies: Path, added: tuple[Path, dict[str, Any]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    asked: list[int] = []
+
     def full(folder: Path, needed: int, what: str) -> str:
-        raise OutputError(f"{folder}: too little room for {what} ({needed} needed)")
+        asked.append(needed)
+        raise OutputError(f"{folder}: too little room for {what}")
 
     monkeypatch.setattr(whatif_lights, "free_room", full)
     with pytest.raises(OutputError, match="6 lights with added light"):
         what_if(skies / "out-dark", tmp_path / "none", Asked(SkyWish(factor=2.0)))
+    written = [path.stat().st_size for path in (added[0] / "lights").iterdir()]
+    assert sum(written) <= asked[0] <= 1.5 * sum(written), "lights under another sky are as large"
+    assert sum(written) >= 6 * 2 * 320 * 240, "16 bits a sample"
     assert not list((tmp_path / "none").glob("lights/*"))
 
 
