@@ -17,7 +17,7 @@ from fourlight.simulate import scene
 from page_browser import all_of, one_of, opened, remarks, until
 from web_browser import MARKS
 from web_pictures import write_picture
-from web_results import write_lights, write_results
+from web_results import raw_light, write_lights, write_results
 
 pytestmark = MARKS
 
@@ -55,6 +55,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory, looking: Any) -> Path:
 @pytest.fixture(scope="module")
 def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = write_picture(write_lights(tmp_path_factory.mktemp("large") / "results", 500))
+    raw_light(out.parent / "gone" / "sub_0003.fits")  # which is looked at, is there
     write_results_stack(out)
     ramp = np.linspace(30, 220, LARGE[1]).astype(np.uint8)
     Image.fromarray(np.broadcast_to(ramp[None, :, None], (*LARGE, 3)).copy()).save(out / "picture.jpg")
@@ -127,6 +128,7 @@ def test_lights_are_sorted_sought_and_looked_at(page: Any) -> None:
     until(page, lambda: 0 < len(page.find_elements("css selector", "tbody tr")) < len(rows))
     page.find_element("css selector", "tbody tr").click()
     until(page, lambda: "_0003" in page.find_element("css selector", ".shown").text)
+    until(page, lambda: len(page.find_elements("css selector", ".shown img")) == 2)
 
 
 def test_the_picture_is_seen_beside_its_steps(page: Any) -> None:
