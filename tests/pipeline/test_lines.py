@@ -29,7 +29,7 @@ from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 
 SCENE = """
-seed = 33
+seed = {seed}
 exposure_s = {exposure}
 [filter]
 name = "{filter}"
@@ -44,25 +44,31 @@ count = 140
 brightest_mag = 10.5
 cluster_count = 0
 [calibration]
-darks = 4
-flats = 4
-bias = 4
+darks = {calibration}
+flats = {calibration}
+bias = {calibration}
 [[nights]]
-count = 8
+count = {count}
 sky_mag = 21.0
 {turn}
 """
 BSI = sensor("bsi-8mp")
 
 
+def scene(name, exposure, turn="", seed=33, count=8, calibration=4):
+    return loads(
+        SCENE.format(
+            filter=name, exposure=exposure, turn=turn, seed=seed, count=count, calibration=calibration
+        )
+    )
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """``raw`` and ``out`` with a dual filter, lines told by its recipe; ``broad`` without, turned by 180 degrees."""
     root = tmp_path_factory.mktemp("lines")
-    simulate(loads(SCENE.format(filter="dual-7nm", exposure=240.0, turn="")), root / "raw")
-    simulate(
-        loads(SCENE.format(filter="uv-ir-cut", exposure=40.0, turn="flip_after = 0")), root / "broad-raw"
-    )
+    simulate(scene("dual-7nm", 240.0), root / "raw")
+    simulate(scene("uv-ir-cut", 40.0, "flip_after = 0"), root / "broad-raw")
     told = ["gear.camera=bsi-8mp", "gear.filter=dual-7nm"]
     run([root / "raw"], root / "out", with_settings(Recipe(), told))
     run([root / "broad-raw"], root / "broad", Recipe())
@@ -232,10 +238,7 @@ def aperture(image, y, x):
 
 
 def test_a_stack_of_another_field_is_refused(made, out, tmp_path):
-    simulate(
-        loads(SCENE.format(filter="uv-ir-cut", exposure=40.0, turn="").replace("seed = 33", "seed = 34")),
-        tmp_path / "x",
-    )
+    simulate(scene("uv-ir-cut", 40.0, seed=34, count=2, calibration=0), tmp_path / "x")
     run(
         [tmp_path / "x"],
         tmp_path / "other",
@@ -275,7 +278,7 @@ def test_pictures_are_neither_dark_nor_pale_nor_green(made, name):
     assert len(np.unique(rgb[..., 0])) > 100, "no bands"
 
 
-def test_lines_that_cannot_be_written_cost_nothing_but_themselves(made, tmp_path, monkeypatch):
+def test_lines_that_cannot_be_written_cost_nothing_but_themselves(small_night, tmp_path, monkeypatch):
     """Maps are there when a picture fails: neither is left, and stack, picture and report are."""
 
     def fails(*_):
@@ -288,7 +291,7 @@ def test_lines_that_cannot_be_written_cost_nothing_but_themselves(made, tmp_path
         "evidence.channels=false",
         "evidence.claims=false",
     ]
-    run([made / "raw"], tmp_path / "out", with_settings(Recipe(), told))
+    run([small_night], tmp_path / "out", with_settings(Recipe(), told))
     assert not any((tmp_path / "out" / name).exists() for name in ("lines.fits", "lines.json", "lines"))
     said = json.loads((tmp_path / "out" / "summary.json").read_text())["to_know"]
     assert any(one.startswith("the files of lines could not be made") and "no paint" in one for one in said)
