@@ -93,9 +93,9 @@ def test_the_report_needs_nothing_from_outside(finished: Path) -> None:
 
 
 def test_frames_and_results_in_another_folder_give_the_same_bytes(
-    command: Any, finished: Path, tmp_path: Path, untouched: Any, small_night: Path
+    command: Any, finished: Path, tmp_path: Path, untouched: Any
 ) -> None:
-    with untouched(small_night), untouched(finished):
+    with untouched(finished.parent / "raw"), untouched(finished):
         done = command("run", "--again", finished / "provenance.json", "--out", tmp_path / "again")
     assert done.code == 0
     for name in ("stack.fits", "halves.fits", "picture.tif", "picture.png", "picture.jpg", "frames.csv"):
