@@ -49,8 +49,12 @@ READ_NOISE, STEP = 1.6, 0.8
 """Electrons: of the simulated camera, and of its digitiser."""
 
 
-def finished(folder, dark=0.004, glow=0.0, darks=20, *settings):
+def shot(folder, dark=0.004, glow=0.0, darks=20):
     simulate(loads(SCENE.format(dark=dark, glow=glow, darks=darks)), folder / "raw")
+    return folder
+
+
+def finished(folder, *settings):
     run([folder / "raw"], folder / "out", with_settings(Recipe(), [*WITHOUT, *settings]))
     return folder
 
@@ -71,7 +75,13 @@ def without_darks(found):
 
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory):
-    return finished(tmp_path_factory.mktemp("plain"))
+    return finished(shot(tmp_path_factory.mktemp("plain")))
+
+
+@pytest.fixture(scope="module")
+def warm(tmp_path_factory):
+    """Its ``out`` holds the stack of the method before, whose masters and measured lights serve the next."""
+    return shot(tmp_path_factory.mktemp("warm"), 0.3)
 
 
 @pytest.fixture(scope="module")
@@ -119,7 +129,7 @@ def test_without_darks_a_cold_sensor_is_as_noisy_as_with_many(made):
 
 def test_a_single_dark_off_a_sensor_without_pattern_does_harm_in_every_colour(tmp_path):
     """Its read noise and rounding are the same in all twelve lights: by hand, from the sky that was simulated."""
-    harmed = finished(tmp_path, 0.0, 0.0, 1, "integrate.method=drizzle")
+    harmed = finished(shot(tmp_path, 0.0, 0.0, 1), "integrate.method=drizzle")
     sky = np.array(json.loads((harmed / "raw" / "truth" / "truth.json").read_text())["frames"][0]["sky_e"])
     one = READ_NOISE**2 + STEP**2 / 12
     lights = (sky + one) / 12
@@ -132,15 +142,14 @@ def test_a_single_dark_off_a_sensor_without_pattern_does_harm_in_every_colour(tm
 
 
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])
-def test_without_darks_a_warm_undithered_sensor_is_noisier_in_every_colour(tmp_path, method):
+def test_without_darks_a_warm_undithered_sensor_is_noisier_in_every_colour(warm, method):
     """Dark current of 36 electrons that differs by 15 % from sample to sample: 5.4 electrons that no light averages.
 
     One sample in four pixels (two of green) is as good as four pixels (two) of twice (root two times) its noise; the
     pixels that a sample fills take up to a fifth of that. What both greens show and what red and blue say by way of the
     halves are the same.
     """
-    warm = finished(tmp_path, 0.3, 0.0, 20, f"integrate.method={method}")
-    with finished_run(warm / "out") as opened:
+    with finished_run(finished(warm, f"integrate.method={method}") / "out") as opened:
         found, _ = treatments(opened)
     ratio, verdicts = without_darks(found)
     assert verdicts == {"supported"}
