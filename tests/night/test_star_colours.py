@@ -42,6 +42,7 @@ def test_zero_points(field: Made) -> None:
         assert abs(point["colour_term"]) < 3 * point["colour_term_error"] + 0.05, (
             "the curves are those of the camera"
         )
+        assert point["colour_term_error"] < 0.05
 
 
 def test_sky_of_both_nights(field: Made) -> None:
