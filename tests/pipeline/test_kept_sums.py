@@ -12,6 +12,7 @@ import pytest
 from astropy.io import fits
 
 from fourlight.pipeline.run import run
+from fourlight.pipeline.swap import LIST
 from fourlight.recipe import Recipe, with_settings
 from fourlight.stages import integrate, least_squares
 from fourlight.stages.tile_sums import TileSums
@@ -68,9 +69,12 @@ def test_sums_that_were_about_to_change_places_are_found(
 def test_results_that_were_about_to_change_places_are_found(
     command: Any, nights: tuple[Path, Path], out: Path
 ) -> None:
-    """A run that was killed there has put the old results aside, the record first."""
-    old = out / "work" / "old"
+    """A run that was killed there has put the old results aside, the record first, and has a list of the new ones."""
+    old, new = out / "work" / "old", out / "work" / "new"
     old.mkdir()
+    new.mkdir()
+    (new / LIST).write_text('{"come": ["provenance.json"], "go": []}')
+    (new / "provenance.json").write_text("{}")
     (out / "provenance.json").rename(old / "provenance.json")
     done = command("run", "--add", nights[1], "--out", out)
     assert done.code == 0, done.err
