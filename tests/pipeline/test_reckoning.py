@@ -43,9 +43,9 @@ def test_memory_is_reckoned_from_the_largest_lights_and_the_sums_that_are_kept()
 
 
 def test_tiles_whose_sums_are_kept_overlap_the_more_the_smaller_they_are(tmp_path: Path) -> None:
-    """Cells of tiles of 150 and 64 pixels with 16 more on each side, over their own area."""
+    """Cells of tiles of 285 and 210 pixels with 16 more on each side, over their own area: lights up to a batch."""
     folder, keep = OutputFolder(tmp_path), with_settings(Recipe(), ["run.keep_sums=true"])
-    for lights, side in ((300, 150), (2000, 64)):
+    for lights, side in ((24, 285), (2000, 210)):
         frames = [replace(LARGE[0], path=Path(f"{k}.fits")) for k in range(lights)]
         sums = needed_bytes(frames, [], folder, keep) - needed_bytes(frames, [], folder, Recipe())
         assert sums / 12e6 == pytest.approx(CELL_BYTES * ((side + 32) / side) ** 2, rel=0.03)

@@ -81,7 +81,9 @@ def _masters(lights: Sequence[RawFrame], groups: Sequence[Group]) -> int:
 
 def _kept_bytes(lights: int) -> float:
     """Per pixel of the stack: tiles overlap, the more the smaller they are."""
-    each = BYTES_PER_SAMPLE * len(LeastSquares.batches(lights)[0]) + LeastSquares.FIXED_BYTES[3]
+    batches = LeastSquares.batches(lights)
+    more = LeastSquares.MORE_BYTES[3] if len(batches) > 1 else 0
+    each = BYTES_PER_SAMPLE * len(batches[0]) + LeastSquares.FIXED_BYTES[3] + more
     side = max(np.sqrt(TILE_BYTES / each) - 2 * HALO, LEAST_SIDE)
     return float(CELL_BYTES * (1 + 2 * HALO / side) ** 2)
 
