@@ -15,14 +15,14 @@ from sockets import no_network
 
 
 @pytest.fixture(scope="session")
-def asked() -> list[str]:
+def of_network() -> list[str]:
     """What the run of `looked_at` asked of a network."""
     return []
 
 
 @pytest.fixture(scope="session")
 def looked_at(
-    looking: Callable[[], AbstractContextManager[None]], small_night: Path, asked: list[str],
+    looking: Callable[[], AbstractContextManager[None]], small_night: Path, of_network: list[str],
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Path:  # fmt: skip
     """Folder with the lights of the small night in ``raw``, and in ``out`` the results of a run with all evidence.
@@ -33,7 +33,7 @@ def looked_at(
     shutil.copytree(small_night, folder / "raw")
     with looking(), no_network() as names:
         run([folder / "raw"], folder / "out", Recipe())
-    asked += names
+    of_network += names
     shutil.copytree(folder / "out", folder / "as-run")
     return folder
 

@@ -28,9 +28,9 @@ FILES = {
 """All results, as the README lists them."""
 
 
-def test_a_run_asks_for_no_network(finished: Path, asked: list[str]) -> None:
+def test_a_run_asks_for_no_network(finished: Path, of_network: list[str]) -> None:
     """Its claims are made as well, which ask where the Moon was."""
-    assert asked == []
+    assert of_network == []
     assert (finished / "claims.json").exists()
 
 
