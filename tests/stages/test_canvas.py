@@ -1,4 +1,4 @@
-"""Room for pictures in files: arrays of several canvases in one folder are their own."""
+"""Room for pictures: arrays of several canvases in one folder are their own, and parts are no larger than reckoned."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fourlight.stages.canvas import Canvas
+from fourlight.engine import held_bytes
+from fourlight.stages.canvas import LEAST_SIDE, Canvas, Window
 
 
 def test_two_canvases_in_a_folder_share_nothing_where_mapped_files_stay(
@@ -24,3 +25,17 @@ def test_two_canvases_in_a_folder_share_nothing_where_mapped_files_stay(
         array[:] = value + 1
     assert [np.unique(array).tolist() for array in arrays] == [[1.0], [2.0]]
     assert len(list(tmp_path.iterdir())) == 2
+
+
+@pytest.mark.parametrize("shape", [(1500, 2000), (1505, 1999), (700, 903)])
+@pytest.mark.parametrize("room", [8e6, 21e6, 47e6])
+def test_parts_and_what_is_around_them_fit_the_room_that_was_left(shape: tuple[int, int], room: float) -> None:
+    reach, pixel_bytes = 32, 200.0
+    windows: list[Window] = []
+    Canvas(memory_bytes=held_bytes() + room).each(shape, windows.append, reach=reach, pixel_bytes=pixel_bytes)
+    seen = np.zeros(shape, dtype=int)
+    for window in windows:
+        seen[window.inner] += 1
+        largest = max((part.stop - part.start) for part in window.inner) + 2 * reach
+        assert largest**2 * pixel_bytes <= room * 1.001 or largest <= LEAST_SIDE + 2 * reach
+    assert (seen == 1).all()

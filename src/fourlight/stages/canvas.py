@@ -133,6 +133,7 @@ class Canvas:
         choices = []
         for threads in range(1, self.threads + 1):
             side = int(np.clip(np.sqrt(room / threads / pixel_bytes) - 2 * reach, LEAST_SIDE, MOST_SIDE))
+            side -= side % ALIGNED
             fits = (side + 2 * reach) ** 2 * pixel_bytes * threads <= room or threads == 1
             choices.append((not fits, (1 + 2 * reach / side) ** 2 / threads, side, threads))
         _, _, side, threads = min(choices)
@@ -153,10 +154,10 @@ def _take_away(path: Path) -> None:
 
 
 def _windows(shape: tuple[int, int], side: int, reach: int) -> list[Window]:
-    """Parts of a picture that are about square and equal."""
+    """Parts of a picture that are about square and equal, none longer than a side that is a multiple of `ALIGNED`."""
 
     def cuts(length: int) -> list[tuple[slice, slice]]:
-        edges = np.linspace(0, length / ALIGNED, -(-length // side) + 1).round().astype(int) * ALIGNED
+        edges = np.linspace(0, -(-length // ALIGNED), -(-length // side) + 1).round().astype(int) * ALIGNED
         edges[-1] = length
         return [
             (slice(a, b), slice(max(a - reach, 0), min(b + reach, length)))
