@@ -12,7 +12,7 @@ import numpy.typing as npt
 from fourlight import __version__
 from fourlight.core.cfa import COLOURS
 from fourlight.core.colour import DISPLAY_P3
-from fourlight.engine import nothing
+from fourlight.engine import give_back, nothing
 from fourlight.frames import StarList
 from fourlight.io.export import jpeg_bytes, save_picture, save_tiff
 from fourlight.io.fits_writing import write_planes
@@ -87,7 +87,9 @@ def write_picture(
     with writing(place):
         if max(rgb.shape) > settings.files.web_px:
             (place / WEB).write_bytes(jpeg_bytes(reduced(rgb, settings.files.web_px), WEB_QUALITY))
+        give_back()
         steps = views.write(place, picture, settings.shown.saturation, framing)
+    give_back()  # else what files and views took stays beside what the sheet takes, 40 MB
     _write_honesty(place, picture, rgb, framing)
     if settings.files.linear:
         _write_linear(place / LINEAR, picture, summary["unit"], (sky or {}).get("cards") or {})

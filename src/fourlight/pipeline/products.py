@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import shutil
 from collections.abc import Callable
 from functools import partial
@@ -62,10 +61,10 @@ def write_all(
     with writing(place):
         place.mkdir()
     picture, views = _written_beside(job, layers, summary, stars, seen)
-    give_back()
+    give_back(rings=True)
     summary["picture"] = write_picture(place, picture, views, recipe.finish, job.threads, summary)
     write_stars(place / STARS, stars)
-    give_back()
+    give_back(rings=True)
     progress.step()
     planes = {name: layers.read(name, "value") for name in PLANES}
     spared(
@@ -148,7 +147,7 @@ def _write_evidence(
         y0, y1, x0, x1 = summary["picture"]["window"]
         seen = {name: plane[y0:y1, x0:x1] for name, plane in planes.items()}
         write_figures(place / FIGURES, channels, seen, summary.get("scale_arcsec_px"), few=few, told=told)
-        gc.collect()  # matplotlib's figures are rings of references, and hold their pixels
+        give_back(rings=True)  # matplotlib's figures are some, and hold their pixels
 
 
 def _write_lines(place: Path, write: Callable[[Path], None]) -> None:

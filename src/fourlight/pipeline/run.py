@@ -221,7 +221,7 @@ def _written(run: Finished, layers: StackLayers, summary: dict[str, Any], proven
         summary["to_know"] += evidence.remarks
         seen = on_sky(run.job, layers, summary, run.stars, run.reference.raw)
         lines = spared(summary["to_know"], "the separation of lines", lambda: lines_in_run(run, summary))
-    give_back()  # what stages before kept of their memory, up to 100 MB, would be missing in the picture
+    give_back(rings=True)  # what stages before kept, up to 150 MB, would be missing in the picture
     run.job.progress.begin("picture and report", 5)
     products.write_all(
         run.job, layers, summary, provenance, run.stars, evidence.channels, evidence.claims, seen, lines
