@@ -1,12 +1,15 @@
 """Other treatments of the lights of a run, on parts of its stack: what they change is what was simulated."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from claim_series import series
+from fields import frame_table, turned
+from fourlight.pipeline import light_series as module
 from fourlight.pipeline.evidence import looked_at
 from fourlight.pipeline.finished import finished_run
 from fourlight.pipeline.light_series import light_series, treated
@@ -16,6 +19,7 @@ from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 from fourlight.stages.claim_file import shipped
 from fourlight.stages.claims import findings
+from fourlight.stages.way import Way
 
 SCENE = """
 seed = 71
@@ -204,3 +208,25 @@ def test_series_hold_what_the_lights_are(plain, made):
     assert lights.exposure_s.tolist() == [120.0] * 12
     assert set(lights.halves) == {"A", "B"}
     assert np.isfinite(lights.moon_lit).all()
+
+
+def test_room_is_reckoned_for_the_treatment_that_takes_most(monkeypatch):
+    """Of 142 lights 48 are read at a time, of the 128 that are left without the worst tenth all at once."""
+    table = frame_table(np.array([turned(0, 1, (0, 0), (0, 0))] * 142), (400, 400), noise=np.full(4, 5.0))
+    asked = []
+    job = SimpleNamespace(
+        recipe=Recipe(),
+        progress=SimpleNamespace(begin=lambda *_: None, step=None, end=lambda *_: None),
+        at_once=lambda each: asked.append(each) or 1,
+    )
+    said = {"offset_taken_off": {}, "lights_with_flat": 0}
+    way = Way("least-squares", "", 1.0, "")
+    opened = SimpleNamespace(
+        table=table, job=job, way=way, frames=[], calibration=SimpleNamespace(description=said),
+        samples=SimpleNamespace(read=None, sources=[]),
+    )  # fmt: skip
+    monkeypatch.setattr(module.treatments, "made", lambda *given: {"kinds": given[0], "places": given[4]})
+    seen, _ = treated(opened, None)
+    most = way.pixel_bytes(seen["kinds"]["without the worst tenth"].table)
+    assert most > 1.3 * way.pixel_bytes(table)
+    assert asked == [pytest.approx(most * module.padded_pixels([place.tile for place in seen["places"]]))]

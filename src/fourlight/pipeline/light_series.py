@@ -210,7 +210,8 @@ def treated(run: Finished, found: Regions) -> tuple[dict[str, dict[str, Float64]
     ground = Ground(_noisy(run), lambda tile: _sky(found, tile))
     places = places_of(table.shape)
     job.progress.begin("treatments", len(places) * (len(kinds) + len(ground.noisy)))
-    each = run.way.pixel_bytes(table)
+    # where lights are read some at a time, fewer of them may all be read at once
+    each = max(run.way.pixel_bytes(kind.table) for kind in kinds.values())
     largest = padded_pixels([place.tile for place in places])
     threads = job.at_once(each * largest)
     made = treatments.made(kinds, ground, job.recipe.integrate, run.way, places, threads, job.progress.step)
