@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tracemalloc
+import weakref
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -16,7 +17,7 @@ from fields import frame_table, paint_stars, raw_frame, turned
 from fourlight.pipeline.integration import RESULT_BYTES, WAITING
 from fourlight.pipeline.lights import MEASURE_BYTES
 from fourlight.recipe import Finish, Integrate, Measure
-from fourlight.stages import canvas, least_squares, smoothing_levels
+from fourlight.stages import canvas, least_squares, smoothing_levels, tile_samples
 from fourlight.stages.canvas import Canvas, Window, every, some
 from fourlight.stages.finish import finish
 from fourlight.stages.geometry import HALO, Tile
@@ -68,6 +69,35 @@ def test_a_tile_takes_the_memory_by_which_tiles_are_cut(
     pixels = (side + 2 * HALO) ** 2
     reckoned = pixels * way.pixel_bytes(table)
     assert 0.75 * reckoned < peak(work) < 1.03 * reckoned
+
+
+def test_a_tile_does_not_hold_the_reference_of_each_batch_beside_the_clearest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """48 bytes per pixel, which would be kept through all fits."""
+    monkeypatch.setattr(least_squares, "AT_ONCE", 4)
+    monkeypatch.setattr(least_squares, "TOGETHER", 4)
+    table = frame_table(
+        np.array([turned(0, 1, (0, 0), (0, 0))] * 12), (60, 70), noise=np.full(4, 5.0), level=100.0
+    )
+    plain, made = tile_samples.reference, Way("least-squares", "", 1.0, "")
+    own: list[weakref.ref[np.ndarray]] = []
+    held: list[int] = []
+
+    def remembered(*given: object) -> tile_samples.Reference:
+        found = plain(*given)  # type: ignore[arg-type]
+        own.append(weakref.ref(found.behind))
+        return found
+
+    monkeypatch.setattr(tile_samples, "reference", remembered)
+
+    def read(f: int, y0: int, y1: int, x0: int, x1: int) -> tuple[np.ndarray, np.ndarray]:
+        return np.full((y1 - y0, x1 - x0), 100, dtype=np.float32), np.empty((0, 0), dtype=np.float32)
+
+    method = made.of(table, lambda: held.append(sum(part() is not None for part in own[1:])))
+    integrate_tile(Tile(0, 60, 0, 70), table, read, Integrate(), method)
+    assert len(own) == 3
+    assert set(held) == {0}
 
 
 def test_results_that_wait_are_reckoned_with() -> None:

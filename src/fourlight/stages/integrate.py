@@ -76,8 +76,9 @@ class _Judged:
         for rows in batches:
             found = tile_samples.load(self._tile, table, read, rows.tolist())
             told()
-            own = tile_samples.reference(found, table)
-            ref = own if self.reference is None else clearer(self.reference, own)
+            ref = tile_samples.reference(found, table)
+            if self.reference is not None:
+                ref = clearer(self.reference, ref)
             told()
             tile_samples.reject(found, table, ref, settings)
             told()
