@@ -49,7 +49,8 @@ def integrate_tile(
     each = seen.batches(table, read, settings, method.batches(len(table.matrix)), told)
     sums: Sums | None = {} if keep else None
     planes = method.planes(each, table, earlier.halves if earlier else None, sums)
-    if keep is not None and sums is not None and seen.reference is not None:
+    if keep is not None and sums is not None:
+        assert seen.reference is not None
         TileSums(seen.reference, sums, method.fine, seen.rejected, seen.used, seen.rejected_here).save(keep)
     if table.zoom != 1:
         for plane in planes.values():
