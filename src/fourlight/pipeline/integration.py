@@ -214,7 +214,7 @@ def _layers(
     job: Job, work: TileWork, tiles: list[geometry.Tile], pixel_bytes: float, key: str
 ) -> StackLayers:
     """All tiles, made by the crew of the run."""
-    steps = work.way.steps(len(work.table.matrix), integrate.STEPS) + 1
+    steps = work.way.steps(len(work.table.matrix)) + 1
     largest = geometry.padded_pixels(tiles)
     crew = job.crew(pixel_bytes * largest, WAITING * RESULT_BYTES * largest)
     job.progress.begin("integrate", steps * len(tiles))

@@ -20,6 +20,7 @@ from fourlight.stages import tile_samples
 from fourlight.stages.drops import Drops
 from fourlight.stages.dropsize import FEW, MOST_HOLES, choose_pixfrac, fewest, uneven_share
 from fourlight.stages.geometry import BYTES_PER_SAMPLE, FrameTable, Tile, patch_side, samples_beneath
+from fourlight.stages.integrate import STEPS
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import Method
 from fourlight.stages.told import beside
@@ -65,7 +66,7 @@ class Way:
     def of(
         self, table: FrameTable, told: Callable[[], None] = nothing, whole: FrameTable | None = None
     ) -> Method:
-        """The method itself; ``told`` is called after each of its `steps`.
+        """The method itself; ``told`` is called after each step of the method's own.
 
         ``whole`` is the table of all frames where the other holds only those that are added to earlier sums.
         """
@@ -81,11 +82,11 @@ class Way:
         """Rows of so many frames that are read together, see `fourlight.stages.stack_layers.Method`."""
         return (LeastSquares if self.method == "least-squares" else Drops).batches(count)
 
-    def steps(self, count: int, each: int) -> int:
-        """Steps of a tile with so many frames: ``each`` of every batch, and those of which the method tells."""
+    def steps(self, count: int) -> int:
+        """Steps of a tile with so many frames: those of every batch, and those of which the method tells."""
         batches = len(self.batches(count))
         fits = LeastSquares.FITS + len(PLANES) * batches if self.method == "least-squares" else 0
-        return each * batches + fits
+        return STEPS * batches + fits
 
     @property
     def to_know(self) -> str:
