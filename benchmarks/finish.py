@@ -142,8 +142,7 @@ def sharpening(known: Set) -> list[list[str]]:
 def richardson_lucy_of(known: Set, c: str, profile: FieldProfile | None, rounds: int) -> Float32:
     assert profile is not None
     ny, nx = profile.size
-    spread = np.empty((41, 41))
-    printed(profile.shape(nx / 2, ny / 2), profile.wings, profile.rest, 0.0, 0.0, spread)
+    spread = printed(profile.shape(nx / 2, ny / 2), profile.wings, profile.rest, 41)
     image = np.maximum(fill_gaps(known.planes[c]), 1e-3)
     top = float(image.max())
     wide = np.pad(image / top, 40, mode="reflect")

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from finish_scenes import moffat, paint
-from fourlight.core.fieldprofile import FieldProfile, fit_field, printed, printed_at
+from fourlight.core.fieldprofile import FieldProfile, fit_field, printed_at
 from fourlight.core.profilerest import no_rest, rest_at
 
 
@@ -45,18 +45,21 @@ def test_long_stars_are_long():
 def test_printed_star_is_the_sum_of_its_points():
     a = 1 / (0.5 * 3.1) ** 2
     out = np.empty((31, 31))
-    printed(np.array([a, 0, a]), 1 / 3.5, no_rest(3)[0], 0.3, -0.2, out)
+    y, x = np.mgrid[:31, :31] - 15.0
+    printed_at(np.array([a, 0, a]), 1 / 3.5, no_rest(3)[0], x.ravel() - 0.3, y.ravel() + 0.2, out.ravel())
     slow = moffat(15.3, 14.8, 3.1, (31, 31), over=15)
     np.testing.assert_allclose(out / out.sum(), slow / slow.sum(), atol=2e-4 * slow.max() / slow.sum())
 
 
-def test_pixels_alone_are_those_of_the_whole_picture():
+def test_what_stars_have_in_common_is_printed_with_the_profile():
     shape, rest = np.array([0.3, 0.1, 0.5]), 0.1 * np.random.default_rng(2).normal(size=(13, 13))
-    whole, some = np.empty((25, 25)), np.empty(7)
-    printed(shape, 0.3, rest, 0.3, -0.2, whole)
-    rows, columns = np.array([[0, 4, 9, 12, 12, 13, 24], [24, 3, 12, 11, 12, 12, 20]])
-    printed_at(shape, 0.3, rest, columns - 12 - 0.3, rows - 12 + 0.2, some)
-    np.testing.assert_allclose(some, whole[rows, columns], rtol=1e-12)
+    x, y = np.array([[12, -9, 0, -1, 0, 0.5, 8], [-12, -8, -3, 0, 0, 1, 12]]) - [[0.3], [-0.2]]
+    without, some = np.empty(7), np.empty(7)
+    printed_at(shape, 0.3, no_rest(3)[0], x, y, without)
+    printed_at(shape, 0.3, rest, x, y, some)
+    expected = [rest_at(rest, *place) for place in zip(x, y, strict=True)]
+    assert np.count_nonzero(expected) >= 4
+    np.testing.assert_allclose(some - without, expected, rtol=0, atol=1e-12)
 
 
 def test_doubles_do_not_widen_the_profile():

@@ -88,15 +88,6 @@ def _terms(x: Float64, y: Float64, size: tuple[int, int], count: int) -> Float64
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def printed(shape: Float64, wings: float, rest: Float64, dx: float, dy: float, out: Float64) -> None:
-    """Fill ``out`` (side, side) with the profile, 1 high, of a star ``dx, dy`` from the middle pixel."""
-    middle = out.shape[0] // 2
-    columns = np.arange(out.shape[1]) - middle
-    for j in range(out.shape[0]):
-        printed_at(shape, wings, rest, columns - dx, np.full(out.shape[1], j - middle - dy), out[j])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def printed_at(shape: Float64, wings: float, rest: Float64, u: Float64, v: Float64, out: Float64) -> None:
     """Fill ``out`` (n,) with the profile, 1 high, in pixels whose middles are ``u, v`` from the star."""
     for k in range(out.size):
@@ -105,6 +96,14 @@ def printed_at(shape: Float64, wings: float, rest: Float64, u: Float64, v: Float
         else:
             out[k] = pixel_value(u[k], v[k], shape, wings)
         out[k] += rest_at(rest, u[k], v[k])
+
+
+def printed(shape: Float64, wings: float, rest: Float64, side: int) -> Float64:
+    """Picture (side, side) of a star in the middle of its middle pixel, 1 high; ``side`` is odd."""
+    v, u = np.mgrid[:side, :side].astype(np.float64) - side // 2
+    out = np.empty((side, side))
+    printed_at(shape, wings, rest, u.ravel(), v.ravel(), out.ravel())
+    return out
 
 
 def fit_field(

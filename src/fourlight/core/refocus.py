@@ -85,11 +85,10 @@ def spectrum(profile: FieldProfile, x: float, y: float, side: int, wider: float 
 
 
 def _transformed(shape: Float64, wings: float, rest: Float64, side: int) -> Complex:
-    picture = np.empty((side - 1 + side % 2, side - 1 + side % 2))
-    printed(shape, wings, rest, 0.0, 0.0, picture)
+    odd = side - 1 + side % 2
+    middle, picture = odd // 2, printed(shape, wings, rest, odd)
     wide = np.zeros((side, side))
-    wide[: len(picture), : len(picture)] = picture / picture.sum()
-    middle = len(picture) // 2
+    wide[:odd, :odd] = picture / picture.sum()
     return np.asarray(fft.rfft2(np.roll(wide, (-middle, -middle), axis=(0, 1))), dtype=np.complex64)
 
 
