@@ -134,10 +134,11 @@ def fit_field(
         # what doubles and knots have in common would stand in for a part of the shape, and never leave it again
         if turn:
             found = _with_rest(image, variance, found, stars, radius)
-    for _, count in TERMS:
-        if len(stars) >= least and count <= _terms_for(len(stars)):
+    for fewest, count in TERMS:
+        needed = max(least, fewest)
+        if len(stars) >= needed:
             over, left = _agreed(image, variance, found, stars, count, radius)
-            if len(left) >= least and count <= _terms_for(len(left)) and over.is_one:
+            if len(left) >= needed and over.is_one:
                 return _with_rest(image, variance, over, left, radius)
     return None
 
@@ -154,10 +155,6 @@ def _agreed(
     per_pixel = squares[:, 0] / np.maximum(squares[:, 1], 1)
     usual = max(float(np.median(per_pixel)), 1.0) if len(stars) else 1.0
     return found, stars[(per_pixel < AGREES * usual) & (stars[:, 2] > 0)]
-
-
-def _terms_for(count: int) -> int:
-    return next(terms for least, terms in TERMS if count >= least)
 
 
 def _first(image: Float32, x: Float64, y: Float64, radius: int) -> Float64:
