@@ -119,18 +119,18 @@ def test_stars_at_one_end_of_a_long_field_give_no_shape_that_is_none_at_the_othe
         plane[:, :160] += (2e4 * moffat(cx, cy, 3 + 0.25 * cx / 120, (160, 160), over=3)).astype(np.float32)
     found = fit_field(plane, np.ones_like(plane), x, y, 3.1)
     assert found.count >= 20
-    assert found.is_one
+    assert found.falls_off
     assert found.fwhm_px(80, 80) == pytest.approx(3 + 0.25 * 80 / 120, rel=0.02)
     assert 2.5 < found.fwhm_px(1199, 0) < 4.0
 
 
-def test_a_shape_is_one_where_it_falls_off_everywhere():
+def test_a_shape_falls_off_only_where_it_does_so_everywhere():
     a = np.array([[0.4, -0.3], [0.0, 0.0], [0.4, 0.0]])
     slope = np.column_stack([a, np.zeros(3)])
-    assert FieldProfile(slope, 0.3, no_rest(3)[0], (100, 200), 30).is_one
-    assert not FieldProfile(slope * [1, 2, 1], 0.3, no_rest(3)[0], (100, 200), 30).is_one
+    assert FieldProfile(slope, 0.3, no_rest(3)[0], (100, 200), 30).falls_off
+    assert not FieldProfile(slope * [1, 2, 1], 0.3, no_rest(3)[0], (100, 200), 30).falls_off
     long = np.array([[0.4], [0.5], [0.4]])
-    assert not FieldProfile(long, 0.3, no_rest(3)[0], (100, 200), 30).is_one
+    assert not FieldProfile(long, 0.3, no_rest(3)[0], (100, 200), 30).falls_off
 
 
 def test_gaps_do_not_harm():

@@ -41,7 +41,7 @@ class Surface:
         return len(self.coefficients) - 1
 
     @property
-    def bends(self) -> int:
+    def highest_order(self) -> int:
         """Total order of the terms that are not zero: 0 for a level, 1 for a plane."""
         return max((int(sum(pair)) for pair in np.argwhere(self.coefficients)), default=0)
 

@@ -62,7 +62,7 @@ class FieldProfile:
         return out
 
     @property
-    def is_one(self) -> bool:
+    def falls_off(self) -> bool:
         """Whether it falls off in all directions wherever in the field: at corners, edges and the middle."""
         for y in np.linspace(0, self.size[0] - 1, 3):
             for x in np.linspace(0, self.size[1] - 1, 3):
@@ -138,7 +138,7 @@ def fit_field(
         needed = max(least, fewest)
         if len(stars) >= needed:
             over, left = _agreed(image, variance, found, stars, count, radius)
-            if len(left) >= needed and over.is_one:
+            if len(left) >= needed and over.falls_off:
                 return _with_rest(image, variance, over, left, radius)
     return None
 

@@ -90,7 +90,7 @@ def _told(
         pairs = zip(COLOURS, values, strict=True)
         return {name: float(value) if np.isfinite(value) else None for name, value in pairs}
 
-    order = max(s.bends for s in taken)
+    order = max(s.highest_order for s in taken)
     facts = {
         "order": order,
         "empty_share": found.share,
