@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from fields import raw_frame
+from fields import frame_table, raw_frame, turned
 from fourlight.errors import RecipeError
 from fourlight.frames import Role
-from fourlight.pipeline import memory
+from fourlight.pipeline import integration, memory
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.space import CELL_BYTES, needed_bytes
 from fourlight.recipe import Recipe, with_settings
+from fourlight.stages.way import Way
 
 SMALL = [raw_frame(f"small{k}.fits", (200, 160)) for k in range(3)]
 LARGE = [raw_frame(f"large{k}.fits", (3000, 4000)) for k in range(9)]
@@ -43,9 +45,14 @@ def test_memory_is_reckoned_from_the_largest_lights_and_the_sums_that_are_kept()
 
 
 def test_tiles_whose_sums_are_kept_overlap_the_more_the_smaller_they_are(tmp_path: Path) -> None:
-    """Cells of tiles of 285 and 210 pixels with 16 more on each side, over their own area: lights up to a batch."""
+    """Cells of the tiles that stacks are cut into, 16 pixels more on each side: of lights up to a batch, of many."""
     folder, keep = OutputFolder(tmp_path), with_settings(Recipe(), ["run.keep_sums=true"])
-    for lights, side in ((24, 285), (2000, 210)):
+    shape, way, padded = (3000, 4000), Way("least-squares", "", 1.0, ""), []
+    for lights in (24, 2000):
         frames = [replace(LARGE[0], path=Path(f"{k}.fits")) for k in range(lights)]
+        table = frame_table(np.array([turned(0, 1, (0, 0), (0, 0))] * lights), shape, noise=np.full(4, 5.0))
+        cut, _ = integration._cut(replace(table, fwhm_px=np.full(4, 2.0)), way)
+        padded.append(sum((tile.y1 - tile.y0 + 32) * (tile.x1 - tile.x0 + 32) for tile in cut))
         sums = needed_bytes(frames, [], folder, keep) - needed_bytes(frames, [], folder, Recipe())
-        assert sums / 12e6 == pytest.approx(CELL_BYTES * ((side + 32) / side) ** 2, rel=0.03)
+        assert sums == pytest.approx(CELL_BYTES * padded[-1], rel=0.02)
+    assert padded[1] > 1.05 * padded[0] > 1.2 * 12e6

@@ -38,7 +38,7 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
 RESULT_BYTES = 4 * (len(LAYERS) * len(OUTPUT_PLANES) + 1)
-"""Of the result of a tile, per pixel."""
+"""Of the result of a tile, per pixel, and of all of them on the disk while tiles come in."""
 WAITING = 2
 """Results for each thread that may wait for their turn to be written, or one that is packed and unpacked."""
 

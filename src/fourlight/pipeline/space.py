@@ -13,20 +13,19 @@ from fourlight.frames import RawFrame, Role
 from fourlight.io.pixels import decoded_bytes
 from fourlight.io.room import free_room
 from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.integration import RESULT_BYTES, WAITING
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.memory import pixels_of
 from fourlight.recipe import Recipe
-from fourlight.stages.geometry import BYTES_PER_SAMPLE, HALO, LEAST_SIDE, TILE_BYTES
+from fourlight.stages.geometry import HALO, LEAST_SIDE, TILE_BYTES
 from fourlight.stages.grid import Grid
 from fourlight.stages.groups import Group, grouped
 from fourlight.stages.least_squares import LeastSquares
-from fourlight.stages.stack_layers import LAYERS, OUTPUT_PLANES
+from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["begun", "check_space", "needed_bytes"]
 
-LAYER_BYTES = 4 * (len(LAYERS) * len(OUTPUT_PLANES) + 1)
-"""Per pixel of the stack: float32 maps while tiles come in."""
-RESULT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
+PRODUCT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
 """Per pixel: value, variance and samples of the stack, value and variance of two halves, rejected samples, and three
 pictures."""
 CANVAS_BYTES = 4 * (3 * 2 + 3 + 3 + 2 + 3)
@@ -56,10 +55,10 @@ def needed_bytes(
     stacked = int(max(map(pixels_of, lights)) * Grid.named(recipe.integrate.grid).zoom ** 2)
     masters = _masters(lights, grouped(others, recipe.calibrate.temperature_tolerance_c))
     decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
-    again = min(_size(folder.layers), LAYER_BYTES * stacked) + min(_size(folder.masters), masters)
+    again = min(_size(folder.layers), RESULT_BYTES * stacked) + min(_size(folder.masters), masters)
     sums = _kept_bytes(len(lights)) if recipe.run.keep_sums else 0
     made = (
-        int((LAYER_BYTES + RESULT_BYTES + CANVAS_BYTES + sums) * stacked)
+        int((RESULT_BYTES + PRODUCT_BYTES + CANVAS_BYTES + sums) * stacked)
         + masters
         + MEASURED_BYTES * len(lights)
         + OTHER_BYTES
@@ -82,8 +81,7 @@ def _masters(lights: Sequence[RawFrame], groups: Sequence[Group]) -> int:
 def _kept_bytes(lights: int) -> float:
     """Per pixel of the stack: tiles overlap, the more the smaller they are."""
     batches = LeastSquares.batches(lights)
-    more = LeastSquares.MORE_BYTES[3] if len(batches) > 1 else 0
-    each = BYTES_PER_SAMPLE * len(batches[0]) + LeastSquares.FIXED_BYTES[3] + more
+    each = LeastSquares.pixel_bytes(len(batches[0]), len(batches), 3) + WAITING * RESULT_BYTES
     side = max(np.sqrt(TILE_BYTES / each) - 2 * HALO, LEAST_SIDE)
     return float(CELL_BYTES * (1 + 2 * HALO / side) ** 2)
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from fourlight.core.cfa import PLANES
 from fourlight.core.saturation import bounds
 from fourlight.engine import nothing
-from fourlight.stages.geometry import FrameTable
+from fourlight.stages.geometry import BYTES_PER_SAMPLE, FrameTable
 from fourlight.stages.spline_fits import Fit, fitted_plane
 from fourlight.stages.spline_samples import Room, begin, empty_cells, gather
 from fourlight.stages.stack_layers import GROUPS, OUTPUT_PLANES, PlaneLayers, Sums
@@ -70,6 +70,22 @@ class LeastSquares:
         self._least = whole.density.min(axis=0) / 4
         self._usual = np.median(whole.weight / whole.merit, axis=0)
         self._merit = np.median(whole.merit, axis=0)
+
+    @classmethod
+    def pixel_bytes(cls, samples: float, batches: int, fine: int) -> float:
+        """Memory per pixel of a tile with its halo.
+
+        Parameters
+        ----------
+        samples : float
+            Of a batch, those of all frames and planes on a pixel.
+        batches : int
+            Their number.
+        fine : int
+            Fine cells along a pixel.
+        """
+        more = cls.MORE_BYTES[fine] if batches > 1 else 0
+        return BYTES_PER_SAMPLE * samples + cls.FIXED_BYTES[fine] + more
 
     @staticmethod
     def fineness(table: FrameTable) -> int:

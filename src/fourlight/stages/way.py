@@ -97,12 +97,10 @@ class Way:
     def pixel_bytes(self, table: FrameTable) -> float:
         """Memory per pixel of a tile with its halo: samples of a batch, and what does not depend on their number."""
         batches = self.batches(len(table.matrix))
-        samples = BYTES_PER_SAMPLE * max(samples_beneath(table.rows(rows.tolist())) for rows in batches)
+        samples = max(samples_beneath(table.rows(rows.tolist())) for rows in batches)
         if self.method != "least-squares":
-            return samples + Drops.FIXED_BYTES
-        fine = self.fineness(table)
-        more = LeastSquares.MORE_BYTES[fine] if len(batches) > 1 else 0
-        return samples + LeastSquares.FIXED_BYTES[fine] + more
+            return BYTES_PER_SAMPLE * samples + Drops.FIXED_BYTES
+        return LeastSquares.pixel_bytes(samples, len(batches), self.fineness(table))
 
     def kept_bytes(self, table: FrameTable) -> int:
         """Memory per pixel of a tile that sums take that are added to or kept."""
