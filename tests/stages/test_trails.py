@@ -130,6 +130,19 @@ def test_a_line_that_goes_on_in_the_next_light_is_a_trail_and_one_in_many_lights
     assert taken(*((k in shown, np.eye(2, 3), {}) for k in range(12))) == trails
 
 
+@pytest.mark.parametrize(("shown", "trails"), [({4, 5, 6}, [4, 5, 6]), (set(range(3, 9)), [])])
+def test_a_line_through_lights_of_two_filters_is_held_against_those_of_its_own(shown, trails):
+    """Two filters that take turns, six lights each: of a satellite two lights of one filter and one of the other."""
+    filters = [{"filter_name": name} for name in ("wide", "narrow")]
+    assert taken(*((k in shown, np.eye(2, 3), filters[k % 2]) for k in range(12))) == trails
+
+
+def test_where_no_other_light_is_like_one_any_that_shows_its_line_tells_that_it_belongs_to_the_sky():
+    """A long light before ten short ones, which are held against each other and the long one."""
+    long, short = ((np.eye(2, 3), {"exposure_s": exposure_s}) for exposure_s in (300.0, 30.0))
+    assert taken((True, *long), *[(True, *short)] * 10) == []
+
+
 def test_lights_that_cannot_show_a_line_do_not_count_against_it():
     """Two lights of one panel of six, which look elsewhere; two long ones; two through a filter."""
     elsewhere = np.array([[1.0, 0, 500], [0, 1.0, 300]])

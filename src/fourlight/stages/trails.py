@@ -234,7 +234,8 @@ def _extent(smooth: Float64, error: Float64) -> int:
 def without_fixtures(frames: Sequence[RegisteredFrame], near_px: float = 6.0) -> list[Float64]:
     """Trails (n, 4) of each light, without those that many other lights show at the same place of the sky.
 
-    Many is `FIXED` of those that look there as long and through the same filter, and one at least.
+    Many is `FIXED` of those that look there as long and through the same filter, and one at least. Only where no other
+    does so, one of any kind is enough.
     """
     ends = [_ends(frame) for frame in frames]
     out = []
@@ -242,9 +243,10 @@ def without_fixtures(frames: Sequence[RegisteredFrame], near_px: float = 6.0) ->
         others = [n for n in range(len(frames)) if n != k]
         alone = []
         for trail, end in zip(frame.measured.trails, ends[k], strict=True):
-            shown = sum(_same(end, ends[n], near_px) for n in others)
-            there = sum(_would_show(frame, trail, frames[n]) for n in others) if shown else 0
-            alone.append(shown < max(1.0, FIXED * there))
+            shown = {n for n in others if _same(end, ends[n], near_px)}
+            alike = {n for n in others if _would_show(frame, trail, frames[n])} if shown else set()
+            told = shown & alike if alike else shown
+            alone.append(len(told) < max(1.0, FIXED * len(alike)))
         out.append(frame.measured.trails[np.array(alone, dtype=bool)].reshape(-1, 4))
     return out
 
