@@ -143,11 +143,12 @@ class LeastSquares:
 
         Several batches are gathered as they come, all planes of them, which takes more room than plane after plane.
         """
+        if len(self.batches(len(table.matrix))) == 1:
+            ((found, ref),) = seen
+            return Room(found.padded_shape, self.fine), ref, found
         every: Float32 | None = None
         for found, ref in seen:
             shape = found.padded_shape
-            if len(self.batches(len(table.matrix))) == 1:
-                return Room(shape, self.fine), ref, found
             if every is None:
                 every = empty_cells(shape, self.fine)
                 for c, name in enumerate(PLANES):
