@@ -167,7 +167,7 @@ def compared(
     """
     one = {name: _Sums.of(blocks, 1.0) for name, blocks in before.items()}
     two = {name: _Sums.of(blocks, scale[name]) for name, blocks in after.items()}
-    light = {name: max(sums.light, 0.0) for name, sums in one.items()}
+    light = {name: float(np.maximum(sums.light, 0.0)) for name, sums in one.items()}
     if not any(value > 0 for value in light.values()):
         light = dict.fromkeys(light, float("nan"))
     known = all(np.isfinite(value) for value in light.values())
@@ -211,15 +211,16 @@ def _snr(
 
 
 def _ratio(
-    one: Mapping[str, _Sums], two: Mapping[str, _Sums], light: Mapping[str, float], region: int
+    one: Mapping[str, _Sums], two: Mapping[str, _Sums], weight: Mapping[str, float], region: int
 ) -> Trial | None:
     """SNR after over before; its error from leaving out parts of the picture that hold blocks of the region.
 
-    None where noise is not told, or where the channels that are left hold no light.
+    ``weight`` is light that channels count by, or their noise where no object is seen. None where noise is not told, or
+    where the channels that are left hold no light.
     """
 
     def over(without: int | None) -> float | None:
-        before, after = (_snr(sums, light, region, without) for sums in (one, two))
+        before, after = (_snr(sums, weight, region, without) for sums in (one, two))
         return None if before is None or after is None else after / before
 
     whole = over(None)
