@@ -31,7 +31,8 @@ HALO = 16
 tile reaches: twice a drop's span less one. Larger drops are refused."""
 
 BYTES_PER_SAMPLE = 14
-"""Sample, noise and mask of all frames while a tile is worked on, with a little for those of the frame at hand."""
+"""Sample, noise and mask of all frames of a batch while a tile is worked on, with a little for those of the frame at
+hand."""
 
 TILE_BYTES = 200e6
 """Memory for one tile. It is the same on every computer, so that neither its memory nor its cores change a pixel:

@@ -1,4 +1,4 @@
-"""Samples of all frames under one tile: read, put on one scale, compared, and those that stand out rejected.
+"""Samples of the frames of a batch under one tile: read, put on one scale, compared, and those that stand out rejected.
 
 This much is common to all ways of integrating; a method turns a `TileSamples` into layers of the stack.
 """
