@@ -7,9 +7,12 @@ import numpy.typing as npt
 
 from fourlight.core.passband import weights
 
-__all__ = ["AB_PHOTONS", "ab_magnitudes", "ab_photons"]
+__all__ = ["AB_PHOTONS", "MAG", "ab_magnitudes", "ab_photons"]
 
 Float64 = npt.NDArray[np.float64]
+
+MAG = 2.5 / np.log(10.0)
+"""Magnitudes per unit of the natural logarithm of light."""
 
 AB_PHOTONS = 3630.78e-23 / 6.62607015e-27
 """Photons s-1 cm-2 per unit of ln wavelength of a source of magnitude 0: 3630.78 Jy (Oke & Gunn 1983) over h."""

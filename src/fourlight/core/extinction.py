@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.abmag import MAG
+
 __all__ = ["air_shape", "extinction_mag"]
 
 Float64 = npt.NDArray[np.float64]
@@ -25,7 +27,7 @@ def extinction_mag(wave_nm: npt.ArrayLike) -> Float64:
     """
     um = np.asarray(wave_nm, dtype=np.float64) / 1000.0
     molecules = 0.008569 * um**-4 * (1.0 + 0.0113 * um**-2 + 0.00013 * um**-4)
-    return np.asarray(2.5 / np.log(10.0) * molecules + HAZE_550 * (1000.0 * um / V_NM) ** -HAZE_POWER)
+    return np.asarray(MAG * molecules + HAZE_550 * (1000.0 * um / V_NM) ** -HAZE_POWER)
 
 
 def air_shape(wave_nm: npt.ArrayLike, mass: float) -> Float64:

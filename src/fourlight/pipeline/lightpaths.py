@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core.abmag import ab_photons
+from fourlight.core.abmag import MAG, ab_photons
 from fourlight.core.extinction import air_shape
 from fourlight.core.passband import weights
 from fourlight.errors import InputError
@@ -170,4 +170,4 @@ def _off(
     change = modes @ (share * sun) / (curves @ (share * sun)) - modes @ (share * even) / (
         curves @ (share * even)
     )
-    return np.asarray(2.5 / np.log(10.0) * np.sqrt((change**2).sum(axis=0)))
+    return np.asarray(MAG * np.sqrt((change**2).sum(axis=0)))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.abmag import MAG
 from fourlight.core.cfa import COLOURS
 from fourlight.core.starmodel import BETA
 from fourlight.core.zeropoints import FEWEST, ZeroPoints, zero_points
@@ -31,7 +32,6 @@ standard deviation: with the curves of the camera itself, and where those of the
 COMMON = 0.008
 """Magnitudes by which the zero points of all planes may be off together: 0.004 for light in the wings of stars, 0.005
 for V of the catalogue, 0.005 for dust and kinds of stars, which differ from field to field."""
-MAG = 2.5 / np.log(10.0)
 LIMIT_SIGMA = 5.0
 
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.abmag import MAG
 from fourlight.core.cfa import COLOURS
 from fourlight.sky.starcolours import SUN_B_V
 from fourlight.stages.colour_calibration import ColourCalibration
@@ -21,7 +22,6 @@ Int64 = npt.NDArray[np.int64]
 CLEAREST = 90.0
 """Percentile of the light of frames that counts as clear air."""
 ROUNDS = 6
-MAG = 2.5 / np.log(10.0)
 SKY_B_V = 0.9
 """Where the colour of the sky lies beyond that of stars: of the dark sky, 0.93 (Krisciunas 1997, PASP 109, 1181)."""
 FEW = 0.02
