@@ -14,7 +14,7 @@ from numba import njit
 
 from fourlight.core.spare import Spare
 
-__all__ = ["across", "add_finer", "down", "parted", "smooth_known", "smooth_step", "starlet"]
+__all__ = ["across", "add_finer", "down", "parted", "smooth_known", "smooth_step", "smoothed", "starlet"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -99,6 +99,18 @@ def smooth_step(image: Float32, scale: int, spare: Spare | None = None) -> Float
     return out
 
 
+def smoothed(image: Float32, scales: int) -> Float32:
+    """The image smoothed by so many scales, the finest first: what the starlet of so many leaves for its smooth rest.
+
+    >>> image = np.eye(8, dtype=np.float32)
+    >>> bool(np.array_equal(smoothed(image, 2), list(starlet(image, 2))[-1]))
+    True
+    """
+    for scale in range(scales):
+        image = smooth_step(image, scale)
+    return image
+
+
 def smooth_known(image: Float32, scales: int) -> Float32:
     """The image smoothed by so many scales, from the pixels that it has; NaN where they are fewer than half around.
 
@@ -111,20 +123,14 @@ def smooth_known(image: Float32, scales: int) -> Float32:
     """
     known = np.isfinite(image)
     if known.all():
-        return _smoothed(image, scales)
-    share = _smoothed(known.astype(np.float32), scales)
-    total = _smoothed(np.where(known, image, np.float32(0)), scales)
+        return smoothed(image, scales)
+    share = smoothed(known.astype(np.float32), scales)
+    total = smoothed(np.where(known, image, np.float32(0)), scales)
     return np.where(share > ENOUGH_AROUND, total / np.maximum(share, np.float32(1e-6)), np.float32(np.nan))
 
 
-def _smoothed(image: Float32, scales: int) -> Float32:
-    for scale in range(scales):
-        image = smooth_step(image, scale)
-    return image
-
-
 def parted(image: Float32, scale: int, spare: Spare) -> tuple[Float32, Float32]:
-    """The image smoothed like that, and the detail that this takes away."""
+    """The image after `smooth_step`, and the detail that this takes away."""
     smooth, detail = spare.take(image.shape), spare.take(image.shape)
     _part(image, 2**scale, smooth, detail)
     return smooth, detail

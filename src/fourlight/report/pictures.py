@@ -13,7 +13,7 @@ import tifffile
 from PIL import Image
 
 from fourlight.core.cfa import PLANES
-from fourlight.core.starlet import smooth_step
+from fourlight.core.starlet import smoothed
 from fourlight.core.stretch import Curve, choose_curve
 from fourlight.io.export import jpeg_bytes, own_picture, shallow
 from fourlight.stages.canvas import every, some
@@ -259,9 +259,7 @@ def _smooth(plane: Float32, sky: np.float32, limit: np.float32) -> Float32:
     step, reach, parts = every(plane.shape), 14, []
     for y in range(0, len(plane), STRIP_ROWS * step):
         low = max(y - reach, 0)
-        light = np.minimum(_above(plane[low : y + STRIP_ROWS + reach], sky), limit)
-        for scale in range(3):
-            light = smooth_step(light, scale)
+        light = smoothed(np.minimum(_above(plane[low : y + STRIP_ROWS + reach], sky), limit), 3)
         parts.append(light[y - low : y - low + STRIP_ROWS, ::step])
     return np.concatenate(parts)
 
@@ -280,7 +278,7 @@ def detail_corner(planes: Sequence[tuple[Float32, np.float32]], detail_px: int) 
     block = every((ny, nx))
     total = sum(_blocks(plane, block, sky) for plane, sky in planes)
     step, side = max(8, detail_px // 3) // block, detail_px // block
-    smooth = smooth_step(smooth_step(np.asarray(total, dtype=np.float32), 0), 1)
+    smooth = smoothed(np.asarray(total, dtype=np.float32), 2)
     smooth = np.minimum(smooth, np.quantile(smooth, 0.995))
     best, corner = -np.inf, (max(0, (ny - detail_px) // 2), max(0, (nx - detail_px) // 2))
     for y0 in range(step, smooth.shape[0] - side - step + 1, max(step, 1)):

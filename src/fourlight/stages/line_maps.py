@@ -135,7 +135,7 @@ def expected_variances(variances: Sequence[Float32], window: Window) -> Float32:
         part = np.array(variance[window.outer], dtype=np.float32)
         known = np.isfinite(part) & (part > 0)
         part[~known] = np.median(part[known]) if known.any() else np.float32(1)
-        found.append(starlet.smooth_step(starlet.smooth_step(part, 0), 1)[window.cut])
+        found.append(starlet.smoothed(part, 2)[window.cut])
     return np.stack(found)
 
 

@@ -113,7 +113,7 @@ def star_pixels(maps: LineMaps, stars: StarList, width_px: float) -> Bool:
     light, spread = maps.light["continuum"], maps.variance("continuum")
     known = np.isfinite(light) & (spread > 0)
     plane = np.where(known, light, np.float32(0))
-    sharp = plane - starlet.smooth_step(starlet.smooth_step(plane, 0), 1)
+    sharp = plane - starlet.smoothed(plane, 2)
     peaks = known & (sharp > PEAK * np.sqrt(np.where(known, spread, 1)))
     around = ndimage.binary_dilation(peaks, iterations=max(1, round(width_px)))
     return np.asarray(around | star_discs((light.shape[0], light.shape[1]), stars_on(stars), width_px))

@@ -170,10 +170,7 @@ def _kept() -> float:
 
 
 def _band(image: Float32) -> Float32:
-    fine = image
-    for scale in range(FINEST):
-        fine = starlet.smooth_step(fine, scale)
-    smooth = fine
+    fine = smooth = starlet.smoothed(image, FINEST)
     for scale in range(FINEST, SCALES):
         smooth = starlet.smooth_step(smooth, scale)
     return fine - smooth

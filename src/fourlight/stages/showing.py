@@ -27,7 +27,7 @@ def light_and_smooth(image: list[Float32], weights: Float64, canvas: Canvas) -> 
     def fill(window: Window) -> None:
         light = mix([plane[window.outer] for plane in image], weights)
         brightness[window.inner] = light[window.cut]
-        smooth[window.inner] = starlet.smooth_step(starlet.smooth_step(light, 0), 1)[window.cut]
+        smooth[window.inner] = starlet.smoothed(light, 2)[window.cut]
 
     canvas.each(brightness.shape, fill, reach=6, pixel_bytes=24)
     return brightness, smooth
