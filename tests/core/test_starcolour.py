@@ -50,6 +50,21 @@ def test_light_of_stars_in_a_crowd_is_theirs():
     assert np.nanmedian(whole) < np.nanmedian(off) - 0.01
 
 
+def test_chosen_stars_are_measured_as_among_all_in_apertures_as_wide_as_asked_for():
+    """A Gaussian holds 1 - exp(-r^2 / 2 s^2) of its light within r."""
+    image, x, y, flux = field(200, 6)
+    spread, width, chosen = np.ones_like(image), 2.3548 * 1.5, np.array([150, 3, 77])
+    every, some = (
+        starcolour.colour_light([image], [spread], x, y, width, given, 1.0) for given in (None, chosen)
+    )
+    np.testing.assert_array_equal(some.flux, every.flux[chosen])
+    alone = np.array([np.sort(np.hypot(x - a, y - b))[1] > width + 4.5 for a, b in zip(x, y, strict=True)])
+    expected = flux * (1 - np.exp(-((width / 1.5) ** 2) / 2))
+    assert alone.sum() > 30
+    # apertures of the usual 1.4 widths hold 6 % more
+    assert abs(np.nanmedian(every.flux[alone, 0] / expected[alone] - 1)) < 0.01
+
+
 def test_light_of_a_star_whose_ring_is_cut_by_the_rim_of_the_stack():
     """Of a star on noise of one per pixel, 4 px from where the stack ends and with half of its ring beyond."""
     rng = np.random.default_rng(8)

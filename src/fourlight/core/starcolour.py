@@ -270,11 +270,16 @@ def star_mask(shape: tuple[int, int], x: Float64, y: Float64, radius_px: Float64
 
 
 def colour_light(
-    channels: list[Float32], variances: list[Float32], x: Float64, y: Float64, fwhm_px: float
-) -> StarLight:
-    """Light that tells colours of all stars of a picture, whose width is given in pixels; see `star_light`."""
+    channels: list[Float32], variances: list[Float32], x: Float64, y: Float64, fwhm_px: float,
+    chosen: Int64 | None = None, of_width: float = OF_WIDTH,
+) -> StarLight:  # fmt: skip
+    """Light that tells colours of stars of a picture, of all or of ``chosen`` ones by number (m,); see `star_light`.
+
+    Rings leave out discs of all. Apertures have a radius of ``of_width`` times the width of stars, 2 px at least.
+    """
     lit = known_discs((channels[0].shape[0], channels[0].shape[1]), x, y, fwhm_px)
-    return star_light(channels, variances, x, y, max(2.0, OF_WIDTH * fwhm_px), lit)
+    some = slice(None) if chosen is None else chosen
+    return star_light(channels, variances, x[some], y[some], max(2.0, of_width * fwhm_px), lit)
 
 
 def known_discs(shape: tuple[int, int], x: Float64, y: Float64, fwhm_px: float) -> Bool:

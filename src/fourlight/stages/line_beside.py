@@ -176,10 +176,8 @@ def clear_light(planes: Planes, stars: StarList, chosen: Int64, room: Float64) -
     room : (c,) float64
         From the sky to the level of full samples, see `fourlight.stages.star_choice.full_on_stack`.
     """
-    width = stars.usual_fwhm_px
-    lit = starcolour.known_discs(planes.shape, stars.x, stars.y, width)
-    light = starcolour.star_light(
-        planes.values, planes.variances, stars.x[chosen], stars.y[chosen], max(2.0, APERTURE * width), lit
+    light = starcolour.colour_light(
+        planes.values, planes.variances, stars.x, stars.y, stars.usual_fwhm_px, chosen, APERTURE
     )
     with np.errstate(invalid="ignore"):
         fine = light.flux.sum(axis=1) > CLEAR_SNR * np.sqrt((light.error**2).sum(axis=1))
