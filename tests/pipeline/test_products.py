@@ -156,6 +156,25 @@ def test_old_results_that_cannot_be_put_back_are_kept_for_the_next_try(
     assert texts(root) == dict.fromkeys(NAMES, "old")
 
 
+@pytest.mark.parametrize("text", ["{", "[]", '{"come": []}'])
+def test_a_list_of_names_that_cannot_be_read_is_told_and_nothing_is_deleted(
+    tmp_path: Path, text: str
+) -> None:
+    new, root, old = (
+        filled(tmp_path / "new", "new"),
+        filled(tmp_path / "root", "new", NAMES[:1]),
+        filled(tmp_path / "old", "old"),
+    )
+    (new / swap.LIST).write_text(text)
+    with pytest.raises(
+        OutputError, match=r"names\.json: cannot be read \(it is not whole\); .* run again"
+    ) as told:
+        swap.recover(new, root, old)
+    assert "\n" not in str(told.value)
+    assert texts(old) == dict.fromkeys(NAMES, "old")
+    assert new.exists()
+
+
 def test_the_record_is_the_first_to_go_and_the_last_to_come(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
