@@ -110,7 +110,9 @@ def main() -> None:
             frames = work / "sim" / "night1"
         lights = sorted(frames.glob("*.fits"))
         few, some, many = chosen.lights
-        run(work, lights, len(lights))  # not counted: compiles what is not compiled yet
+        warming = work / "warm-up"
+        warming.mkdir()
+        run(warming, lights, len(lights))  # not counted: compiles what is not compiled yet
         costs = [run(work, lights, few), run(work, lights, some), run(work, lights, many, STOPPED)]
     rows = table(chosen.lights, costs)
     print("\n".join(rows))

@@ -83,7 +83,7 @@ class RawFrame:
     time: datetime | None = None
     """Start of the exposure, UTC, timezone-aware."""
     zone_known: bool = True
-    """Whether it is: without a word on its zone a clock is read as UTC, and may be off by hours."""
+    """Whether `time` is surely UTC: without a word on its zone a clock is read as UTC, and may be off by hours."""
     night: str | None = None
     """Civil date (ISO) of the local noon before the exposure."""
     binning: int = 1

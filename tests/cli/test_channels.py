@@ -109,7 +109,9 @@ def test_findings_that_are_not_whole_are_said_before_work_begins(command, looked
     for asked in {"picture", "solve", "channels", "claims"} - {name}:
         done = command(asked, out)
         assert done.code == 2
-        assert done.line.endswith(f"{name}.json: is not whole; fourlight {name} {out} makes it anew")
+        assert done.line.endswith(
+            f"{name}.json: cannot be read (it is not whole); fourlight {name} {out} makes it anew"
+        )
     assert (out / "report.html").read_bytes() == page
 
 
@@ -122,7 +124,10 @@ def test_the_command_mends_its_own_findings(command, looked_at, tmp_path):
     (out / "channels.json").write_text("{")
     (out / "claims.json").write_text("{")
     said = command("channels", out).line
-    assert f"claims.json: is not whole; delete it, then fourlight claims {out} makes it anew" in said
+    assert (
+        f"claims.json: cannot be read (it is not whole); delete it, then fourlight claims {out} makes it anew"
+        in said
+    )
     (out / "claims.json").unlink()
     assert command("channels", out).code == 0
 

@@ -161,6 +161,7 @@ def test_position(cards: list[str], ra: float | None, dec: float | None) -> None
         (["SITELAT = '33.9 S'", "SITELONG= '155.5 W'"], -33.9, -155.5),
         (["SITELAT = '33 30.6 S'", "SITELONG= 'W 155.5'"], -33.51, -155.5),
         (["SITELAT = '33.9 deg south'", "SITELONG= '20.5 E'"], -33.9, 20.5),
+        (["SITELAT = '35.5 degS'", "SITELONG= '20.5degreesW'"], -35.5, -20.5),
         (["SITELAT = '+19.5 deg'", "SITELONG= '155 30 30 30 W'"], 19.5, None),
         (["SITELAT = 0.0", "SITELONG= 0.0"], None, None),
         (["SITELAT = 100.0", "SITELONG= 10.0"], None, None),

@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from fourlight.errors import OutputError
+from fourlight.errors import InputError, OutputError
 from fourlight.io import export, room
 from fourlight.pipeline import swap
+from fourlight.pipeline.products import read_json
 
 MOVE = os.replace
 NAMES = ("frames.csv", "picture.png", "provenance.json", "stack.fits", "steps")
@@ -155,6 +156,25 @@ def test_old_results_that_cannot_be_put_back_are_kept_for_the_next_try(
     assert texts(root) == dict.fromkeys(NAMES, "old")
 
 
+@pytest.mark.parametrize("text", ["{", "[]", '{"come": []}'])
+def test_a_list_of_names_that_cannot_be_read_is_told_and_nothing_is_deleted(
+    tmp_path: Path, text: str
+) -> None:
+    new, root, old = (
+        filled(tmp_path / "new", "new"),
+        filled(tmp_path / "root", "new", NAMES[:1]),
+        filled(tmp_path / "old", "old"),
+    )
+    (new / swap.LIST).write_text(text)
+    with pytest.raises(
+        OutputError, match=r"names\.json: cannot be read \(it is not whole\); .* run again"
+    ) as told:
+        swap.recover(new, root, old)
+    assert "\n" not in str(told.value)
+    assert texts(old) == dict.fromkeys(NAMES, "old")
+    assert new.exists()
+
+
 def test_the_record_is_the_first_to_go_and_the_last_to_come(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -204,3 +224,24 @@ def test_what_a_killed_run_had_begun_is_swept(command: Any, raw: Path, tmp_path:
     assert command("run", raw, "--out", out).code == 0
     assert {path.name for path in (out / "work").iterdir()} <= {"masters", "measured", "lock", "sums"}
     assert not list(out.rglob("*.part"))
+
+
+@pytest.mark.parametrize(
+    ("name", "advice"),
+    [
+        ("summary.json", "make the stack anew: fourlight run NIGHTS --out {out}"),
+        ("channels.json", "fourlight channels {out} makes it anew"),
+        ("lines.json", "fourlight lines {out} makes it anew"),
+    ],
+)
+def test_a_file_that_is_not_whole_is_told_with_the_command_that_makes_it(
+    tmp_path: Path, name: str, advice: str
+) -> None:
+    path = tmp_path / name
+    assert read_json(path) is None, "there is none"
+    path.write_text("{")
+    with pytest.raises(InputError) as told:
+        read_json(path)
+    assert str(told.value) == f"{path}: cannot be read (it is not whole); {advice.format(out=tmp_path)}"
+    with pytest.raises(InputError, match=r"; ask for it anew$"):
+        read_json(path, "ask for it anew")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import pytest
 from fourlight.pipeline.offers import order_for
 from fourlight.pipeline.project import Project
 from fourlight.recipe_finish import Finish
-from job_orders import Makes
+from job_orders import Fails, Makes, Steps
 from page_browser import (
     all_of,
     one_of,
@@ -259,3 +260,27 @@ def test_red_for_the_dark_is_red_in_the_pixels(page: Any) -> None:
     themed(page, "dark")
     shows(page, 0.3, 0.5, STEPS["stack"])
     assert remarks(page) == []
+
+
+def asked(page: Any, name: str) -> int:
+    """How often an address of this name was answered."""
+    script = (
+        "return performance.getEntriesByType('resource')"
+        ".filter((each) => new URL(each.name).pathname.endsWith(arguments[0])).length;"
+    )
+    return int(page.execute_script(script, name))
+
+
+def test_a_picture_of_a_job_that_failed_afterwards_is_shown(page: Any, project: Project) -> None:
+    """And no other job brings it again."""
+    shows(page, 0.7, 0.5, LOOKS[project.summary()["picture"]["look"]])
+    page.execute_script("performance.clearResourceTimings();")
+    write_picture(project.folder, {"look": "rich"})
+    project.jobs.start(Fails())
+    text_of(page, "status", "Fail: failed")
+    shows(page, 0.7, 0.5, LOOKS["rich"])
+    assert (asked(page, "/picture"), asked(page, "/picture.jpg")) == (1, 1)
+    project.jobs.start(Steps())
+    until(page, lambda: asked(page, "/picture") == 2)
+    time.sleep(0.5)  # for a request that would come after the answer
+    assert asked(page, "/picture.jpg") == 1

@@ -102,11 +102,11 @@ def news(answer):
 
 def test_results_offer_what_can_be_made_of_them(tmp_path):
     record(write_results(tmp_path, (40, 50)))
-    kinds = [offer["kind"] for offer in Project(tmp_path).offers()]
+    kinds = [offer["kind"] for offer in Project(tmp_path).offers()[0]]
     assert kinds == ["picture", "channels", "claims", "again"]
     record(tmp_path, [{"searched": [], "inputs": [], "not_read": []}])
     added = Sources(added=(tmp_path / "night",))
-    found = {offer["kind"]: offer["about"] for offer in Project(tmp_path, added).offers()}
+    found = {offer["kind"]: offer["about"] for offer in Project(tmp_path, added).offers()[0]}
     assert list(found) == ["add", "picture", "channels", "claims"], (
         "such a stack is made again elsewhere only"
     )
@@ -115,7 +115,8 @@ def test_results_offer_what_can_be_made_of_them(tmp_path):
 
 def test_nights_offer_the_run(tmp_path):
     project = Project(tmp_path / "out", Sources(nights=(tmp_path / "nights",)))
-    (offer,) = project.offers()
+    (offer,), none = project.offers()
+    assert none == ""
     assert offer["kind"] == "run"
     assert str(tmp_path / "out") in offer["about"]
     facts = project.facts()

@@ -59,7 +59,7 @@ def test_commands_that_are_named_are_commands(page: Any) -> None:
 
 
 def test_the_demo_goes_into_the_folder_that_was_named_only(project: Project) -> None:
-    (offer,) = project.offers()
+    (offer,), _ = project.offers()
     assert offer["kind"] == "demo"
     assert str(project.sources.demo) in offer["about"]
 

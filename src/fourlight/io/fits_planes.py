@@ -6,12 +6,12 @@ from pathlib import Path
 
 import numpy as np
 
-from fourlight.errors import InputError
 from fourlight.io.cards import Unit, walk
 from fourlight.io.fits import NUMBER_TYPES
 from fourlight.io.mapping import MappedPixels
+from fourlight.io.unreadable import unreadable
 
-__all__ = ["planes_of", "units_of"]
+__all__ = ["planes_and_units", "planes_of"]
 
 
 def planes_of(path: Path) -> dict[str, MappedPixels]:
@@ -27,21 +27,23 @@ def planes_of(path: Path) -> dict[str, MappedPixels]:
     InputError
         The file is missing or is not FITS.
     """
-    return {name: _mapped(path, plane) for name, plane in _named(path).items()}
+    return planes_and_units(path)[0]
 
 
-def units_of(path: Path) -> dict[str, str]:
-    """Units of the same images (BUNIT), such as ``electron``; empty for those that tell none.
+def planes_and_units(path: Path) -> tuple[dict[str, MappedPixels], dict[str, str]]:
+    """Planes as by `planes_of`, and the unit of each (BUNIT), such as ``electron``; empty for those that tell none.
 
     Raises
     ------
     InputError
         As by `planes_of`.
     """
-    return {
+    found = _named(path)
+    units = {
         name: str(plane.cards["BUNIT"].value).strip() if "BUNIT" in plane.cards else ""
-        for name, plane in _named(path).items()
+        for name, plane in found.items()
     }
+    return {name: _mapped(path, plane) for name, plane in found.items()}, units
 
 
 def _named(path: Path) -> dict[str, Unit]:
@@ -49,8 +51,7 @@ def _named(path: Path) -> dict[str, Unit]:
         with path.open("rb") as stream:
             units = walk(stream)
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise InputError(f"{path}: cannot be read ({why}); make the run again") from None
+        raise unreadable(path, error, "make the run again", str(error)) from None
     return {str(unit.cards["EXTNAME"].value).strip(): unit for unit in units if _is_plane(unit)}
 
 

@@ -18,7 +18,7 @@ _ANGLE = re.compile(
 )
 _HEMISPHERE = r"(?i:north|south|east|west|[nsew])"
 _DECIMAL = re.compile(
-    rf"\s*({_HEMISPHERE}?)\s*([+-]?)(\d{{1,3}}(?:\.\d*)?)\s*(?:°|d|deg\w*)?\s*({_HEMISPHERE}?)\s*"
+    rf"\s*({_HEMISPHERE}?)\s*([+-]?)(\d{{1,3}}(?:\.\d*)?)\s*(?:°|d|deg(?:rees?)?)?\s*({_HEMISPHERE}?)\s*"
 )
 _YEAR = re.compile(r"\b[BJ]\d{4}(?:\.\d*)?\b")
 """Of the equinox, which may stand behind a place."""
@@ -89,8 +89,8 @@ def angle(card: Card) -> tuple[float, bool, str] | None:
 
     S and W make it negative. None where more digits follow than are understood: the angle would lack its minutes.
 
-    >>> angle(Card("155.5 W", "")), angle(Card("155 30 30 30", ""))
-    ((-155.5, False, ''), None)
+    >>> angle(Card("155.5 W", "")), angle(Card("35.5 degS", "")), angle(Card("155 30 30 30", ""))
+    ((-155.5, False, ''), (-35.5, False, ''), None)
     """
     if isinstance(card.value, str):
         text = " ".join(card.value.split())

@@ -31,15 +31,15 @@ class Scan:
 
     frames: tuple[RawFrame, ...]
     set_aside: tuple[SetAside, ...]
-    folders: tuple[str, ...] = ()
+    odd_folders: tuple[str, ...] = ()
     """What is odd about the folders that were named, one sentence each."""
-    noons: tuple[str, ...] = ()
+    noon_notes: tuple[str, ...] = ()
     """Where noon was taken for frames that do not tell it, one sentence each."""
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What was assumed about the frames as a whole, one sentence each."""
-        return (*self.folders, *self.noons)
+        return (*self.odd_folders, *self.noon_notes)
 
 
 def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path] | None = None) -> Scan:
@@ -74,11 +74,11 @@ def scan(paths: Iterable[Path], read: Read | None = None, only: Collection[Path]
         results = list(pool.map(lambda item: _frame(item[0], item[1], settings), found))
     finally:
         pool.shutdown(cancel_futures=True)
-    frames, noons = nights.assign(
+    frames, noon_notes = nights.assign(
         [result for result in results if isinstance(result, RawFrame)], settings.longitude_deg
     )
     aside = [result for result in results if isinstance(result, SetAside)]
-    return Scan(frames, (*denied, *aside), tuple(empty), noons)
+    return Scan(frames, (*denied, *aside), tuple(empty), noon_notes)
 
 
 def files_below(folder: Path) -> list[Path]:

@@ -89,11 +89,10 @@ def with_past(found: Scan, past: Provenance) -> Scan:
         raise InputError(
             f"{gone[0]}: is gone since the earlier run; put it back, or run all that is left anew"
         )
-    frames, noons = nights.assign(
+    frames, noon_notes = nights.assign(
         sorted((*before.frames, *new), key=lambda frame: frame.path), past.recipe.read.longitude_deg
     )
-    folders = tuple(dict.fromkeys((*before.folders, *found.folders)))
-    return Scan(frames, (*before.set_aside, *still, *aside), folders, noons)
+    return Scan(frames, (*before.set_aside, *still, *aside), found.odd_folders, noon_notes)
 
 
 def _nothing_new(found: Scan, past: Provenance, aside: Sequence[SetAside]) -> str:

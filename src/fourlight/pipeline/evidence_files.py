@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
 
-from fourlight.errors import InputError
+from fourlight.io.unreadable import unreadable
 from fourlight.json_text import json_of
 from fourlight.report.claims import claims_table
 from fourlight.report.contributions import contributions
@@ -41,25 +41,23 @@ def check_evidence(out: Path, made_anew: Collection[str] = ()) -> None:
     ------
     InputError
     """
-    faults = {name: why for name in SHOWN if (why := _fault(out / name))}
-    for name, why in faults.items():
+    faults = {name: error for name in SHOWN if (error := _fault(out / name))}
+    for name, error in faults.items():
         if name not in made_anew:
             # Each of the commands would wait for the other.
             first = "delete it, then " if len(faults) == len(SHOWN) else ""
             command = f"fourlight {name.removesuffix('.json')} {out}"
-            raise InputError(f"{out / name}: {why}; {first}{command} makes it anew")
+            raise unreadable(out / name, error, f"{first}{command} makes it anew")
 
 
-def _fault(path: Path) -> str:
-    """What is wrong with a file; empty where nothing is, or where there is none."""
+def _fault(path: Path) -> Exception | None:
+    """What is wrong with a file; None where nothing is, or where there is none."""
     try:
         if path.exists():
             SHOWN[path.name](json_of(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        return f"cannot be read ({error.strerror})"
-    except (ValueError, TypeError, KeyError, AttributeError):
-        return "is not whole"
-    return ""
+    except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
+        return error
+    return None
 
 
 def _channels(found: Any) -> None:

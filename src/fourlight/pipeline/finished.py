@@ -20,6 +20,7 @@ from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside, StarList
 from fourlight.io.scan import MARKER, scan
+from fourlight.io.unreadable import unreadable
 from fourlight.json_text import json_of
 from fourlight.pipeline.adding import earlier_run, what_is_kept
 from fourlight.pipeline.claim import claimed
@@ -37,7 +38,7 @@ from fourlight.stages.region_samples import StackReader
 from fourlight.stages.trails import without_fixtures
 from fourlight.stages.way import Way
 
-__all__ = ["Finished", "StackFiles", "check_results", "check_there", "finished_run", "run_that_left"]
+__all__ = ["Finished", "StackFiles", "anew", "check_results", "check_there", "finished_run", "run_that_left"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -113,8 +114,7 @@ class StackFiles:
                     with fits.open(folder / name, memmap=True) as units:
                         self._stored |= {unit.name: unit.data for unit in units[1:]}
             except (OSError, ValueError, TypeError) as error:
-                why = getattr(error, "strerror", None) or "it is not whole"
-                raise InputError(f"{folder / name}: cannot be read ({why}); {_anew(folder)}") from None
+                raise unreadable(folder / name, error, anew(folder)) from None
 
     def holds(self, plane: str) -> bool:
         """Whether the files have a plane, with its variance."""
@@ -160,7 +160,7 @@ def finished_run(
         kept = what_is_kept(folder)
         if kept is None or kept.inputs != inputs_key(past.inputs):
             raise InputError(
-                f"{out}: what the run knew of its lights is gone, or is of another version; {_anew(out)}"
+                f"{out}: what the run knew of its lights is gone, or is of another version; {anew(out)}"
             )
         check_results(out, made_anew)
         progress.begin("read", 1)
@@ -175,7 +175,8 @@ def finished_run(
         yield Finished(job, frames, reference, kept.calibration, table, layers, kept.way)
 
 
-def _anew(out: Path) -> str:
+def anew(out: Path) -> str:
+    """What to do where results of a run are missing or damaged."""
     return f"make the stack anew: fourlight run NIGHTS --out {out}"
 
 
@@ -215,8 +216,7 @@ def check_results(out: Path, made_anew: Collection[str] = ()) -> None:
                 ):
                     raise ValueError
         except (OSError, ValueError, TypeError) as error:
-            why = getattr(error, "strerror", None) or "it is not whole"
-            raise InputError(f"{out / name}: cannot be read ({why}); {_anew(out)}") from None
+            raise unreadable(out / name, error, anew(out)) from None
     check_evidence(out, made_anew)
 
 

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from fourlight.errors import StageError
 from fourlight.frames import NoiseModel, RawFrame, SetAside
-from fourlight.pipeline import live_rows, live_state
+from fourlight.pipeline import live_renewal, live_rows, live_state
 from fourlight.pipeline.lights import gain_words
 from fourlight.pipeline.live_picture import final, shown, write_shown
 from fourlight.pipeline.live_stack import FIRST, LiveStack
@@ -95,14 +95,24 @@ class Desk:
         if self.stack.begun and self._picture_due():
             self._picture()
 
-    def renewed(self, raw: RawFrame) -> bool:
-        """Whether a light whose file was written again is taken as it is now: with the other first ones alone."""
-        stack = self.stack
-        if stack.begun:
-            return False
-        stack.first = [raw if frame.path == raw.path else frame for frame in stack.first]
-        stack.job.hashes.pop(raw.path, None)
-        return True
+    def renew(self, row: dict[str, Any], found: RawFrame | SetAside, where: dict[str, Any]) -> None:
+        """A sub that is used was written again: it is taken as it is now, or set aside, or stays as it was taken."""
+        row |= {name: where[name] for name in ("bytes", "mtime_ns")}
+        aside = live_renewal.renew(self.stack, found)
+        became = "it counts once, and its light stays as it was taken"
+        if aside is not None:
+            row |= {"sha256": where["sha256"]}
+            became = "it counts once, and its light is taken as it is now, with the other first ones"
+            if any(item.path == found.path for item in aside):
+                became = "its light leaves the stack"
+            elif isinstance(found, RawFrame):
+                row |= live_rows.header_facts(found)
+        self.telling.line("changed", f"{row['file']} was written again; {became}")
+        if aside is not None:
+            self._set_aside(aside)
+            self._tell_camera()
+            self._renew()
+            self.night.alarms = self.watchman.alarms
 
     def _add(self, found: RawFrame | SetAside, where: dict[str, Any]) -> None:
         """Add a sub to the stack, and its row to the others."""
@@ -121,14 +131,10 @@ class Desk:
             )
         taken = self.stack.take(found)
         del job.set_aside[known:]
-        for item in taken.aside:
-            for k, row in enumerate(rows):
-                if row["path"] == str(item.path):
-                    rows[k] = live_rows.aside_row(item, None, row)
-                    self.telling.line("set aside", f"{item.path.name}: {item.reason}")
+        self._set_aside([item for item in taken.aside if item.path != found.path])
         self._tell_camera()
         if laying:
-            self._renew()
+            self._renew(found.path)
         own = next((item for item in taken.aside if item.path == found.path), None)
         variance = self._variance()
         if taken.frame is None:
@@ -137,6 +143,17 @@ class Desk:
         else:
             assert variance is not None
             rows.append(live_rows.used_row(taken.frame, taken.density, variance, where))
+
+    def _set_aside(self, items: Sequence[SetAside]) -> None:
+        """Earlier subs that turn out to be unfit."""
+        rows = self.night.rows
+        last = {row["path"]: k for k, row in enumerate(rows)}
+        for item in items:
+            k = last.get(str(item.path))
+            if k is None:  # a calibration frame
+                continue
+            rows[k] = live_rows.aside_row(item, None, rows[k])
+            self.telling.line("set aside", f"{item.path.name}: {item.reason}")
 
     def _tell_camera(self) -> None:
         """How lights are calibrated, where that has changed."""
@@ -147,16 +164,19 @@ class Desk:
         masters = ", ".join(ground.calibration.description["masters"]) or "no calibration frames"
         self.telling.line("camera", f"{gain_words('', self.noise)}; {masters}")
 
-    def _renew(self) -> None:
-        """Tell subs of the ground anew, whose light is held against another reference now."""
+    def _renew(self, new: Path | None = None) -> None:
+        """Tell subs of the ground anew, whose light is held against another reference now.
+
+        Of a ``new`` one there is no row yet, but for what it was before its file was written again.
+        """
         ground = self.stack.ground
-        if ground is None:
-            return
-        found = {str(f.measured.raw.path): (f, d) for f, d in zip(ground.frames, ground.density, strict=True)}
-        for k, row in enumerate(self.night.rows):
-            if row["path"] in found:
-                frame, density = found[row["path"]]
-                self.night.rows[k] = live_rows.used_row(frame, density, row["variance"], row)
+        laid = () if ground is None else zip(ground.frames, ground.density, strict=True)
+        found = {str(frame.measured.raw.path): (frame, density) for frame, density in laid}
+        found.pop(str(new), None)
+        last = {row["path"]: k for k, row in enumerate(self.night.rows)}
+        for path, (frame, density) in found.items():
+            row = self.night.rows[last[path]]
+            self.night.rows[last[path]] = live_rows.used_row(frame, density, row["variance"], row)
         self.watchman = Watchman()
         for row in self.night.rows:
             live_rows.watched(self.watchman, row)

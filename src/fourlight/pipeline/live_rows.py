@@ -20,6 +20,7 @@ __all__ = [
     "HOUR_S",
     "aside_row",
     "gap_s",
+    "header_facts",
     "jump_words",
     "next_time_s",
     "outlook",
@@ -38,6 +39,16 @@ LONGEST_STEP_S = 6 * HOUR_S
 RECENT = 40
 BREAK = 5.0
 """Over the usual step from sub to sub, beyond which it is a break."""
+
+
+def header_facts(raw: RawFrame | None) -> Row:
+    """What a row holds of a header: nothing is known without one."""
+    time = raw.time if raw else None
+    return {
+        "time": time.isoformat() if time else None,
+        "epoch_s": time.timestamp() if time else None,
+        "exposure_s": raw.exposure_s if raw else None,
+    }
 
 
 def used_row(frame: RegisteredFrame, density: Float64, variance: Float64, where: Mapping[str, Any]) -> Row:

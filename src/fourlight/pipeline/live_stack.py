@@ -33,7 +33,7 @@ from fourlight.stages.select import kind_of, kind_words
 from fourlight.stages.table import Sampling, frame_table
 from fourlight.stages.transparency import steadied
 
-__all__ = ["FIRST", "PIXFRAC", "Ground", "LiveStack", "Taken"]
+__all__ = ["FIRST", "PIXFRAC", "Ground", "LiveStack", "Taken", "unlike"]
 
 Float64 = npt.NDArray[np.float64]
 
@@ -102,9 +102,9 @@ class LiveStack:
     def take(self, raw: RawFrame) -> Taken:
         """Add a light whose samples are whole."""
         like = self.ground.frames[0].measured.raw if self.ground else None
-        unlike = _unlike(raw, like) if like else ""
-        if unlike:
-            return _aside(SetAside(raw.path, "select", unlike))
+        words = unlike(raw, like) if like else ""
+        if words:
+            return _aside(SetAside(raw.path, "select", words))
         return self._add(raw) if self.begun else self._begin(raw)
 
     def _begin(self, raw: RawFrame) -> Taken:
@@ -115,8 +115,8 @@ class LiveStack:
             [frame for frame in part if frame not in gone] for part in (self.first, self.strays)
         )
         self.job.set_aside += [SetAside(frame.path, "read", GONE) for frame in gone]
-        refused = self._tried([*self.first, raw])
-        if refused and self.first and self.strays and not self._tried([*self.strays, raw]):
+        refused = self.tried([*self.first, raw])
+        if refused and self.first and self.strays and not self.tried([*self.strays, raw]):
             refused = ""  # the first one was the odd one
             lone = [
                 SetAside(f.path, "register", "the lights after it do not match it") for f in self.first[:1]
@@ -138,7 +138,7 @@ class LiveStack:
         row = paths.index(raw.path)
         return Taken(self.ground.frames[row], self.ground.density[row], out)
 
-    def _tried(self, first: list[RawFrame]) -> str:
+    def tried(self, first: list[RawFrame]) -> str:
         """Make ground and stack of some lights; why that cannot be, or empty. Wrong settings end the watch."""
         before = self.first
         if before and len(first) < 2:
@@ -284,7 +284,7 @@ def _aside(item: SetAside) -> Taken:
     return Taken(None, np.zeros(4), (item,))
 
 
-def _unlike(raw: RawFrame, like: RawFrame) -> str:
+def unlike(raw: RawFrame, like: RawFrame) -> str:
     """Why a light does not go with those before it; empty where it does."""
     words = kind_words(kind_of(raw), kind_of(like))
     if not words and raw.exposure_s != like.exposure_s:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from fourlight.errors import InputError
+from fourlight.pipeline.finished import check_there
 from fourlight.pipeline.job import BY_HAND
 from fourlight.pipeline.marks import FILE, Mark, Marks
 from fourlight.pipeline.shown_lights import ShownLights
@@ -79,7 +80,7 @@ class MarkedLights:
         InputError
             The results are gone.
         """
-        self.shown.items()
+        check_there(self._out)
         if back:
             self._marks.undo()
         else:

@@ -14,13 +14,13 @@ import tifffile
 
 from fourlight.core.cfa import PLANES
 from fourlight.engine import give_back, in_order, nothing
-from fourlight.errors import InputError
 from fourlight.frames import StarList
 from fourlight.io.room import writing
+from fourlight.io.unreadable import unreadable
 from fourlight.json_text import json_of
 from fourlight.pipeline import outputs
 from fourlight.pipeline.evidence_files import CHANNELS, CLAIMS
-from fourlight.pipeline.finished import Stack
+from fourlight.pipeline.finished import Stack, anew
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
@@ -170,8 +170,10 @@ def _lines(folder: Path) -> tuple[Any, Path] | None:
     return None if told is None else (told, folder / pictures)
 
 
-def read_json(path: Path) -> Any:
+def read_json(path: Path, advice: str = "") -> Any:
     """A JSON file of the results; None where there is none.
+
+    ``advice`` is what to do where it cannot be read; else it names the command that makes the file.
 
     Raises
     ------
@@ -183,8 +185,9 @@ def read_json(path: Path) -> Any:
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "it is not whole"
-        raise InputError(f"{path}: cannot be read ({why}); make it anew") from None
+        own = path.name in (CHANNELS, CLAIMS, LINES[1])
+        command = f"fourlight {path.stem} {path.parent} makes it anew" if own else anew(path.parent)
+        raise unreadable(path, error, advice or command) from None
 
 
 def _written_beside(

@@ -161,13 +161,10 @@ class Project:
             "demo": str(self.sources.demo or ""),
         }
 
-    def offers(self) -> list[dict[str, str]]:
-        """Jobs that can be started now."""
-        return [offer.told() for offer in offers(self.folder, self.sources)]
-
-    def no_offers(self) -> str:
-        """Why there are none."""
-        return why_none(self.folder)
+    def offers(self) -> tuple[list[dict[str, str]], str]:
+        """Jobs that can be started now; and why there are none, empty where there are some."""
+        found = [offer.told() for offer in offers(self.folder, self.sources)]
+        return found, "" if found else why_none(self.folder)
 
     def start(self, kind: str, settings: Mapping[str, Any] | None = None) -> int:
         """Start one of the jobs that are offered, or of `PLANS`; its number.

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from fourlight.errors import InputError
+from fourlight.io.unreadable import unreadable
 from fourlight.pipeline.finished import check_there
 from fourlight.pipeline.products import read_json
 from fourlight.pipeline.raw_pictures import RawPictures, raw_pictures
@@ -128,7 +129,7 @@ class ShownLights:
             state = path.stat()
         except OSError as error:
             check_there(self._folder)
-            raise InputError(f"{path}: cannot be read ({error.strerror}); make the run again") from None
+            raise unreadable(path, error, "make the run again") from None
         version = hashlib.sha256(f"{state.st_size} {state.st_mtime_ns}".encode()).hexdigest()[:16]
         with self._lock:
             if self._read[0] != version:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from fourlight.core.companding import Companding, companding_for
 from fourlight.core.shrunk import shrunk
 from fourlight.errors import InputError
-from fourlight.io.fits_planes import planes_of, units_of
+from fourlight.io.fits_planes import planes_and_units
 from fourlight.io.mapping import MappedPixels
 
 __all__ = ["TILE_PX", "ShownPlanes", "Tile"]
@@ -71,11 +71,10 @@ class ShownPlanes:
     """
 
     def __init__(self, path: Path, names: tuple[str, ...]) -> None:
-        found = planes_of(path)
+        found, units = planes_and_units(path)
         self._planes: Mapping[str, MappedPixels] = {name: found[name] for name in names if name in found}
         if not self._planes:
             raise InputError(f"{path}: holds none of the planes {', '.join(names)}; make the run again")
-        units = units_of(path)
         self._units = {name: units[name] for name in self._planes}
         self.shape = next(iter(self._planes.values())).shape
         state = path.stat()

@@ -130,7 +130,7 @@ class ShownPlans:
         InputError
             There is none of this name.
         """
-        facts = read_json(self._whatif_folder(name) / FACTS)
+        facts = read_json(self._whatif_folder(name) / FACTS, "ask for it anew")
         if not facts:
             raise InputError(f"{name[:60]}: cannot be read; ask for it anew")
         return whatif_answer(facts, f"/plans/whatifs/{name}/picture.png")

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from fourlight.core.cfa import PLANES
-from fourlight.errors import InputError
 from fourlight.frames import StarList
 from fourlight.io.room import whole
+from fourlight.io.unreadable import unreadable
 
 __all__ = ["COLUMNS", "STARS", "read_stars", "write_stars"]
 
@@ -52,7 +52,7 @@ def read_stars(folder: Path) -> StarList:
         if tuple(head) != COLUMNS:
             raise ValueError
     except (OSError, ValueError, csv.Error) as error:
-        why = getattr(error, "strerror", None) or f"not rows of numbers under {', '.join(COLUMNS)}"
-        raise InputError(f"{path}: cannot be read ({why}); run the lights again") from None
+        why = f"not rows of numbers under {', '.join(COLUMNS)}"
+        raise unreadable(path, error, "run the lights again", why) from None
     x, y, fwhm, elongation, full = found[:, [0, 1, 10, 11, 12]].T
     return StarList(x, y, found[:, 2:6], found[:, 6:10], fwhm, elongation, full > 0)

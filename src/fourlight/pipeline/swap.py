@@ -11,6 +11,7 @@ from pathlib import Path
 
 from fourlight.errors import OutputError
 from fourlight.io.room import move, whole, writing
+from fourlight.json_text import json_of
 
 __all__ = ["RECORD", "publish", "recover"]
 
@@ -79,7 +80,7 @@ def _put_back(new: Path, root: Path, old: Path) -> list[str]:
     it was: a name that is listed and not in ``new`` is a new one that came. The record comes back last, and only to all
     others.
     """
-    come, go = _listed(new)
+    come, go = _listed(new, root, old)
     stuck: list[str] = []
     for name in reversed(come):
         if not os.path.lexists(new / name):
@@ -87,9 +88,8 @@ def _put_back(new: Path, root: Path, old: Path) -> list[str]:
     for name in [*go, *come]:
         if name not in stuck and not (stuck and name == RECORD):
             _try(old / name, root / name, stuck)
-    if (
-        not stuck
-    ):  # before anything of the new ones is deleted: what is listed and gone would pass for one that came
+    # Before anything of the new ones is deleted: what is listed and gone would pass for one that came.
+    if not stuck:
         with suppress(OSError):
             (new / LIST).unlink(missing_ok=True)
     return stuck
@@ -103,13 +103,26 @@ def _try(start: Path, end: Path, stuck: list[str]) -> None:
         stuck.append(start.name)
 
 
-def _listed(new: Path) -> tuple[list[str], list[str]]:
-    """Names of results that come, the record last, and of those that go; none where no move was begun."""
+def _listed(new: Path, root: Path, old: Path) -> tuple[list[str], list[str]]:
+    """Names of results that come, the record last, and of those that go; none where no move was begun.
+
+    Raises
+    ------
+    OutputError
+        The list cannot be read: nobody knows which results are the old ones.
+    """
     try:
-        told = json.loads((new / LIST).read_text(encoding="utf-8"))
+        told = json_of((new / LIST).read_text(encoding="utf-8"))
+        come, go = ([str(name) for name in told[key]] for key in ("come", "go"))
     except FileNotFoundError:
         return [], []
-    return told["come"], told["go"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        why = getattr(error, "strerror", None) or "it is not whole"
+        raise OutputError(
+            f"{new / LIST}: cannot be read ({why}); it names the results that a run was changing when it ended: move "
+            f"those to keep from {old} and {new} to {root}, delete both folders, and run again"
+        ) from None
+    return come, go
 
 
 def recover(new: Path, root: Path, old: Path) -> None:
@@ -118,9 +131,9 @@ def recover(new: Path, root: Path, old: Path) -> None:
     Raises
     ------
     OutputError
-        One of them cannot be brought back; both folders stay as they are.
+        One of them cannot be brought back, or it cannot be read which they are; both folders stay as they are.
     """
-    come, _ = _listed(new)
+    come, _ = _listed(new, root, old)
     if any(os.path.lexists(new / name) for name in come):  # else all have come
         stuck = _put_back(new, root, old)
         if stuck:

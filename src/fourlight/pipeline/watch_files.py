@@ -12,6 +12,7 @@ import numpy as np
 from fourlight import __version__
 from fourlight.errors import InputError, OutputError
 from fourlight.io.room import whole
+from fourlight.io.unreadable import unreadable
 from fourlight.json_text import json_of
 from fourlight.pipeline import live_rows, outputs
 from fourlight.pipeline.folder import OutputFolder
@@ -73,7 +74,7 @@ def earlier_night(place: OutputFolder, out: Path, folder: Path, key: str) -> Nig
         before, rows = facts["folder"], list(facts["subs"])
         same, target, others = facts["key"] == key, facts["target"], list(facts["calibration"])
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise InputError(f"{path}: cannot be read ({error}); choose another folder") from None
+        raise unreadable(path, error, "choose another folder") from None
     if before != str(folder):
         raise InputError(f"{out}: holds the watch of {before}; choose another folder for {folder}")
     if not same:

@@ -207,8 +207,6 @@ class _Watch:
             self.told_of[path] = found.reason
             return
         self.told_of.pop(path, None)
-        if isinstance(found, SetAside) and found.role not in (None, Role.LIGHT):
-            return
         try:
             state, sha256 = path.stat(), file_hash(path)
         except OSError:  # gone between two looks
@@ -235,16 +233,13 @@ class _Watch:
         before = next(used, None)
         if before is None:
             return False
-        before |= {name: where[name] for name in ("bytes", "mtime_ns")}
-        stays = "its light stays as it was taken"
-        if isinstance(found, RawFrame) and self.desk.renewed(found):
-            before["sha256"] = where["sha256"]
-            stays = "its light is taken as it is now, with the other first ones"
-        self.desk.telling.line("changed", f"{path.name} was written again; it counts once, and {stays}")
+        self.desk.renew(before, found, where)
         return True
 
     def _take(self, found: RawFrame | SetAside, where: dict[str, Any]) -> None:
         """A sub becomes a row, whatever becomes of it."""
+        if isinstance(found, SetAside) and found.role not in (None, Role.LIGHT):
+            return
         now = self.clock()
         raw = found if isinstance(found, RawFrame) else None
         if raw is not None and raw.role is not Role.LIGHT:
@@ -261,12 +256,7 @@ class _Watch:
             time_s, jump = live_rows.next_time_s(self.rows, raw, arrived)
         elif self.rows:
             time_s = self.rows[-1]["time_s"] + (arrived or 0.0)
-        where |= {
-            "time_s": time_s,
-            "time": raw.time.isoformat() if raw and raw.time else None,
-            "epoch_s": raw.time.timestamp() if raw and raw.time else None,
-            "exposure_s": raw.exposure_s if raw else None,
-        }
+        where |= {"time_s": time_s, **live_rows.header_facts(raw)}
         if jump is not None and abs(jump) > 1:
             self.desk.telling.line(*live_rows.jump_words(self.rows, where, jump))
         self.desk.take(found, where)

@@ -76,15 +76,14 @@ def solve(
     if hint is None:
         return _proven(field, weighed_anywhere(field, epoch), "on the sky")
     reach = reach_deg if reach_deg is not None else max(field.diagonal_deg, 3.0)
-    region = cone(*hint, reach + 0.6 * field.diagonal_deg * field.spread, epoch=epoch)
-    expected = (
-        len(region) * field.area_deg2 / (np.pi * (reach + 0.6 * field.diagonal_deg * field.spread) ** 2)
-    )
-    if expected < LEAST_EXPECTED:
+    radius = reach + 0.6 * field.diagonal_deg * field.spread
+    region = cone(*hint, radius, epoch=epoch)
+    stars_expected = len(region) * field.area_deg2 / (np.pi * radius**2)
+    if stars_expected < LEAST_EXPECTED:
         size = 60 * np.sqrt(field.area_deg2)
         return Unsolved(
-            f"the picture is {size:.2g} arcmin wide, in which {expected:.1g} catalogue stars are to be expected; see "
-            "that its scale is right"
+            f"the picture is {size:.2g} arcmin wide, in which {stars_expected:.1g} catalogue stars are to be expected; "
+            "see that its scale is right"
         )
     near = _weighed_near(field, region, hint, reach)
     return _proven(

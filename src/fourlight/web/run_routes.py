@@ -29,8 +29,7 @@ QUIET_S = 15.0
 
 async def _offers(request: Request) -> Response:
     project: Project = request.app.state.project
-    offers = await run_in_threadpool(project.offers)
-    none = "" if offers else await run_in_threadpool(project.no_offers)
+    offers, none = await run_in_threadpool(project.offers)
     return JSONResponse({"offers": offers, "none": none, "jobs": project.jobs.told()})
 
 

@@ -2,9 +2,9 @@
 
 import { getJson } from "./asking.js";
 import { element } from "./elements.js";
-import { jobs } from "./jobs.js";
 import { Seeing } from "./seeing.js";
 import { settingsOf } from "./picture_settings.js";
+import { listening } from "./renewed.js";
 import { StepPair } from "./step_pair.js";
 import { Wipe } from "./wipe.js";
 
@@ -40,9 +40,6 @@ export async function pictureView(place, { say }) {
     settings.update(news);
     pair.update(news);
   };
-  const ended = async ({ detail: job }) => {
-    if (job.state === "done") await getJson("/picture").then(filled).catch((error) => say(error.message));
-  };
   const themed = () => wipe.later();
 
   pair.addEventListener("chosen", show);
@@ -56,10 +53,11 @@ export async function pictureView(place, { say }) {
   place.replaceChildren(element("div", { class: "picture" }, seen, settings.element));
   filled(facts);
   document.addEventListener("themed", themed);
-  jobs.addEventListener("ended", ended);
+  // not shown anew as a whole: settings, zoom and the steps that were chosen stay
+  const still = listening("/picture", say, facts, filled);
   return () => {
     document.removeEventListener("themed", themed);
-    jobs.removeEventListener("ended", ended);
+    still();
     settings.leave();
   };
 }
