@@ -138,7 +138,8 @@ def layer_errors(known: Set, starless: Planes, stars: Planes) -> dict[str, float
         noise, lit = noise_of(known, c), known.truth[c] - known.starless[c]
         off = (starless[c] - known.starless[c]) / noise
         covered = np.isfinite(off)
-        added = np.abs(starless[c] + stars[c] - known.planes[c]) / np.maximum(np.abs(known.planes[c]), 1)
+        largest = np.maximum(np.maximum(np.abs(starless[c]), np.abs(stars[c])), 1)
+        added = np.abs(starless[c] + stars[c] - known.planes[c]) / largest
         usual = covered & (lit < 0.1 * noise)
         under = covered & (lit > noise)
         smooth = ndimage.gaussian_filter(np.where(covered, off, 0), 2)
