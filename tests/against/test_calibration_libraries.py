@@ -18,6 +18,7 @@ from fourlight.core.combine import clipped_mean, truncation_factor
 from fourlight.core.samples import expected_variance, normalised, polynomial_terms
 from fourlight.core.spread import spread
 from fourlight.frames import RawFrame, Role
+from fourlight.io.mapping import HeldPixels
 from fourlight.recipe import Calibrate, Read
 from fourlight.stages.calibrate import Calibration, prepare
 
@@ -29,15 +30,6 @@ Image = npt.NDArray[np.float32]
 SHAPE = (96, 128)
 
 
-class Held:
-    def __init__(self, array: Image) -> None:
-        self.array = array
-        self.shape = (array.shape[0], array.shape[1])
-
-    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Image:
-        return self.array[y0:y1:step, x0:x1].astype(np.float32)
-
-
 def _frame(name: str, role: Role, exposure_s: float) -> RawFrame:
     return RawFrame(Path(name), 0, *SHAPE, role, "header", exposure_s=exposure_s, gain_setting=1.0)
 
@@ -45,7 +37,7 @@ def _frame(name: str, role: Role, exposure_s: float) -> RawFrame:
 def _prepared(tmp_path: Path, images: dict[RawFrame, Image], **read: float) -> Calibration:
     lights = [f for f in images if f.role is Role.LIGHT]
     rest = [f for f in images if f.role is not Role.LIGHT]
-    opener: Callable[[RawFrame], Held] = lambda frame: Held(images[frame])  # noqa: E731
+    opener: Callable[[RawFrame], HeldPixels] = lambda frame: HeldPixels(images[frame])  # noqa: E731
     settings = Calibrate(defects="off")
     return prepare(lights, rest, opener, "RGGB", settings, Read(**read), tmp_path)
 

@@ -10,23 +10,12 @@ import pytest
 
 from fields import apart, paint_stars
 from fourlight.frames import RawFrame, Role
+from fourlight.io.mapping import HeldPixels
 from fourlight.io.pixels import PixelSource
 from fourlight.stages.gain import Survey, survey
 
 SHAPE = (300, 400)
 GAIN, READ, PEDESTAL, SKY = 0.8, 1.5, 500.0, 120.0
-
-
-class Held:
-    """Pixels of an array, as the reading stage would give them."""
-
-    shape = SHAPE
-
-    def __init__(self, array: npt.NDArray[np.float64]) -> None:
-        self.array = array
-
-    def read(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> npt.NDArray[np.float32]:
-        return self.array[y0:y1:step, x0:x1].astype(np.float32)
 
 
 def _surveyed(images: list[npt.NDArray[np.float64]]) -> Survey:
@@ -36,7 +25,7 @@ def _surveyed(images: list[npt.NDArray[np.float64]]) -> Survey:
     ]
 
     def opened(frame: RawFrame) -> PixelSource:
-        return Held(images[int(frame.path.stem)])
+        return HeldPixels(images[int(frame.path.stem)])
 
     return survey(lights, opened, "RGGB")
 
