@@ -18,13 +18,15 @@ LIGHT = {"R": 40.0, "G": 20.0, "B": 10.0}
 class Stack:
     """Planes with an even object on the right, noise of two halves, and a slope of the sky that they do not share."""
 
-    def __init__(self, noise: float, seed: int, shift: int = 0, colours: tuple[str, ...] = COLOURS) -> None:
+    def __init__(
+        self, noise: float, seed: int, *, shape: tuple[int, int] = SHAPE, colours: tuple[str, ...] = COLOURS
+    ) -> None:
         rng = np.random.default_rng(seed)
         self.layers = {}
-        x = np.arange(SHAPE[1])[None, :] - shift
+        x = np.arange(shape[1])[None, :]
         for colour in colours:
-            truth = 500.0 + np.where(x >= SHAPE[1] // 2, LIGHT[colour], 0.0) + np.zeros(SHAPE)
-            one, two = (truth + noise * np.sqrt(2) * rng.standard_normal(SHAPE) for _ in range(2))
+            truth = 500.0 + np.where(x >= shape[1] // 2, LIGHT[colour], 0.0) + np.zeros(shape)
+            one, two = (truth + noise * np.sqrt(2) * rng.standard_normal(shape) for _ in range(2))
             one, two = one - 5 - 0.02 * x, two + 5 + 0.02 * x
             self.layers |= {(colour, "value"): (one + two) / 2, (colour, "value_a"): one}
             self.layers[colour, "value_b"] = two
@@ -33,9 +35,9 @@ class Stack:
         return self.layers[plane, layer].astype(np.float32)
 
 
-def half() -> Regions:
-    right = np.zeros(SHAPE, dtype=bool)
-    right[:, SHAPE[1] // 2 :] = True
+def half(shape: tuple[int, int] = SHAPE) -> Regions:
+    right = np.zeros(shape, dtype=bool)
+    right[:, shape[1] // 2 :] = True
     return Regions(~right, right)
 
 
@@ -56,13 +58,16 @@ def test_ratios_noise_and_snr_are_those_put_in() -> None:
     assert whole.snr[0] == pytest.approx(np.sqrt(40**2 + 20**2 + 10**2), rel=0.05)
 
 
-def test_intervals_hold_the_truth_as_often_as_they_say(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
     """95 % of 180 draws of small stacks, with three sigma of a binomial number below and two above."""
-    monkeypatch.setitem(globals(), "SHAPE", (120, 160))
-    held, draws = 0, 180
+    small, held, draws = (120, 160), 0, 180
     for seed in range(draws):
         blocks = [
-            {"G": seen_blocks(Stack(noise, 100 + 2 * seed + k, colours=("G",)), "G", half())}
+            {
+                "G": seen_blocks(
+                    Stack(noise, 100 + 2 * seed + k, shape=small, colours=("G",)), "G", half(small)
+                )
+            }
             for k, noise in enumerate((4.0, 8.0))
         ]
         trial = compared(blocks[0], blocks[1], {"G": 1.0})["G"].bright
