@@ -103,6 +103,15 @@ def command(capsys: pytest.CaptureFixture[str]) -> Command:
     return call
 
 
+@pytest.fixture
+def no_settings(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty folder for settings: whoever runs the tests may have sites of their own."""
+    folder = tmp_path_factory.mktemp("settings")
+    for name in ("XDG_CONFIG_HOME", "APPDATA"):
+        monkeypatch.setenv(name, str(folder))
+    return folder
+
+
 @pytest.fixture(scope="session")
 def small_night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Folder of four simulated lights without calibration frames; not to be changed."""

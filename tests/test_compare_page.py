@@ -3,53 +3,43 @@
 from __future__ import annotations
 
 import re
-import shlex
 from pathlib import Path
 
 import pytest
 
-from fourlight.cli.app import build
 from fourlight.pipeline.setups import setup_names
+from page_commands import blocks, run_line, shell_lines
 
 DOCS = Path(__file__).parents[1] / "docs"
-PAGE = (DOCS / "compare.md").read_text("utf-8")
-
-
-def blocks(kind: str) -> list[str]:
-    return re.findall(rf"```{kind}\n(.*?)```", PAGE, flags=re.S)
+PAGE = DOCS / "compare.md"
+TEXT = PAGE.read_text("utf-8")
 
 
 @pytest.mark.slow
-def test_commands_of_the_page_run(
-    tmp_path: Path, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> None:  # fmt: skip
+@pytest.mark.usefixtures("no_settings")
+def test_commands_of_the_page_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("settings")))
-    mine, wheel = blocks("toml")
+    mine, wheel = blocks(PAGE, "toml")
     Path("mine.toml").write_text(mine, encoding="utf-8")
     Path("wheel.toml").write_text(wheel, encoding="utf-8")
-    planning = (DOCS / "planning.md").read_text("utf-8")
     for kind, name in (("toml", "sites.toml"), ("csv", "ledge.csv")):
-        (text,) = re.findall(rf"```{kind}\n(.*?)```", planning, flags=re.S)
+        (text,) = blocks(DOCS / "planning.md", kind)
         Path(name).write_text(text, encoding="utf-8")
-    (lines,) = blocks("sh")
-    assert len(lines.splitlines()) == 4
-    for line in lines.splitlines():
-        words = shlex.split(line)
-        assert words[0] == "fourlight"
-        assert build(words[1:]) == 0, capsys.readouterr().err
+    lines = shell_lines(PAGE)
+    assert len(lines) == 4
+    for line in lines:
+        run_line(line)
     made = {path.name for path in tmp_path.iterdir() if path.suffix in (".html", ".png")}
     assert made == {"lines.html", "light.png", "light-pictures.png"}
 
 
 def test_setups_of_the_page_are_those_that_come_along() -> None:
-    (body,) = re.findall(r"\| name \|[^\n]*\n\|[-|]+\n((?:\|[^\n]*\n)+)", PAGE)
+    (body,) = re.findall(r"\| name \|[^\n]*\n\|[-|]+\n((?:\|[^\n]*\n)+)", TEXT)
     assert set(re.findall(r"`([a-z-]+)`", body)) == set(setup_names())
 
 
 def test_the_table_of_setups_says_what_it_claims() -> None:
-    (body,) = re.findall(r"<!-- predicted: table -->\n(.*?)<!-- predicted: end -->", PAGE, flags=re.S)
+    (body,) = re.findall(r"<!-- predicted: table -->\n(.*?)<!-- predicted: end -->", TEXT, flags=re.S)
     rows = [line for line in body.splitlines() if line.startswith("| ")][1:]
     assert len(rows) == 20
     ratios = [float(value) for row in rows for value in re.findall(r"(?:[a-z]+) (\d\.\d{3})", row)]

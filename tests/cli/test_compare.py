@@ -6,6 +6,8 @@ import json
 
 import pytest
 
+pytestmark = pytest.mark.usefixtures("no_settings")
+
 COMPARE = (
     "compare",
     "colour-dual",
@@ -17,13 +19,6 @@ COMPARE = (
     "--draws",
     20,
 )
-
-
-@pytest.fixture(autouse=True)
-def _no_settings(monkeypatch, tmp_path):
-    """Whoever runs the tests may have sites of their own."""
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.setenv("APPDATA", str(tmp_path / "config"))
 
 
 def test_what_both_reach_is_told_with_what_was_assumed(command):
