@@ -72,7 +72,8 @@ def test_the_running_stack_is_that_of_a_run_by_drops(
     noise followed sample by sample, trails told from all.
 
     But for a smooth sky (the light of the lights measured with others beside them) 99 of 100 pixels agree to 0.4 sigma,
-    light of stars to 1 %, VAR to 4 % in the median; docs/watch.md says as much.
+    light of stars to 1 %, VAR to 4 % in the median and mostly to 12 %; docs/watch.md says as much. Found were 0.17 to
+    0.27 sigma of sky, 0.23 to 0.32 sigma, 1 to 3 % and 4 to 10 %.
     """
     folder, out, facts, _ = night
     settings = ["integrate.method=drizzle", "integrate.pixfrac=2", "evidence.channels=false", "evidence.claims=false",
@@ -83,14 +84,14 @@ def test_the_running_stack_is_that_of_a_run_by_drops(
         sigma = np.sqrt(theirs[f"VAR_{plane}"])
         gap = (ours[plane] - theirs[plane]) / sigma
         assert np.isfinite(gap).all()
-        assert abs(np.median(gap)) < 0.6, plane
+        assert abs(np.median(gap)) < 0.3, plane
         gap -= np.median(gap)
         assert np.percentile(np.abs(gap), 99) < 0.4, plane
         assert np.percentile(np.abs(gap), 90) < 0.25, plane
         assert np.percentile(np.abs(gap), 99.9) < 4, plane  # cores of stars, ends of trails
         ratio = ours[f"VAR_{plane}"] / theirs[f"VAR_{plane}"]
         assert np.median(ratio) == pytest.approx(1, abs=0.04)
-        assert np.percentile(ratio, [5, 95]) == pytest.approx([1, 1], abs=0.15)
+        assert np.percentile(ratio, [5, 95]) == pytest.approx([1, 1], abs=0.12)
         sky = np.median(theirs[plane])
         bright = theirs[plane] > np.percentile(theirs[plane], 99.5)
         light = [(part[plane][bright] - sky).sum() for part in (ours, theirs)]
