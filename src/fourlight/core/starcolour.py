@@ -8,17 +8,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.stardiscs import known_discs
+
 __all__ = [
     "TYPICAL_SENSOR",
     "Balance",
     "StarLight",
     "balance_from_stars",
     "colour_light",
-    "known_discs",
     "star_light",
-    "star_mask",
     "star_peaks",
-    "star_reach",
     "white_balance",
 ]
 
@@ -42,9 +41,6 @@ FEW = 5
 """Stars of that spread that are taken to have been seen beside those of a frame, when their scatter is told."""
 OF_WIDTH = 1.4
 """Radius over the width of stars of apertures that tell colours."""
-DISC = 1.5
-"""Radius of the discs around stars that rings leave out, over their width: about as far as pixels of apertures that are
-chosen to be alone lie from others, so that both hold as much of their wings and of stars that nobody sees."""
 FREE = 0.2
 """Part of a ring that must be left where stars are left out."""
 OF_MEDIAN = 1.5708
@@ -253,22 +249,6 @@ def white_balance(light: StarLight, usable: Bool, variance: Float64) -> Balance:
     return replace(found, factors=np.clip(found.factors, 0.05, 20.0))
 
 
-def star_mask(shape: tuple[int, int], x: Float64, y: Float64, radius_px: Float64) -> Bool:
-    """True inside discs around stars.
-
-    >>> int(star_mask((5, 5), np.array([2.0]), np.array([2.0]), np.array([1.0])).sum())
-    5
-    """
-    mask = np.zeros(shape, dtype=bool)
-    for cx, cy, radius in zip(x, y, radius_px, strict=True):
-        y0, y1 = max(0, int(np.floor(cy - radius))), min(shape[0], int(np.ceil(cy + radius)) + 1)
-        x0, x1 = max(0, int(np.floor(cx - radius))), min(shape[1], int(np.ceil(cx + radius)) + 1)
-        if y0 < y1 and x0 < x1:
-            rows, columns = np.ogrid[y0:y1, x0:x1]
-            mask[y0:y1, x0:x1] |= (rows - cy) ** 2 + (columns - cx) ** 2 <= radius**2
-    return mask
-
-
 def colour_light(
     channels: list[Float32], variances: list[Float32], x: Float64, y: Float64, fwhm_px: float,
     chosen: Int64 | None = None, of_width: float = OF_WIDTH,
@@ -280,21 +260,3 @@ def colour_light(
     lit = known_discs((channels[0].shape[0], channels[0].shape[1]), x, y, fwhm_px)
     some = slice(None) if chosen is None else chosen
     return star_light(channels, variances, x[some], y[some], max(2.0, of_width * fwhm_px), lit)
-
-
-def known_discs(shape: tuple[int, int], x: Float64, y: Float64, fwhm_px: float) -> Bool:
-    """Pixels of stars (ny, nx), which rings around others leave out.
-
-    >>> int(known_discs((9, 9), np.array([4.0]), np.array([4.0]), 2.0).sum())
-    29
-    """
-    return star_mask(shape, x, y, np.full(len(x), DISC * fwhm_px))
-
-
-def star_reach(fwhm_px: float, brightness: Float64) -> Float64:
-    """Radius (n,) within which a star stands out of the sky, pixels; ``brightness`` (n,) is in that of a typical one.
-
-    >>> star_reach(2.0, np.array([0.0, 1.0, 7.0])).tolist()
-    [3.0, 5.0, 9.0]
-    """
-    return np.asarray(fwhm_px * (1.5 + np.log2(1 + brightness)))

@@ -9,7 +9,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import starcolour
+from fourlight.core import starcolour, stardiscs
 from fourlight.core.colour import LUMINANCE_WEIGHTS
 from fourlight.stages.canvas import some
 from fourlight.stages.coverage import Sheet
@@ -146,8 +146,8 @@ def _object_light(sheet: Sheet, empty: Empty, stars: Field) -> Float64:
     """
     covered, sky = some(sheet.covered), some(empty.sky)
     for wide in WIDE:
-        radius = wide * starcolour.star_reach(stars.fwhm_px, stars.brightness)
-        free = covered & ~some(starcolour.star_mask(sheet.shape, stars.x, stars.y, radius))
+        radius = wide * stardiscs.star_reach(stars.fwhm_px, stars.brightness)
+        free = covered & ~some(stardiscs.star_mask(sheet.shape, stars.x, stars.y, radius))
         if free.mean() >= LEAST_FREE:
             break
     rest = free & ~sky & ~some(empty.stars)

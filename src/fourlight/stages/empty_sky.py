@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from fourlight.core import background, levels, starcolour
+from fourlight.core import background, levels, stardiscs
 from fourlight.core.cfa import COLOURS, PLANES
 from fourlight.frames import StarList
 
@@ -93,11 +93,11 @@ def star_masks(stars: StarList, shape: tuple[int, int]) -> StarMasks:
         return StarMasks(nothing, nothing.copy(), nothing.copy())
     total = np.nansum(stars.flux, axis=1)
     width = stars.usual_fwhm_px
-    reach = starcolour.star_reach(width, np.maximum(total / max(float(np.median(total)), 1e-30), 1e-3))
+    reach = stardiscs.star_reach(width, np.maximum(total / max(float(np.median(total)), 1e-30), 1e-3))
     good = ~stars.saturated
 
     def discs(which: Bool, radius: Float64) -> Bool:
-        return starcolour.star_mask(shape, stars.x[which], stars.y[which], radius[which])
+        return stardiscs.star_mask(shape, stars.x[which], stars.y[which], radius[which])
 
     everyone = np.ones(len(stars), dtype=bool)
     near = discs(everyone, reach)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import background, levels, skyslope, starcolour
+from fourlight.core import background, levels, skyslope, stardiscs
 from fourlight.core.cfa import COLOURS
 from fourlight.recipe_finish import Gradient
 from fourlight.stages.canvas import Canvas, Window, some
@@ -134,10 +134,10 @@ def _listed(values: npt.NDArray[np.float64]) -> str:
 
 def _star_pixels(shape: tuple[int, int], stars: Field) -> Bool:
     """Pixels of stars; in a crowd of them, those of their cores."""
-    radius = starcolour.star_reach(stars.fwhm_px, stars.brightness)
-    mask = starcolour.star_mask(shape, stars.x, stars.y, radius)
+    radius = stardiscs.star_reach(stars.fwhm_px, stars.brightness)
+    mask = stardiscs.star_mask(shape, stars.x, stars.y, radius)
     if mask.mean() > 0.5:
-        mask = starcolour.star_mask(shape, stars.x, stars.y, np.full(len(stars.x), stars.fwhm_px))
+        mask = stardiscs.star_mask(shape, stars.x, stars.y, np.full(len(stars.x), stars.fwhm_px))
     return mask
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.core import starcolour
+from fourlight.core import starcolour, stardiscs
 from fourlight.core.cfa import COLOURS
 from fourlight.core.colour import LUMINANCE_WEIGHTS, SRGB
 from fourlight.core.linecolour import displayable, seen_colour
@@ -147,8 +147,8 @@ def line_picture(
     seen = inside(stars, frame)
     field = stars_on(stars_within(stars, frame))
     sky = sky[frame[0] : frame[1], frame[2] : frame[3]]
-    mask = starcolour.star_mask(
-        sheet.shape, field.x, field.y, starcolour.star_reach(field.fwhm_px, field.brightness)
+    mask = stardiscs.star_mask(
+        sheet.shape, field.x, field.y, stardiscs.star_reach(field.fwhm_px, field.brightness)
     )
     peak = starcolour.star_peaks(sheet.image, field.x, field.y)
     weights = np.array([0.5, 0.25, 0.25]) if palette.even else np.array(LUMINANCE_WEIGHTS)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from fourlight.core import gaps, starcolour, starlet
+from fourlight.core import gaps, starcolour, stardiscs, starlet
 from fourlight.frames import StarList
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
@@ -95,8 +95,8 @@ def recoloured(
 
 def star_discs(shape: tuple[int, int], field: Field, width_px: float = 0.0) -> Bool:
     """Pixels (ny, nx) whose light is taken for that of stars, which are at least so wide (FWHM) as they stand there."""
-    reach = DISC * starcolour.star_reach(max(field.fwhm_px, width_px), field.brightness)
-    return starcolour.star_mask(shape, field.x, field.y, reach)
+    reach = DISC * stardiscs.star_reach(max(field.fwhm_px, width_px), field.brightness)
+    return stardiscs.star_mask(shape, field.x, field.y, reach)
 
 
 def star_pixels(maps: LineMaps, stars: StarList, width_px: float) -> Bool:
@@ -169,7 +169,7 @@ def _tints(shape: tuple[int, ...], field: Field, hues: Float64, weights: Float64
     total = np.full((shape[0], shape[1]), 1e-12, dtype=np.float32)
     sums = [np.full_like(total, 1e-12) for _ in range(3)]
     scaled = hues / (hues @ weights)[:, None]  # brightness stays
-    reach = np.ceil(starcolour.star_reach(field.fwhm_px, field.brightness)).astype(int) + 1
+    reach = np.ceil(stardiscs.star_reach(field.fwhm_px, field.brightness)).astype(int) + 1
     for k in range(len(field.x)):
         x, y, r = round(field.x[k]), round(field.y[k]), int(reach[k])
         rows, columns = (slice(max(place - r, 0), place + r + 1) for place in (y, x))

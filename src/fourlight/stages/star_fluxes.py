@@ -10,7 +10,8 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from fourlight.core.cfa import PLANES
-from fourlight.core.starcolour import known_discs, star_light
+from fourlight.core.starcolour import star_light
+from fourlight.core.stardiscs import known_discs
 from fourlight.frames import StarList
 from fourlight.sky.catalogue import cone, magnitude_errors
 from fourlight.sky.plate import PlateSolution
