@@ -145,16 +145,21 @@ def test_a_plane_without_stars_follows_the_others():
 
 
 def test_more_stars_make_smaller_errors():
-    layers, stars, _ = field(4, 3.0)
-    widths = widths_of(layers, stars)
-    values, variances = ([layers.read(p, layer) for p in PLANES] for layer in ("value", "variance"))
-    lone = np.flatnonzero(_apart(stars) > 15)
-    errors = [
-        np.sqrt(np.diag(aperture_share(values, variances, stars.x[some], stars.y[some], widths)[1])).mean()
-        for some in (lone[:0], lone[:1], lone[:3], lone[:20])
-    ]
-    assert (np.diff(errors) < 0).all()
-    assert errors[0] == pytest.approx(0.05, abs=0.01)
+    """In the mean of four fields: in a single one a faint star more that has another beside it may add 3 % to it."""
+    errors = []
+    for seed in range(1, 5):
+        layers, stars, _ = field(4, 3.0, seed)
+        widths = widths_of(layers, stars)
+        values, variances = ([layers.read(p, layer) for p in PLANES] for layer in ("value", "variance"))
+        lone = np.flatnonzero(_apart(stars) > 15)
+        errors.append([
+            np.sqrt(np.diag(aperture_share(values, variances, stars.x[some], stars.y[some], widths)[1])).mean()
+            for some in (lone[:0], lone[:1], lone[:3], lone[:20])
+        ])  # fmt: skip
+    told = np.array(errors)
+    assert (np.diff(told.mean(axis=0)) < 0).all()
+    assert (told[:, 1:] < told[:, :1] / 2).all()
+    assert told[:, 0] == pytest.approx(np.full(4, 0.05), abs=0.01)
 
 
 def test_fluxes_hold_where_stars_crowd():

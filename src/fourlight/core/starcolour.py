@@ -66,7 +66,7 @@ class StarLight:
     flux: Float64
     """(n, channels) light in the aperture above the ring around it; NaN where the star is not usable."""
     error: Float64
-    """(n, channels) one sigma."""
+    """(n, channels) one sigma: noise of the pixels in the aperture and of the level of its ring."""
     peak: Float64
     """(n, channels) see `star_peaks`."""
 
@@ -119,7 +119,8 @@ def star_light(
             light = _around(image, rows, columns, reach)
             flux[some, c] = np.where(inside, light - _levels(light, ring)[:, None], 0).sum(axis=1)
             spread = _around(variance, rows, columns, reach)
-            error[some, c] = np.sqrt(np.where(inside, spread, 0).sum(axis=1))
+            own, level = np.where(inside, spread, 0).sum(axis=1), _level_variance(light, spread, ring)
+            error[some, c] = np.sqrt(own + inside.sum(axis=1) ** 2 * level)
     return StarLight(flux, error, star_peaks(channels, x, y))
 
 
@@ -150,6 +151,14 @@ def _levels(values: Float32, ring: Bool) -> Float32:
     row = np.arange(len(values))
     middle = (ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2
     return np.where(2 * count >= np.maximum(ring.sum(axis=1), 1), middle, np.float32(np.nan))
+
+
+def _level_variance(values: Float32, variances: Float32, ring: Bool) -> Float64:
+    """(n,) variance of `_levels`, of pixels whose noise is normal and their own; NaN where nothing is known."""
+    known = ring & np.isfinite(values) & np.isfinite(variances)
+    count = known.sum(axis=1)
+    total = np.where(known, variances, 0).sum(axis=1, dtype=np.float64)
+    return np.asarray(OF_MEDIAN * total / np.where(count > 0, count, np.nan) ** 2)
 
 
 def balance_from_stars(

@@ -29,9 +29,6 @@ ENOUGH = 5
 USABLE = 25.0
 """Light in the small aperture over the error of the whole one, from which fainter stars count, all together: of fainter
 ones the whole aperture and the ring around it hold too much of others."""
-RING = 1.18
-"""Error of light in an aperture less the level of its ring, over that of its own pixels: the ring is a median of four
-times as many pixels, sqrt(1 + pi / 2 / 4)."""
 MAD = 1.4826
 """Standard deviation over the median deviation, of normal errors."""
 ONE_STAR = 0.02
@@ -136,7 +133,7 @@ def _of_profile(width: float, radius: float) -> float:
 
 def _of_stars(inner: StarLight, outer: StarLight, k: int) -> _Shown:
     """The share that stars show in a plane."""
-    small, whole, noise = inner.flux[:, k], outer.flux[:, k], RING * outer.error[:, k]
+    small, whole, noise = inner.flux[:, k], outer.flux[:, k], outer.error[:, k]
     with np.errstate(invalid="ignore"):
         clear = (whole > CLEAR * noise) & (small > 0)
         usable = (small > USABLE * noise) & np.isfinite(whole)
