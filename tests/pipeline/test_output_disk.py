@@ -82,7 +82,8 @@ def test_room_is_reckoned_before_the_run(
 ) -> None:
     """What is reckoned holds what a run leaves with all of its work kept, and is at most a third more.
 
-    Large files are held against what is reckoned by pixels, all files against that and what is allowed for the others.
+    Large files are held against what is reckoned by pixels, all files against that and what is allowed for the others,
+    which is at most six times what small files take.
     """
     others = 4 * space.MEASURED_BYTES + space.OTHER_BYTES
     packed = raw / "light_0001.fits.gz"
@@ -100,6 +101,7 @@ def test_room_is_reckoned_before_the_run(
     assert used < reckoned[0] < 1.34 * used
     everything = sum(path.stat().st_size for path in kept.rglob("*") if path.is_file())
     assert everything <= reckoned[0] + others
+    assert others < 6 * (everything - used), "small files were 0.74 MB of an allowance of 3.6 MB"
     assert command("run", raw, "--out", kept, "--set", "run.keep_work=true").code == 0
     assert reckoned[1] < 0.65 * reckoned[0], "layers, masters and decoded frames are there"
 
