@@ -34,15 +34,22 @@ def test_groups_that_alternate_are_judged_by_neighbours() -> None:
 
 
 def test_stretches_of_a_drift_are_no_groups() -> None:
-    """The first half of a night against the second, in 60 nights of nothing but a walk."""
-    first, rng, seen = np.arange(24) < 12, np.random.default_rng(24), 0
+    """The first half of a night against the second, in 60 nights of nothing but a walk.
+
+    Intervals are no wider for it than 3 times those of who knows the walk, as in tests/core/test_correlated.py.
+    """
+    first, rng, seen, reach = np.arange(24) < 12, np.random.default_rng(24), 0, []
     for _ in range(60):
         logs = 0.1 * np.cumsum(rng.normal(size=24))
         found = of_groups(brought(24, 1, logs), claim(**MOON), "R", first, ~first)
         assert (found.scope, found.counted) == ("these frames", "lights")
         seen += found.estimate.p(0.0) < 0.05
+        reach.append(found.estimate.reach())
     # 5 % of 60 are 3; three sigma of a binomial number more are 8
     assert seen <= 8
+    parts, steps = np.where(first, 1, -1) / 12, np.arange(1, 25)
+    known = np.sqrt(parts @ (0.1**2 * np.minimum.outer(steps, steps)) @ parts)
+    assert np.median(reach) < 3.0 * 1.96 * known
 
 
 def test_three_nights_with_both_are_compared_within() -> None:
