@@ -15,6 +15,7 @@ from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_pictures import PLAIN
 
 BENCHMARKS = str(Path(__file__).parents[2] / "benchmarks")
 SCENE = """
@@ -46,7 +47,7 @@ def stacks(tmp_path_factory):
     folder = tmp_path_factory.mktemp("job")
     simulate(loads(SCENE), folder / "night")
     settings = [f"registration.reference={REFERENCE}", "integrate.method=drizzle", "integrate.pixfrac=1.0"]
-    run([folder / "night"], folder / "ours", with_settings(Recipe(), settings))
+    run([folder / "night"], folder / "ours", with_settings(Recipe(), [*settings, *PLAIN]))
     with pytest.MonkeyPatch.context() as patch:
         patch.syspath_prepend(BENCHMARKS)
         agreement, library_job = map(importlib.import_module, ("agreement", "library_job"))

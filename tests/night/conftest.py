@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -13,13 +12,14 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from astropy.io import fits
-from filelock import FileLock
 from scipy.ndimage import map_coordinates, maximum_filter
 
 from fourlight.pipeline.run import run
-from fourlight.recipe import loads as recipe_loads
+from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from made_once import made_once
+from plain_pictures import PLAIN
 
 Float64 = npt.NDArray[np.float64]
 
@@ -91,9 +91,6 @@ dither_px = 9.0
 """
 """Bright stars over a factor of twenty in flux; a second night with another angle and another image scale."""
 
-PLAIN = "[finish.denoise]\nuse = false\n[finish.sharpen]\nuse = false\n"
-"""The recipe of nights whose picture no test reads."""
-
 
 @dataclass(frozen=True)
 class Night:
@@ -149,30 +146,21 @@ class Night:
         return np.asarray(free)
 
 
-def made(folder: Path, scene: str, recipe: str = PLAIN) -> Night:
+def made(folder: Path, scene: str, settings: list[str]) -> None:
     simulate(loads(scene), folder / "raw")
-    run([folder / "raw"], folder / "out", recipe_loads(recipe))
-    return Night(folder / "raw", folder / "out")
+    run([folder / "raw"], folder / "out", with_settings(Recipe(), settings))
 
 
-def made_once(factory: pytest.TempPathFactory, name: str, scene: str, recipe: str) -> Night:
-    """A night that the first process which needs it makes, and all others read."""
-    if "PYTEST_XDIST_WORKER" not in os.environ:
-        return made(factory.mktemp(name), scene, recipe)
-    told = factory.getbasetemp().parent / f"{name}.txt"
-    with FileLock(f"{told}.lock"):
-        if not told.exists():
-            night = made(factory.mktemp(name), scene, recipe)
-            told.write_text(str(night.raw.parent), encoding="utf-8")
-    folder = Path(told.read_text(encoding="utf-8"))
+def night(factory: pytest.TempPathFactory, name: str, scene: str, settings: list[str]) -> Night:
+    folder = made_once(factory, name, lambda place: made(place, scene, settings))
     return Night(folder / "raw", folder / "out")
 
 
 @pytest.fixture(scope="session")
 def nebula(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    return made_once(tmp_path_factory, "nebula", NEBULA, "[run]\nthreads = 1")
+    return night(tmp_path_factory, "nebula", NEBULA, ["run.threads=1"])
 
 
 @pytest.fixture(scope="session")
 def star_field(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    return made_once(tmp_path_factory, "stars", STARS, PLAIN)
+    return night(tmp_path_factory, "stars", STARS, PLAIN)

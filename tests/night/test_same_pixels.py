@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -16,8 +15,10 @@ from astropy.io import fits
 
 from fourlight.engine import Silent
 from fourlight.pipeline.run import run
-from fourlight.recipe import loads
+from fourlight.recipe import Recipe, with_settings
 from fourlight.stages import geometry
+from plain_pictures import PLAIN
+from stopped_runs import PROGRAM
 
 
 class Counting(Silent):
@@ -43,8 +44,9 @@ class Counting(Silent):
 PARTS = 3
 """Steps told of a tile by drops before the last one, which is that it is written: so many may come before any is."""
 
-DROPS = "[run]\nthreads = 24\n[integrate]\nmethod = 'drizzle'\n"
+DROPS = with_settings(Recipe(), ["integrate.method=drizzle", *PLAIN])
 """Drops give the same pixels for any cut; least squares is always cut alike."""
+MANY = with_settings(DROPS, ["run.threads=24"])
 
 
 @pytest.fixture
@@ -57,7 +59,7 @@ def small_tiles(monkeypatch: pytest.MonkeyPatch) -> None:
 def in_one_go(nebula: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The stack of a run with memory enough for one tile."""
     out = tmp_path_factory.mktemp("one") / "out"
-    run([nebula.raw], out, loads("[integrate]\nmethod = 'drizzle'\n"))
+    run([nebula.raw], out, DROPS)
     return out / "stack.fits"
 
 
@@ -68,13 +70,13 @@ def same(one: Path, two: Path) -> None:
 
 def test_threads_do_not_change_a_byte(nebula: Any, tmp_path: Path) -> None:
     """The night of the fixture was run in one thread."""
-    run([nebula.raw], tmp_path / "out", loads("[run]\nthreads = 4"))
+    run([nebula.raw], tmp_path / "out", with_settings(Recipe(), ["run.threads=4"]))
     same(tmp_path / "out", nebula.out)
 
 
 def test_memory_does_not_change_a_byte(nebula: Any, tmp_path: Path) -> None:
     """The night of the fixture was run with 2 GB."""
-    run([nebula.raw], tmp_path / "out", loads("[run]\nmemory_gb = 0.5"))
+    run([nebula.raw], tmp_path / "out", with_settings(Recipe(), ["run.memory_gb=0.5"]))
     same(tmp_path / "out", nebula.out)
 
 
@@ -82,7 +84,7 @@ def test_memory_does_not_change_a_byte(nebula: Any, tmp_path: Path) -> None:
 def test_the_cut_does_not_change_a_pixel_of_drops(nebula: Any, in_one_go: Path, tmp_path: Path) -> None:
     """Sums over the same samples in the same order."""
     watch = Counting()
-    run([nebula.raw], tmp_path / "out", loads(DROPS), watch)
+    run([nebula.raw], tmp_path / "out", MANY, watch)
     assert watch.totals["integrate"] > 4 * (PARTS + 1)
     with fits.open(tmp_path / "out" / "stack.fits") as small, fits.open(in_one_go) as large:
         for hdu in large[1:]:
@@ -92,7 +94,7 @@ def test_the_cut_does_not_change_a_pixel_of_drops(nebula: Any, in_one_go: Path, 
 @pytest.mark.usefixtures("small_tiles")
 def test_a_run_stopped_twice_gives_the_same_pixels(nebula: Any, in_one_go: Path, tmp_path: Path) -> None:
     """Stopped while measuring and while integrating; what was done is not done again."""
-    recipe, out = loads(DROPS), tmp_path / "out"
+    recipe, out = MANY, tmp_path / "out"
     with pytest.raises(KeyboardInterrupt):
         run([nebula.raw], out, recipe, Counting("measure", 5))
     kept = sorted((out / "work" / "measured").iterdir())
@@ -115,13 +117,10 @@ def test_ctrl_c_ends_the_program_in_one_line(nebula: Any, tmp_path: Path, untouc
     """The real signal to the real program, once something is measured."""
     if os.name != "posix":
         pytest.skip("signals of POSIX")
-    # a shell starts what runs in its background with Ctrl-C ignored (POSIX.1-2017, Shell 2.11), the tests too
-    listening = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
-    call = [sys.executable, "-c", f"{listening} from fourlight.cli import main; main()"]
     words = ["run", str(nebula.raw), "--out", str(tmp_path / "out"), "--set", "run.threads=1"]
     with untouched(nebula.raw):
         started = subprocess.Popen(
-            [*call, *words], stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
+            [*PROGRAM, *words], stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
         )
         measured = tmp_path / "out" / "work" / "measured"
         until = time.monotonic() + 60

@@ -29,6 +29,7 @@ from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import Scene, loads
 from fourlight.simulate.world import build_world
 from fourlight.stages.whatif_sky import SkyWish
+from plain_pictures import PLAIN
 
 SCENE = """
 seed = 11
@@ -55,7 +56,9 @@ sky_mag = {sky}
 DARK, BRIGHT = 21.3, 18.8
 FACTOR = 10 ** (0.4 * (DARK - BRIGHT))
 """Pogson: ten times the light for 2.5 magnitudes."""
-SETTINGS = ["registration.reference=light_0001.fits", "integrate.method=drizzle", "integrate.pixfrac=0.9"]
+SETTINGS = [
+    "registration.reference=light_0001.fits", "integrate.method=drizzle", "integrate.pixfrac=0.9", *PLAIN
+]  # fmt: skip
 
 
 def scene(sky: float) -> Scene:
