@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from contextlib import redirect_stderr
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from fourlight.cli.app import build
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from kept_stacks import KEEP
+from made_once import made_once
 
 SCENE = """
 seed = 18
@@ -34,26 +39,47 @@ count = 5
 rotation_deg = 2.0
 start_utc = "2031-08-15T23:30:00"
 """
-KEEP = ["run.keep_sums=true"]
 
 
 @pytest.fixture(scope="session")
 def nights(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """Folders of the first night with calibration frames, and of the second night."""
-    root = tmp_path_factory.mktemp("nights")
-    simulate(loads(SCENE), root / "sim")
-    for name in ("night1", "flats", "bias"):
-        shutil.move(root / "sim" / name, root / "first" / name)
-    shutil.move(root / "sim" / "night2", root / "second" / "night2")
+    """Folders of the first night with calibration frames, and of the second night; not to be changed."""
+
+    def make(root: Path) -> None:
+        simulate(loads(SCENE), root / "sim")
+        for name in ("night1", "flats", "bias"):
+            shutil.move(root / "sim" / name, root / "first" / name)
+        shutil.move(root / "sim" / "night2", root / "second" / "night2")
+
+    root = made_once(tmp_path_factory, "nights", make)
     return root / "first", root / "second"
 
 
 @pytest.fixture(scope="session")
 def first(nights: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """OUT of the first night with its sums; not to be changed."""
-    out = tmp_path_factory.mktemp("out") / "first"
-    run([nights[0]], out, with_settings(Recipe(), KEEP))
-    return out
+
+    def make(root: Path) -> None:
+        run([nights[0]], root / "out", with_settings(Recipe(), KEEP))
+
+    return made_once(tmp_path_factory, "first-night", make) / "out"
+
+
+@pytest.fixture(scope="session")
+def added(nights: tuple[Path, Path], first: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """OUT of the first night to which the second was added; not to be changed.
+
+    What the command said lies beside it, in ``said.txt``.
+    """
+
+    def make(root: Path) -> None:
+        shutil.copytree(first, root / "out")
+        with redirect_stderr(StringIO()) as said:
+            code = build(["run", "--add", str(nights[1]), "--out", str(root / "out")])
+        assert code == 0, said.getvalue()
+        (root / "said.txt").write_text(said.getvalue(), encoding="utf-8")
+
+    return made_once(tmp_path_factory, "nights-added", make) / "out"
 
 
 @pytest.fixture

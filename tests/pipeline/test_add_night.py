@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from astropy.io import fits
 
 from fourlight.engine import Silent
 from fourlight.pipeline.marks import Marks
@@ -18,8 +17,8 @@ from fourlight.pipeline.orders import AddNights
 from fourlight.pipeline.run import run
 from fourlight.provenance import load
 from fourlight.recipe import Recipe, with_settings
-
-KEEP = ["run.keep_sums=true"]
+from kept_stacks import KEEP, assert_same_planes, planes
+from plain_pictures import PLAIN
 
 
 class Mute(Silent):
@@ -29,20 +28,11 @@ class Mute(Silent):
         """Say nothing."""
 
 
-def planes(out: Path) -> dict[str, tuple[Any, Any]]:
-    with fits.open(out / "stack.fits") as stack:
-        return {
-            p: (stack[p].data.astype(float), stack[f"VAR_{p}"].data.astype(float)) for p in ("R", "G", "B")
-        }
-
-
 def test_lights_of_a_second_night_count_as_if_all_had_been_there(
-    command: Any, nights: tuple[Path, Path], first: Path, out: Path, tmp_path: Path
+    nights: tuple[Path, Path], first: Path, added: Path, tmp_path: Path
 ) -> None:
-    done = command("run", "--add", nights[1], "--out", out)
-    assert done.code == 0, done.err
-    assert "5 lights added to 12" in done.err
-    summary = json.loads((out / "summary.json").read_text())
+    assert "5 lights added to 12" in (added.parent / "said.txt").read_text(encoding="utf-8")
+    summary = json.loads((added / "summary.json").read_text())
     assert len(summary["frames"]) == 17
     assert len(summary["nights"]) == 2
     # the same flats and bias frames serve both nights
@@ -57,16 +47,16 @@ def test_lights_of_a_second_night_count_as_if_all_had_been_there(
     run(
         list(nights),
         whole,
-        with_settings(Recipe(), [f"registration.reference=night1/{Path(reference).name}"]),
+        with_settings(Recipe(), [*PLAIN, f"registration.reference=night1/{Path(reference).name}"]),
     )
-    ours = planes(out)
+    ours = planes(added)
     for plane, (value, variance) in planes(whole).items():
         gap = (ours[plane][0] - value) / np.sqrt(variance)
         gap -= surface(gap)
         # docs/outputs.md: 95 % of pixels within 0.1 sigma but for a smooth sky, noise within 3 %
         assert np.nanpercentile(np.abs(gap), 95) < 0.1
         assert np.nanmedian(ours[plane][1] / variance) == pytest.approx(1, abs=0.03)
-    assert load(out / "provenance.json").searched == tuple(nights)
+    assert load(added / "provenance.json").searched == tuple(nights)
 
 
 def surface(gap: Any) -> Any:
@@ -88,26 +78,29 @@ def test_marks_on_old_lights_hold_when_a_night_is_added(nights: tuple[Path, Path
     assert not Marks(out).facts()["waiting"]
 
 
-def test_old_lights_are_not_read_again(command: Any, nights: tuple[Path, Path], tmp_path: Path) -> None:
+def test_old_lights_are_not_read_again(
+    command: Any, nights: tuple[Path, Path], added: Path, tmp_path: Path
+) -> None:
     """Old lights whose pixels are gone (and size and date are not) change nothing."""
-    places = tmp_path / "first", tmp_path / "out"
-    shutil.copytree(nights[0], places[0])
-    run([places[0]], places[1], with_settings(Recipe(), KEEP))
-    shutil.copytree(places[1], tmp_path / "other")
-    assert command("run", "--add", nights[1], "--out", places[1]).code == 0
-    for path in (places[0] / "night1").iterdir():
+    place, out = tmp_path / "first", tmp_path / "out"
+    shutil.copytree(nights[0], place)
+    run([place], out, with_settings(Recipe(), KEEP))
+    for path in (place / "night1").iterdir():
         state = path.stat()
         with path.open("rb+") as file:
             file.seek(2880 * 2)
             file.write(bytes(state.st_size - 2880 * 2))
         os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
-    done = command("run", "--add", nights[1], "--out", tmp_path / "other")
+    done = command("run", "--add", nights[1], "--out", out)
     assert done.code == 0, done.err
     assert "5 lights added to 12" in done.err
-    for plane, (value, variance) in planes(places[1]).items():
-        again = planes(tmp_path / "other")[plane]
-        np.testing.assert_array_equal(again[0], value)
-        np.testing.assert_array_equal(again[1], variance)
+    assert_same_planes(out, added)
+    assert names(out) == names(added)
+
+
+def names(out: Path) -> list[str]:
+    """What the lights of a stack are called, in their order."""
+    return [frame["file"] for frame in json.loads((out / "summary.json").read_text())["frames"]]
 
 
 def test_nights_can_be_added_one_after_the_other(
@@ -181,22 +174,17 @@ def test_nights_in_folders_of_one_name_are_added(
             shutil.copy(light, folder / f"l{number}.fits")
         assert command("run", "--add", folder, "--out", out).code == 0
         assert command("run", "--add", *some, "--out", other).code == 0
-    ours = planes(out)
-    for plane, (value, variance) in planes(other).items():
-        np.testing.assert_array_equal(ours[plane][0], value)
-        np.testing.assert_array_equal(ours[plane][1], variance)
-    names = [frame["file"] for frame in json.loads((out / "summary.json").read_text())["frames"]]
-    assert len(set(names)) == 16
-    assert {"a/new/l0.fits", "b/new/l0.fits"} <= set(names)
+    assert_same_planes(out, other)
+    assert len(set(names(out))) == 16
+    assert {"a/new/l0.fits", "b/new/l0.fits"} <= set(names(out))
 
 
 def test_an_old_light_that_was_changed_or_is_gone_is_told(
-    command: Any, nights: tuple[Path, Path], tmp_path: Path
+    command: Any, raw: Path, nights: tuple[Path, Path], tmp_path: Path
 ) -> None:
-    folder, out = tmp_path / "first", tmp_path / "out"
-    shutil.copytree(nights[0] / "night1", folder)
-    run([folder], out, Recipe())
-    light = folder / "light_0003.fits"
+    out = tmp_path / "out"
+    run([raw], out, with_settings(Recipe(), PLAIN))
+    light = raw / "light_0003.fits"
     content = light.read_bytes()
     light.write_bytes(content[:-2880] + bytes(2880))
     done = command("run", "--add", nights[1], "--out", out)
@@ -230,8 +218,5 @@ def test_a_stack_that_lights_were_added_to_is_made_again_step_by_step(
     assert "2 lights added to 12" in done.err
     assert "3 lights added to 14" in done.err
     assert done.err.count("look at") == 1
-    for plane, (value, variance) in planes(out).items():
-        again = planes(tmp_path / "again")[plane]
-        np.testing.assert_array_equal(again[0], value)
-        np.testing.assert_array_equal(again[1], variance)
+    assert_same_planes(tmp_path / "again", out)
     assert load(tmp_path / "again" / "provenance.json").steps == load(record).steps

@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
-import signal
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,40 +11,13 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from fourlight.cli.app import build
 from fourlight.pipeline import products
 from fourlight.pipeline import run as runs
 from fourlight.provenance import load
+from stopped_runs import stopped
 
-MAIN = (
-    # a shell starts what runs in its background with Ctrl-C ignored (POSIX.1-2017, Shell 2.11), the tests too
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
-    "from fourlight.cli import main; main()"
-)
 # Windows sends Ctrl-C to all processes of a console, the tests among them.
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="Ctrl-C goes to the whole console elsewhere")
-
-
-@pytest.fixture(scope="module")
-def undisturbed(nights: tuple[Path, Path], first: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("undisturbed") / "out"
-    shutil.copytree(first, out)
-    assert build(["run", "--add", str(nights[1]), "--out", str(out)]) == 0
-    return out
-
-
-def stopped(stage: str, *words: object) -> None:
-    """Run a command and send Ctrl-C as soon as a stage is done, in the next one."""
-    call = [sys.executable, "-c", MAIN, *map(str, words)]
-    with subprocess.Popen(call, stderr=subprocess.PIPE, text=True) as process:
-        assert process.stderr is not None
-        for line in process.stderr:
-            if line.startswith(stage):
-                process.send_signal(signal.SIGINT)
-                break
-        said = process.stderr.read().splitlines()
-    assert process.returncode == 1, said
-    assert said[-1] == "fourlight: stopped; run the same command again to continue"
 
 
 def layers(file: Path) -> dict[str, Any]:
@@ -69,19 +38,19 @@ def same(out: Path, other: Path) -> None:
 
 @pytest.mark.parametrize("stage", ["check", "calibrate"])
 def test_the_same_command_goes_on(
-    command: Any, nights: tuple[Path, Path], first: Path, out: Path, undisturbed: Path, stage: str
+    command: Any, nights: tuple[Path, Path], first: Path, out: Path, added: Path, stage: str
 ) -> None:
     stopped(stage, "run", "--add", nights[1], "--out", out)
     same(out, first)
     done = command("run", "--add", nights[1], "--out", out)
     assert done.code == 0, done.err
     assert "5 lights added to 12" in done.err
-    same(out, undisturbed)
+    same(out, added)
 
 
 @pytest.mark.parametrize("where", ["write_all", "keep"])
 def test_stopped_when_all_is_integrated(
-    command: Any, nights: tuple[Path, Path], out: Path, undisturbed: Path, where: str, monkeypatch: Any
+    command: Any, nights: tuple[Path, Path], out: Path, added: Path, where: str, monkeypatch: Any
 ) -> None:
     """Before the results come into their places, or between them and the sums: then nothing is left to add."""
 
@@ -96,11 +65,11 @@ def test_stopped_when_all_is_integrated(
     done = command("run", "--add", nights[1], "--out", out)
     assert done.code == (0 if where == "write_all" else 2), done.err
     assert ("5 lights added to 12" if where == "write_all" else "no light is new") in done.err
-    same(out, undisturbed)
+    same(out, added)
 
 
 def test_after_several_stops_the_sums_are_those_of_all(
-    command: Any, nights: tuple[Path, Path], first: Path, out: Path, undisturbed: Path
+    command: Any, nights: tuple[Path, Path], first: Path, out: Path, added: Path
 ) -> None:
     """What was kept on the way is no more and no less than an undisturbed run keeps."""
     for stage in ("noise", "noise", "register"):
@@ -109,8 +78,8 @@ def test_after_several_stops_the_sums_are_those_of_all(
     done = command("run", "--add", nights[1], "--out", out)
     assert done.code == 0, done.err
     assert "5 lights added to 12" in done.err
-    same(out, undisturbed)
-    ours, theirs = (place / "work" / "sums" for place in (out, undisturbed))
+    same(out, added)
+    ours, theirs = (place / "work" / "sums" for place in (out, added))
     assert {path.name for path in ours.iterdir()} == {path.name for path in theirs.iterdir()}
     for path in theirs.glob("*_*.npz"):
         with np.load(path) as one, np.load(ours / path.name) as other:

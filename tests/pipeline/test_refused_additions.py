@@ -15,6 +15,8 @@ from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from kept_stacks import KEEP, assert_same_planes, planes
+from plain_pictures import PLAIN
 
 SCENE = """
 seed = 11
@@ -64,13 +66,6 @@ def skies(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
-def planes(out: Path) -> dict[str, tuple[Any, Any]]:
-    with fits.open(out / "stack.fits") as stack:
-        return {
-            p: (stack[p].data.astype(float), stack[f"VAR_{p}"].data.astype(float)) for p in ("R", "G", "B")
-        }
-
-
 def levels(image: Any) -> Any:
     """Median of each of 6 x 6 parts of an image."""
     ny, nx = (side // 6 for side in image.shape)
@@ -92,7 +87,7 @@ def same(out: Path, whole: Path, most: float) -> None:
 def named(out: Path) -> Recipe:
     """Recipe for a run with the reference of this one."""
     reference = Path(json.loads((out / "summary.json").read_text())["grid"]["reference"])
-    return with_settings(Recipe(), [f"registration.reference={'/'.join(reference.parts[-2:])}"])
+    return with_settings(Recipe(), [*PLAIN, f"registration.reference={'/'.join(reference.parts[-2:])}"])
 
 
 def test_a_reference_that_is_set_aside_now_is_replaced(
@@ -119,7 +114,7 @@ def test_a_reference_that_is_set_aside_now_is_replaced(
 def test_a_reference_under_a_bright_sky_that_is_set_aside(command: Any, skies: Path, tmp_path: Path) -> None:
     """The next one lies under a dark sky: what the others had over the first is no sky of theirs over that."""
     out, new, whole = tmp_path / "out", tmp_path / "new", tmp_path / "whole"
-    keep = ["run.keep_sums=true", f"registration.reference=night1/{BRIGHT}"]
+    keep = [*KEEP, f"registration.reference=night1/{BRIGHT}"]
     run([skies / "night1", skies / "night2", skies / "calibration"], out, with_settings(Recipe(), keep))
     new.mkdir()
     for number, path in enumerate([skies / "night1" / BRIGHT, *sorted((skies / "night3").iterdir())]):
@@ -134,7 +129,7 @@ def test_a_reference_under_a_bright_sky_that_is_set_aside(command: Any, skies: P
 def test_so_many_new_lights_that_the_way_changes(command: Any, skies: Path, tmp_path: Path) -> None:
     """Four lights by drops, then twelve more by least squares."""
     out, whole = tmp_path / "out", tmp_path / "whole"
-    run([skies / "night3", skies / "calibration"], out, with_settings(Recipe(), ["run.keep_sums=true"]))
+    run([skies / "night3", skies / "calibration"], out, with_settings(Recipe(), KEEP))
     done = command("run", "--add", skies / "night1", skies / "night2", "--out", out)
     assert done.code == 0, done.err
     assert "the stack is made by least squares: all 16 lights are integrated" in done.err
@@ -148,14 +143,12 @@ def test_copies_of_all_lights_that_are_better_named(command: Any, skies: Path, t
     copies.mkdir()
     for path in (skies / "night3").iterdir():
         shutil.copy(path, copies / f"{path.stem} (1).fits")
-    run([copies], out, with_settings(Recipe(), ["run.keep_sums=true"]))
+    run([copies], out, with_settings(Recipe(), KEEP))
     done = command("run", "--add", skies / "night3", "--out", out)
     assert done.code == 0, done.err
     assert "all lights in the sums that were kept are set aside now: the other 4 are integrated" in done.err
-    run([skies / "night3", copies], whole, Recipe())
-    for plane, (value, variance) in planes(whole).items():
-        np.testing.assert_array_equal(planes(out)[plane][0], value)
-        np.testing.assert_array_equal(planes(out)[plane][1], variance)
+    run([skies / "night3", copies], whole, with_settings(Recipe(), PLAIN))
+    assert_same_planes(out, whole)
     again = command("run", "--again", out / "provenance.json", "--out", tmp_path / "again")
     assert again.code == 0, again.err
     np.testing.assert_array_equal(planes(tmp_path / "again")["G"][0], planes(out)["G"][0])
@@ -173,7 +166,7 @@ def test_copies_of_all_lights_of_one_kind(command: Any, skies: Path, tmp_path: P
         with fits.open(path) as hdus:
             hdus[0].header["INSTRUME"] = "second camera"
             hdus.writeto(first / "b" / path.name)
-    run([first], out, with_settings(Recipe(), ["run.keep_sums=true"]))
+    run([first], out, with_settings(Recipe(), KEEP))
     done = command("run", "--add", new, "--out", out)
     assert done.code == 0, done.err
     assert "is set aside now: all 12 lights are integrated" in done.err

@@ -15,10 +15,11 @@ from astropy.io import fits
 from fourlight.pipeline.run import run
 from fourlight.provenance import load
 from fourlight.recipe import Recipe, with_settings
+from kept_stacks import KEEP
 
 SHORT = "light_0005.fits"
 """Its last third never arrived: the file itself ends there."""
-KEEP = ["run.keep_sums=true", "integrate.method=least-squares"]
+SETTINGS = [*KEEP, "integrate.method=least-squares"]
 BLANK = "light_0009.fits"
 """Its file is whole, but holds nothing from the tenth row on."""
 
@@ -41,7 +42,7 @@ def cut(nights: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> 
     short.write_bytes(short.read_bytes()[: short.stat().st_size * 2 // 3])
     with fits.open(blank, mode="update") as hdus:
         hdus[0].data[10:] = 0
-    run([night], out, with_settings(Recipe(), KEEP))
+    run([night], out, with_settings(Recipe(), SETTINGS))
     assert set(reasons(out)) == {SHORT, BLANK}
     shutil.copytree(folder, folder.parent / "kept")
     return Begun(night, out)
