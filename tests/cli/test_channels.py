@@ -8,15 +8,15 @@ import pytest
 
 
 def test_tells_shares_of_named_regions(command, looked_at, untouched):
-    with untouched(looked_at / "raw"):
-        done = command("channels", looked_at / "out", "--region", "mid=60,40,180,140", "--json")
+    with untouched(looked_at.raw):
+        done = command("channels", looked_at.out, "--region", "mid=60,40,180,140", "--json")
     assert done.code == 0, done.err
     found = json.loads(done.out)
-    assert found == json.loads((looked_at / "out" / "channels.json").read_text())
+    assert found == json.loads((looked_at.out / "channels.json").read_text())
     assert set(found["shares"]) == {"electrons", "luminance", "information", "detail"}
     assert set(found["shares"]["information"]["mid"]) == {"R", "G", "G1", "G2", "B"}
     assert found["scope"] == "these frames"
-    assert "these 4 lights and no more" in (looked_at / "out" / "report.html").read_text()
+    assert "these 4 lights and no more" in (looked_at.out / "report.html").read_text()
 
 
 @pytest.mark.parametrize(
@@ -37,13 +37,13 @@ def test_tells_shares_of_named_regions(command, looked_at, untouched):
     ],
 )
 def test_regions_that_are_none_are_refused(command, looked_at, region, said):
-    done = command("channels", looked_at / "out", "--region", region)
+    done = command("channels", looked_at.out, "--region", region)
     assert done.code == 2
     assert said in done.line
 
 
 def test_two_regions_of_one_name_are_refused(command, looked_at):
-    done = command("channels", looked_at / "out", "--region", "a=0,0,9,9", "--region", "a=5,5,20,20")
+    done = command("channels", looked_at.out, "--region", "a=0,0,9,9", "--region", "a=5,5,20,20")
     assert done.code == 2
     assert "two regions have the name a" in done.line
 
@@ -56,7 +56,7 @@ def test_a_folder_without_results_is_refused(command, tmp_path):
 
 
 def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
-    shutil.copytree(looked_at / "raw", tmp_path / "raw")
+    shutil.copytree(looked_at.raw, tmp_path / "raw")
     assert command("run", tmp_path / "raw", "--out", tmp_path / "out").code == 0
     light = sorted((tmp_path / "raw").glob("*.fits"))[1]
     os.utime(light, (1, 1))
@@ -85,7 +85,7 @@ def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
     ],
 )
 def test_results_that_are_not_whole_are_said_in_one_line(command, looked_at, tmp_path, name, content):
-    shutil.copytree(looked_at / "out", tmp_path / "out")
+    shutil.copytree(looked_at.out, tmp_path / "out")
     (tmp_path / "out" / name).unlink()
     if content is not None:
         (tmp_path / "out" / name).write_bytes(content)
@@ -103,7 +103,7 @@ def test_results_that_are_not_whole_are_said_in_one_line(command, looked_at, tmp
 def test_findings_that_are_not_whole_are_said_before_work_begins(command, looked_at, tmp_path, name, content):
     """By every command that would have to tell of them; none leaves its part of the report out."""
     out = tmp_path / "out"
-    shutil.copytree(looked_at / "out", out)
+    shutil.copytree(looked_at.out, out)
     (out / f"{name}.json").write_bytes(content)
     page = (out / "report.html").read_bytes()
     for asked in {"picture", "solve", "channels", "claims"} - {name}:
@@ -117,7 +117,7 @@ def test_findings_that_are_not_whole_are_said_before_work_begins(command, looked
 
 def test_the_command_mends_its_own_findings(command, looked_at, tmp_path):
     out = tmp_path / "out"
-    shutil.copytree(looked_at / "out", out)
+    shutil.copytree(looked_at.out, out)
     (out / "channels.json").write_text("{")
     assert command("channels", out).code == 0
     assert command("picture", out).code == 0
@@ -133,7 +133,7 @@ def test_the_command_mends_its_own_findings(command, looked_at, tmp_path):
 
 
 def test_a_stack_that_is_cut_off_is_said_in_one_line(command, looked_at, tmp_path, recwarn):
-    shutil.copytree(looked_at / "out", tmp_path / "out")
+    shutil.copytree(looked_at.out, tmp_path / "out")
     with (tmp_path / "out" / "stack.fits").open("r+b") as stream:
         stream.truncate(stream.seek(0, 2) // 2)
     done = command("channels", tmp_path / "out")
@@ -143,7 +143,7 @@ def test_a_stack_that_is_cut_off_is_said_in_one_line(command, looked_at, tmp_pat
 
 
 def test_what_the_run_knew_is_needed(command, looked_at, tmp_path):
-    shutil.copytree(looked_at / "out", tmp_path / "out")
+    shutil.copytree(looked_at.out, tmp_path / "out")
     shutil.rmtree(tmp_path / "out" / "work")
     done = command("channels", tmp_path / "out")
     assert done.code == 2

@@ -19,23 +19,23 @@ direction = "more"
 
 
 def test_a_run_tests_all_claims(looked_at):
-    found = json.loads((looked_at / "out" / "claims.json").read_text())
+    found = json.loads((looked_at.out / "claims.json").read_text())
     keys = {"claim", "question", "effect", "low", "high", "p", "verdict", "scope", "would_need"}
     assert all(keys <= set(finding) for finding in found)
     assert {finding["verdict"] for finding in found} <= {"supported", "contradicted", "cannot tell"}
     assert {finding["scope"] for finding in found} == {"these frames"}, "one night"
     assert any("no darks" in finding["sentence"] for finding in found)
-    assert "What the lights say to claims" in (looked_at / "out" / "report.html").read_text()
+    assert "What the lights say to claims" in (looked_at.out / "report.html").read_text()
 
 
 def test_one_claim_is_told(command, looked_at, untouched):
-    with untouched(looked_at / "raw"):
-        done = command("claims", looked_at / "out", "--claim", "green is idle", "--json")
+    with untouched(looked_at.raw):
+        done = command("claims", looked_at.out, "--claim", "green is idle", "--json")
     assert done.code == 0, done.err
     assert [finding["claim"] for finding in json.loads(done.out)] == ["green is idle"]
-    kept = json.loads((looked_at / "out" / "claims.json").read_text())
+    kept = json.loads((looked_at.out / "claims.json").read_text())
     assert len(kept) > 10, "all are tested and kept"
-    assert (looked_at / "out" / "channels.json").exists()
+    assert (looked_at.out / "channels.json").exists()
 
 
 def test_claims_are_listed_without_results(command):
@@ -48,7 +48,7 @@ def test_claims_are_listed_without_results(command):
 def test_claims_of_the_user_are_tested_too(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     mine.write_text(OWN.format(name="blue matters", quantity="information"))
-    done = command("claims", looked_at / "out", "--own", mine, "--claim", "blue matters", "--json")
+    done = command("claims", looked_at.out, "--own", mine, "--claim", "blue matters", "--json")
     assert done.code == 0, done.err
     assert json.loads(done.out)[0]["question"] == "Is blue of any use?"
 
@@ -57,7 +57,7 @@ def test_a_name_that_begins_another_is_told_alone(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     first, second = (OWN.format(name=name, quantity="information") for name in ("blue", "blue matters"))
     mine.write_text(first + second)
-    done = command("claims", looked_at / "out", "--own", mine, "--claim", "blue", "--json")
+    done = command("claims", looked_at.out, "--own", mine, "--claim", "blue", "--json")
     assert [finding["name"] for finding in json.loads(done.out)] == ["blue"]
 
 
@@ -70,7 +70,7 @@ def test_a_name_that_begins_another_is_told_alone(command, looked_at, tmp_path):
     ],
 )
 def test_what_is_not_known_is_refused(command, looked_at, words, said):
-    done = command("claims", looked_at / "out", *words)
+    done = command("claims", looked_at.out, *words)
     assert done.code == 2
     assert said in done.line
 
@@ -78,7 +78,7 @@ def test_what_is_not_known_is_refused(command, looked_at, words, said):
 def test_a_claim_on_what_is_not_measured_is_refused(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     mine.write_text(OWN.format(name="blue matters", quantity="informatoin"))
-    done = command("claims", looked_at / "out", "--own", mine)
+    done = command("claims", looked_at.out, "--own", mine)
     assert done.code == 2
     assert "information" in done.line
 
@@ -96,7 +96,7 @@ def test_claims_are_listed_as_data(command):
 def test_a_claim_that_takes_the_place_of_one_of_the_program_is_said_to(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     mine.write_text(OWN.format(name="green is idle", quantity="information"))
-    done = command("claims", looked_at / "out", "--own", mine, "--claim", "green is idle", "--json")
+    done = command("claims", looked_at.out, "--own", mine, "--claim", "green is idle", "--json")
     assert "your claim 'green is idle' takes the place of the program's" in done.err
     assert [finding["question"] for finding in json.loads(done.out)] == ["Is blue of any use?"]
 
@@ -104,7 +104,7 @@ def test_a_claim_that_takes_the_place_of_one_of_the_program_is_said_to(command, 
 def test_an_empty_file_of_claims_is_refused(command, looked_at, tmp_path):
     mine = tmp_path / "mine.toml"
     mine.write_text("# nothing yet\n")
-    done = command("claims", looked_at / "out", "--own", mine)
+    done = command("claims", looked_at.out, "--own", mine)
     assert done.code == 2
     assert "there is nothing in it; write a [[claims]] table" in done.line
 
@@ -115,7 +115,7 @@ def test_files_of_another_kind_are_called_what_they_are(command, looked_at, tmp_
     recipe.write_text("[integrate]\npixfrac = 0.8\n")
     mine.write_text(OWN.format(name="blue matters", quantity="information"))
     for path, kind in ((scene, "a scene"), (recipe, "a recipe")):
-        done = command("claims", looked_at / "out", "--own", path)
+        done = command("claims", looked_at.out, "--own", path)
         assert done.code == 2
         assert f"{path}: this is {kind}, not claims; the command for it is: fourlight" in done.line
     for words, wanted in (
@@ -131,7 +131,7 @@ def test_files_of_another_kind_are_called_what_they_are(command, looked_at, tmp_
 
 
 def test_what_is_said_of_several_planes_is_said_once(command, looked_at):
-    done = command("claims", looked_at / "out", "--claim", "cooling mattered")
+    done = command("claims", looked_at.out, "--claim", "cooling mattered")
     assert done.code == 0, done.err
     assert done.err.count("cooling mattered") == 1
     assert "cooling mattered (R, G, B): " in done.err

@@ -13,22 +13,17 @@ from astropy.wcs import WCS
 from PIL import Image
 
 from fourlight.cli.app import build
-from fourlight.pipeline.run import run
 from fourlight.pipeline.star_table import read_stars
-from fourlight.recipe import Recipe
 from fourlight.stages.finish import STEPS
-from sky_lights import write_lights
 
 
 @pytest.fixture(scope="module")
-def finished(tmp_path_factory):
-    """OUT of a run whose picture was made anew without changes, and beside it, in ``as-run``, what the run left."""
-    folder = tmp_path_factory.mktemp("picture")
-    write_lights(folder / "raw")
-    run([folder / "raw"], folder / "out", Recipe())
-    shutil.copytree(folder / "out", folder / "as-run")
-    assert build(["picture", str(folder / "out")]) == 0
-    return folder / "out"
+def finished(under_the_sky, tmp_path_factory):
+    """OUT of a run whose picture was made anew without changes."""
+    out = tmp_path_factory.mktemp("picture") / "out"
+    shutil.copytree(under_the_sky / "out", out)
+    assert build(["picture", str(out)]) == 0
+    return out
 
 
 @pytest.fixture
@@ -41,8 +36,8 @@ def kept(out):
     return {path.name: path.stat().st_mtime_ns for path in (out / "work" / "picture").iterdir()}
 
 
-def test_without_changes_the_picture_is_that_of_the_run(finished):
-    first = finished.parent / "as-run"
+def test_without_changes_the_picture_is_that_of_the_run(finished, under_the_sky):
+    first = under_the_sky / "out"
     assert not (first / "work" / "picture").exists(), "nothing was kept that it could be made of"
     for name in ("picture.tif", "picture.png", "picture.jpg", "stack.fits", "halves.fits", "provenance.json"):
         assert (finished / name).read_bytes() == (first / name).read_bytes(), name

@@ -78,7 +78,7 @@ class Counted:
 )
 def test_evidence_tells_how_far_it_is_in_every_long_stage(looked_at, tmp_path, asked, least):
     """Steps of a second or two each on a stack of usual size: time left is told from them."""
-    shutil.copytree(looked_at / "out", tmp_path / "out")
+    shutil.copytree(looked_at.out, tmp_path / "out")
     told = Counted()
     asked(tmp_path / "out", told)
     for stage, steps in least.items():

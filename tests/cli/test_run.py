@@ -28,10 +28,10 @@ FILES = {
 """All results, as the README lists them."""
 
 
-def test_a_run_asks_for_no_network(finished: Path, of_network: list[str]) -> None:
+def test_a_run_asks_for_no_network(looked_at: Any) -> None:
     """Its claims are made as well, which ask where the Moon was."""
-    assert of_network == []
-    assert (finished / "claims.json").exists()
+    assert looked_at.asked == ()
+    assert (looked_at.as_run / "claims.json").exists()
 
 
 def test_every_file_is_there_and_only_those(finished: Path) -> None:
@@ -93,9 +93,9 @@ def test_the_report_needs_nothing_from_outside(finished: Path) -> None:
 
 
 def test_frames_and_results_in_another_folder_give_the_same_bytes(
-    command: Any, finished: Path, tmp_path: Path, untouched: Any
+    command: Any, looked_at: Any, finished: Path, tmp_path: Path, untouched: Any
 ) -> None:
-    with untouched(finished.parent / "raw"), untouched(finished):
+    with untouched(looked_at.raw), untouched(finished):
         done = command("run", "--again", finished / "provenance.json", "--out", tmp_path / "again")
     assert done.code == 0
     for name in ("stack.fits", "halves.fits", "picture.tif", "picture.png", "picture.jpg", "frames.csv"):

@@ -12,25 +12,15 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from PIL import Image
 
-from fourlight.pipeline.run import run
-from fourlight.recipe import Recipe
 from fourlight.sky.catalogue import cone
 from sky_lights import PLACE, write_lights
 
 PAIR = Path(__file__).parents[1] / "authorities" / "real_pair"
 
 
-@pytest.fixture(scope="module")
-def finished(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sky")
-    write_lights(folder / "raw")
-    run([folder / "raw"], folder / "out", Recipe())
-    return folder
-
-
 @pytest.fixture
-def out(finished, tmp_path):
-    shutil.copytree(finished / "out", tmp_path / "out")
+def out(under_the_sky, tmp_path):
+    shutil.copytree(under_the_sky / "out", tmp_path / "out")
     return tmp_path / "out"
 
 
@@ -39,10 +29,10 @@ def samples(path):
         return {unit.name: unit.data.tobytes() for unit in units[1:]}
 
 
-def test_a_stack_gets_coordinates_and_keeps_its_samples(command, finished, out, untouched):
+def test_a_stack_gets_coordinates_and_keeps_its_samples(command, under_the_sky, out, untouched):
     before = {name: samples(out / name) for name in ("stack.fits", "halves.fits")}
     told = json.loads((out / "summary.json").read_text())
-    with untouched(finished / "raw"):
+    with untouched(under_the_sky / "raw"):
         done = command("solve", out, "--json")
     assert done.code == 0, done.err
     assert {name: samples(out / name) for name in before} == before
@@ -138,15 +128,15 @@ def test_without_a_place_the_whole_sky_is_searched(command, tmp_path):
         (("--scale", "abc"), "'abc' is found, a number is needed"),
     ],
 )
-def test_what_goes_with_no_frame_is_refused(command, finished, words, said):
-    done = command("solve", finished / "raw" / "light_0.fits", *words)
+def test_what_goes_with_no_frame_is_refused(command, under_the_sky, words, said):
+    done = command("solve", under_the_sky / "raw" / "light_0.fits", *words)
     assert done.code == 2
     assert said in done.line
 
 
 @pytest.mark.parametrize("hint", ["M 42", "83.8", "400,10", "83.8,99", "1,2,3", ""])
-def test_a_hint_that_is_no_place(command, finished, hint):
-    done = command("solve", finished / "out", "--hint", hint)
+def test_a_hint_that_is_no_place(command, out, hint):
+    done = command("solve", out, "--hint", hint)
     assert done.code == 2
     assert "degrees (83.82,-5.39)" in done.line
 

@@ -5,35 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import subprocess
-import sys
-import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-MAIN = (
-    # a shell starts what runs in its background with Ctrl-C ignored (POSIX.1-2017, Shell 2.11), the tests too
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
-    "from fourlight.cli import main; main()"
-)
-
-
-def stopped(words: list[str], stage: str, number: int = signal.SIGINT, drawn: Path | None = None) -> None:
-    """Start the program, tell it to end when a stage is done and a file is there, and check that it says so."""
-    with subprocess.Popen([sys.executable, "-c", MAIN, *words], stderr=subprocess.PIPE, text=True) as process:
-        assert process.stderr is not None
-        for line in process.stderr:
-            if line.startswith(stage):
-                while drawn and not drawn.exists() and process.poll() is None:
-                    time.sleep(0.01)
-                process.send_signal(number)
-                break
-        said = process.stderr.read().splitlines()
-    assert process.returncode == 1
-    assert said[-1] == "fourlight: stopped; run the same command again to continue"
-    assert not any("Traceback" in line for line in said)
+from stopped_runs import stopped
 
 
 # Windows ends a process that is sent SIGTERM without asking it, and Ctrl-C there goes to the whole console.
@@ -42,7 +19,7 @@ def stopped(words: list[str], stage: str, number: int = signal.SIGINT, drawn: Pa
 def test_told_to_end(command: Any, raw: Path, tmp_path: Path, number: int, stage: str) -> None:
     """Stopped as soon as a stage is done, in the next one."""
     out = tmp_path / "out"
-    stopped(["run", str(raw), "--out", str(out)], stage, number)
+    stopped(stage, "run", raw, "--out", out, number=number)
     assert not list(out.rglob("*.part"))
     assert not (out / "stack.fits").exists()
     again = command("run", raw, "--out", out)
@@ -57,13 +34,13 @@ def test_told_to_end(command: Any, raw: Path, tmp_path: Path, number: int, stage
     [("channels", "channels", "resolution.svg"), ("claims", "widths", "")],
 )
 def test_evidence_that_is_stopped_leaves_the_results_as_they_were(
-    command: Any, looked_at: Path, tmp_path: Path, asked: str, stage: str, drawn: str
+    command: Any, looked_at: Any, tmp_path: Path, asked: str, stage: str, drawn: str
 ) -> None:
     """Whether figures are being drawn or lights are treated in other ways."""
     out = tmp_path / "out"
-    shutil.copytree(looked_at / "out", out)
+    shutil.copytree(looked_at.out, out)
     before = held(out)
-    stopped([asked, str(out)], stage, drawn=out / "work" / "new" / "figures" / drawn if drawn else None)
+    stopped(stage, asked, out, drawn=out / "work" / "new" / "figures" / drawn if drawn else None)
     assert held(out) == before, "neither more files nor others"
     again = command(asked, out)
     assert again.code == 0, again.err

@@ -30,25 +30,23 @@ import pytest
 )
 def test_bad_input_gives_one_line(command, looked_at, tmp_path, words, said):
     """The run of these tests has neither bias nor darks."""
-    done = command("whatif", looked_at / "out", "--out", tmp_path / "new", *words)
+    done = command("whatif", looked_at.out, "--out", tmp_path / "new", *words)
     assert done.code == 2
     assert said in done.line
     assert not (tmp_path / "new").exists()
 
 
 def test_frames_are_no_finished_run(command, looked_at, tmp_path):
-    done = command("whatif", looked_at / "raw", "--sky", "x2", "--out", tmp_path / "new")
+    done = command("whatif", looked_at.raw, "--sky", "x2", "--out", tmp_path / "new")
     assert done.code == 2
     assert "fourlight run NIGHTS --out OUT" in done.line
     assert "no such folder" in command("whatif", tmp_path / "a", "--sky", "x2", "--out", tmp_path / "b").line
-    assert "--out OUT2" in command("whatif", looked_at / "out", "--subs", "3").line
+    assert "--out OUT2" in command("whatif", looked_at.out, "--subs", "3").line
 
 
 def test_a_channel_less_is_told(command, looked_at, untouched, tmp_path):
-    with untouched(looked_at / "raw"):
-        done = command(
-            "whatif", looked_at / "out", "--drop-channel", "B", "--out", tmp_path / "new", "--json"
-        )
+    with untouched(looked_at.raw):
+        done = command("whatif", looked_at.out, "--drop-channel", "B", "--out", tmp_path / "new", "--json")
     assert done.code == 0, done.err
     assert "No blue" in done.err
     facts = json.loads(done.out)
