@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import json
 import re
 import shlex
 import socket
@@ -50,15 +51,47 @@ def test_no_figure_is_left_to_be_filled_in(page: Path) -> None:
     assert re.findall(r"(?:^|[.:*] )[A-Z]{4,}\.?$", page.read_text(encoding="utf-8"), flags=re.M) == []
 
 
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    return Demo(tmp_path_factory.mktemp("demo"))
+
+
+class Demo:
+    """A folder where `make demo` has left its frames (smaller ones here), and the commands that have been run in it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.done: set[str] = set()
+        simulate(loads(SMALL), folder / "demo" / "nights")
+
+    def follow(self, page: Path) -> None:
+        """Run the commands of a page in their order, but for those that were run for another page."""
+        for line in shell_lines(page):
+            if line not in self.done:
+                run_line(line)
+                self.done.add(line)
+
+
 @pytest.mark.slow
-def test_commands_of_the_readme_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """In the order they stand, in a folder where `make demo` has left its frames (smaller ones here)."""
-    monkeypatch.chdir(tmp_path)
-    simulate(loads(SMALL), Path("demo/nights"))
-    lines = shell_lines(ROOT / "README.md")
-    assert len(lines) >= 5
-    for line in lines:
-        run_line(line)
+def test_commands_of_the_readme_run(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(demo.folder)
+    assert len(shell_lines(ROOT / "README.md")) >= 5
+    demo.follow(ROOT / "README.md")
+
+
+@pytest.mark.slow
+def test_commands_of_the_page_on_what_ifs_run(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(demo.folder)
+    page = ROOT / "docs" / "whatif.md"
+    assert len(shell_lines(page)) >= 5
+    demo.follow(page)
+    told = {
+        name: json.loads(Path("demo", name, "whatif.json").read_text())
+        for name in ("suburb", "full-moon", "short-city", "no-green")
+    }
+    assert told["suburb"]["sky"]["is_mag"]["median"] == pytest.approx(19, abs=0.01)
+    assert told["short-city"]["lights"]["asked"] == 6
+    assert told["no-green"]["run"] is None
 
 
 def test_the_readme_says_how_to_call_the_program_before_its_first_command() -> None:
