@@ -272,6 +272,24 @@ def test_usage_is_one_line(command, bench, tmp_path):
     assert not any(word in done.out for word in ("<bool>", "<str>", "TEXT", "DIRECTORY"))
 
 
+def test_no_folder_that_holds_raw_frames_takes_results(command, bench, tmp_path, untouched):
+    """Nor where they were not named: flats copied elsewhere, and OUT the folder that they came from."""
+    some(bench, tmp_path, "flats")
+    with untouched(tmp_path):
+        done = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "flats")
+        above = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path)
+    assert (done.code, above.code) == (2, 2)
+    assert f"{tmp_path / 'flats'}: lies inside the raw folder" in done.line
+    assert f"{tmp_path}: holds the raw folder {tmp_path / 'flats'}" in above.line
+
+
+def test_a_camera_can_be_measured_again_into_its_folder(command, bench, tmp_path):
+    for _ in range(2):
+        done = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "out")
+        assert done.code == 0, done.err
+    assert (tmp_path / "out" / "defects.fits").exists()
+
+
 def test_the_map_of_defects_is_never_taken_for_a_frame(command, bench, tmp_path):
     command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "out")
     some(bench, tmp_path, "flats")
