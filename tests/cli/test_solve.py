@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.wcs import WCS
 from PIL import Image
@@ -127,7 +128,19 @@ def test_without_a_place_the_whole_sky_is_searched(command, tmp_path):
     write_lights(tmp_path / "raw", 1, place=False)
     done = command("solve", tmp_path / "raw" / "light_0.fits", "--json")
     assert done.code == 0, done.err
-    assert json.loads(done.out)["looked_for"] == "the whole sky"
+    assert json.loads(done.out)["looked_for"] == "on the whole sky"
+
+
+def test_a_hint_that_is_wrong_is_told_with_how_far_it_is_off(command, tmp_path):
+    """A place opposite in right ascension: astropy says how far that is."""
+    write_lights(tmp_path / "raw", 1, place=False)
+    wrong = ((PLACE[0] + 180) % 360, PLACE[1] - 20)
+    done = command("solve", tmp_path / "raw" / "light_0.fits", "--hint", f"{wrong[0]},{wrong[1]}", "--json")
+    assert done.code == 0, done.err
+    away = SkyCoord(*PLACE, unit="deg").separation(SkyCoord(*wrong, unit="deg")).deg
+    said = f"on the whole sky; the place that --hint gives is {away:.0f}° off"
+    assert json.loads(done.out)["looked_for"] == said
+    assert said in " ".join(done.err.split())
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ SKY = {
     "ra_deg": 83.82, "dec_deg": -5.39, "scale_arcsec_px": 2.0, "width_deg": 0.9, "height_deg": 1.2,
     "rotation_deg": 170.0,
     "mirrored": True, "order": 3, "stars": 40, "expected": 52, "rms_px": 0.25, "log10_chance": -61.3,
-    "looked_for": "the whole sky", "named": [],
+    "looked_for": "on the whole sky", "named": [],
 }  # fmt: skip
 
 

@@ -65,6 +65,7 @@ class Solved:
 
     solution: PlateSolution
     looked_for: str
+    """Such as "near the place that --hint gives"; where that is wrong, by how much."""
 
 
 def solved(
@@ -100,11 +101,17 @@ def solved(
         )
     field = star_field(stars.x, stars.y, shape, scale_arcsec)
     said = []
-    whole: list[tuple[str, tuple[float, float] | None]] = [("the whole sky", None)] if anywhere else []
-    for who, place in (*places, *whole):
+    for who, place in places:
         found = solve(field, place, epoch=epoch)
         if isinstance(found, PlateSolution):
-            return Solved(found, who if place is None else f"near the place that {who} gives")
+            return Solved(found, f"near the place that {who} gives")
+        said.append(found.reason)
+    if anywhere:
+        found = solve(field, None, epoch=epoch)
+        if isinstance(found, PlateSolution):
+            middle = (found.ra_deg, found.dec_deg)
+            off = [f"the place that {who} gives is {_apart(middle, place)} off" for who, place in places]
+            return Solved(found, "; ".join(["on the whole sky", *off]))
         said.append(found.reason)
     advice = (
         "give --hint RA,DEC near the middle" if not places else "see that the place and --scale are right"
@@ -112,6 +119,20 @@ def solved(
     if stars.saturated.all():
         advice = "all stars are saturated, so that their places are uncertain: expose shorter"
     raise StageError("solve", name, f"{'; '.join(said)} ({len(stars)} stars in the picture)", advice)
+
+
+def _apart(one: tuple[float, float], other: tuple[float, float]) -> str:
+    """How far two places are from each other, in words.
+
+    >>> _apart((40.0, 0.0), (40.0, 0.4)), _apart((40.0, 0.0), (40.0, -2.5)), _apart((40.0, 60.0), (220.0, 60.0))
+    ('24′', '2.5°', '60°')
+    """
+    a, b = (
+        np.array([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
+        for ra, dec in np.deg2rad([one, other])
+    )
+    angle = float(np.rad2deg(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b)))
+    return f"{angle:.0f}°" if angle >= 10 else f"{angle:.1f}°" if angle >= 1 else f"{60 * angle:.0f}′"
 
 
 def solve_frame(path: Path, known: Known) -> dict[str, Any]:
