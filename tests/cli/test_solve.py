@@ -55,7 +55,8 @@ def test_a_stack_gets_coordinates_and_keeps_its_samples(command, finished, out, 
     with fits.open(out / "halves.fits", checksum=True) as units:
         assert all(unit.header["CTYPE1"].startswith("RA---TAN") for unit in units[1:])
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert "Where it is on the sky" in page
+    assert page.count("<h2>Coordinates</h2>") == 1
+    assert "Where it is on the sky" not in page, "the figure bears that title"
     assert found["named"][0]["name"] in page
     with Image.open(out / "figures" / "sky.png") as picture:
         assert min(picture.size) > 900
@@ -91,7 +92,7 @@ def test_solving_again_and_telling_more_keep_what_is_there(command, out):
     assert len((out / "stack.fits").read_bytes()) == len(once)
     assert command("channels", out).code == 0
     assert (out / "figures" / "sky.png").exists()
-    assert "Where it is on the sky" in (out / "report.html").read_text(encoding="utf-8")
+    assert "<h2>Coordinates</h2>" in (out / "report.html").read_text(encoding="utf-8")
 
 
 def test_frames_of_a_real_camera_are_solved_and_only_read(command, untouched):
