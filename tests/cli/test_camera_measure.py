@@ -121,6 +121,16 @@ def test_places_of_no_known_colour_are_named_by_row_and_column(command, bench, t
     assert " ".join(named.out.split()).partition("by colour")[2].split()[:4] == ["G2", "B", "R", "G1"]
 
 
+def test_a_mosaic_that_contradicts_the_headers_is_told(command, bench):
+    done = command("camera", "measure", bench / "flats", bench / "bias", "--mosaic", "BGGR")
+    assert done.code == 0
+    said = " ".join(done.out.split())
+    assert "to know: The headers say RGGB; places are named by the mosaic that was given, BGGR." in said
+    assert "by colour B G1 G2 R" in said or "by colour B G2 G1 R" in said
+    agreed = command("camera", "measure", bench / "flats", bench / "bias", "--mosaic", "RGGB")
+    assert "The headers say" not in agreed.out
+
+
 def test_flats_of_one_level_tell_a_gain_and_what_is_missing(command, bench, tmp_path):
     (tmp_path / "flats").mkdir()
     for name in ("f004.fits", "f005.fits"):

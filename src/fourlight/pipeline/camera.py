@@ -72,7 +72,10 @@ def measured_camera(
 
 def _measured(work: Work, flats: Path, bias: Path, darks: Path | None, mosaic: str | None) -> Found:
     lit, unlit, dimmed = _frames(work, flats, bias, darks)
-    pattern = mosaic or _mosaic((*lit, *unlit))
+    stated = _mosaic((*lit, *unlit))
+    pattern = mosaic or stated
+    if stated and stated != pattern:
+        work.note(f"The headers say {stated}; places are named by the mosaic that was given, {pattern}.")
     names = camera_frames.place_names(pattern)
     lit, seen = _looked(work, lit, str(flats))
     dimmed = _looked(work, dimmed, str(darks))[0] if dimmed else []
