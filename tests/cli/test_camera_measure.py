@@ -13,6 +13,7 @@ from astropy.io import fits
 from PIL import Image
 
 from bench_sensor import Sensor, put, put_bias, put_flats
+from fourlight.report.camera import measured_lines
 from fourlight.sensor.profile import loads
 from fourlight.stages.camera_maps import Defect
 
@@ -137,6 +138,7 @@ def test_flats_of_one_level_tell_a_gain_and_what_is_missing(command, bench, tmp_
         shutil.copy(bench / "flats" / name, tmp_path / "flats")
     done = command("camera", "measure", tmp_path / "flats", bench / "bias", "--json")
     facts = json.loads(done.out)
+    assert "frames  2 flats (1 pair), 8 bias frames (4 pairs)" in measured_lines(facts)[1]
     gain = facts["quantities"]["gain"]
     assert abs(gain["value"] - GAIN) < 4 * gain["error"]
     assert facts["quantities"]["full_well"]["bound"] == "at least"
@@ -291,6 +293,13 @@ def test_no_folder_that_holds_raw_frames_takes_results(command, bench, tmp_path,
     assert (done.code, above.code) == (2, 2)
     assert f"{tmp_path / 'flats'}: lies inside the raw folder" in done.line
     assert f"{tmp_path}: holds the raw folder {tmp_path / 'flats'}" in above.line
+
+
+def test_a_file_is_no_folder_for_a_profile(command, bench, tmp_path):
+    (tmp_path / "a.txt").write_text("mine", encoding="utf-8")
+    done = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "a.txt")
+    assert (done.code, done.line) == (2, f"{tmp_path / 'a.txt'}: is a file; name a folder for the profile")
+    assert (tmp_path / "a.txt").read_text(encoding="utf-8") == "mine"
 
 
 def test_a_camera_can_be_measured_again_into_its_folder(command, bench, tmp_path):

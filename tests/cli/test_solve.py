@@ -132,6 +132,18 @@ def test_without_a_place_the_whole_sky_is_searched(command, tmp_path):
     assert json.loads(done.out)["looked_for"] == "on the whole sky"
 
 
+@pytest.mark.parametrize("optics", [True, False])
+def test_a_flat_is_told_to_be_one(command, tmp_path, optics):
+    write_lights(tmp_path / "raw", 1, optics=optics)
+    path = tmp_path / "raw" / "light_0.fits"
+    with fits.open(path, mode="update") as units:
+        units[0].data[:] = np.random.default_rng(4).poisson(9000, units[0].data.shape)
+        units[0].header["IMAGETYP"] = "FLAT"
+    done = command("solve", path)
+    assert done.code == 2
+    assert done.line == f"{path}: is a flat by its header or name, and shows no field of stars; name a light"
+
+
 def test_a_hint_that_is_wrong_is_told_with_how_far_it_is_off(command, tmp_path):
     """A place opposite in right ascension: astropy says how far that is."""
     write_lights(tmp_path / "raw", 1, place=False)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from fourlight import __version__
+from fourlight.errors import OutputError
 from fourlight.io.fits_writing import write_planes
 from fourlight.io.room import whole, writing
 from fourlight.io.scan import files_below
@@ -34,11 +35,13 @@ def camera_folder(out: Path | None, raw: Sequence[Path]) -> Iterator[None]:
     Raises
     ------
     OutputError
-        It lies among raw frames, holds some though they were not named, or cannot be made.
+        It is a file, lies among raw frames, holds some though they were not named, or cannot be made.
     """
     if out is None:
         yield
         return
+    if os.path.exists(out) and not os.path.isdir(out):
+        raise OutputError(f"{out}: is a file; name a folder for the profile")
     check_apart(out, [*raw, *_frames_below(out)])
     missing = [place for place in (out, *out.parents) if not os.path.exists(place)]
     with writing(out):

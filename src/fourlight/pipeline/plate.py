@@ -10,19 +10,21 @@ from typing import Any
 
 import numpy as np
 
-from fourlight.errors import FrameError, InputError, StageError
-from fourlight.frames import RawFrame, StarList
+from fourlight.errors import FourlightError, FrameError, InputError, StageError
+from fourlight.frames import RawFrame, Role, StarList
 from fourlight.io.cards import Card
 from fourlight.io.header_values import angle
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import scan
 from fourlight.pipeline.summary import arcsec_per_pixel
 from fourlight.recipe import Measure
+from fourlight.report.words import counted
 from fourlight.sky.catalogue import CatalogueStars, cone
 from fourlight.sky.objects import objects_near
 from fourlight.sky.plate import PlateSolution, wcs_cards
 from fourlight.sky.solving import FEWEST, solve, star_field
 from fourlight.sky.starnames import names
+from fourlight.stages.groups import ROLE_NAMES
 from fourlight.stages.measure import measure
 
 __all__ = [
@@ -97,7 +99,10 @@ def solved(
         raise InputError(f"{name}: {NO_SCALE}")
     if len(stars) < FEWEST:
         raise StageError(
-            "solve", name, f"{len(stars)} stars found", f"{FEWEST} at least are needed: expose longer"
+            "solve",
+            name,
+            f"{counted(len(stars), 'star')} found",
+            f"{FEWEST} at least are needed: expose longer",
         )
     field = star_field(stars.x, stars.y, shape, scale_arcsec)
     said = []
@@ -141,7 +146,7 @@ def solve_frame(path: Path, known: Known) -> dict[str, Any]:
     Raises
     ------
     InputError, FrameError, StageError
-        It is no frame, its scale is not known, or no solution can be proven.
+        It is no frame, its scale is not known, or no solution can be proven, as of a flat.
     """
     found = scan([path])
     if not found.frames:
@@ -157,8 +162,15 @@ def solve_frame(path: Path, known: Known) -> dict[str, Any]:
     where = [("--hint", known.hint)] if known.hint else places_of([frame])
     scale = known.scale_arcsec or arcsec_per_pixel(seen)
     epoch = decimal_year([frame.time])
-    answer = solved(path.name, seen.stars, (frame.ny, frame.nx), scale, where, epoch)
-    return facts(answer)
+    try:
+        return facts(solved(path.name, seen.stars, (frame.ny, frame.nx), scale, where, epoch))
+    except FourlightError as error:
+        if frame.role is Role.LIGHT:
+            raise
+        one = ROLE_NAMES[frame.role][0]
+        raise InputError(
+            f"{path}: is a {one} by its header or name, and shows no field of stars; name a light"
+        ) from error
 
 
 def place_from(text: str, what: str) -> tuple[float, float]:
