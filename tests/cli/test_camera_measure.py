@@ -13,6 +13,7 @@ from astropy.io import fits
 from PIL import Image
 
 from bench_sensor import Sensor, put, put_bias, put_flats
+from fourlight.report.camera import measured_lines
 from fourlight.sensor.profile import loads
 from fourlight.stages.camera_maps import Defect
 
@@ -121,12 +122,23 @@ def test_places_of_no_known_colour_are_named_by_row_and_column(command, bench, t
     assert " ".join(named.out.split()).partition("by colour")[2].split()[:4] == ["G2", "B", "R", "G1"]
 
 
+def test_a_mosaic_that_contradicts_the_headers_is_told(command, bench):
+    done = command("camera", "measure", bench / "flats", bench / "bias", "--mosaic", "BGGR")
+    assert done.code == 0
+    said = " ".join(done.out.split())
+    assert "to know: The headers say RGGB; places are named by the mosaic that was given, BGGR." in said
+    assert "by colour B G1 G2 R" in said or "by colour B G2 G1 R" in said
+    agreed = command("camera", "measure", bench / "flats", bench / "bias", "--mosaic", "RGGB")
+    assert "The headers say" not in agreed.out
+
+
 def test_flats_of_one_level_tell_a_gain_and_what_is_missing(command, bench, tmp_path):
     (tmp_path / "flats").mkdir()
     for name in ("f004.fits", "f005.fits"):
         shutil.copy(bench / "flats" / name, tmp_path / "flats")
     done = command("camera", "measure", tmp_path / "flats", bench / "bias", "--json")
     facts = json.loads(done.out)
+    assert "frames  2 flats (1 pair), 8 bias frames (4 pairs)" in measured_lines(facts)[1]
     gain = facts["quantities"]["gain"]
     assert abs(gain["value"] - GAIN) < 4 * gain["error"]
     assert facts["quantities"]["full_well"]["bound"] == "at least"
@@ -270,6 +282,31 @@ def test_usage_is_one_line(command, bench, tmp_path):
     done = command("camera", "measure", "--help")
     assert "FLATS" in done.out
     assert not any(word in done.out for word in ("<bool>", "<str>", "TEXT", "DIRECTORY"))
+
+
+def test_no_folder_that_holds_raw_frames_takes_results(command, bench, tmp_path, untouched):
+    """Nor where they were not named: flats copied elsewhere, and OUT the folder that they came from."""
+    some(bench, tmp_path, "flats")
+    with untouched(tmp_path):
+        done = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "flats")
+        above = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path)
+    assert (done.code, above.code) == (2, 2)
+    assert f"{tmp_path / 'flats'}: lies inside the raw folder" in done.line
+    assert f"{tmp_path}: holds the raw folder {tmp_path / 'flats'}" in above.line
+
+
+def test_a_file_is_no_folder_for_a_profile(command, bench, tmp_path):
+    (tmp_path / "a.txt").write_text("mine", encoding="utf-8")
+    done = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "a.txt")
+    assert (done.code, done.line) == (2, f"{tmp_path / 'a.txt'}: is a file; name a folder for the profile")
+    assert (tmp_path / "a.txt").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_camera_can_be_measured_again_into_its_folder(command, bench, tmp_path):
+    for _ in range(2):
+        done = command("camera", "measure", bench / "flats", bench / "bias", "--out", tmp_path / "out")
+        assert done.code == 0, done.err
+    assert (tmp_path / "out" / "defects.fits").exists()
 
 
 def test_the_map_of_defects_is_never_taken_for_a_frame(command, bench, tmp_path):

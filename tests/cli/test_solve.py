@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.wcs import WCS
 from PIL import Image
@@ -44,7 +45,8 @@ def test_a_stack_gets_coordinates_and_keeps_its_samples(command, under_the_sky, 
     with fits.open(out / "halves.fits", checksum=True) as units:
         assert all(unit.header["CTYPE1"].startswith("RA---TAN") for unit in units[1:])
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert "Where it is on the sky" in page
+    assert page.count("<h2>Coordinates</h2>") == 1
+    assert "Where it is on the sky" not in page, "the figure bears that title"
     assert found["named"][0]["name"] in page
     with Image.open(out / "figures" / "sky.png") as picture:
         assert min(picture.size) > 900
@@ -80,7 +82,7 @@ def test_solving_again_and_telling_more_keep_what_is_there(command, out):
     assert len((out / "stack.fits").read_bytes()) == len(once)
     assert command("channels", out).code == 0
     assert (out / "figures" / "sky.png").exists()
-    assert "Where it is on the sky" in (out / "report.html").read_text(encoding="utf-8")
+    assert "<h2>Coordinates</h2>" in (out / "report.html").read_text(encoding="utf-8")
 
 
 def test_frames_of_a_real_camera_are_solved_and_only_read(command, untouched):
@@ -117,7 +119,31 @@ def test_without_a_place_the_whole_sky_is_searched(command, tmp_path):
     write_lights(tmp_path / "raw", 1, place=False)
     done = command("solve", tmp_path / "raw" / "light_0.fits", "--json")
     assert done.code == 0, done.err
-    assert json.loads(done.out)["looked_for"] == "the whole sky"
+    assert json.loads(done.out)["looked_for"] == "on the whole sky"
+
+
+@pytest.mark.parametrize("optics", [True, False])
+def test_a_flat_is_told_to_be_one(command, tmp_path, optics):
+    write_lights(tmp_path / "raw", 1, optics=optics)
+    path = tmp_path / "raw" / "light_0.fits"
+    with fits.open(path, mode="update") as units:
+        units[0].data[:] = np.random.default_rng(4).poisson(9000, units[0].data.shape)
+        units[0].header["IMAGETYP"] = "FLAT"
+    done = command("solve", path)
+    assert done.code == 2
+    assert done.line == f"{path}: is a flat by its header or name, and shows no field of stars; name a light"
+
+
+def test_a_hint_that_is_wrong_is_told_with_how_far_it_is_off(command, tmp_path):
+    """A place opposite in right ascension: astropy says how far that is."""
+    write_lights(tmp_path / "raw", 1, place=False)
+    wrong = ((PLACE[0] + 180) % 360, PLACE[1] - 20)
+    done = command("solve", tmp_path / "raw" / "light_0.fits", "--hint", f"{wrong[0]},{wrong[1]}", "--json")
+    assert done.code == 0, done.err
+    away = SkyCoord(*PLACE, unit="deg").separation(SkyCoord(*wrong, unit="deg")).deg
+    said = f"on the whole sky; the place that --hint gives is {away:.0f}° off"
+    assert json.loads(done.out)["looked_for"] == said
+    assert said in " ".join(done.err.split())
 
 
 @pytest.mark.parametrize(

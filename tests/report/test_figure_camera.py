@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -97,6 +99,27 @@ def test_words_of_the_map_of_defects_can_be_read(made, width):
     assert {"hot: 2", "cold: 1", "unsteady: 1"} <= {text for text, _, _ in words_of(figure)}
     marks = {line.get_label(): np.array(line.get_data()).T.tolist() for line in figure.axes[0].lines}
     assert marks["cold: 1"] == [[10, 200]]
+
+
+@pytest.mark.parametrize("width", [WIDE, NARROW])
+@pytest.mark.parametrize("size", [1e-3, 0.35, 1.0, 40.0])
+@pytest.mark.parametrize("temperatures", [(-10.0,), (-10.0, -5.0)])
+def test_dark_currents_within_a_power_of_ten_stand_at_an_axis_with_numbers(made, temperatures, size, width):
+    told = facts(law=False, temperatures=temperatures)
+    for current in told["currents"]:
+        for key in ("usual", "mean"):
+            current[key] = {name: size * value for name, value in current[key].items()}
+    dark_figure(told, width=width)
+    (figure,) = made()
+    assert_readable(figure)
+    (axes,) = figure.axes
+    low, high = axes.get_ylim()
+    ticks = axes.get_yticks()
+    assert len(ticks) >= 2
+    assert all(low <= tick <= high for tick in ticks)
+    power = re.search(r"10\^\{(-?\d+)\}", axes.get_ylabel())
+    told_as = [float(label.get_text()) for label in axes.get_yticklabels()]
+    assert np.array(told_as) * 10.0 ** int(power[1] if power else 0) == pytest.approx(ticks)
 
 
 def test_points_and_line_are_those_of_the_numbers(made):

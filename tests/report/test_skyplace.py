@@ -21,7 +21,7 @@ SKY = {
     "ra_deg": 83.82, "dec_deg": -5.39, "scale_arcsec_px": 2.0, "width_deg": 0.9, "height_deg": 1.2,
     "rotation_deg": 170.0,
     "mirrored": True, "order": 3, "stars": 40, "expected": 52, "rms_px": 0.25, "log10_chance": -61.3,
-    "looked_for": "the whole sky", "named": [],
+    "looked_for": "on the whole sky", "named": [],
 }  # fmt: skip
 
 
@@ -36,7 +36,8 @@ def test_the_words_of_a_solution():
     said = dict(solution_lines(SKY))
     assert said["Field"] == "54.0′ by 1.20°"
     assert said["Orientation"] == "as shown, up is 350.00° from north towards east; as on the sky"
-    assert "below 10^-61" in said["Grounds"]
+    assert said["Grounds"].endswith("the chance of a wrong solution is below one in a million")
+    assert dict(solution_lines({**SKY, "log10_chance": -5.9}))["Grounds"].endswith("one in 100,000")
     assert "0.25 px (0.5 arcsec) rms" in said["Grounds"]
     assert "order 3" in said["Distortion"]
     assert dict(solution_lines({**SKY, "order": 1, "mirrored": False}))["Orientation"].endswith("mirrored")

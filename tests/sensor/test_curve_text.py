@@ -181,6 +181,14 @@ UNCLEAR = [
         table(NM, RED, GREEN, BLUE, names=("nm", "R %", "G %", "B %")),
         "per cent is stated, but the highest value is 0.8",
     ),
+    (
+        table(NM, 100 * RED, GREEN, BLUE),
+        f"column 'red' goes up to {100 * RED.max():g}, 'green' to {GREEN.max():g}, which may be per cent or a fraction",
+    ),
+    (
+        table(NM, 100 * RED, GREEN, BLUE, names=("nm", "red (%)", "green", "blue")),
+        "give all columns in one unit, or write percent into the names of all",
+    ),
     (table(NM, 255 * RED, 255 * GREEN, 255 * BLUE), "the highest value is 204; needed are fractions up to 1"),
     (table(NM, 0 * RED, 0 * GREEN, 0 * BLUE), "all values are 0"),
 ]
@@ -195,6 +203,18 @@ def test_what_is_unclear_is_refused_in_one_line(text, said):
     assert line.startswith("mine.csv: ")
     assert "\n" not in line
     assert len(line) < 300
+
+
+@pytest.mark.parametrize("factor", [0.01, 0.0])
+def test_a_colour_of_less_than_one_per_cent_is_one_where_it_is_said(factor):
+    """Behind a filter for red lines, say; nothing at all is nothing in every unit."""
+    said = ("nm", "red %", "green %", "blue %")
+    for names in (said, NAMES) if factor == 0 else (said,):
+        camera = camera_from_text(
+            table(NM, 100 * RED, factor * 100 * GREEN, 0 * BLUE, names=names), "mine.csv"
+        )
+        assert camera.scale == "absolute"
+        assert camera.curves.max(axis=1) == pytest.approx([RED.max(), factor * GREEN.max(), 0.0])
 
 
 BAND = 0.9 * np.exp(-(((NM - 550.0) / 40.0) ** 4))

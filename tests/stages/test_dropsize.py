@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fields import frame_table, stacked, turned
-from fourlight.stages.dropsize import CHOICES, choose_pixfrac, uneven_share
+from fourlight.stages.dropsize import CHOICES, PITCH, choose_pixfrac, span_px, uneven_share
 
 SHAPE = (200, 220)
 
@@ -56,6 +56,34 @@ def test_undithered_frames_are_named():
     pixfrac, why = choose_pixfrac(table_of(2))
     assert pixfrac == 2.0
     assert "more subs" in why
+
+
+def moved(offsets, size=1.0):
+    matrices = np.array([[[1.0, 0, size * x], [0, 1.0, size * y]] for x, y in offsets])
+    return frame_table(matrices, SHAPE, noise=np.full(4, 5.0), level=100.0)
+
+
+def test_dithered_frames_that_leave_holes_by_chance_are_not_called_undithered():
+    """Offsets over 8 px, all next to whole even numbers, so that one pixel in two has no sample of red nearby."""
+    unlucky = moved([(0, 0), (2.1, 6), (-4, 2), (6.1, -2), (-2, 4.1), (4, -6), (0.1, 8)])
+    assert span_px(unlucky) > PITCH
+    pixfrac, why = choose_pixfrac(unlucky)
+    assert pixfrac > 1
+    assert "are dithered, but" in why
+    assert "more subs" in why
+    # of the same places, a twentieth as far apart
+    _, why = choose_pixfrac(moved([(0, 0), (2.1, 6), (-4, 2), (6.1, -2), (-2, 4.1), (4, -6), (0.1, 8)], 0.05))
+    assert "hardly dithered" in why
+
+
+def test_the_span_is_that_of_the_place_and_axis_where_frames_move_least():
+    assert span_px(moved([(0, 0), (5, 1.5), (3, 0.5)])) == pytest.approx(1.5)
+    # turned by one degree about (110, 100): 66 columns away from there rows move by 66 sin(1 deg)
+    middle = frame_table(
+        np.array([turned(0.0, 1, (0, 0), (110, 100)), turned(1.0, 1, (0, 0), (110, 100))]), SHAPE,
+        noise=np.full(4, 5.0), level=100.0,
+    )  # fmt: skip
+    assert span_px(middle) < 0.1
 
 
 def test_frames_that_lie_elsewhere():

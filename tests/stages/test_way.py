@@ -35,6 +35,16 @@ def test_frames_without_dither_are_dropped_however_many():
     assert way.pixfrac > 1
 
 
+def test_dithered_frames_that_happen_to_lie_on_even_offsets_are_not_called_undithered():
+    table = dithered(40)
+    table.matrix[:, :, 2] = 2 * np.round(table.matrix[:, :, 2] / 2)
+    table.inverse[:, :, 2] = -table.matrix[:, :, 2]
+    way = choose_way(table, Integrate())
+    assert way.method == "drizzle"
+    assert "happen to leave holes" in way.method_reason
+    assert "dithered, but" in way.to_know
+
+
 @pytest.mark.parametrize("method", ["drizzle", "least-squares"])
 def test_the_recipe_overrules(method):
     way = choose_way(dithered(14), Integrate(method=method, pixfrac=0.9))

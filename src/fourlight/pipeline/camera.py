@@ -16,11 +16,12 @@ from fourlight.core.pairregions import LEAST_SIDE
 from fourlight.core.rounded import COARSE
 from fourlight.engine import Progress, thread_count
 from fourlight.errors import FrameError, InputError
-from fourlight.frames import RawFrame
+from fourlight.frames import RawFrame, Role
 from fourlight.io.pixels import decoded_bytes, open_pixels
 from fourlight.io.room import free_room
 from fourlight.io.scan import scan
 from fourlight.pipeline.camera_maps import MAP_BYTES, Work, measure_maps
+from fourlight.report import words
 from fourlight.sensor.profile import Camera
 from fourlight.stages import camera_frames
 from fourlight.stages.blank import with_blank_rows
@@ -28,6 +29,7 @@ from fourlight.stages.camera_linearity import linearities
 from fourlight.stages.camera_pairs import Dark, Look, dark_of, flat_points, look
 from fourlight.stages.camera_results import Counts, Found
 from fourlight.stages.camera_transfer import bend_of, camera_gain, transfers, with_bend
+from fourlight.stages.groups import counted
 
 __all__ = ["measured_camera"]
 
@@ -72,7 +74,10 @@ def measured_camera(
 
 def _measured(work: Work, flats: Path, bias: Path, darks: Path | None, mosaic: str | None) -> Found:
     lit, unlit, dimmed = _frames(work, flats, bias, darks)
-    pattern = mosaic or _mosaic((*lit, *unlit))
+    stated = _mosaic((*lit, *unlit))
+    pattern = mosaic or stated
+    if stated and stated != pattern:
+        work.note(f"The headers say {stated}; places are named by the mosaic that was given, {pattern}.")
     names = camera_frames.place_names(pattern)
     lit, seen = _looked(work, lit, str(flats))
     dimmed = _looked(work, dimmed, str(darks))[0] if dimmed else []
@@ -118,7 +123,8 @@ def _frames(
     dimmed = [] if darks is None else camera_frames.dark_frames(long, lit[0], str(darks), work.note)
     needed = sum(decoded_bytes(f, work.folder / "decoded") for f in (*lit, *unlit, *dimmed))
     free_room(work.folder, needed + 3 * MAP_BYTES * ny * nx, "unpacked frames and maps")
-    work.progress.end(f"{len(lit)} flats, {len(unlit)} bias frames, {len(dimmed)} darks")
+    parts = ((lit, Role.FLAT), (unlit, Role.BIAS), (dimmed, Role.DARK))
+    work.progress.end(", ".join(counted(len(some), role) for some, role in parts))
     return lit, unlit, dimmed
 
 
@@ -205,7 +211,7 @@ def _looked(work: Work, frames: Sequence[RawFrame], folder: str) -> tuple[list[R
         work.note(
             f"{copies} file{'s' * (copies != 1)} in {folder} left out: the same samples as another one."
         )
-    work.progress.end(f"levels of {len(kept)} frames in {folder}")
+    work.progress.end(f"levels of {words.counted(len(kept), 'frame')} in {folder}")
     return [frame for frame, _ in kept.values()], [found for _, found in kept.values()]
 
 

@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from fourlight import __version__
+from fourlight.errors import OutputError
 from fourlight.io.fits_writing import write_planes
 from fourlight.io.room import whole, writing
+from fourlight.io.scan import files_below
 from fourlight.pipeline.folder import check_apart
 from fourlight.pipeline.outputs import write_json
 from fourlight.report.figure_dark import dark_figure, defects_figure
@@ -33,12 +35,14 @@ def camera_folder(out: Path | None, raw: Sequence[Path]) -> Iterator[None]:
     Raises
     ------
     OutputError
-        It lies among raw frames, or cannot be made.
+        It is a file, lies among raw frames, holds some though they were not named, or cannot be made.
     """
     if out is None:
         yield
         return
-    check_apart(out, raw)
+    if os.path.exists(out) and not os.path.isdir(out):
+        raise OutputError(f"{out}: is a file; name a folder for the profile")
+    check_apart(out, [*raw, *_frames_below(out)])
     missing = [place for place in (out, *out.parents) if not os.path.exists(place)]
     with writing(out):
         out.mkdir(parents=True, exist_ok=True)
@@ -48,6 +52,11 @@ def camera_folder(out: Path | None, raw: Sequence[Path]) -> Iterator[None]:
         for place in missing:  # what holds anything stays
             with suppress(OSError):
                 place.rmdir()
+
+
+def _frames_below(out: Path) -> list[Path]:
+    """Raw frames below a folder, the map of defects of an earlier measuring left aside."""
+    return [path for path in files_below(out) if path.name != DEFECTS] if os.path.isdir(out) else []
 
 
 def write_camera(out: Path, found: Found, facts: dict[str, Any]) -> list[Path]:

@@ -10,19 +10,21 @@ from typing import Any
 
 import numpy as np
 
-from fourlight.errors import FrameError, InputError, StageError
-from fourlight.frames import RawFrame, StarList
+from fourlight.errors import FourlightError, FrameError, InputError, StageError
+from fourlight.frames import RawFrame, Role, StarList
 from fourlight.io.cards import Card
 from fourlight.io.header_values import angle
 from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import scan
 from fourlight.pipeline.summary import arcsec_per_pixel
 from fourlight.recipe import Measure
+from fourlight.report.words import counted
 from fourlight.sky.catalogue import CatalogueStars, cone
 from fourlight.sky.objects import objects_near
 from fourlight.sky.plate import PlateSolution, wcs_cards
 from fourlight.sky.solving import FEWEST, solve, star_field
 from fourlight.sky.starnames import names
+from fourlight.stages.groups import ROLE_NAMES
 from fourlight.stages.measure import measure
 
 __all__ = [
@@ -65,6 +67,7 @@ class Solved:
 
     solution: PlateSolution
     looked_for: str
+    """Such as "near the place that --hint gives"; where that is wrong, by how much."""
 
 
 def solved(
@@ -96,15 +99,24 @@ def solved(
         raise InputError(f"{name}: {NO_SCALE}")
     if len(stars) < FEWEST:
         raise StageError(
-            "solve", name, f"{len(stars)} stars found", f"{FEWEST} at least are needed: expose longer"
+            "solve",
+            name,
+            f"{counted(len(stars), 'star')} found",
+            f"{FEWEST} at least are needed: expose longer",
         )
     field = star_field(stars.x, stars.y, shape, scale_arcsec)
     said = []
-    whole: list[tuple[str, tuple[float, float] | None]] = [("the whole sky", None)] if anywhere else []
-    for who, place in (*places, *whole):
+    for who, place in places:
         found = solve(field, place, epoch=epoch)
         if isinstance(found, PlateSolution):
-            return Solved(found, who if place is None else f"near the place that {who} gives")
+            return Solved(found, f"near the place that {who} gives")
+        said.append(found.reason)
+    if anywhere:
+        found = solve(field, None, epoch=epoch)
+        if isinstance(found, PlateSolution):
+            middle = (found.ra_deg, found.dec_deg)
+            off = [f"the place that {who} gives is {_apart(middle, place)} off" for who, place in places]
+            return Solved(found, "; ".join(["on the whole sky", *off]))
         said.append(found.reason)
     advice = (
         "give --hint RA,DEC near the middle" if not places else "see that the place and --scale are right"
@@ -114,13 +126,27 @@ def solved(
     raise StageError("solve", name, f"{'; '.join(said)} ({len(stars)} stars in the picture)", advice)
 
 
+def _apart(one: tuple[float, float], other: tuple[float, float]) -> str:
+    """How far two places are from each other, in words.
+
+    >>> _apart((40.0, 0.0), (40.0, 0.4)), _apart((40.0, 0.0), (40.0, -2.5)), _apart((40.0, 60.0), (220.0, 60.0))
+    ('24′', '2.5°', '60°')
+    """
+    a, b = (
+        np.array([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
+        for ra, dec in np.deg2rad([one, other])
+    )
+    angle = float(np.rad2deg(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b)))
+    return f"{angle:.0f}°" if angle >= 10 else f"{angle:.1f}°" if angle >= 1 else f"{60 * angle:.0f}′"
+
+
 def solve_frame(path: Path, known: Known) -> dict[str, Any]:
     """The plate solution of one frame, which is only read.
 
     Raises
     ------
     InputError, FrameError, StageError
-        It is no frame, its scale is not known, or no solution can be proven.
+        It is no frame, its scale is not known, or no solution can be proven, as of a flat.
     """
     found = scan([path])
     if not found.frames:
@@ -136,8 +162,15 @@ def solve_frame(path: Path, known: Known) -> dict[str, Any]:
     where = [("--hint", known.hint)] if known.hint else places_of([frame])
     scale = known.scale_arcsec or arcsec_per_pixel(seen)
     epoch = decimal_year([frame.time])
-    answer = solved(path.name, seen.stars, (frame.ny, frame.nx), scale, where, epoch)
-    return facts(answer)
+    try:
+        return facts(solved(path.name, seen.stars, (frame.ny, frame.nx), scale, where, epoch))
+    except FourlightError as error:
+        if frame.role is Role.LIGHT:
+            raise
+        one = ROLE_NAMES[frame.role][0]
+        raise InputError(
+            f"{path}: is a {one} by its header or name, and shows no field of stars; name a light"
+        ) from error
 
 
 def place_from(text: str, what: str) -> tuple[float, float]:

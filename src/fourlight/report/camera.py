@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from fourlight.frames import Role
+from fourlight.report import words
 from fourlight.report.responses import in_columns
 from fourlight.report.words import digits, sentence, with_error
 from fourlight.stages.camera_curve import curve_of
@@ -130,9 +131,9 @@ def _after(facts: Facts) -> list[str]:
 def _camera(camera: Mapping[str, Any]) -> str:
     said = [camera["name"] or "not named in the headers", f"{camera['width_px']} x {camera['height_px']}"]
     said.append(camera["mosaic"] or "mosaic not stated: places are named by row and column")
-    for name, words in (("gain_setting", "gain setting"), ("offset_setting", "offset")):
+    for name, said_as in (("gain_setting", "gain setting"), ("offset_setting", "offset")):
         if camera[name] is not None:
-            said.append(f"{words} {camera[name]:g}")
+            said.append(f"{said_as} {camera[name]:g}")
     if camera["temperature_c"] is not None:
         said.append(f"bias frames at {camera['temperature_c']:g} C")
     return ", ".join(said)
@@ -140,8 +141,9 @@ def _camera(camera: Mapping[str, Any]) -> str:
 
 def _frames(counts: Mapping[str, int]) -> str:
     return (
-        f"{counted(counts['flats'], Role.FLAT)} ({counts['flat_pairs']} pairs), "
-        f"{counted(counts['bias'], Role.BIAS)} ({counts['bias_pairs']} pairs), {counted(counts['darks'], Role.DARK)}"
+        f"{counted(counts['flats'], Role.FLAT)} ({words.counted(counts['flat_pairs'], 'pair')}), "
+        f"{counted(counts['bias'], Role.BIAS)} ({words.counted(counts['bias_pairs'], 'pair')}), "
+        f"{counted(counts['darks'], Role.DARK)}"
     )
 
 

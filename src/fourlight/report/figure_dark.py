@@ -68,7 +68,7 @@ def dark_figure(facts: Facts, *, width: int = WIDE, look: Look = LIGHT) -> Drawn
     _laws(axes, facts["law"], look)
     ticks_inside(axes)
     axes.set_xlabel("Sensor temperature, °C", fontsize=points(13), color=look.soft)
-    axes.set_ylabel("Dark current, e⁻ per second", fontsize=points(13), color=look.soft)
+    axes.set_ylabel(f"Dark current, {_numbers(axes)}e⁻ per second", fontsize=points(13), color=look.soft)
     legend(axes, look, 2 if narrow else 5)
     titled(figure, "Dark current grows with temperature" if facts["law"] else "Dark current", look, narrow)
     footed(figure, note, side, look)
@@ -109,6 +109,20 @@ def _currents(axes: Axes, known: list[Facts], look: Look) -> None:
             markersize=6 if first else 5, markerfacecolor=colour if first else look.paper, label=label,
             zorder=4 if first else 3,
         )  # fmt: skip
+
+
+def _numbers(axes: Axes) -> str:
+    """The power of ten that numbers at the y axis count, where it has none at two powers of ten; else nothing."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+    if len(axes.get_yticks()) > 1:
+        return ""
+    low, high = axes.get_ylim()
+    power = int(np.floor(np.log10(high)))
+    ticks = MaxNLocator(5).tick_values(low, high)
+    axes.set_yticks([tick for tick in ticks if low <= tick <= high])
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda tick, _: f"{tick / 10.0**power:.5g}"))
+    return f"$10^{{{power}}}$ " if power else ""
 
 
 def _laws(axes: Axes, law: Facts | None, look: Look) -> None:

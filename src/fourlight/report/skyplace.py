@@ -63,13 +63,17 @@ def _grounds(sky: Facts) -> str:
     arcsec = sky["rms_px"] * sky["scale_arcsec_px"]
     return (
         f"{sky['stars']} of {sky['expected']} catalogue stars found, {sky['rms_px']:.2f} px ({arcsec:.2g} arcsec) rms"
-        f" along an axis; the chance of a wrong solution is below {_power(sky['log10_chance'])}"
+        f" along an axis; the chance of a wrong solution is below {_chance(sky['log10_chance'])}"
     )
 
 
-def _power(log10: float) -> str:
-    """A chance as a power of ten, rounded up."""
-    return "10^-100" if log10 < -100 else f"10^{int(log10)}"
+def _chance(log10: float) -> str:
+    """A chance in words, rounded up; a smaller one than a million's part is told as that.
+
+    >>> _chance(-87.3), _chance(-5.6)
+    ('one in a million', 'one in 100,000')
+    """
+    return "one in a million" if log10 <= -6 else f"one in {10 ** max(int(-log10), 0):,}"
 
 
 def _turned(sky: Facts) -> str:

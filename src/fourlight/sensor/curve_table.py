@@ -33,8 +33,8 @@ class CurveTable:
     """(rows, columns)"""
     lines: tuple[int, ...]
     """Line of the text in which each row stands, from 1."""
-    percent: bool
-    """Whether a value has a sign of per cent behind it."""
+    percent: tuple[bool, ...]
+    """Of each column, whether a value has a sign of per cent behind it."""
 
 
 def read_table(text: str, source: str) -> CurveTable:
@@ -77,7 +77,7 @@ def read_table(text: str, source: str) -> CurveTable:
     cells = [(k, _row(line, sign, names, f"{source}: line {k}")) for k, line in rows]
     comma = _decimal_comma(cells, source)
     values = [[_number(cell, comma, f"{source}: line {k}") for cell in row] for k, row in cells]
-    percent = any(cell.endswith("%") for _, row in cells for cell in row)
+    percent = tuple(any(row[k].endswith("%") for _, row in cells) for k in range(len(names)))
     array = np.array(values, dtype=np.float64).reshape(len(values), len(names))
     return CurveTable(source, tuple(names), array, tuple(k for k, _ in cells), percent)
 

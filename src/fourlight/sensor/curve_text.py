@@ -203,7 +203,8 @@ def _shares(table: CurveTable, columns: list[int]) -> tuple[FloatArray, bool]:
             f"{source}: line {table.lines[k]} holds {values[:, k].min():g}; values below 0 are none of a curve; "
             "set noise around zero to 0"
         )
-    top, stated = float(values.max()), table.percent or says_percent([table.names[k] for k in columns])
+    of_each = [table.percent[k] or says_percent([table.names[k]]) for k in columns]
+    top, stated = float(values.max()), any(of_each)
     if top == 0:
         raise InputError(f"{source}: all values are 0; needed is a curve")
     if stated and top <= FULL:
@@ -221,7 +222,19 @@ def _shares(table: CurveTable, columns: list[int]) -> tuple[FloatArray, bool]:
         raise InputError(
             f"{source}: the highest value is {top:g}; needed are fractions up to 1 or per cent up to 100"
         )
+    _of_one_scale(table, columns, values.max(axis=1), of_each)
     return values / 100.0, True
+
+
+def _of_one_scale(table: CurveTable, columns: list[int], tops: FloatArray, stated: list[bool]) -> None:
+    """Refuse columns that may be fractions beside others that are per cent; a column of zeros is zero in both."""
+    small = [k for k, top in enumerate(tops) if 0 < top <= FULL and not stated[k]]
+    if small:
+        name, high = table.names[columns[small[0]]], table.names[columns[int(tops.argmax())]]
+        raise InputError(
+            f"{table.source}: column {high!r} goes up to {tops.max():g}, {name!r} to {tops[small[0]]:g}, which may be "
+            "per cent or a fraction; give all columns in one unit, or write percent into the names of all"
+        )
 
 
 def _unused(table: CurveTable, columns: dict[str, int]) -> list[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import ndimage, special
 
 from fourlight.core.darklaw import DarkLaw, dark_law
 from fourlight.core.regionerror import Measured
@@ -30,8 +30,16 @@ SAME_EXPOSURE = 0.02
 PARTS = 8
 """Parts along a side, of which the darkest quarter tells the current of ordinary samples: glow is in the others."""
 GLOW_LEFT = 1.5
-"""Error of that for what the darker half of the parts has more. Glow that falls to 1/e over a third, an eighth or a
-sixteenth of the frame's width leaves 1.1, 0.5 and 0.1 of it in the darkest quarter."""
+"""Error of that for what the darker half of the parts has more. Glow from a corner of a frame of 3:2 that falls to 1/e
+over a third, a quarter, a sixth or an eighth of the width leaves 2.2, 1.5, 0.8 and 0.5 of it in the darkest quarter."""
+GLOW_SHARE = 0.5
+"""The same for m^2 / (a - m), where parts in the middle have m more than the darkest and all have a more: glow from a
+corner leaves 0.33 to 0.57 of it in a frame of 3:2 (a reach of an eighth to half of the width), 1.0 to 1.1 in a square
+one (a quarter to half), from an edge 0.27. Noise hides that less than what the darker half has more."""
+SEEN = 3.0
+"""Standard errors of what all parts have more than the darkest, from which on glow counts as seen."""
+MOST_FLAT = 0.8
+"""Of a, m counts as this share at most, that of glow over half of the width: flatter glow is as dark current."""
 DOUBTFUL = 0.01
 """Probability of a misfit by chance, under which a law does not fit."""
 
@@ -136,20 +144,44 @@ def current_of(
 
 
 def _without_glow(parts: FloatArray) -> Measured:
-    """Mean of the darkest quarter of the parts (4, n), which at each place the others name, so that noise does not.
+    """Mean of the darkest quarter of the parts (4, rows, columns), which at each place the others name.
 
-    Glow from a corner leaves there what the darker half has more, or less: see `GLOW_LEFT`.
+    They do so by means of 3 x 3 parts, as glow is even, so that noise neither chooses parts nor hides which are dark.
+    The error holds the glow that is left there, see `_left`.
     """
-    quarters, halves, spread = [], [], []
+    found, spread = [], []
     for place, own in enumerate(parts):
-        order = np.argsort(np.delete(parts, place, axis=0).mean(axis=0))
-        quarter = own[order[: max(len(own) // 4, 1)]]
-        quarters.append(quarter.mean())
-        halves.append(own[order[: max(len(own) // 2, 1)]].mean())
+        others = np.delete(parts, place, axis=0).mean(axis=0)
+        order = np.argsort(ndimage.uniform_filter(others, 3, mode="nearest"), axis=None)
+        own, n = own.ravel(), own.size
+        quarter = own[order[: max(n // 4, 1)]]
+        half, middle = own[order[: max(n // 2, 1)]], own[order[3 * n // 8 : 3 * n // 8 + max(n // 4, 1)]]
+        found.append([quarter.mean(), half.mean(), middle.mean(), own.mean()])
         spread.append(quarter.std(ddof=1) / len(quarter) ** 0.5 if len(quarter) > 1 else 0.0)
     noise = float(np.sqrt(np.sum(np.square(spread)))) / len(parts)
-    value = float(np.mean(quarters))
-    return Measured(value, float(np.hypot(noise, GLOW_LEFT * (np.mean(halves) - value))))
+    value, half, middle, whole = np.mean(found, axis=0)
+    left = _left(half - value, middle - value, whole - value, noise)
+    return Measured(float(value), float(np.hypot(noise, left)))
+
+
+def _left(half: float, middle: float, whole: float, noise: float) -> float:
+    """Glow in the darkest quarter, one standard deviation, from what other parts have more than it.
+
+    Parameters
+    ----------
+    half, middle, whole : float
+        Of the darker half, of the quarter in the middle and of all parts.
+    noise : float
+        Standard error of the darkest quarter, about that of the one in the middle, too.
+
+    >>> _left(0.5, 1.0, 2.0, 0.0), _left(0.5, 1.0, 2.0, 0.8), round(_left(0.1, 1.0, 2.0, 0.3), 3)
+    (0.75, 0.75, 1.761)
+    """
+    least = GLOW_LEFT * abs(half)
+    if whole <= SEEN * 1.25**0.5 * noise:  # four times as many parts scatter by half as much
+        return least
+    middle = min(max(middle, 0.0) + 2**0.5 * noise, MOST_FLAT * whole)
+    return max(least, GLOW_SHARE * middle**2 / (whole - middle))
 
 
 def _level_error(levels: FloatArray) -> float:
@@ -160,7 +192,7 @@ def _level_error(levels: FloatArray) -> float:
 
 
 def _parts(signal: npt.NDArray[np.float32]) -> FloatArray:
-    """Mean of the ordinary samples of every part of a plane."""
+    """Mean of the ordinary samples of every part (rows, columns) of a plane."""
     ny, nx = signal.shape
     rows, columns = (np.linspace(0, n, min(PARTS, max(n // 8, 1)) + 1).astype(int) for n in (ny, nx))
     found = []
@@ -171,7 +203,7 @@ def _parts(signal: npt.NDArray[np.float32]) -> FloatArray:
             middle = np.median(values)
             scatter = max(1.4826 * float(np.median(np.abs(values - middle))), 0.1)
             found.append(values[np.abs(values - middle) < SIGMA * scatter].mean())
-    return np.array(found)
+    return np.array(found).reshape(len(rows) - 1, len(columns) - 1)
 
 
 def from_scatter(group: DarkGroup, dark: Dark, open_source: OpenSource, gain: Measured) -> Measured | None:

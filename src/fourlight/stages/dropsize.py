@@ -8,7 +8,7 @@ import numpy.typing as npt
 from fourlight.core import maps
 from fourlight.stages.geometry import FrameTable
 
-__all__ = ["FEW", "MOST_HOLES", "choose_pixfrac", "fewest", "uneven_share"]
+__all__ = ["FEW", "MOST_HOLES", "PITCH", "choose_pixfrac", "fewest", "span_px", "uneven_share"]
 
 CHOICES = (0.6, 0.7, 0.8, 0.9, 1.0, 1.25, 1.5, 2.0)
 """Sides of a drop in frame pixels. A plane has a sample every two pixels, so 2 covers any single frame."""
@@ -21,6 +21,9 @@ MOST_HOLES = 1e-3
 
 FEW = 5
 """Frames on each other below which holes are a matter of their number, not of dither."""
+
+PITCH = 2.0
+"""Pixels between two samples of red or blue in a frame. Frames that move by less at a place are not dithered there."""
 
 MIN_DROPS = 4
 """Drops of a red or blue plane that must touch a pixel on average: with fewer, single samples show through."""
@@ -54,6 +57,11 @@ def choose_pixfrac(table: FrameTable) -> tuple[float, str]:
             f"in a part of the field {least} of {frames} frames lie on each other, too few for red and blue samples on "
             f"every pixel: drops of {size} are used, which blurs; more subs of that part allow smaller ones."
         )
+    if pixfrac > 1 and span_px(table) >= PITCH:
+        return pixfrac, (
+            f"the {frames} frames are dithered, but their red and blue samples happen to leave holes. Drops of {size} "
+            "are used, which fills the holes but blurs; more subs at other places allow smaller ones."
+        )
     if pixfrac > 1:
         return pixfrac, (
             f"the {frames} frames are hardly dithered: their red and blue samples fall on the same places and leave "
@@ -81,15 +89,26 @@ def uneven_share(table: FrameTable, pixfrac: float) -> float:
 
 def fewest(table: FrameTable) -> int:
     """Frames that lie on each other where they are fewest, of places that have any."""
-    ny, nx = table.shape
-    x, y = (
-        part.ravel() for part in np.meshgrid(np.linspace(0.2, 0.8, 3) * nx, np.linspace(0.2, 0.8, 3) * ny)
-    )
+    x, y = _places(table)
     counts = np.zeros(len(x), dtype=np.int64)
     for inverse, (h, w) in zip(table.inverse, table.size.tolist(), strict=True):
         u, v = maps.apply(inverse, x, y)
         counts += (u >= 0) & (u <= w - 1) & (v >= 0) & (v <= h - 1)
     return int(counts[counts > 0].min(initial=len(table.matrix)))
+
+
+def span_px(table: FrameTable) -> float:
+    """Pixels that frames move over along each axis, at the place of the stack where they move least."""
+    x, y = _places(table)
+    at = np.array([maps.apply(inverse, x, y) for inverse in table.inverse])
+    return float(np.ptp(at, axis=0).min())
+
+
+def _places(table: FrameTable) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Columns and rows of nine places all over the stack."""
+    ny, nx = table.shape
+    x, y = np.meshgrid(np.linspace(0.2, 0.8, 3) * nx, np.linspace(0.2, 0.8, 3) * ny)
+    return x.ravel(), y.ravel()
 
 
 def _coverage(table: FrameTable, oy: int, ox: int, pixfrac: float) -> npt.NDArray[np.float64]:

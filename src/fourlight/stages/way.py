@@ -18,7 +18,7 @@ from fourlight.engine import nothing
 from fourlight.recipe import Integrate
 from fourlight.stages import tile_samples
 from fourlight.stages.drops import Drops
-from fourlight.stages.dropsize import FEW, MOST_HOLES, choose_pixfrac, fewest, uneven_share
+from fourlight.stages.dropsize import FEW, MOST_HOLES, PITCH, choose_pixfrac, fewest, span_px, uneven_share
 from fourlight.stages.geometry import BYTES_PER_SAMPLE, FrameTable, Tile, patch_side, samples_beneath
 from fourlight.stages.integrate import STEPS
 from fourlight.stages.least_squares import LeastSquares
@@ -149,6 +149,15 @@ def _small(sentence: str) -> str:
     return sentence[:1].lower() + sentence[1:]
 
 
+def _nothing_to_fit(table: FrameTable) -> str:
+    """Why drops that leave no holes must be larger than a pixel, which leaves a fit to guess."""
+    if fewest(table) < FEW:
+        return "A part of the field has too few frames to be fitted."
+    if span_px(table) < PITCH:
+        return "The frames are hardly dithered, which leaves nothing to fit."
+    return "Red and blue samples of the frames happen to leave holes, in which there is nothing to fit."
+
+
 def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Way:
     """The way that the coverage asks for; drops of ``even`` px would leave no holes."""
     samples = _samples(table)
@@ -164,9 +173,7 @@ def _by_coverage(table: FrameTable, even: float, pixfrac: float, why: str) -> Wa
         width = f"Stars of {table.fwhm_px.min():.1f} px are too sharp for the grid of the stack to be fitted on it"
         return Way("drizzle", f"{width}; drops average what falls on a pixel.", pixfrac, why)
     if even > 1:
-        few = "A part of the field has too few frames to be fitted."
-        still = "The frames are hardly dithered, which leaves nothing to fit."
-        return Way("drizzle", few if fewest(table) < FEW else still, pixfrac, why)
+        return Way("drizzle", _nothing_to_fit(table), pixfrac, why)
     cost = noise_cost(table, pixfrac)
     known = f"With {samples:.1f} red and as many blue samples per pixel, areas are"
     how = f"{abs(cost - 1):.0%} {'noisier' if cost >= 1 else 'less noisy'} by least squares than by drops"
