@@ -14,6 +14,7 @@ from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_kinds import SAMPLES, Telling
 from fourlight.stages.line_maps import LineMaps, Planes
 from fourlight.stages.line_pictures import Palette, line_picture
+from fourlight.stages.line_points import with_unlisted
 from fourlight.stages.line_star_colours import star_pixels, with_clean_stars
 
 __all__ = ["Shown", "line_views"]
@@ -50,14 +51,16 @@ def line_views(
     settings : Finish
     canvas : Canvas
     """
-    discs = None
+    stars, hues, discs = shown.stars, shown.hues, None
     if shown.hues is not None and "continuum" in telling.columns:
         discs = star_pixels(maps, shown.stars, shown.width_px)
         maps = _clean(maps, planes, telling, discs, canvas)
+    else:
+        stars = with_unlisted(stars, planes, canvas)
+        hues = None if hues is None else np.vstack([hues, np.ones((len(stars) - len(hues), 3))])
     sky = planes.cells(planes.sky.use)
     return {
-        one.name: line_picture(maps, one, shown.stars, sky, settings, canvas, shown.hues, discs)
-        for one in shown.palettes
+        one.name: line_picture(maps, one, stars, sky, settings, canvas, hues, discs) for one in shown.palettes
     }
 
 
