@@ -54,7 +54,11 @@ def lines(
     ] = None,
     reddening: Annotated[
         float | None,
-        typer.Option(parser=number, metavar="MAG", help="E(B-V) of dust in front, which weakens Hβ."),
+        typer.Option(
+            parser=number,
+            metavar="MAG",
+            help="E(B-V) of dust in front, which weakens Hβ; none, known to 0.5, unless given.",
+        ),
     ] = None,
     transmission: Annotated[
         float | None,

@@ -30,7 +30,8 @@ from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_beside import Beside, Scale, beside, clear_light, scale_by_stars
-from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, passed_lines
+from fourlight.stages.line_facts import dust_facts
+from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, dust_change, passed_lines
 from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
 from fourlight.stages.line_noise import noise_over_claim
 from fourlight.stages.line_pictures import palettes
@@ -117,6 +118,7 @@ def lines_of(
     facts = {
         **numbers_of(source, other, asked, telling, sets, variance),
         "kinds": kinds_of(telling, maps, sets, variance, where, factors, source.summary),
+        "dust": dust_facts(telling, variance, dust_change(stacks.paths, telling.columns, asked.ratios)),
         "stars": learned.facts,
         "scale": None if scale is None else asdict(scale),
         "noise_over_claim": _over_claim(source, telling, sets),
