@@ -52,6 +52,7 @@ def said(facts: Facts) -> list[str]:
         *_green(facts),
         _stars(facts),
         facts["beam"],
+        _second_filter(facts),
         _rayleighs(facts),
     ]
     if facts.get("filled"):
@@ -86,6 +87,19 @@ def _not_told(facts: Facts) -> list[str]:
             rest = f"it counts as {KIND_NAMES[counts]}"
         out.append(f"{sentence(name).rstrip('.')} cannot be told: {one['reason']}; {rest}")
     return out
+
+
+def _second_filter(facts: Facts) -> str:
+    """Which filter of the second stack counts where the user named none."""
+    beside = facts["broadband"]
+    if not beside or beside["filter_from"] == "--broadband-filter":
+        return ""
+    if beside["filter_from"] == "assumed":
+        return (
+            f"Headers of {beside['name']} name no filter that is known: {beside['filter']} is taken for it, and "
+            "--broadband-filter names another"
+        )
+    return f"Filter {beside['filter']} of {beside['name']} is that of its headers"
 
 
 HARDLY = 0.95

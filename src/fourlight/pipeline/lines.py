@@ -20,7 +20,7 @@ from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
 from fourlight.pipeline.line_files import sky_cards, write_lines
 from fourlight.pipeline.line_numbers import factors_of, kinds_of, numbers_of
 from fourlight.pipeline.line_request import Asked, Found, Source
-from fourlight.pipeline.line_sources import by_stars, in_its_beam, opened
+from fourlight.pipeline.line_sources import behind_its_filter, by_stars, in_its_beam, opened
 from fourlight.pipeline.line_views import Shown, line_views
 from fourlight.pipeline.line_words import doubts, said
 from fourlight.pipeline.outputs import plain_data
@@ -77,7 +77,7 @@ def lines_on(out: Path, asked: Asked, progress: Progress | None = None) -> dict[
         if asked.broadband is not None:
             run_that_left(asked.broadband)  # which refuses what is none
             other = opened(asked.broadband, str(asked.broadband), StackFiles(asked.broadband, canvas))
-        asked = in_its_beam(asked, source, other, recipe.gear)
+        asked = in_its_beam(behind_its_filter(asked, other), source, other, recipe.gear)
         found = lines_of(source, other, asked, recipe.finish, canvas, progress)
         progress.begin("report", 1)
         with writing(folder.new):
