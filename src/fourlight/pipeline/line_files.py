@@ -126,7 +126,9 @@ def _about(name: str, facts: Mapping[str, Any]) -> Cards:
         cards["PERPHOT"] = (kind["per_photon"], "electrons of a mean sample per photon")
     cards["SYSERR"] = (kind["scale_error"], "part by which all may be off, one sigma")
     if np.isfinite(kind["sky_error"]):
-        cards["SKYERR"] = (kind["sky_error"], "sky level, one sigma, common to all pixels")
+        darkest = "one sigma by darkest parts: field is filled"
+        meaning = darkest if facts["filled"] else "sky level, one sigma, common to all pixels"
+        cards["SKYERR"] = (kind["sky_error"], meaning)
     for other, leak in facts["leak"][name].items():
         if other != name:
             cards[f"LK{EXTENSION[other]}"[:8]] = (leak, "photons of it told here, per photon, sigma")
