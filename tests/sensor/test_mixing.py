@@ -70,6 +70,18 @@ def test_tilt_is_the_difference_of_two_slopes():
     np.testing.assert_allclose(tilt / even, 1.0, rtol=1e-6)
 
 
+def test_notes_on_continuum_do_not_contradict_each_other():
+    path = LightPath(grey())
+    even, both = (
+        " ".join(mixing_matrix(path, columns).notes) for columns in (("continuum",), ("continuum", "tilt"))
+    )
+    assert "as many photons at every wavelength" in even
+    assert "as many photons at every wavelength" not in both
+    assert "more photons at one end" in both
+    hot = mixing_matrix(path, ("continuum", "tilt"), Ratios(continuum_k=9000.0)).notes
+    assert any("black body of 9000 K" in note for note in hot)
+
+
 def test_dust_weakens_hbeta_as_in_the_handbook():
     """Cardelli, Clayton & Mathis 1989, R_V 3.1: E(B-V) = 0.701 doubles Hα / Hβ (2.86 to 5.72)."""
     assert Ratios(reddening_mag=0.701).hbeta / Ratios().hbeta == pytest.approx(0.5, rel=0.002)

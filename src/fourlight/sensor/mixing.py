@@ -275,11 +275,12 @@ def _notes(columns: Sequence[str], ratios: Ratios, *, tied: bool) -> tuple[str, 
         "halpha": f"[NII] counts with Hα at {ratios.nii:g} +- {ratios.nii_sigma:g} photons per photon"
         + (f", Hβ at {_hbeta_words(ratios)}" if tied else ""),
         "hbeta": "Hβ counts by itself",
-        "tilt": "continuum has more photons at one end of the spectrum, evenly with wavelength",
+        "tilt": "continuum may have more photons at one end of the spectrum, evenly with wavelength, as is solved for",
         "oiii": f"both [OIII] lines count together, the weak one at {OIII_WEAK:.3f} photons per photon",
         "sii": f"[SII] 673.1 is {ratios.sii_strong:g} +- {ratios.sii_strong_sigma:g} of both",
         "continuum": f"continuum is like a black body of {ratios.continuum_k:g} K"
         if ratios.continuum_k
         else "continuum has as many photons at every wavelength",
     }
-    return tuple(said[name] for name in columns)
+    even = ("continuum",) if "tilt" in columns and not ratios.continuum_k else ()  # the slope says otherwise
+    return tuple(said[name] for name in columns if name not in even)
