@@ -76,3 +76,5 @@ class Found:
     """Content of ``lines.json``."""
     pictures: dict[str, Float32]
     """By palette, (ny, nx, 3), sRGB-encoded."""
+    shown: LineMaps
+    """Maps as a figure shows them, see `fourlight.pipeline.line_views.Views`; `maps` itself where both are alike."""

@@ -128,7 +128,7 @@ def lines_of(
     wanted = palettes(telling, asked.ratios)
     width = _width(source, other) if other is not None else 0.0
     shown = Shown(wanted, stacks.stars, stacks.hues, width)
-    pictures = line_views(maps, planes, telling, shown, settings, canvas)
+    views = line_views(maps, planes, telling, shown, settings, canvas)
     more_said = "" if stacks.hues is None else "; stars in their colours of the broadband stack"
     facts["pictures"] = [
         {"name": one.name, "title": one.title, "words": one.words + more_said} for one in wanted
@@ -137,7 +137,7 @@ def lines_of(
     facts |= {"doubts": unsure, "notes": said(facts)}
     progress.step()
     progress.end(facts["notes"][0])
-    return Found(maps, facts, pictures)
+    return Found(maps, facts, views.pictures, views.maps)
 
 
 def _over_claim(
