@@ -88,7 +88,7 @@ def field(seed: int, case: tuple[str, str, float, float], blur: float, work: Pat
     text = SCENE.format(seed=seed, camera=camera, filter=filter_name, ra=ra, dec=dec, blur=blur)
     simulate(loads(text), work / "raw")
     summary = run([work / "raw"], work / "out", with_settings(Recipe(), SETTINGS))
-    ratios = Ratios(nii_sigma=0.0, balmer_part=0.0)
+    ratios = Ratios(nii_sigma=0.0, balmer_part=0.0, reddening_sigma=0.0)
     facts = lines_on(work / "out", Asked(sensor("generic"), named_filter(filter_name), None, ratios))
     width = summary["planes"]["G"]["fwhm_px"]
     return _row(facts, camera, filter_name, width, ratios, _variance(work / "out"))

@@ -119,7 +119,7 @@ def made(text: str, work: Path) -> tuple[Path, Path]:
 
 def told(raw: Path, out: Path, filter_name: str) -> tuple[LineTruth, dict[str, Any], dict[str, Any]]:
     """Truth, summary and facts of the lines of a run, with the camera known but for its ratios."""
-    ratios = Ratios(nii_sigma=0.0, balmer_part=0.0)
+    ratios = Ratios(nii_sigma=0.0, balmer_part=0.0, reddening_sigma=0.0)
     camera = replace(sensor(CAMERA), modes=np.zeros((0, *sensor(CAMERA).curves.shape)))
     facts = lines_on(out, Asked(camera, named_filter(filter_name), None, ratios))
     summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
@@ -232,7 +232,9 @@ def star_rows(seed: int, draws: int = 200) -> list[str]:
 def _rows_of_stars(seed: int, draws: int, error: float) -> list[str]:
     bare = replace(sensor(CAMERA), modes=np.zeros((0, *sensor(CAMERA).curves.shape)))
     path = LightPath(with_error(bare, error, "drawn"), named_filter("dual-7nm"))
-    telling = choose_kinds([LightSet(path, STACK)], Ratios(nii_sigma=0.0, balmer_part=0.0))
+    telling = choose_kinds(
+        [LightSet(path, STACK)], Ratios(nii_sigma=0.0, balmer_part=0.0, reddening_sigma=0.0)
+    )
     none = np.zeros(len(telling.modes) - len(path.response.modes))
     rows = []
     for count in (0, 30, 100, 300):

@@ -18,7 +18,7 @@ from fourlight.pipeline.lightpaths import beam_of, beam_words, light_of
 from fourlight.pipeline.line_numbers import factors_of
 from fourlight.pipeline.line_request import Asked, Source
 from fourlight.pipeline.line_run import asked_by
-from fourlight.pipeline.line_sources import in_its_beam
+from fourlight.pipeline.line_sources import behind_its_filter, in_its_beam
 from fourlight.pipeline.reference_light import reference_filter
 from fourlight.recipe import Recipe, with_settings
 from fourlight.recipe_gear import Gear
@@ -71,6 +71,28 @@ def test_lines_behind_a_narrow_filter_are_fainter_in_a_fast_beam() -> None:
     assert (both.beam, both.broadband_beam) == (Beam(2.0), Beam(8.0))
     named = in_its_beam(replace(straight, beam=Beam(3.0)), source, other, Gear())
     assert (named.beam, named.broadband_beam) == (Beam(3.0), Beam(3.0))
+
+
+@pytest.mark.parametrize(
+    ("stated", "filter_name", "origin"),
+    [
+        ("Luminance", "luminance", "the headers"),
+        ("dual 7nm", "dual-7nm", "the headers"),
+        ("my own glass", "uv-ir-cut", "assumed"),
+        (None, "uv-ir-cut", "assumed"),
+    ],
+)
+def test_a_second_stack_has_the_filter_of_its_headers(stated: str, filter_name: str, origin: str) -> None:
+    asked = asked_by(CAMERA, LIGHT)
+    assert asked is not None
+    other = Source("s", None, None, {}, replace(LIGHT, filter_name=stated))  # type: ignore[arg-type]
+    found = behind_its_filter(asked, other)
+    assert found.broadband_filter is not None
+    assert (found.broadband_filter.name, found.broadband_filter_from) == (filter_name, origin)
+    assert behind_its_filter(asked, replace(other, reference=None)).broadband_filter_from == "assumed"
+    named = replace(asked, broadband_filter=named_filter("none"))
+    assert behind_its_filter(named, other) is named
+    assert behind_its_filter(asked, None) is asked
 
 
 def test_colours_of_stars_and_lines_agree_on_what_is_narrow() -> None:

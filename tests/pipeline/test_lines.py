@@ -183,7 +183,10 @@ def test_a_broadband_stack_takes_stars_out_of_the_lines(made, out):
     alone = lines_on(out, asked())
     with fits.open(out / "lines.fits") as units:
         before = units["HALPHA"].data.astype(float)
-    facts = lines_on(out, asked(broadband=made / "broad", broadband_filter=named_filter("uv-ir-cut")))
+    facts = lines_on(out, asked(broadband=made / "broad"))
+    told = {"name": str(made / "broad"), "filter": "uv-ir-cut", "filter_from": "the headers"}
+    assert facts["broadband"] == told
+    assert any("is that of its headers" in note for note in facts["notes"])
     assert set(facts["kinds"]) == {"halpha", "oiii", "continuum"}
     # 40 s against 240 s through the same optics; the few stars stand on a bright nebula
     assert facts["scale"]["value"] == pytest.approx(40 / 240, rel=max(0.05, 3 * facts["scale"]["error"]))

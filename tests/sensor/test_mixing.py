@@ -23,7 +23,7 @@ PYNEB = dict(
     .read_text("utf-8")
     .splitlines()
 )
-EXACT = Ratios(nii_sigma=0.0, balmer_part=0.0, sii_strong_sigma=0.0)
+EXACT = Ratios(nii_sigma=0.0, balmer_part=0.0, reddening_sigma=0.0, sii_strong_sigma=0.0)
 
 
 def grey():
@@ -70,9 +70,41 @@ def test_tilt_is_the_difference_of_two_slopes():
     np.testing.assert_allclose(tilt / even, 1.0, rtol=1e-6)
 
 
+def test_notes_on_continuum_do_not_contradict_each_other():
+    path = LightPath(grey())
+    even, both = (
+        " ".join(mixing_matrix(path, columns).notes) for columns in (("continuum",), ("continuum", "tilt"))
+    )
+    assert "as many photons at every wavelength" in even
+    assert "as many photons at every wavelength" not in both
+    assert "more photons at one end" in both
+    hot = mixing_matrix(path, ("continuum", "tilt"), Ratios(continuum_k=9000.0)).notes
+    assert any("black body of 9000 K" in note for note in hot)
+
+
 def test_dust_weakens_hbeta_as_in_the_handbook():
     """Cardelli, Clayton & Mathis 1989, R_V 3.1: E(B-V) = 0.701 doubles Hα / Hβ (2.86 to 5.72)."""
     assert Ratios(reddening_mag=0.701).hbeta / Ratios().hbeta == pytest.approx(0.5, rel=0.002)
+
+
+def test_dust_that_nobody_named_is_an_error_of_hbeta():
+    """Hβ falls by 10^(-0.4 x 1.07 E(B-V)) (Cardelli, Clayton & Mathis 1989, R_V 3.1; Hβ - Hα 1.07 of E(B-V), by hand
+    from 0.346 of A(V)); how much dust may be there is common practice, no source."""
+    alone = replace(EXACT, reddening_sigma=None)
+    assert alone.hbeta_part == pytest.approx(1 - 10 ** (-0.4 * 1.073 * 0.5), abs=0.003)
+    for given, off in ((0.0, 0.1), (0.2, 0.1), (0.8, 0.2), (2.0, 0.5)):
+        found = replace(alone, reddening_mag=given).hbeta_part
+        assert found == pytest.approx(1 - 10 ** (-0.4 * 1.073 * off), abs=0.003)
+    assert replace(alone, balmer_part=0.3).hbeta_part == pytest.approx(np.hypot(0.3, alone.hbeta_part))
+
+
+def test_the_error_of_hbeta_is_that_of_its_light():
+    path = LightPath(grey())
+    ratios = replace(EXACT, reddening_sigma=None)
+    dusty = mixing_matrix(path, ("halpha",), replace(EXACT, reddening_mag=0.5)).values
+    found = mixing_matrix(path, ("halpha",), ratios)
+    np.testing.assert_allclose(found.sigma, found.values - dusty, rtol=1e-9)
+    assert "Hβ at 0.259 +- 0.101 (without dust)" in found.notes[-1]
 
 
 def test_a_narrow_filter_leaves_nitrogen_and_hbeta_out():
@@ -111,7 +143,7 @@ def test_continuum_is_flat_or_like_a_black_body():
 def test_what_ratios_may_be_off_by_moves_their_column_alone():
     """Against the difference that one standard deviation makes."""
     path = LightPath(replace(sensor("bsi-8mp"), modes=np.zeros((0, 0, 0))))
-    ratios = Ratios(nii=0.4, nii_sigma=0.2, balmer_part=0.0, sii_strong_sigma=0.1)
+    ratios = Ratios(nii=0.4, nii_sigma=0.2, balmer_part=0.0, reddening_sigma=0.0, sii_strong_sigma=0.1)
     found = mixing_matrix(path, COLUMNS, ratios)
     more = mixing_matrix(path, COLUMNS, replace(ratios, nii=0.6)).values - found.values
     np.testing.assert_allclose(found.sigma[:, 0], np.abs(more[:, 0]), rtol=1e-9)
@@ -159,6 +191,7 @@ def test_columns_that_cannot_be_are_refused(columns):
         {"sii_strong": 1.5},
         {"continuum_k": 0.0},
         {"reddening_mag": -1.0},
+        {"reddening_sigma": -0.1},
     ],
 )
 def test_ratios_that_cannot_be_are_refused(wrong):

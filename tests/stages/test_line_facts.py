@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from fourlight.core.unmix import gain_of
+from fourlight.sensor.mixing import Ratios
 from fourlight.stages import line_facts
-from fourlight.stages.line_kinds import LightSet, choose_kinds
+from fourlight.stages.line_kinds import LightSet, choose_kinds, dust_change
 from line_stacks import dual
 
 NOISE = np.array([9.0, 4.0, 5.0])
@@ -98,3 +99,34 @@ def test_lines_of_two_filters_are_told_each_by_the_channels_that_see_it():
         "oiii",
     }
     assert all(value > 0 for value in line_facts.noise_of_kinds(two, noise).values())
+
+
+def test_dust_is_what_lines_are_told_wrong_by_when_it_is_there():
+    """Light of a nebula behind dust, told by the matrix without it, as far as it is linear."""
+    sets, columns = [LightSet(dual(name="tri-band"), NOISE)], ("halpha", "oiii")
+    ratios = Ratios()
+    told = choose_kinds(sets, ratios)
+    found = line_facts.dust_facts(told, NOISE, dust_change(sets, columns, ratios))
+    behind = choose_kinds(sets, replace(ratios, reddening_mag=0.5))
+    photons = np.array([1.0, 0.0])
+    wrong = gain_of(told.matrix, NOISE) @ (behind.matrix @ photons)
+    assert found is not None
+    assert found["leak"]["oiii"] == pytest.approx(wrong[1], abs=1e-9)
+    assert found["leak"]["oiii"] < -0.05
+    electrons = wrong[0] * told.units[0] / behind.units[0] - 1
+    assert found["leak"]["halpha"] == pytest.approx(electrons, rel=0.3)
+    leak = line_facts.leak_facts(told, NOISE)["oiii"]["halpha"]
+    without = line_facts.leak_facts(choose_kinds(sets, replace(ratios, reddening_sigma=0.0)), NOISE)["oiii"][
+        "halpha"
+    ]
+    assert leak**2 - without**2 == pytest.approx(wrong[1] ** 2, rel=0.02), (
+        "one standard deviation of the claim"
+    )
+
+
+def test_dust_is_not_told_where_it_is_named_or_not_felt():
+    assert dust_change([LightSet(dual(), NOISE)], ("halpha", "oiii"), Ratios(reddening_mag=0.0)) is None
+    narrow = [LightSet(dual(name="dual-3nm"), NOISE)]
+    change = dust_change(narrow, ("halpha", "oiii"), Ratios())
+    assert line_facts.dust_facts(choose_kinds(narrow), NOISE, change) is None
+    assert line_facts.dust_facts(choose_kinds(narrow), NOISE, None) is None

@@ -33,7 +33,11 @@ def lines(
         ),
     ] = None,
     broadband_filter: Annotated[
-        str | None, typer.Option(metavar="NAME|CSV", help="The filter of those; uv-ir-cut unless given.")
+        str | None,
+        typer.Option(
+            metavar="NAME|CSV",
+            help="The filter of those; unless given, that of their headers if it is known, else uv-ir-cut.",
+        ),
     ] = None,
     error: Annotated[
         float | None,
@@ -54,7 +58,11 @@ def lines(
     ] = None,
     reddening: Annotated[
         float | None,
-        typer.Option(parser=number, metavar="MAG", help="E(B-V) of dust in front, which weakens Hβ."),
+        typer.Option(
+            parser=number,
+            metavar="MAG",
+            help="E(B-V) of dust in front, which weakens Hβ; none, known to 0.5, unless given.",
+        ),
     ] = None,
     transmission: Annotated[
         float | None,
@@ -85,7 +93,7 @@ def lines(
         beam_of(f_ratio, obstruction),
         ratios,
         broadband,
-        filter_named(broadband_filter or "uv-ir-cut", (), None) if broadband else None,
+        filter_named(broadband_filter, (), None) if broadband_filter is not None else None,
         transmission,
     )
     progress = TerminalProgress()

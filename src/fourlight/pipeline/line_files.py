@@ -18,7 +18,7 @@ from fourlight.io.fits_writing import write_planes
 from fourlight.io.room import writing
 from fourlight.pipeline import outputs
 from fourlight.pipeline.line_request import Found
-from fourlight.report.figure_pictures import planes_figure
+from fourlight.report.figure_pictures import EACH_LESS, planes_figure
 from fourlight.report.figure_style import WIDE, write_figure
 from fourlight.stages.line_kinds import EXTENSION
 
@@ -27,6 +27,10 @@ __all__ = ["FACTS", "MAPS", "PICTURES", "sky_cards", "write_lines"]
 Float32 = npt.NDArray[np.float32]
 Cards = dict[str, tuple[Any, str]]
 
+WITHOUT_STARS = (
+    "Where stars stand, lines are shown as around them: what the difference of both stacks leaves of stars there is in "
+    "lines.fits alone."
+)
 MAPS, FACTS, PICTURES = "lines.fits", "lines.json", "lines"
 
 
@@ -65,8 +69,9 @@ def write_lines(place: Path, found: Found, cards: Cards, quality: int = 93, thre
         (place / PICTURES).mkdir(exist_ok=True)
     for name, picture in found.pictures.items():
         save_picture(picture, place / PICTURES / name, quality, threads)
-    maps = {kind["name"]: found.maps.light[name] for name, kind in found.facts["kinds"].items()}
-    drawn = planes_figure(maps, title="Light of each line under one stretch", width=WIDE)
+    maps = {kind["name"]: found.shown.light[name] for name, kind in found.facts["kinds"].items()}
+    note = EACH_LESS if found.shown is found.maps else f"{EACH_LESS} {WITHOUT_STARS}"
+    drawn = planes_figure(maps, title="Light of each line under one stretch", note=note, width=WIDE)
     write_figure(place / PICTURES, "maps", drawn, vector=False)
 
 
@@ -126,7 +131,9 @@ def _about(name: str, facts: Mapping[str, Any]) -> Cards:
         cards["PERPHOT"] = (kind["per_photon"], "electrons of a mean sample per photon")
     cards["SYSERR"] = (kind["scale_error"], "part by which all may be off, one sigma")
     if np.isfinite(kind["sky_error"]):
-        cards["SKYERR"] = (kind["sky_error"], "sky level, one sigma, common to all pixels")
+        darkest = "one sigma by darkest parts: field is filled"
+        meaning = darkest if facts["filled"] else "sky level, one sigma, common to all pixels"
+        cards["SKYERR"] = (kind["sky_error"], meaning)
     for other, leak in facts["leak"][name].items():
         if other != name:
             cards[f"LK{EXTENSION[other]}"[:8]] = (leak, "photons of it told here, per photon, sigma")

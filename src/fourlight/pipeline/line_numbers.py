@@ -43,7 +43,11 @@ def numbers_of(
         "beam": beam_words(asked.filter, asked.beam, asked.beam_from),
         "broadband": None
         if other is None or asked.broadband_filter is None
-        else {"name": other.name, "filter": asked.broadband_filter.name},
+        else {
+            "name": other.name,
+            "filter": asked.broadband_filter.name,
+            "filter_from": asked.broadband_filter_from,
+        },
         "channels": list(COLOURS) * len(sets),
         "columns": list(telling.columns),
         "matrix": telling.matrix.tolist(),

@@ -34,11 +34,14 @@ class Asked:
     broadband: Path | None = None
     """OUT of a finished run of the same field without a narrow filter, by the same camera."""
     broadband_filter: Filter | None = None
+    """None: as the headers of those lights have it, see `behind_its_filter`."""
     transmission: float | None = None
     """Share of light that passes air and optics, an obstruction counted; with it light is told in rayleighs."""
     beam_from: str = "--f-ratio"
     """Who tells the f-ratio."""
     broadband_beam: Beam | None = None
+    broadband_filter_from: str = "--broadband-filter"
+    """Who tells the filter of the second stack."""
 
     @property
     def path(self) -> LightPath:
@@ -73,3 +76,5 @@ class Found:
     """Content of ``lines.json``."""
     pictures: dict[str, Float32]
     """By palette, (ny, nx, 3), sRGB-encoded."""
+    shown: LineMaps
+    """Maps as a figure shows them, see `fourlight.pipeline.line_views.Views`; `maps` itself where both are alike."""

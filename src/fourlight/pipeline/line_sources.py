@@ -20,13 +20,16 @@ from fourlight.pipeline.reference_light import reference_light
 from fourlight.pipeline.star_colours import air_masses
 from fourlight.pipeline.star_table import read_stars
 from fourlight.recipe_gear import Gear
+from fourlight.sensor.filters import known_filter, named_filter
 from fourlight.stages.line_kinds import Telling
 from fourlight.stages.line_stars import StarsUsed, taught
 
-__all__ = ["by_stars", "in_its_beam", "opened"]
+__all__ = ["WIDE", "behind_its_filter", "by_stars", "in_its_beam", "opened"]
 
 Float64 = npt.NDArray[np.float64]
 
+WIDE = "uv-ir-cut"
+"""Filter of a second stack of which nobody tells one that is known."""
 USUAL_MASS = 1.3
 """Air masses where site or time of the lights are not known."""
 
@@ -56,6 +59,15 @@ def in_its_beam(asked: Asked, source: Source, other: Source | None, gear: Gear) 
     beam, origin = beam_of(gear, source.reference)
     beside = beam_of(gear, other.reference)[0] if other is not None else None
     return replace(asked, beam=beam, beam_from=origin, broadband_beam=beside)
+
+
+def behind_its_filter(asked: Asked, other: Source | None) -> Asked:
+    """What is asked, with the filter that headers of the second stack name where it is known and none was named."""
+    if other is None or asked.broadband_filter is not None:
+        return asked
+    stated = known_filter(other.reference.filter_name) if other.reference else None
+    origin = "the headers" if stated else "assumed"
+    return replace(asked, broadband_filter=named_filter(stated or WIDE), broadband_filter_from=origin)
 
 
 def by_stars(telling: Telling, asked: Asked, source: Source, variance: Float64) -> StarsUsed:

@@ -48,9 +48,11 @@ def said(facts: Facts) -> list[str]:
         _told(facts),
         *_not_told(facts),
         *_leaks(facts),
+        _dust(facts),
         *_green(facts),
         _stars(facts),
         facts["beam"],
+        _second_filter(facts),
         _rayleighs(facts),
     ]
     if facts.get("filled"):
@@ -87,6 +89,19 @@ def _not_told(facts: Facts) -> list[str]:
     return out
 
 
+def _second_filter(facts: Facts) -> str:
+    """Which filter of the second stack counts where the user named none."""
+    beside = facts["broadband"]
+    if not beside or beside["filter_from"] == "--broadband-filter":
+        return ""
+    if beside["filter_from"] == "assumed":
+        return (
+            f"Headers of {beside['name']} name no filter that is known: {beside['filter']} is taken for it, and "
+            "--broadband-filter names another"
+        )
+    return f"Filter {beside['filter']} of {beside['name']} is that of its headers"
+
+
 HARDLY = 0.95
 """Part of signal over noise that is left without green, from which on green is hardly needed."""
 
@@ -100,7 +115,33 @@ def _leaks(facts: Facts) -> list[str]:
     ]
     if not told:
         return []
-    return [f"What is not known of camera and filter leaks, one standard deviation: {listed(told)}"]
+    what = "What is not known of camera, filter and nebula leaks, photons for photons, one standard deviation"
+    return [f"{what}: {listed(told)}"]
+
+
+def _dust(facts: Facts) -> str:
+    dust = facts["dust"]
+    if not dust:
+        return ""
+    done = [
+        f"Hα {_wrong(100 * part, ' %')}"
+        if to == "halpha"
+        else f"{KIND_NAMES[to]} {_wrong(100 * part, ' photons')} for 100 of Hα"
+        for to, part in dust["leak"].items()
+    ]
+    return (
+        "Hβ, which goes with Hα, is counted as without dust. Behind dust of E(B-V) "
+        f"{dust['reddening_mag']:g} light is told otherwise: {listed(done)}. The errors hold that as one standard "
+        "deviation; --reddening names the dust"
+    )
+
+
+def _wrong(part: float, unit: str) -> str:
+    """
+    >>> _wrong(-7.74, " %")
+    '7.7 % too faint'
+    """
+    return f"{abs(part):.1f}{unit} too {'faint' if part < 0 else 'bright'}"
 
 
 def _green(facts: Facts) -> list[str]:

@@ -20,7 +20,7 @@ from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
 from fourlight.pipeline.line_files import sky_cards, write_lines
 from fourlight.pipeline.line_numbers import factors_of, kinds_of, numbers_of
 from fourlight.pipeline.line_request import Asked, Found, Source
-from fourlight.pipeline.line_sources import by_stars, in_its_beam, opened
+from fourlight.pipeline.line_sources import behind_its_filter, by_stars, in_its_beam, opened
 from fourlight.pipeline.line_views import Shown, line_views
 from fourlight.pipeline.line_words import doubts, said
 from fourlight.pipeline.outputs import plain_data
@@ -30,7 +30,8 @@ from fourlight.recipe_finish import Finish
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_beside import Beside, Scale, beside, clear_light, scale_by_stars
-from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, passed_lines
+from fourlight.stages.line_facts import dust_facts
+from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, dust_change, passed_lines
 from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
 from fourlight.stages.line_noise import noise_over_claim
 from fourlight.stages.line_pictures import palettes
@@ -76,7 +77,7 @@ def lines_on(out: Path, asked: Asked, progress: Progress | None = None) -> dict[
         if asked.broadband is not None:
             run_that_left(asked.broadband)  # which refuses what is none
             other = opened(asked.broadband, str(asked.broadband), StackFiles(asked.broadband, canvas))
-        asked = in_its_beam(asked, source, other, recipe.gear)
+        asked = in_its_beam(behind_its_filter(asked, other), source, other, recipe.gear)
         found = lines_of(source, other, asked, recipe.finish, canvas, progress)
         progress.begin("report", 1)
         with writing(folder.new):
@@ -117,6 +118,7 @@ def lines_of(
     facts = {
         **numbers_of(source, other, asked, telling, sets, variance),
         "kinds": kinds_of(telling, maps, sets, variance, where, factors, source.summary),
+        "dust": dust_facts(telling, variance, dust_change(stacks.paths, telling.columns, asked.ratios)),
         "stars": learned.facts,
         "scale": None if scale is None else asdict(scale),
         "noise_over_claim": _over_claim(source, telling, sets),
@@ -126,7 +128,7 @@ def lines_of(
     wanted = palettes(telling, asked.ratios)
     width = _width(source, other) if other is not None else 0.0
     shown = Shown(wanted, stacks.stars, stacks.hues, width)
-    pictures = line_views(maps, planes, telling, shown, settings, canvas)
+    views = line_views(maps, planes, telling, shown, settings, canvas)
     more_said = "" if stacks.hues is None else "; stars in their colours of the broadband stack"
     facts["pictures"] = [
         {"name": one.name, "title": one.title, "words": one.words + more_said} for one in wanted
@@ -135,7 +137,7 @@ def lines_of(
     facts |= {"doubts": unsure, "notes": said(facts)}
     progress.step()
     progress.end(facts["notes"][0])
-    return Found(maps, facts, pictures)
+    return Found(maps, facts, views.pictures, views.maps)
 
 
 def _over_claim(

@@ -70,6 +70,7 @@ def planes_figure(
     planes: Mapping[str, Float32],
     *,
     title: str = PLANES,
+    note: str = EACH_LESS,
     width: int = WIDE,
     look: Look = LIGHT,
 ) -> Drawn:
@@ -79,7 +80,8 @@ def planes_figure(
     ----------
     planes : mapping of name to (ny, nx) float32
         Planes of the stack, all of one shape; NaN, where nothing covers, is shown as sky.
-    title : str
+    title, note : str
+        Above and below them.
     width : int
         `WIDE`: up to four in a row; `NARROW`: two.
     look : Look
@@ -94,7 +96,7 @@ def planes_figure(
     if not views:
         raise ValueError("no plane to draw; needed at least one that holds pixels")
     panels = [(NAMES.get(name, name), name if name in NAMES else None, view) for name, view in views.items()]
-    return panels_figure(panels, min(columns, len(panels)), title, EACH_LESS, width, look)
+    return panels_figure(panels, min(columns, len(panels)), title, note, width, look)
 
 
 def loss_figure(

@@ -17,9 +17,14 @@ Facts = Mapping[str, Any]
 
 LONGEST_PX = 900
 """Of a picture on the page."""
+OF_SKY, BY_DARKEST = (
+    "standard error, the same for all pixels",
+    "standard error of its darkest parts alone: light that fills the field is not in it, and may be many times as much",
+)
+"""What the error of the sky level means, and where faint light fills the field."""
 NONE: dict[str, Any] = {
     "lines": [], "line_leaks": [], "line_shares": [], "line_recipes": [], "line_views": [], "line_doubts": [],
-    "line_notes": [], "line_assumptions": [], "line_names": [], "line_about": "",
+    "line_notes": [], "line_assumptions": [], "line_names": [], "line_about": "", "line_sky": OF_SKY,
 }  # fmt: skip
 
 
@@ -50,6 +55,7 @@ def lines_section(facts: Facts | None, pictures: Path | None) -> dict[str, Any]:
         "line_notes": facts["notes"],
         "line_assumptions": [sentence(each) for each in facts["assumptions"]],
         "line_about": _about(facts),
+        "line_sky": BY_DARKEST if facts.get("filled") else OF_SKY,
     }
 
 

@@ -19,7 +19,7 @@ from fourlight.sensor.lightpath import LightPath, of_black_body, of_even_light, 
 from fourlight.sensor.response import Sensed
 from fourlight.settings import nearest
 
-__all__ = ["COLUMNS", "TILT_NM", "Mixing", "Ratios", "mixing_matrix"]
+__all__ = ["COLUMNS", "TILT_NM", "UNKNOWN_DUST", "Mixing", "Ratios", "mixing_matrix"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -30,6 +30,14 @@ Hα; ``tilt`` is what continuum has more of at longer wavelengths."""
 TILT_NM = 100.0
 """From 550 nm to where one unit of ``tilt`` adds as many photons as continuum has."""
 
+
+UNKNOWN_DUST = 0.5
+"""E(B-V) in magnitudes that may well be before a nebula of which nothing is said, one standard deviation from none.
+Bright clouds along the Milky Way have some 0.2 to 1, planetary nebulae often less (from memory); dust can only take Hβ
+away."""
+LEAST_DUST, OF_DUST = 0.1, 0.25
+"""What E(B-V) that is given may be off by, magnitudes and part of it: it differs over a nebula, and its law from cloud
+to cloud (common practice, no source)."""
 
 _MOST = {
     "nii": (
@@ -43,6 +51,7 @@ _MOST = {
     "sii_strong": (1.0, "a share of both lines"),
     "nii_sigma": (np.inf, ""),
     "balmer_part": (np.inf, ""),
+    "reddening_sigma": (np.inf, ""),
     "sii_strong_sigma": (np.inf, ""),
 }
 """Largest values of ratios and why. Riesgo & Lopez 2006, Revista Mexicana 42, 47: log (Hα / [NII]), both lines of
@@ -59,8 +68,10 @@ class Ratios:
     nii_sigma: float = 0.15
     balmer_part: float = 0.05
     """Of Hα over Hβ (case B, 2.86 in energy), as a part: 2.75 to 3.04 between 20 000 and 5000 K."""
-    reddening_mag: float = 0.0
-    """E(B-V) of dust in front, which weakens Hβ against Hα."""
+    reddening_mag: float | None = None
+    """E(B-V) of dust in front, which weakens Hβ against Hα; None: not known, and counted as none."""
+    reddening_sigma: float | None = None
+    """Of it; None: `UNKNOWN_DUST` where it is not known, else `OF_DUST` of it and at least `LEAST_DUST`."""
     sii_strong: float = 0.43
     """[SII] 673.1 over both; 0.41 in thin gas, 0.69 in dense gas (6716/6731 = 1.45 to 0.45)."""
     sii_strong_sigma: float = 0.05
@@ -70,7 +81,7 @@ class Ratios:
     def __post_init__(self) -> None:
         for name, (most, why) in _MOST.items():
             value = getattr(self, name)
-            if not 0 <= value <= most:
+            if value is not None and not 0 <= value <= most:
                 wanted = f"0 to {most:g} is needed, {why}" if np.isfinite(most) else "at least 0 is needed"
                 raise InputError(f"{name} {value:g}: {wanted}")
         if self.continuum_k is not None and not self.continuum_k > 0:
@@ -83,8 +94,26 @@ class Ratios:
         >>> round(Ratios().hbeta, 3), round(Ratios(reddening_mag=0.701).hbeta / Ratios().hbeta, 2)
         (0.259, 0.5)
         """
-        bluer = 3.1 * float(dust_law(LINES_NM["hbeta"]) - dust_law(LINES_NM["halpha"]))
-        return float(10.0 ** (-0.4 * self.reddening_mag * bluer) / HALPHA_OVER_HBETA)
+        return _dimmed(self.reddening_mag or 0.0) / HALPHA_OVER_HBETA
+
+    @property
+    def hbeta_part(self) -> float:
+        """Standard deviation of `hbeta` as a part of it: recombination, and dust that is not known.
+
+        >>> round(Ratios().hbeta_part, 2), round(Ratios(reddening_mag=0.8).hbeta_part, 2)
+        (0.39, 0.19)
+        """
+        sigma = self.reddening_sigma
+        if sigma is None:
+            given = self.reddening_mag
+            sigma = UNKNOWN_DUST if given is None else max(LEAST_DUST, OF_DUST * given)
+        return float(np.hypot(self.balmer_part, 1.0 - _dimmed(sigma)))
+
+
+def _dimmed(reddening_mag: float) -> float:
+    """What dust leaves of Hβ beside what it leaves of Hα."""
+    bluer = 3.1 * float(dust_law(LINES_NM["hbeta"]) - dust_law(LINES_NM["halpha"]))
+    return float(10.0 ** (-0.4 * reddening_mag * bluer))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,7 +224,7 @@ def _halpha(path: LightPath, ratios: Ratios, *, tied: bool) -> Column:
     shares = {**hydrogen, **{name: ratios.nii * w for name, w in nitrogen.items()}}
     changes = [ratios.nii_sigma * _blend(path, nitrogen).values]
     if tied:
-        changes.append(ratios.balmer_part * ratios.hbeta * _blend(path, {"hbeta": 1.0}).values)
+        changes.append(ratios.hbeta_part * ratios.hbeta * _blend(path, {"hbeta": 1.0}).values)
     return _blend(path, shares), changes
 
 
@@ -231,17 +260,27 @@ _COLUMN: dict[str, Callable[[LightPath, Ratios], Column]] = {
 }
 
 
+def _hbeta_words(ratios: Ratios) -> str:
+    """
+    >>> _hbeta_words(Ratios()), _hbeta_words(Ratios(reddening_mag=0.8))
+    ('0.259 +- 0.102 (without dust)', '0.117 +- 0.022 (behind dust of E(B-V) 0.8)')
+    """
+    dust = f"behind dust of E(B-V) {ratios.reddening_mag:g}" if ratios.reddening_mag else "without dust"
+    return f"{ratios.hbeta:.3f} +- {ratios.hbeta * ratios.hbeta_part:.3f} ({dust})"
+
+
 def _notes(columns: Sequence[str], ratios: Ratios, *, tied: bool) -> tuple[str, ...]:
     """Sentences on what was taken for granted of the light."""
     said = {
         "halpha": f"[NII] counts with Hα at {ratios.nii:g} +- {ratios.nii_sigma:g} photons per photon"
-        + (f", Hβ at {ratios.hbeta:.3f}" if tied else ""),
+        + (f", Hβ at {_hbeta_words(ratios)}" if tied else ""),
         "hbeta": "Hβ counts by itself",
-        "tilt": "continuum has more photons at one end of the spectrum, evenly with wavelength",
+        "tilt": "continuum may have more photons at one end of the spectrum, evenly with wavelength, as is solved for",
         "oiii": f"both [OIII] lines count together, the weak one at {OIII_WEAK:.3f} photons per photon",
         "sii": f"[SII] 673.1 is {ratios.sii_strong:g} +- {ratios.sii_strong_sigma:g} of both",
         "continuum": f"continuum is like a black body of {ratios.continuum_k:g} K"
         if ratios.continuum_k
         else "continuum has as many photons at every wavelength",
     }
-    return tuple(said[name] for name in columns)
+    even = ("continuum",) if "tilt" in columns and not ratios.continuum_k else ()  # the slope says otherwise
+    return tuple(said[name] for name in columns if name not in even)

@@ -12,11 +12,13 @@ import numpy.typing as npt
 from fourlight.core import leakage
 from fourlight.core.cfa import COLOURS
 from fourlight.core.unmix import gain_of
+from fourlight.sensor.mixing import UNKNOWN_DUST
 from fourlight.stages.line_kinds import Telling, mean_sample
 
 __all__ = [
     "FixedMixture",
     "correlation",
+    "dust_facts",
     "leak_facts",
     "noise_of_kinds",
     "photon_error",
@@ -32,6 +34,8 @@ DRAWS, SEED = 400, 20
 """Matrices that are drawn for intervals; the ends of 95 % are known to a tenth of the width."""
 RED, TEAL = ("halpha", "sii"), ("oiii", "hbeta")
 """Lines that recipes take from red, and from green and blue."""
+FELT = 0.01
+"""Part of a line from which on it is told what dust does to it."""
 LEVELS = 255
 """Steps of 8 bits."""
 
@@ -51,14 +55,41 @@ def leak_facts(telling: Telling, variance: Float64) -> dict[str, dict[str, float
         By the line as which it is told, and what it is: photons of the one for each photon of the other. What a line
         has with itself is the part by which its electrons may be off.
     """
-    gain, units = gain_of(telling.matrix, variance), telling.units
-    moved = np.einsum("kc,mcj->mkj", gain, telling.modes)
+    return _by_lines(telling, np.sqrt((_moved(telling, variance, telling.modes) ** 2).sum(axis=0)))
+
+
+def dust_facts(telling: Telling, variance: Float64, change: Float64 | None) -> dict[str, Any] | None:
+    """What dust that nobody named would do, with its sign; None where it would do less than `FELT` to every line.
+
+    Parameters
+    ----------
+    telling : Telling
+    variance : (c,) float64
+    change : (c, k) float64 or None
+        Of the matrix, see `fourlight.stages.line_kinds.dust_change`.
+
+    Returns
+    -------
+    dict or None
+        ``reddening_mag``, and ``leak`` of Hα by the line as which it is told, see `leak_facts`.
+    """
+    if change is None:
+        return None
+    moved = _by_lines(telling, _moved(telling, variance, change[None])[0])
+    leak = {to: row["halpha"] for to, row in moved.items() if to != "continuum"}
+    if max(abs(part) for part in leak.values()) < FELT:
+        return None
+    return {"reddening_mag": UNKNOWN_DUST, "leak": leak}
+
+
+def _moved(telling: Telling, variance: Float64, modes: Float64) -> Float64:
+    """(m, k, k) what changes (m, c, k) of the matrix put from one line, by column, into another, by row."""
+    moved = np.einsum("kc,mcj->mkj", gain_of(telling.matrix, variance), modes)
     # The electrons of a line change with its column: what is told must be compared with those.
-    own = mean_sample(telling.modes, telling.seats) / units
-    index = np.arange(len(units))
+    own = mean_sample(modes, telling.seats) / telling.units
+    index = np.arange(len(telling.units))
     moved[:, index, index] -= own
-    sigma = np.sqrt((moved**2).sum(axis=0))
-    return _by_lines(telling, sigma)
+    return np.asarray(moved)
 
 
 def _by_lines(telling: Telling, table: Float64) -> dict[str, dict[str, float]]:

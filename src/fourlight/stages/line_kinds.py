@@ -13,7 +13,7 @@ from fourlight.core.leakage import inflation, systematic
 from fourlight.core.spectra import LINES_NM
 from fourlight.errors import InputError
 from fourlight.sensor.lightpath import LightPath
-from fourlight.sensor.mixing import Mixing, Ratios, mixing_matrix
+from fourlight.sensor.mixing import UNKNOWN_DUST, Mixing, Ratios, mixing_matrix
 
 __all__ = [
     "EXTENSION",
@@ -23,6 +23,7 @@ __all__ = [
     "LightSet",
     "Telling",
     "choose_kinds",
+    "dust_change",
     "mean_sample",
     "passed_lines",
     "seats_of",
@@ -238,6 +239,17 @@ def _together(sets: Sequence[LightSet], columns: tuple[str, ...], ratios: Ratios
         each[0], channels=COLOURS * len(sets), values=values,
         modes=np.concatenate([modes, _scale_modes(sets, values)]),
     )  # fmt: skip
+
+
+def dust_change(sets: Sequence[LightSet], columns: tuple[str, ...], ratios: Ratios) -> Float64 | None:
+    """By how much the matrix (c, k) changes if dust of E(B-V) `UNKNOWN_DUST` is before the nebula, where none is named.
+
+    None where E(B-V) is named, or Hβ stands for itself.
+    """
+    if ratios.reddening_mag is not None or "hbeta" in columns or "halpha" not in columns:
+        return None
+    behind = _together(sets, columns, replace(ratios, reddening_mag=UNKNOWN_DUST)).values
+    return np.asarray(behind - _together(sets, columns, ratios).values)
 
 
 def _scale_modes(sets: Sequence[LightSet], values: Float64) -> Float64:
