@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -146,12 +147,13 @@ class Night:
         return np.asarray(free)
 
 
-def made(folder: Path, scene: str, settings: list[str]) -> None:
+def made(folder: Path, scene: str, settings: Sequence[str] = PLAIN) -> Night:
     simulate(loads(scene), folder / "raw")
-    run([folder / "raw"], folder / "out", with_settings(Recipe(), settings))
+    run([folder / "raw"], folder / "out", with_settings(Recipe(), list(settings)))
+    return Night(folder / "raw", folder / "out")
 
 
-def night(factory: pytest.TempPathFactory, name: str, scene: str, settings: list[str]) -> Night:
+def night(factory: pytest.TempPathFactory, name: str, scene: str, settings: Sequence[str]) -> Night:
     folder = made_once(factory, name, lambda place: made(place, scene, settings))
     return Night(folder / "raw", folder / "out")
 
