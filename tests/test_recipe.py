@@ -57,6 +57,21 @@ def test_bad_recipes_say_which_setting_and_what_is_allowed(text, field, words):
 
 
 @pytest.mark.parametrize(
+    ("look", "guess"),
+    [("Bold", "; did you mean bold?"), ("cler", "; did you mean clear?"), ("nice", ""), ("3", ""), ("", "")],
+)
+def test_a_look_that_is_none_is_guessed_where_it_is_near_one(look, guess):
+    with pytest.raises(RecipeError) as caught:
+        with_settings(Recipe(), [f"finish.look={look}"])
+    assert str(caught.value).endswith(f"must be plain, clear, rich or bold{guess}")
+
+
+def test_a_word_as_near_to_one_as_to_another_is_not_guessed():
+    with pytest.raises(RecipeError, match=r"or GBRG$"):
+        loads("[read]\nmosaic = 'RGBG'")
+
+
+@pytest.mark.parametrize(
     ("crop", "words"),
     [
         ("[1, 2, 3]", "must be [x0, y0, x1, y1], four whole numbers such as [40, 20, 380, 260]; 3 are given"),
