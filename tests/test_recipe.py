@@ -56,6 +56,52 @@ def test_bad_recipes_say_which_setting_and_what_is_allowed(text, field, words):
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("look", "guess"),
+    [("Bold", "; did you mean bold?"), ("cler", "; did you mean clear?"), ("nice", ""), ("3", ""), ("", "")],
+)
+def test_a_look_that_is_none_is_guessed_where_it_is_near_one(look, guess):
+    with pytest.raises(RecipeError) as caught:
+        with_settings(Recipe(), [f"finish.look={look}"])
+    assert str(caught.value).endswith(f"must be plain, clear, rich or bold{guess}")
+
+
+def test_a_word_as_near_to_one_as_to_another_is_not_guessed():
+    with pytest.raises(RecipeError, match=r"or GBRG$"):
+        loads("[read]\nmosaic = 'RGBG'")
+
+
+@pytest.mark.parametrize(
+    ("crop", "words"),
+    [
+        ("[1, 2, 3]", "must be [x0, y0, x1, y1], four whole numbers such as [40, 20, 380, 260]; 3 are given"),
+        (
+            "[1, 2, 3, 4, 5]",
+            "must be [x0, y0, x1, y1], four whole numbers such as [40, 20, 380, 260]; 5 are given",
+        ),
+        ("10,20,300,300", "such as [40, 20, 380, 260]; no list is given"),
+        ("[300, 20, 10, 300]", "x0 = 300, y0 = 20, x1 = 10, y1 = 300; [x0, y0, x1, y1] with x0 less than x1"),
+        ("[10, 20, 10, 300]", "with x0 less than x1 and y0 less than y1 are needed"),
+    ],
+)
+def test_a_crop_that_is_none_shows_what_one_is(crop, words):
+    with pytest.raises(RecipeError) as caught:
+        with_settings(Recipe(), [f"finish.frame.crop={crop}"])
+    assert caught.value.field == "finish.frame.crop"
+    assert words in str(caught.value)
+
+
+def test_a_crop_and_a_value_in_it_that_is_no_number():
+    assert with_settings(Recipe(), ["finish.frame.crop=[-3, 20, 300, 300]"]).finish.frame.crop == (
+        -3,
+        20,
+        300,
+        300,
+    )
+    with pytest.raises(RecipeError, match="must be a whole number"):
+        with_settings(Recipe(), ["finish.frame.crop=[1, 2, 3.5, 4]"])
+
+
 def test_every_fault_of_a_recipe_is_told_with_the_name_of_the_file():
     with pytest.raises(RecipeError) as caught:
         loads("[integrate]\npixfrac = 3\n[run]\nthreads = 'x'\n[finish.denoise]\nstrenght = 1", "mine.toml")

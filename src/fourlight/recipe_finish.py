@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from fourlight.settings import Section
 
@@ -40,6 +40,10 @@ LOOKS = {
     "bold": Look(background=0.06, bright=0.80, saturation=2.0, contrast=0.6),
 }
 """From restrained to bold."""
+
+
+EDGES = ("x0", "y0", "x1", "y1")
+"""Edges of the part of a stack that a picture shows: first column and row, and those after the last."""
 
 
 class Gradient(Section):
@@ -150,6 +154,26 @@ class Frame(Section):
             "solution"
         ),
     ] = "as-taken"
+
+    @field_validator("crop", mode="before")
+    @classmethod
+    def _four_edges(cls, crop: Any) -> Any:
+        """Four values, before each is read by itself."""
+        if crop is None or (isinstance(crop, (list, tuple)) and len(crop) == len(EDGES)):
+            return crop
+        found = f"{len(crop)} are given" if isinstance(crop, (list, tuple)) else "no list is given"
+        raise ValueError(
+            f"must be [{', '.join(EDGES)}], four whole numbers such as [40, 20, 380, 260]; {found}"
+        )
+
+    @field_validator("crop")
+    @classmethod
+    def _in_order(cls, crop: tuple[int, int, int, int] | None) -> tuple[int, int, int, int] | None:
+        """Edges of which the second is beyond the first."""
+        if crop is None or (crop[0] < crop[2] and crop[1] < crop[3]):
+            return crop
+        given = ", ".join(f"{name} = {value}" for name, value in zip(EDGES, crop, strict=True))
+        raise ValueError(f"{given}; [{', '.join(EDGES)}] with x0 less than x1 and y0 less than y1 are needed")
 
 
 class Files(Section):

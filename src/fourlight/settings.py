@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any, TypeVar, get_args
 
@@ -174,7 +175,7 @@ def _words(fault: ErrorDetails, bounds: str) -> str:
         single = [f"{words} {context[sign]:g}" for sign, words in BOUNDS.items() if sign in context]
         return f"must be {bounds or single[0]}"
     if kind == "literal_error":
-        return f"must be {str(context['expected']).replace(chr(39), '')}"
+        return f"must be {str(context['expected']).replace(chr(39), '')}{_guess(fault)}"
     if kind in ("too_short", "too_long"):
         least = "at least" if kind == "too_short" else "at most"
         return f"must hold {least} {context['min_length' if kind == 'too_short' else 'max_length']}"
@@ -182,6 +183,17 @@ def _words(fault: ErrorDetails, bounds: str) -> str:
         if kind.startswith(start):
             return f"{words}, {bounds}" if bounds and "number" in words else words
     return str(fault["msg"]).removeprefix("Value error, ")
+
+
+def _guess(fault: ErrorDetails) -> str:
+    """The one word of those there are that a word is near to; empty where none is, or more than one."""
+    given, known = fault["input"], re.findall(r"'([^']*)'", str(fault["ctx"]["expected"]))
+    if not isinstance(given, str):
+        return ""
+    word = given.strip().casefold()[:LONGEST]
+    near = difflib.get_close_matches(word, [one.casefold() for one in known], n=2, cutoff=0.6)
+    same = [one for one in known if one.casefold() in (near if len(near) == 1 else [word])]
+    return f"; did you mean {same[0]}?" if same else ""
 
 
 def nearest(given: str, known: Iterable[str], what: str) -> str:

@@ -13,6 +13,7 @@ from astropy.wcs import WCS
 from PIL import Image
 
 from fourlight.cli.app import build
+from fourlight.pipeline.linear_sky import framing_of
 from fourlight.pipeline.star_table import read_stars
 from fourlight.stages.finish import STEPS
 
@@ -198,6 +199,12 @@ def test_a_crop_turned_with_north_up(command, out):
     with Image.open(out / "picture-web.jpg") as image:
         assert max(image.size) == 200
     told = placed(out, bright)
+    assert told == pytest.approx((y, 339 - x), abs=0.6)
+    with fits.open(out / "picture.fits") as file:
+        assert {unit.data.shape for unit in file[1:]} == {shown.shape[:2]}
+        light = file["G"].data
+    around = light[339 - x - 3 : 339 - x + 4, y - 3 : y + 4].mean()
+    assert around > 3 * np.abs(np.median(light)), "its light is where its header says"
     assert command("solve", out).code == 0
     assert placed(out, bright) == told, "a solution anew keeps the place of the picture in the stack"
     wide = tifffile.TiffFile(out / "picture-wide.tif")
@@ -214,8 +221,8 @@ def placed(out, star):
     with fits.open(out / "picture.fits", checksum=True) as file:
         header = file["G_STARLESS" if "G_STARLESS" in file else "G"].header
         x, y = WCS(header).all_world2pix(star["ra_deg"], star["dec_deg"], 0)
-    assert x + header["XFIRST"] == pytest.approx(star["x_px"], abs=0.05)
-    assert y + header["YFIRST"] == pytest.approx(star["y_px"], abs=0.05)
+    turn, shift = framing_of(header).placing
+    np.testing.assert_allclose(turn.T @ (np.array([x, y]) - shift), [star["x_px"], star["y_px"]], atol=0.05)
     return float(x), float(y)
 
 

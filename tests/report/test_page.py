@@ -11,7 +11,7 @@ from fourlight.errors import OutputError
 from fourlight.report import charts
 from fourlight.report.moments import Moment, moments
 from fourlight.report.page import page, write_report
-from fourlight.report.pictures import plane_views
+from fourlight.report.pictures import plane_views, rejected_view
 from fourlight.report.shares import share_bar
 from invented_run import provenance, summary
 from parsed_page import parsed
@@ -212,6 +212,19 @@ def test_planes_of_any_size_are_drawn(shape):
     plane = np.random.default_rng(0).normal(size=shape).astype(np.float32)
     views = plane_views({"R": plane, "B": np.full(shape, np.nan, dtype=np.float32)})
     assert [view.name for view in views] == ["R"]
+
+
+@pytest.mark.parametrize("size", [60, 900])
+def test_rejected_samples_beside_a_hole_are_drawn_as_without_it(size):
+    """Where the stack holds nothing, nothing was rejected; warnings are errors here."""
+    counts = np.zeros((size, size), dtype=np.float32)
+    counts[size // 2] = 2
+    holed = counts.copy()
+    holed[3:7, 3:9] = np.nan
+    before = holed.copy()
+    assert rejected_view(holed, 300) == rejected_view(counts, 300) != ""
+    np.testing.assert_array_equal(holed, before)
+    assert rejected_view(np.full((size, size), np.nan, dtype=np.float32)) == ""
 
 
 def test_what_counts_as_object_is_said_beside_its_shares_and_its_difference_from_the_pictures_sky(stack):

@@ -190,6 +190,24 @@ def test_what_is_no_light_is_refused_by_name(image, words):
     assert "needed" in caught.value.reason
 
 
+@pytest.mark.parametrize(
+    ("level", "noise", "full", "refused"),
+    [
+        (50400.0, 1.9, 52400.0, True),  # full wells below the highest number: read noise alone
+        (50400.0, 224.5, 52400.0, False),  # light of that level: Poisson statistics, sqrt(50400)
+        (52400.0, 30.0, 52380.0, True),
+        (200.0, 1.0, 52400.0, False),
+    ],
+)
+def test_a_light_of_full_samples_is_called_overexposed(level, noise, full, refused):
+    image = np.random.default_rng(3).normal(level, noise, (200, 200)).astype(np.float32)
+    if not refused:
+        assert len(measured(image, saturation=full).stars) < 4
+        return
+    with pytest.raises(FrameError, match="most of its samples are full: overexposed; expose shorter"):
+        measured(image, saturation=full)
+
+
 def test_bright_close_pairs_do_not_shape_the_frame():
     """Two pairs, brighter than all stars that stand alone: taken for single stars they made planes 35 % too wide."""
     shape, fwhm = (240, 300), 2.4

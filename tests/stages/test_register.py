@@ -117,10 +117,12 @@ def test_frames_that_cannot_be_placed_are_set_aside_with_the_reason():
         star_list(*(getattr(reference.stars, name)[:count] for name in ("x", "y", "flux")))
         for count in (3, 20)
     )
+    one = star_list(*(getattr(reference.stars, name)[:1] for name in ("x", "y", "flux")))
     shaken = seen("s.fits", STILL, 3, noise=1.2)
     for frame, settings, words in (
         (frame_of("b.fits", stranger), Registration(), "its 120 stars do not match the 150 of a.fits"),
         (frame_of("c.fits", empty), Registration(), "0 stars found, at least 4"),
+        (frame_of("o.fits", one), Registration(), "1 star found, at least 4"),
         (frame_of("t.fits", three), Registration(), "3 stars found, at least 4"),
         (shaken, Registration(), "stars miss by"),
         (frame_of("d.fits", part), Registration(min_matches=40), "20 stars matched, 40 needed"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.overexposed import OVEREXPOSED, mostly_full
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
 from fourlight.io import camera_raw, dates, fits, headers, nights, roles
@@ -22,6 +23,8 @@ __all__ = ["MARKER", "Scan", "files_below", "scan"]
 MARKER = ".fourlight"
 """Name of a file in folders that the program itself fills: they hold results, never raw frames."""
 BAND_ROWS = 64
+SPARSE = 16
+"""One in so many rows tells whether a light is overexposed."""
 READERS = 4
 
 
@@ -195,6 +198,8 @@ def _usable(path: Path, top: Path, read: Read) -> RawFrame:
     if named is None:
         named = roles.from_pixels(bands, facts["exposure_s"], facts["saturation_adu"]), "pixels"
         problems.append(f"neither header nor name says the kind; the pixels look like those of a {named[0]}")
+    if named[0] is Role.LIGHT and _overexposed(bands, facts):
+        problems.append(OVEREXPOSED)
     if facts["time"] is None and not facts.get("night"):
         facts |= _named_date(path, problems)
     told = "exposure_s" in dict(facts.get("unread", ()))
@@ -256,6 +261,13 @@ def _camera_frame(path: Path) -> Found:
 def _starts(ny: int) -> list[int]:
     """Even first rows of three bands spread over the frame."""
     return sorted({max(min(ny * part // 10, ny - BAND_ROWS), 0) // 2 * 2 for part in (1, 5, 9)})
+
+
+def _overexposed(bands: list[npt.NDArray[np.float32]], facts: Mapping[str, Any]) -> bool:
+    """Whether most samples of some rows are full."""
+    gain = facts.get("gain_e_per_adu")
+    rows = np.concatenate([band[::SPARSE] for band in bands])
+    return mostly_full(rows, facts["saturation_adu"], 1 / gain if gain else None)
 
 
 def _constant(bands: list[Any]) -> bool:

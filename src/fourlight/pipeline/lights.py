@@ -19,6 +19,7 @@ from fourlight.pipeline.chosen_lights import judged, used_anyway
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kinds import Kind
 from fourlight.recipe import Measure
+from fourlight.report.words import counted
 from fourlight.stages import calibrate, fringes, judge
 from fourlight.stages.banding import PIECE_BYTES
 from fourlight.stages.calibration import Calibration, joined
@@ -108,7 +109,8 @@ def measured(
     judged(job, verdicts, anyway)
     job.remarks += judge.poor_nights(frames)
     stars = int(np.median([len(frame.stars) for frame in frames])) if frames else 0
-    job.progress.end(f"{len(frames)} lights measured, {stars} stars in a typical one")
+    many = counted(len(frames), "light")
+    job.progress.end(f"{many} measured, {counted(stars, 'star')} in a typical one")
     return frames
 
 

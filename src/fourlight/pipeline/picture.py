@@ -19,6 +19,7 @@ from fourlight.io.fits_writing import write_planes
 from fourlight.io.icc import display_profile
 from fourlight.io.room import whole, writing
 from fourlight.pipeline.finished import Stack
+from fourlight.pipeline.linear_sky import framing_cards, linear_cards
 from fourlight.recipe_finish import Finish
 from fourlight.report.figure_honesty import honesty_figure
 from fourlight.report.figure_sheet import PICTURE_PX, sheet_figure
@@ -31,7 +32,7 @@ from fourlight.stages.framing import Framing, framed
 from fourlight.stages.picture_parts import Picture, Shelf, Source, always_made
 from fourlight.stages.way import misfit
 
-__all__ = ["EXTRA", "LINEAR", "SHEET", "linear_cards", "pictured", "write_picture", "write_sheet"]
+__all__ = ["EXTRA", "LINEAR", "SHEET", "pictured", "write_picture", "write_sheet"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -92,7 +93,8 @@ def write_picture(
     give_back()  # else what files and views took stays beside what the sheet takes, 40 MB
     _write_honesty(place, picture, rgb, framing)
     if settings.files.linear:
-        _write_linear(place / LINEAR, picture, summary["unit"], (sky or {}).get("cards") or {})
+        cards = linear_cards((sky or {}).get("cards") or {}, framing)
+        _write_linear(place / LINEAR, picture, framing, summary["unit"], cards)
     steps[-1]["notes"] += said
     return {
         "window": list(framing.window),
@@ -117,34 +119,28 @@ def _write_honesty(place: Path, picture: Picture, rgb: Float32, framing: Framing
         part.write_bytes(jpeg_bytes(np.asarray(page), SHEET_QUALITY))
 
 
-def linear_cards(cards: Mapping[str, Any], first: tuple[int, int]) -> dict[str, tuple[Any, str]]:
-    """Cards of the sky for ``picture.fits``, whose first pixel is at x, y of the stack that they are of."""
-    moved = {"CRPIX1": first[0], "CRPIX2": first[1]}
-    return {name: (value - moved[name] if name in moved else value, "") for name, value in cards.items()}
-
-
-def _write_linear(path: Path, picture: Picture, unit: str, sky: Mapping[str, Any]) -> None:
+def _write_linear(
+    path: Path, picture: Picture, framing: Framing, unit: str, sky: Mapping[str, tuple[Any, str]]
+) -> None:
     """Write the light that is shown, before the curve; where stars are shown fainter, also that without any.
 
-    ``sky`` are cards of the plate solution of the stack; empty where there is none.
+    ``sky`` are cards of the plate solution of what is shown; empty where there is none.
     """
-    y0, _, x0, _ = picture.window
     primary = {
         "CREATOR": (f"fourlight {__version__}", "program that made this file"),
         "CURVE0": (picture.curve.softening, "light at which the curve bends"),
     }
     about = {
         "BUNIT": (unit, "balanced light above the sky"),
-        "XFIRST": (x0, "column of the stack that is the first one here"),
-        "YFIRST": (y0, "row of the stack that is the first one here"),
-        **linear_cards(sky, (x0, y0)),
+        **framing_cards(framing),
+        **sky,
     }
 
     def extensions() -> Iterator[tuple[str, Float32, dict[str, tuple[Any, str]]]]:
         for number, colour in enumerate(COLOURS):
-            yield colour, picture.light[number], about
+            yield colour, framing.part(picture.window, picture.light[number]), about
             if picture.starless is not None:
-                yield f"{colour}_STARLESS", picture.starless[number], about
+                yield f"{colour}_STARLESS", framing.part(picture.window, picture.starless[number]), about
 
     write_planes(path, primary, extensions())
 

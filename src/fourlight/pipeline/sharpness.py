@@ -12,6 +12,7 @@ from fourlight.core.trials import Trial
 from fourlight.pipeline.finished import Finished
 from fourlight.pipeline.intervals import interval
 from fourlight.pipeline.summary import arcsec_per_pixel
+from fourlight.report.words import counted
 from fourlight.stages.nights import left_out
 from fourlight.stages.shared_places import zoom
 from fourlight.stages.stack_layers import OUTPUT_PLANES
@@ -41,7 +42,7 @@ def widths_of(run: Finished) -> list[FrameWidths]:
 
     found = measure_widths(run.frames, read, told=progress.step)
     stars = int(np.median([light.stars for light in found])) if found else 0
-    progress.end(f"widths of {stars} stars in a typical light, colour by colour")
+    progress.end(f"widths of {counted(stars, 'star')} in a typical light, colour by colour")
     return found
 
 

@@ -17,8 +17,9 @@ from fourlight.pipeline import outputs
 from fourlight.pipeline.claim import claimed
 from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
 from fourlight.pipeline.folder import OutputFolder
+from fourlight.pipeline.linear_sky import framing_of, linear_cards
 from fourlight.pipeline.on_sky import asked, epoch_of, fill_in, site_of, words_of
-from fourlight.pipeline.picture import LINEAR, linear_cards, write_sheet
+from fourlight.pipeline.picture import LINEAR, write_sheet
 from fourlight.pipeline.plate import Known, place_from, places_of, solved
 from fourlight.pipeline.products import FIGURES, put_in_place, read_json
 from fourlight.pipeline.reference_light import reference_light
@@ -123,8 +124,7 @@ def _write(
         amend(root / LINES, place / LINES, seen.cards)
     if (root / LINEAR).exists():
         header = fits.getheader(root / LINEAR, 1)
-        first = int(header["XFIRST"]), int(header["YFIRST"])
-        amend(root / LINEAR, place / LINEAR, linear_cards(summary["sky"]["cards"], first))
+        amend(root / LINEAR, place / LINEAR, linear_cards(summary["sky"]["cards"], framing_of(header)))
     outputs.write_json(place / "summary.json", summary)
     write_sheet(place, root, summary)
     figures = place / FIGURES

@@ -109,10 +109,13 @@ def _shorter(
 
 
 def rejected_view(counts: Float32, longest_px: int = 1440) -> str:
-    """Rejected samples on each pixel as dark on light, a data address; empty where none was rejected."""
-    if not counts.any():
+    """Rejected samples on each pixel as dark on light, a data address; empty where none was rejected.
+
+    NaN, as where the stack holds nothing, counts as none rejected.
+    """
+    light = _blocks(counts, max(1, -(-max(counts.shape) // longest_px)), np.float32(0))
+    if not light.any():
         return ""
-    light = _blocks(counts, max(1, -(-max(counts.shape) // longest_px)))
     # a trail leaves one or two of many samples on a pixel: the root keeps it visible beside a hot pixel
     dark = np.sqrt(np.clip(light / max(float(np.quantile(light[light > 0], 0.9)), 1e-6), 0, 1))
     return _address(np.rint(255 * (1 - 0.92 * dark)).astype(np.uint8), 88)

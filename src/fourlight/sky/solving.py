@@ -68,7 +68,8 @@ def solve(
     A place is accepted where the chance of a wrong one, over all places tried, is below 10^`LIMIT`.
     """
     if len(field.x) < FEWEST:
-        return Unsolved(f"{len(field.x)} stars found; {FEWEST} at least are needed to solve a picture")
+        found = f"{len(field.x)} star{'s' * (len(field.x) != 1)} found"
+        return Unsolved(f"{found}; {FEWEST} at least are needed to solve a picture")
     if hint is None and field.area_deg2 < SMALLEST_DEG2:
         return Unsolved(
             f"pictures as small as {60 * np.sqrt(field.area_deg2):.0f} arcmin are not searched for on the whole sky"

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from fourlight.io.pixels import PixelSource
 
-__all__ = ["CalibratedSource"]
+__all__ = ["ODD", "CalibratedSource"]
 
 Float32Array = npt.NDArray[np.float32]
 

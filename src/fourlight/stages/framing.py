@@ -16,6 +16,8 @@ __all__ = ["UPRIGHT", "Framing", "framed"]
 Picture = npt.NDArray[Any]
 
 SMALLEST_PX = 16
+_MIRROR = np.array([[-1.0, 0.0], [0.0, 1.0]])
+_QUARTER = np.array([[0.0, 1.0], [-1.0, 0.0]])
 UPRIGHT = 45.0
 """Degrees that north can be off the upper edge at most after quarter turns."""
 
@@ -36,6 +38,18 @@ class Framing:
         """That of a picture, from what ``summary.json`` tells of it."""
         y0, y1, x0, x1 = picture["window"]
         return cls((y0, y1, x0, x1), int(picture.get("quarters", 0)), bool(picture.get("mirrored", False)))
+
+    @property
+    def placing(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """(2, 2) turn and (2,) shift: pixel x, y of the picture = turn @ (x, y of the stack) + shift."""
+        y0, y1, x0, x1 = self.window
+        turn, shift, across, down = np.eye(2), np.array([-x0, -y0], dtype=np.float64), x1 - x0, y1 - y0
+        if self.mirrored:
+            turn, shift = _MIRROR @ turn, _MIRROR @ shift + [across - 1, 0]
+        for _ in range(self.quarters % 4):
+            turn, shift = _QUARTER @ turn, _QUARTER @ shift + [0, across - 1]
+            across, down = down, across
+        return turn, shift
 
     def part(self, whole: tuple[int, int, int, int], image: Picture) -> Picture:
         """The window, turned, of an image of another part of the stack that holds it, reduced or not."""

@@ -110,7 +110,8 @@ def register(
     if len(frame.stars) < matching.FEWEST:
         return _aside(
             frame,
-            f"{len(frame.stars)} stars found, at least {matching.FEWEST} needed to place it (cloud, cap or focus?)",
+            f"{len(frame.stars)} star{'s' * (len(frame.stars) != 1)} found, at least {matching.FEWEST} needed to "
+            "place it (cloud, cap, focus or overexposed?)",
         )
     stars, target = frame.stars, reference.stars
     spread = CENTROID_FLOOR_PX**2 + (stars.fwhm_px / 2.355 / np.maximum(_snr(stars), 1.0)) ** 2
