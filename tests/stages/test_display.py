@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from fourlight.stages.display import Field, repair_cores
 
@@ -54,3 +55,20 @@ def test_a_pixel_between_full_ones_is_mended_with_them_and_one_beside_them_too()
     red, _, light = mended(image)
     assert light[5, 5] / red[5, 5] == pytest.approx(4.0, rel=0.01)
     assert light[2, 5] / red[2, 5] == pytest.approx(4.0, rel=0.01)
+
+
+@pytest.mark.parametrize(("fwhm_px", "spread"), [(2.0, 3), (3.0, 3), (4.0, 5)])
+def test_a_full_core_takes_no_colour_of_flanks_over_which_full_samples_are_spread(fwhm_px, spread):
+    """A neutral star on a sensor that counts half as much red: its green is full first, and spread by the stack."""
+    y, x = np.mgrid[:61, :61] - 30.0
+    light = 20 * np.exp(-4 * np.log(2) * (x**2 + y**2) / fwhm_px**2) + 0.2 / (1 + (x**2 + y**2) / fwhm_px**2)
+    shares, full = np.array([0.5, 1.0, 0.54]), 1.0
+    image = [
+        (ndimage.uniform_filter(np.minimum(share * light, full), spread) / share).astype(np.float32)
+        for share in shares
+    ]
+    field = Field(np.array([30.0]), np.array([30.0]), fwhm_px, np.array([True]), np.ones(1))
+    repair_cores(image, np.full((1, 3), full), 1 / shares, field)
+    core = np.hypot(x, y) < fwhm_px
+    for plane in (image[0], image[2]):
+        np.testing.assert_allclose((plane / image[1])[core], 1.0, atol=0.06)

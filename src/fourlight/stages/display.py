@@ -81,8 +81,8 @@ def repair_cores(image: list[Float32], peaks: Float64, factors: Float64, field: 
     """Give the cores of saturated stars the colour of the light around them, in place.
 
     Full samples stop at the same level in every channel; balanced, they would show the balance factors. The
-    level is that of the brightest channel of the typical saturated star. The pixels beside full ones are mended
-    with them.
+    level is that of the brightest channel of the typical saturated star. The pixels beside full ones, as far as
+    stars are wide, are mended with them.
 
     Parameters
     ----------
@@ -106,8 +106,10 @@ def repair_cores(image: list[Float32], peaks: Float64, factors: Float64, field: 
             hot[rows] |= plane[rows] > limit
     if not hot.any():
         return
-    # pixels between full ones, and those beside them, hold light of full samples too
-    _grow(hot)
+    # pixels between full ones hold light of full samples too, and so do those as far as samples are spread: flanks
+    # of channels that are full there fall too low, and their colour is as wrong as that of the core
+    for _ in range(max(1, round(field.fwhm_px))):
+        _grow(hot)
     labels, _ = ndimage.label(hot, structure=np.ones((3, 3)))
     for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
         margin = 4 + max(rows.stop - rows.start, columns.stop - columns.start)
