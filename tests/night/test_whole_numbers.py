@@ -10,11 +10,10 @@ import pytest
 from astropy.io import fits
 
 from fourlight.pipeline.run import run
-from fourlight.recipe import loads as recipe_loads
+from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
-
-from .conftest import PLAIN
+from plain_pictures import PLAIN
 
 SCENE = """
 seed = 4
@@ -50,7 +49,7 @@ of sky differences, fitted to a few dozen cells of so small a frame, adds some p
 def coarse(request: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("coarse")
     simulate(loads(SCENE.format(gain=request.param)), folder / "lights")
-    summary = run([folder / "lights"], folder / "out", recipe_loads(PLAIN))
+    summary = run([folder / "lights"], folder / "out", with_settings(Recipe(), PLAIN))
     with fits.open(folder / "out" / "halves.fits") as halves:
         yield (
             request.param,
