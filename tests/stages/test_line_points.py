@@ -86,3 +86,11 @@ def test_ratios_of_detail_are_those_of_gaussians():
     assert ratio(1.0, 0.5) == pytest.approx(0.97, abs=0.01)
     assert ratio(1.5, 1) == pytest.approx(0.92, abs=0.01)
     assert ratio(2.0, 1) == pytest.approx(0.66, abs=0.01)
+
+
+def test_a_listed_star_a_little_beyond_the_edge_costs_nothing():
+    layers, stars = field(extra=[(LONE, 200.0)])
+    beyond = star_list([*stars.x, SHAPE[1] - 0.3], [*stars.y, SHAPE[0] - 0.4], fwhm=FWHM)
+    beyond.flux[:] = np.vstack([stars.flux, stars.flux[:1]])
+    found = with_unlisted(beyond, planes_above_sky(layers, stars, Canvas(), "stack"), Canvas())
+    assert found.x[len(beyond.x) :] == pytest.approx([LONE[0]], abs=0.4)

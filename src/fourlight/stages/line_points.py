@@ -87,7 +87,11 @@ def _details(planes: Planes, sigma: float, canvas: Canvas) -> tuple[Float32, Flo
 
 def _narrowness(fine: Float32, coarse: Float32, x: Float64, y: Float64) -> tuple[Float64, Float64]:
     """(n,) ratio of both details at places, infinite where coarse detail is dark, and the fine one."""
-    rows, columns = (np.rint(place).astype(int) for place in (y, x))
+    # stars of the list may stand a little beyond the edge
+    rows, columns = (
+        np.clip(np.rint(place), 0, most - 1).astype(int)
+        for place, most in zip((y, x), fine.shape, strict=True)
+    )
     narrow, wide = (layer[rows, columns].astype(np.float64) for layer in (fine, coarse))
     return np.where(wide > 0, narrow / np.where(wide > 0, wide, 1.0), np.inf), narrow
 
