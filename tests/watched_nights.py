@@ -16,7 +16,6 @@ from fourlight.pipeline.watching import Ends, watch
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
-from plain_pictures import PLAIN
 
 SCENE = """
 seed = 11
@@ -33,7 +32,7 @@ count = 160
 count = 12
 trail_share = 0.4
 """
-HALF = with_settings(Recipe(), ['integrate.grid="0.5x"', *PLAIN])
+HALF = with_settings(Recipe(), ['integrate.grid="0.5x"'])
 PLANES = ("R", "G1", "G2", "B", "G")
 
 
