@@ -175,7 +175,7 @@ def _left(half: float, middle: float, whole: float, noise: float) -> float:
         Standard error of the darkest quarter, about that of the one in the middle, too.
 
     >>> _left(0.5, 1.0, 2.0, 0.0), _left(0.5, 1.0, 2.0, 0.8), round(_left(0.1, 1.0, 2.0, 0.3), 3)
-    (0.75, 0.75, 1.761)
+    (0.75, 0.75, 1.762)
     """
     least = GLOW_LEFT * abs(half)
     if whole <= SEEN * 1.25**0.5 * noise:  # four times as many parts scatter by half as much
