@@ -8,14 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pytest
 from astropy.io import fits
 
-from fourlight.pipeline import live_desk
 from fourlight.pipeline.watching import Ends, watch
 from fourlight.recipe import Recipe, with_settings
-from fourlight.simulate.render import simulate
-from fourlight.simulate.scene import loads
 
 SCENE = """
 seed = 11
@@ -86,15 +82,3 @@ def watched(
 def layers(out: Path) -> dict[str, np.ndarray]:
     with fits.open(out / "stack.fits") as stack:
         return {unit.name: unit.data.astype(np.float64) for unit in stack[1:]}
-
-
-def simulated(place: Path) -> list[Path]:
-    """The lights of the night, made below a folder."""
-    simulate(loads(SCENE), place / "sim")
-    return sorted((place / "sim" / "night1").glob("*.fits"))
-
-
-def only_at_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Make charts and pictures when a night ends, and not before."""
-    monkeypatch.setattr(live_desk, "CHART_S", 1e9)
-    monkeypatch.setattr(live_desk, "PICTURE_S", 1e9)

@@ -12,12 +12,14 @@ from typing import Any
 import pytest
 
 from fourlight.cli.app import build
+from fourlight.pipeline import live_desk
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 from kept_stacks import KEEP
 from made_once import made_once
+from watched_nights import SCENE as WATCHED
 
 SCENE = """
 seed = 18
@@ -96,3 +98,17 @@ def dask() -> Iterator[Any]:
         n_workers=2, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address="127.0.0.1:0"
     ) as found:
         yield found
+
+
+@pytest.fixture(scope="session")
+def lights(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Subs of a night that is watched, in the order of their times; nobody may change them."""
+    place = made_once(tmp_path_factory, "watched", lambda folder: simulate(loads(WATCHED), folder))
+    return sorted((place / "night1").glob("*.fits"))
+
+
+@pytest.fixture
+def only_at_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Charts and pictures of a watched night are made when it ends, and not before."""
+    monkeypatch.setattr(live_desk, "CHART_S", 1e9)
+    monkeypatch.setattr(live_desk, "PICTURE_S", 1e9)

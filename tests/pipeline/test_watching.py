@@ -23,18 +23,9 @@ from fourlight.pipeline.live_stack import Ground, LiveStack
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.stages.live_sums import LiveSums
-from watched_nights import HALF, PLANES, Told, arriving, layers, only_at_the_end, simulated, watched
+from watched_nights import HALF, PLANES, Told, arriving, layers, watched
 
-
-@pytest.fixture(scope="module")
-def lights(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    return simulated(tmp_path_factory.mktemp("watched"))
-
-
-@pytest.fixture(autouse=True)
-def _at_the_end_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    """All nights but `night`, which is made before."""
-    only_at_the_end(monkeypatch)
+pytestmark = pytest.mark.usefixtures("only_at_the_end")
 
 
 @pytest.fixture(scope="module")

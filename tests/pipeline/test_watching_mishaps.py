@@ -21,17 +21,9 @@ from fourlight.pipeline.watch_files import Night
 from fourlight.pipeline.watching import Ends, _Watch, watch
 from fourlight.provenance import file_hash
 from fourlight.recipe_read import Read
-from watched_nights import HALF, Hours, Told, arriving, only_at_the_end, simulated, watched
+from watched_nights import HALF, Hours, Told, arriving, watched
 
-
-@pytest.fixture(scope="module")
-def lights(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    return simulated(tmp_path_factory.mktemp("watched"))
-
-
-@pytest.fixture(autouse=True)
-def _at_the_end_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    only_at_the_end(monkeypatch)
+pytestmark = pytest.mark.usefixtures("only_at_the_end")
 
 
 def with_time(file: Path, target: Path, moment: str) -> None:

@@ -16,20 +16,12 @@ from fields import raw_frame
 from fourlight.frames import RawFrame, SetAside
 from fourlight.pipeline.live_renewal import renew
 from fourlight.pipeline.live_stack import LiveStack
-from watched_nights import arriving, layers, only_at_the_end, simulated, watched
+from watched_nights import arriving, layers, watched
+
+pytestmark = pytest.mark.usefixtures("only_at_the_end")
 
 COLLECTED = [lambda: None] * 25
 """Time enough for a file that is not whole to be given up."""
-
-
-@pytest.fixture(scope="module")
-def lights(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    return simulated(tmp_path_factory.mktemp("watched"))
-
-
-@pytest.fixture(autouse=True)
-def _at_the_end_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    only_at_the_end(monkeypatch)
 
 
 def carded(**cards: object) -> Callable[[Path], None]:
