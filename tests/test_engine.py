@@ -11,7 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 import pytest
 
 from fourlight import engine
-from fourlight.engine import Crew, as_done, at_once, give_back, held_bytes, in_order, thread_count
+from fourlight.engine import Crew, as_done, at_once, give_back, held_bytes, in_order, room_bytes, thread_count
 from fourlight.errors import StageError
 
 
@@ -208,6 +208,8 @@ def test_memory_says_how_much_is_done_at_once(monkeypatch):
     assert at_once(200e6, 1e9, 8) == 3
     assert at_once(200e6, 4e9, 8) == 8
     assert at_once(200e6, 0.5e9, 8) == at_once(900e6, 0.5e9, 8) == 1
+    assert at_once(100e6, 1e9, 8) == 6, "not 7: threads and the C library keep some beside"
+    assert room_bytes(0.3e9) == 0
 
 
 @pytest.mark.skipif(not os.path.exists("/proc/self/status"), reason="asks Linux")

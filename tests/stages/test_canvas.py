@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fourlight.engine import held_bytes
+from fourlight.stages import canvas
 from fourlight.stages.canvas import LEAST_SIDE, Canvas, Window
 
 
@@ -30,11 +30,12 @@ def test_two_canvases_in_a_folder_share_nothing_where_mapped_files_stay(
 @pytest.mark.parametrize("shape", [(1500, 2000), (1505, 1999), (700, 903)])
 @pytest.mark.parametrize("room", [8e6, 21e6, 47e6])
 def test_parts_and_what_is_around_them_fit_the_room_that_was_left(
-    shape: tuple[int, int], room: float
+    monkeypatch: pytest.MonkeyPatch, shape: tuple[int, int], room: float
 ) -> None:
     reach, pixel_bytes = 32, 200.0
     windows: list[Window] = []
-    Canvas(memory_bytes=held_bytes() + room).each(shape, windows.append, reach=reach, pixel_bytes=pixel_bytes)
+    monkeypatch.setattr(canvas, "room_bytes", lambda _: room)
+    Canvas().each(shape, windows.append, reach=reach, pixel_bytes=pixel_bytes)
     seen = np.zeros(shape, dtype=int)
     for window in windows:
         seen[window.inner] += 1

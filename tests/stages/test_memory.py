@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from fields import frame_table, paint_stars, raw_frame, turned
+from fourlight import engine
 from fourlight.pipeline.integration import RESULT_BYTES, WAITING
 from fourlight.pipeline.lights import MEASURE_BYTES
 from fourlight.recipe import Finish, Integrate, Measure
@@ -136,7 +137,7 @@ def test_a_picture_is_the_same_in_little_memory_and_by_threads(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """100 MB for 1 MP, which takes 155 MB at once: nine parts."""
-    monkeypatch.setattr(canvas, "held_bytes", lambda: 0)
+    monkeypatch.setattr(engine, "held_bytes", lambda: 0)
     monkeypatch.setattr(canvas, "MOST_SIDE", 2000)
     # what is compiled takes long when it is traced
     finished(paint(kind="broadband", ny=400, nx=500, stars=120), Canvas())
@@ -175,7 +176,7 @@ def finished(scene: Scene, room: Canvas) -> np.ndarray:
 def test_parts_cover_a_picture_once_and_keep_the_memory(
     monkeypatch: pytest.MonkeyPatch, threads: int, memory: float, reach: int
 ) -> None:
-    monkeypatch.setattr(canvas, "held_bytes", lambda: 0)
+    monkeypatch.setattr(engine, "held_bytes", lambda: 0)
     ny, nx = 1003, 1511
     counts, largest, seen = np.zeros((ny, nx), dtype=int), 0, []
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fourlight.engine import give_back, held_bytes, in_order
+from fourlight.engine import give_back, in_order, room_bytes
 from fourlight.io.room import new_array
 
 __all__ = ["ENOUGH", "Canvas", "Window", "bands", "every", "some"]
@@ -129,7 +129,7 @@ class Canvas:
 
     def _side(self, reach: int, pixel_bytes: float) -> tuple[int, int]:
         """Side of the parts and threads that are quickest: more threads leave smaller parts, of which more is rim."""
-        room = max(self.memory_bytes - held_bytes(), 0.0)
+        room = room_bytes(self.memory_bytes)
         choices = []
         for threads in range(1, self.threads + 1):
             side = int(np.clip(np.sqrt(room / threads / pixel_bytes) - 2 * reach, LEAST_SIDE, MOST_SIDE))
