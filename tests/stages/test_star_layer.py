@@ -1,10 +1,15 @@
 """Stars and everything else, apart."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
 from finish_scenes import moffat, odd_scenes, paint
+from fourlight.core.starlet import starlet
+from fourlight.stages import star_channel
 from fourlight.stages.canvas import Canvas
+from fourlight.stages.denoise import denoise
 from fourlight.stages.star_layer import split_stars
 from fourlight.stages.star_search import points
 
@@ -84,6 +89,35 @@ def test_odd_stacks(name):
         known = np.isfinite(scene.planes[c])
         np.testing.assert_array_equal(np.isfinite(out.starless[c]), known)
         np.testing.assert_allclose((out.stars[c] + out.starless[c])[known], scene.planes[c][known], rtol=1e-6)
+
+
+def test_under_stars_of_a_smoothed_stack_the_grain_is_that_of_around(scene):
+    quiet = denoise(scene.planes, scene.variances, scene.halves)
+    out = split_stars(quiet.planes, scene.variances, scene.stars)
+    for c in "RGB":
+        np.testing.assert_allclose(out.stars[c] + out.starless[c], quiet.planes[c], rtol=1e-6)
+        lit = (scene.truth[c] - scene.cloud[c]) / np.sqrt(np.median(scene.variances[c]))
+        left = (quiet.planes[c] - scene.truth[c]).astype(np.float32)
+        rest = (out.starless[c] - scene.cloud[c]).astype(np.float32)
+        for before, after in list(zip(starlet(left, 2), starlet(rest, 2), strict=True))[:2]:
+            around = (lit > 0.005) & (lit < 0.03)
+            for low, high in ((0.3, 2), (2, 10), (10, 60)):
+                under = (lit > low) & (lit < high)
+                assert before[under].std() > 1.5 * before[around].std()
+                assert 0.7 * before[around].std() < after[under].std() < 2.2 * before[around].std()
+
+
+def test_memory_of_a_part_is_what_is_told(scene):
+    plane, model = scene.planes["G"], scene.truth["G"] - scene.cloud["G"]
+    arrays = (plane - model, model, scene.variances["G"], model > 2e4)
+    star_channel._filled(*arrays, 2.0)
+    tracemalloc.start()
+    try:
+        star_channel._filled(*arrays, 2.0)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert 0.7 * star_channel.PIXEL_BYTES < peak / plane.size < star_channel.PIXEL_BYTES
 
 
 def test_points_are_found_where_they_are_and_nebulae_are_none(scene):

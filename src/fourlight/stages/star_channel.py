@@ -7,9 +7,10 @@ import numpy.typing as npt
 
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import Core, cores, refitted
+from fourlight.core.grain import even_grain
 from fourlight.core.mending import mended
 from fourlight.core.starlayer import add_star, fit_layer
-from fourlight.core.starlet import smooth_step
+from fourlight.core.starlet import smooth_step, smoothed
 from fourlight.stages.canvas import Canvas, Window, some
 
 __all__ = ["StarChannel"]
@@ -27,13 +28,17 @@ UNDER, ASTRAY = 2.0, 6.0
 difference from which the fit went astray."""
 SEEN = 0.4
 """Error over the noise of a pixel from which it would be seen, and is mended."""
+LEAST = 0.01
+"""Noise of a pixel over that of the field, at least."""
+LIT = 0.1
+"""Light of stars over the noise of a pixel from which smoothing may have left more grain than around."""
 DISC = 1.5
 """Radius of the discs that are fitted over the width of stars."""
 WITHIN = 0.5
 """Distance of a star from the edge over its width from which all of its light is known."""
 FARTHEST = 80.0
 """Radius to which a star is taken off at most, pixels."""
-REACH, PIXEL_BYTES = 256, 60
+REACH, PIXEL_BYTES = 256, 120
 
 
 class StarChannel:
@@ -155,13 +160,20 @@ class StarChannel:
 def _filled(
     left: Float32, model: Float32, variance: Float32, full: Bool, noise: float
 ) -> tuple[Float32, Bool]:
-    """What is left of a channel, filled where the stars are too bright for their profile, or their fit went astray."""
+    """What is left of a channel, filled where the stars are too bright for their profile, or their fit went astray.
+
+    Its grain under stars is brought down to that around them. Where it was filled is told too.
+    """
     under = model > UNDER * noise
-    if not (under.any() or full.any()):
-        return np.array(left, dtype=np.float32), full
     hidden = full | (WINGS * model > SEEN * noise)
-    around = mended(left, under | full)
-    off = smooth_step(np.abs(smooth_step(np.nan_to_num(left - around), 0)), 0)
-    astray = under & (off > ASTRAY * noise) & (off > WINGS * model)
-    hidden |= smooth_step(astray.astype(np.float32), 1) > 0.05
-    return mended(left, hidden), hidden
+    if under.any():
+        around = mended(left, under | full)
+        off = smooth_step(np.abs(smooth_step(np.nan_to_num(left - around), 0)), 0)
+        astray = under & (off > ASTRAY * noise) & (off > WINGS * model)
+        hidden |= smooth_step(astray.astype(np.float32), 1) > 0.05
+    # light is smoothed with what is around it: a star is told from its neighbours over 6 px
+    lit = smoothed((model > LIT * noise).astype(np.float32), 2) > 0
+    known = np.where(variance > 0, variance, np.float32(noise**2))
+    sigma = np.sqrt(np.maximum(known, np.float32((LEAST * noise) ** 2)), dtype=np.float32)
+    doubt = np.minimum(np.float32(WINGS) * model, np.float32(SEEN * noise))
+    return even_grain(np.where(full, np.float32(np.nan), left), hidden, lit, sigma, doubt), hidden
