@@ -72,3 +72,36 @@ def test_a_full_core_takes_no_colour_of_flanks_over_which_full_samples_are_sprea
     core = np.hypot(x, y) < fwhm_px
     for plane in (image[0], image[2]):
         np.testing.assert_allclose((plane / image[1])[core], 1.0, atol=0.06)
+
+
+def star(shape, fwhm_px, peak):
+    """A star in the middle: Moffat's profile (1969, A&A 3, 455), exponent 3 from memory."""
+    y, x = (axis - length // 2 for axis, length in zip(np.indices(shape), shape, strict=True))
+    wide = (fwhm_px / 2) ** 2 / (2 ** (1 / 3) - 1)
+    return peak * (1 + (x**2 + y**2) / wide) ** -3.0
+
+
+def repaired(image, fwhm_px):
+    """Three channels of which 1 is full, with one star."""
+    field = Field(np.array([0.0]), np.array([0.0]), fwhm_px, np.array([True]), np.ones(1))
+    image = [np.minimum(plane, 1.0).astype(np.float32) for plane in image]
+    before = [plane.copy() for plane in image]
+    repair_cores(image, np.ones((1, 3)), np.ones(3), field)
+    return before, image
+
+
+def test_a_full_star_that_fills_the_picture_stays_as_it_is():
+    before, image = repaired([star((21, 21), 8.0, share) for share in (4.0, 3.0, 2.0)], 8.0)
+    np.testing.assert_array_equal(image, before)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("fwhm_px", [2.0, 3.0, 4.0])
+def test_full_cores_keep_their_light_in_noise(fwhm_px, seed):
+    """A star of 1.2 times full, noise of 3 % of full: the rim falls below the sky here and there."""
+    random = np.random.default_rng(seed)
+    light = np.minimum(star((61, 61), fwhm_px, 1.2), 1.0)
+    before, image = repaired([light + random.normal(0, 0.03, light.shape) for _ in range(3)], fwhm_px)
+    changed = (np.array(image) != np.array(before)).any(axis=0)
+    assert changed.sum() >= 9
+    np.testing.assert_allclose(np.sum(image, axis=0), np.sum(before, axis=0), atol=1e-5)

@@ -133,17 +133,22 @@ def _grow(spots: Bool) -> None:
 
 
 def _recoloured(image: list[Float32], hot: Bool, core: Bool) -> list[Float32]:
-    """A patch whose core keeps its mean light and takes the colour of its rim; other hot pixels do not count."""
+    """A patch whose core keeps its mean light and takes the colour of its rim; other hot pixels do not count.
+
+    Where all is hot, nothing tells a colour: the patch stays as it is.
+    """
+    if hot.all():
+        return image
     around = []
     for plane in image:
         rim = gaps.fill_gaps(np.where(hot, np.nan, plane).astype(np.float32))
         for scale in range(3):
             rim = np.where(hot, starlet.smooth_step(rim, scale), rim)
-        around.append(rim)
-    rim_mean = np.maximum(mix(around, np.full(3, 1 / 3)), np.float32(1e-20))
-    mean = mix(image, np.full(3, 1 / 3))
+        around.append(np.maximum(rim, np.float32(1e-20)))  # noise below the sky is no light
+    thirds = np.full(3, 1 / 3)
+    light = mix(image, thirds) / mix(around, thirds)
     return [
-        np.where(core, mean * np.clip(rim / rim_mean, 0, 3), plane).astype(np.float32)
+        np.where(core, light * rim, plane).astype(np.float32)
         for plane, rim in zip(image, around, strict=True)
     ]
 
