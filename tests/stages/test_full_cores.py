@@ -1,10 +1,11 @@
-"""From linear channels to a display: cores of full stars."""
+"""Cores of full stars: their light stays, their own flanks tell its colour."""
 
 import numpy as np
 import pytest
 from scipy import ndimage
 
-from fourlight.stages.display import Field, repair_cores
+from fourlight.stages.display import Field
+from fourlight.stages.full_cores import repair_cores
 
 
 def test_full_cores_have_one_colour_though_single_pixels_fall_below_the_full_level():
@@ -74,11 +75,11 @@ def test_a_full_core_takes_no_colour_of_flanks_over_which_full_samples_are_sprea
         np.testing.assert_allclose((plane / image[1])[core], 1.0, atol=0.06)
 
 
-def star(shape, fwhm_px, peak):
-    """A star in the middle: Moffat's profile (1969, A&A 3, 455), exponent 3 from memory."""
+def star(shape, fwhm_px, peak, right=0, exponent=3.0):
+    """A star in the middle or to the right of it: Moffat's profile (1969, A&A 3, 455, from memory)."""
     y, x = (axis - length // 2 for axis, length in zip(np.indices(shape), shape, strict=True))
-    wide = (fwhm_px / 2) ** 2 / (2 ** (1 / 3) - 1)
-    return peak * (1 + (x**2 + y**2) / wide) ** -3.0
+    wide = (fwhm_px / 2) ** 2 / (2 ** (1 / exponent) - 1)
+    return peak * (1 + ((x - right) ** 2 + y**2) / wide) ** -exponent
 
 
 def repaired(image, fwhm_px):
@@ -105,3 +106,60 @@ def test_full_cores_keep_their_light_in_noise(fwhm_px, seed):
     changed = (np.array(image) != np.array(before)).any(axis=0)
     assert changed.sum() >= 9
     np.testing.assert_allclose(np.sum(image, axis=0), np.sum(before, axis=0), atol=1e-5)
+
+
+def red_over_blue(image, fwhm_px, right=0):
+    """In the core of a star in the middle or to the right of it."""
+    y, x = (
+        axis - length // 2 for axis, length in zip(np.indices(image[0].shape), image[0].shape, strict=True)
+    )
+    core = np.hypot(y, x - right) < 0.7 * fwhm_px
+    return (image[0] / image[2])[core]
+
+
+EXPONENTS = pytest.mark.parametrize("exponent", [2.5, 3.0, 4.0])
+"""Of profiles; 2.5 to 4 is what the seeing leaves (common practice, no source)."""
+
+
+@EXPONENTS
+@pytest.mark.parametrize("fwhm_px", [2.0, 3.0, 5.0])
+def test_a_full_white_star_on_a_red_nebula_is_white_and_the_nebula_beside_it_red(fwhm_px, exponent):
+    light = star((81, 81), fwhm_px, 4.0, exponent=exponent)
+    before, image = repaired([light + nebula for nebula in (0.03, 0.0, 0.0)], fwhm_px)
+    np.testing.assert_allclose(red_over_blue(image, fwhm_px), 1.0, atol=0.06)
+    changed = (np.array(image) != np.array(before)).any(axis=0)
+    rim = changed & (light < 0.1)
+    assert rim.sum() >= 8
+    np.testing.assert_allclose((image[0] - image[2])[rim], 0.03, atol=0.01)
+
+
+@EXPONENTS
+def test_a_full_blue_star_takes_no_colour_of_a_red_neighbour(exponent):
+    """Of 20 % of full, three widths away; and the same without it, which is what the star's own flank tells."""
+    own, other = (star((81, 81), 3.0, peak, right, exponent) for peak, right in ((4.0, 0), (0.2, 9)))
+    shares = ((0.6, 1.0), (0.8, 0.6), (1.0, 0.3))
+    _, alone = repaired([blue * own for blue, _ in shares], 3.0)
+    np.testing.assert_allclose(red_over_blue(alone, 3.0), 0.6, rtol=0.02)
+    _, image = repaired([blue * own + red * other for blue, red in shares], 3.0)
+    np.testing.assert_allclose(red_over_blue(image, 3.0), 0.6, rtol=0.12)
+
+
+@EXPONENTS
+def test_full_stars_that_touch_keep_their_own_colours(exponent):
+    shape = (81, 81)
+    one, other = star(shape, 3.0, 4.0, 0, exponent), star(shape, 3.0, 4.0, 11, exponent)
+    _, image = repaired([blue * one + red * other for blue, red in ((0.6, 1.0), (0.8, 0.8), (1.0, 0.6))], 3.0)
+    np.testing.assert_allclose(red_over_blue(image, 3.0), 0.6, rtol=0.12)
+    np.testing.assert_allclose(red_over_blue(image, 3.0, 11), 1 / 0.6, rtol=0.12)
+
+
+def test_a_full_star_whose_flank_is_lost_in_noise_has_no_colour_by_chance():
+    """White, 1.2 times full: the logarithm of red over blue scatters little, and about none."""
+    found = []
+    for seed in range(30):
+        random = np.random.default_rng(seed)
+        light = np.minimum(star((61, 61), 3.0, 1.2, exponent=4.0), 1.0)
+        _, image = repaired([light + random.normal(0, 0.01, light.shape) for _ in range(3)], 3.0)
+        found.append(np.log(np.median(red_over_blue(image, 3.0))))
+    assert abs(np.mean(found)) < 0.1
+    assert np.std(found) < 0.25
