@@ -16,10 +16,12 @@ from pathlib import Path
 import pytest
 
 from fourlight.cli.app import COMMANDS, build
+from fourlight.pipeline.linear_sky import framing_cards
 from fourlight.recipe_finish import LOOKS
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads, packaged
 from fourlight.stages.claim_file import loads as loads_claims
+from fourlight.stages.framing import Framing
 from page_commands import blocks, run_line, shell_lines
 
 ROOT = Path(__file__).parent.parent
@@ -209,3 +211,12 @@ def test_the_looks_of_the_page_are_those_of_the_program() -> None:
         values = (look.background, look.bright, look.saturation)
         row = next(line for line in page.splitlines() if line.startswith(f"| {name} |"))
         assert tuple(float(cell) for cell in row.split("|")[2:5]) == values
+
+
+def test_cards_that_place_the_light_of_a_picture_are_told_in_one_page() -> None:
+    cards = framing_cards(Framing((0, 20, 0, 30)))
+    assert len(cards) >= 4
+    for card in cards:
+        assert [page.name for page in PAGES if f"`{card}`" in page.read_text(encoding="utf-8")] == [
+            "picture.md"
+        ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,6 +13,9 @@ from fourlight.stages.framing import Framing
 __all__ = ["framing_cards", "framing_of", "linear_cards"]
 
 Cards = dict[str, tuple[Any, str]]
+
+_COEFFICIENT = re.compile(r"[AB]P?_\d+_\d+")
+"""Names of coefficients of SIP."""
 
 
 def framing_cards(framing: Framing) -> Cards:
@@ -43,7 +47,8 @@ def linear_cards(cards: Mapping[str, Any], framing: Framing) -> Cards:
     if not cards:
         return {}
     turn, shift = framing.placing
-    out = dict(cards)
+    # a coefficient may move to another name, and the one there need not be followed by another
+    out = {name: value for name, value in cards.items() if not _COEFFICIENT.fullmatch(name)}
     x, y = turn @ [cards["CRPIX1"] - 1, cards["CRPIX2"] - 1] + shift
     out |= {"CRPIX1": float(x) + 1, "CRPIX2": float(y) + 1}
     cd = np.array([[cards[f"CD{i}_{j}"] for j in (1, 2)] for i in (1, 2)]) @ turn.T

@@ -1,4 +1,4 @@
-"""From linear channels to a display: one curve for all brightness, channel ratios kept, star cores mended."""
+"""From linear channels to a display: one curve for all brightness, channel ratios kept."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from fourlight.core import colour, gaps, oklab, starlet, stretch
+from fourlight.core import colour, oklab, starlet, stretch
 from fourlight.core.spare import Spare
 from fourlight.recipe_finish import Look
 from fourlight.stages.canvas import bands
 
-__all__ = ["FADED_PX", "Field", "curve_for", "displayed", "faded", "mix", "noise_of", "repair_cores"]
+__all__ = ["FADED_PX", "Field", "curve_for", "displayed", "faded", "mix", "noise_of"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -75,77 +75,6 @@ def noise_of(image: Float32, sky: Bool) -> float:
     """Standard deviation of the empty sky from the median absolute deviation."""
     values = image[sky] if sky.sum() >= 20 else image.ravel()
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
-
-
-def repair_cores(image: list[Float32], peaks: Float64, factors: Float64, field: Field) -> None:
-    """Give the cores of saturated stars the colour of the light around them, in place.
-
-    Full samples stop at the same level in every channel; balanced, they would show the balance factors. The
-    level is that of the brightest channel of the typical saturated star. The pixels beside full ones, as far as
-    stars are wide, are mended with them.
-
-    Parameters
-    ----------
-    image : three (ny, nx) float32
-        Balanced channels.
-    peaks : (n, 3) float64
-        Brightest pixel of each star and channel before the balance.
-    factors : (3,) float64
-        The balance.
-    field : Field
-        The stars.
-    """
-    full = peaks[field.saturated & np.isfinite(peaks).all(axis=1)]
-    if len(full) == 0:
-        return
-    ceiling = 0.8 * float(np.median(full.max(axis=1))) * factors
-    # the whole picture is searched, because a list of stars may miss the brightest of all
-    hot = np.zeros(image[0].shape, dtype=bool)
-    for rows in bands(hot.shape):
-        for plane, limit in zip(image, ceiling, strict=True):
-            hot[rows] |= plane[rows] > limit
-    if not hot.any():
-        return
-    # pixels between full ones hold light of full samples too, and so do those as far as samples are spread: flanks
-    # of channels that are full there fall too low, and their colour is as wrong as that of the core
-    for _ in range(max(1, round(field.fwhm_px))):
-        _grow(hot)
-    labels, _ = ndimage.label(hot, structure=np.ones((3, 3)))
-    for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
-        margin = 4 + max(rows.stop - rows.start, columns.stop - columns.start)
-        part = (
-            slice(max(rows.start - margin, 0), rows.stop + margin),
-            slice(max(columns.start - margin, 0), columns.stop + margin),
-        )
-        patches = [plane[part] for plane in image]
-        mended = _recoloured(patches, hot[part], labels[part] == k)
-        for patch, new in zip(patches, mended, strict=True):
-            patch[...] = new
-
-
-def _grow(spots: Bool) -> None:
-    """Add the eight neighbours of the few pixels that are True, in place."""
-    y, x = np.nonzero(spots)
-    ny, nx = spots.shape
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            spots[np.clip(y + dy, 0, ny - 1), np.clip(x + dx, 0, nx - 1)] = True
-
-
-def _recoloured(image: list[Float32], hot: Bool, core: Bool) -> list[Float32]:
-    """A patch whose core keeps its mean light and takes the colour of its rim; other hot pixels do not count."""
-    around = []
-    for plane in image:
-        rim = gaps.fill_gaps(np.where(hot, np.nan, plane).astype(np.float32))
-        for scale in range(3):
-            rim = np.where(hot, starlet.smooth_step(rim, scale), rim)
-        around.append(rim)
-    rim_mean = np.maximum(mix(around, np.full(3, 1 / 3)), np.float32(1e-20))
-    mean = mix(image, np.full(3, 1 / 3))
-    return [
-        np.where(core, mean * np.clip(rim / rim_mean, 0, 3), plane).astype(np.float32)
-        for plane, rim in zip(image, around, strict=True)
-    ]
 
 
 def curve_for(

@@ -19,7 +19,8 @@ from fourlight.stages.balance import brightness_of, white_factors
 from fourlight.stages.canvas import Canvas, Window, bands, every, some
 from fourlight.stages.coverage import Sheet
 from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
-from fourlight.stages.display import Field, curve_for, mix, noise_of, repair_cores
+from fourlight.stages.display import Field, curve_for, mix, noise_of
+from fourlight.stages.full_cores import repair_cores
 from fourlight.stages.gradient import Empty, take_off_gradient
 from fourlight.stages.local_contrast import contrast_lift
 from fourlight.stages.picture_parts import Made, Seen, Shelf, Source

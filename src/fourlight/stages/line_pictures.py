@@ -18,7 +18,8 @@ from fourlight.sensor.mixing import Ratios
 from fourlight.stages.canvas import Canvas, Window, every, some
 from fourlight.stages.coverage import gather
 from fourlight.stages.denoise import denoised_sheet
-from fourlight.stages.display import curve_for, mix, noise_of, repair_cores
+from fourlight.stages.display import curve_for, mix, noise_of
+from fourlight.stages.full_cores import repair_cores
 from fourlight.stages.line_kinds import Telling
 from fourlight.stages.line_maps import LineMaps
 from fourlight.stages.line_star_colours import recoloured, star_discs
