@@ -163,3 +163,18 @@ def test_a_full_star_whose_flank_is_lost_in_noise_has_no_colour_by_chance():
         found.append(np.log(np.median(red_over_blue(image, 3.0))))
     assert abs(np.mean(found)) < 0.1
     assert np.std(found) < 0.25
+
+
+def test_holes_beside_a_full_star_do_not_count():
+    """Nothing is known there (NaN); it stays so, and the star has the colour of the rest of its flank."""
+    y, x = np.mgrid[:60, :60]
+    light = 400 * np.exp(-((x - 30.0) ** 2 + (y - 30.0) ** 2) / (2 * 3.0**2))
+    image = [np.minimum(share * light, 100).astype(np.float32) for share in (0.4, 0.7, 1.0)]
+    for plane in image:
+        plane[22], plane[:, 40:42] = np.nan, np.nan
+    holes = np.isnan(image[0])
+    field = Field(np.array([30.0]), np.array([30.0]), 3.0, np.array([True]), np.ones(1))
+    repair_cores(image, np.full((1, 3), 100.0), np.ones(3), field)
+    red, green, blue = (plane[30, 30] for plane in image)
+    assert (green / red, blue / red) == pytest.approx((0.7 / 0.4, 1 / 0.4), rel=0.05)
+    assert all((np.isnan(plane) == holes).all() for plane in image)

@@ -73,7 +73,9 @@ def repair_cores(image: list[Float32], peaks: Float64, factors: Float64, field: 
     for k, box in enumerate(ndimage.find_objects(labels), start=1):
         part = _widened(box, _reach(field.fwhm_px))
         core = labels[part] == k
-        _mend([plane[part] for plane in image], hot[part], ~wide[part], core, field.fwhm_px)
+        patch = [plane[part] for plane in image]
+        clear = ~wide[part] & np.isfinite(patch).all(axis=0)
+        _mend(patch, hot[part], clear, core, field.fwhm_px)
 
 
 def _above(image: list[Float32], limits: Float64) -> Bool:
