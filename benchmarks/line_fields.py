@@ -24,7 +24,7 @@ from fourlight.pipeline.line_request import Asked
 from fourlight.pipeline.lines import lines_on
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
-from fourlight.sensor.filters import named_filter
+from fourlight.sensor.filters import Beam, named_filter
 from fourlight.sensor.lightpath import LightPath
 from fourlight.sensor.mixing import Ratios, mixing_matrix
 from fourlight.sensor.sensors import sensor
@@ -45,6 +45,9 @@ CASES = (
 BLURS = (28.0, 12.0)
 """Of stars, arcsec: two pixels, and narrower than one."""
 
+FOCAL_MM, APERTURE_MM = 50.0, 25.0
+"""Of the optics: in a beam as fast as this, passbands are wider and bluer than in straight light."""
+
 SCENE = """
 seed = {seed}
 exposure_s = 300
@@ -56,8 +59,8 @@ height_px = 440
 sensor = "{camera}"
 [optics]
 air_colour = true
-focal_mm = 50.0
-aperture_mm = 25.0
+focal_mm = {focal_mm}
+aperture_mm = {aperture_mm}
 blur_arcsec = {blur}
 colour_blur_arcsec = 4
 guiding_arcsec = 2
@@ -85,7 +88,16 @@ sky_mag = 21.0
 def field(seed: int, case: tuple[str, str, float, float], blur: float, work: Path) -> str:
     """A row of the table: one field."""
     camera, filter_name, ra, dec = case
-    text = SCENE.format(seed=seed, camera=camera, filter=filter_name, ra=ra, dec=dec, blur=blur)
+    text = SCENE.format(
+        seed=seed,
+        camera=camera,
+        filter=filter_name,
+        ra=ra,
+        dec=dec,
+        blur=blur,
+        focal_mm=FOCAL_MM,
+        aperture_mm=APERTURE_MM,
+    )
     simulate(loads(text), work / "raw")
     summary = run([work / "raw"], work / "out", with_settings(Recipe(), SETTINGS))
     ratios = Ratios(nii_sigma=0.0, balmer_part=0.0, reddening_sigma=0.0)
@@ -124,7 +136,7 @@ def _row(
 
 def _matrix(camera: str, filter_name: str, columns: list[str], ratios: Ratios) -> Float64:
     """(3, k) what red, green and blue count of a photon of each line."""
-    path = LightPath(sensor(camera), named_filter(filter_name))
+    path = LightPath(sensor(camera), named_filter(filter_name), Beam(FOCAL_MM / APERTURE_MM))
     return np.asarray(mixing_matrix(path, columns, ratios, ("R", "G", "B")).values)
 
 
