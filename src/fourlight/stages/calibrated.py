@@ -7,14 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import ODD
 from fourlight.io.pixels import PixelSource
 
-__all__ = ["ODD", "CalibratedSource"]
+__all__ = ["CalibratedSource"]
 
 Float32Array = npt.NDArray[np.float32]
-
-ODD = 15
-"""From one sample that tells a level to the next: an odd step takes all four places of the mosaic."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,6 @@ from fourlight.core.overexposed import OVEREXPOSED, mostly_full
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, StarList
 from fourlight.recipe import Measure
-from fourlight.stages.calibrated import ODD
 from fourlight.stages.fringes import plane_equations
 from fourlight.stages.star_choice import BRIGHT_STARS, fit_radius, full_stars, lone
 from fourlight.stages.trails import find_trails
@@ -64,7 +63,7 @@ def measure(
         The frame holds no usable samples in some plane, or most of them are full.
     """
     cell = cfa.plane_map(pattern)
-    if mostly_full(image[::ODD], saturation, 1.0 if electrons else None):
+    if mostly_full(image[:: cfa.ODD], saturation, 1.0 if electrons else None):
         raise FrameError(str(raw.path), OVEREXPOSED)
     levels = skycells.cell_levels(image, cell, skycells.cell_side(image.shape, settings.cell_px), step)
     if not np.isfinite(levels).any(axis=(1, 2)).all():
