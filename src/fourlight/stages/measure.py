@@ -22,6 +22,8 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
+NO_FLAT = np.empty((0, 0), dtype=np.float32)
+
 PART = 4
 """One in so many bands of rows is searched first."""
 
@@ -37,7 +39,7 @@ UNCORRECTED = 0.02
 
 def measure(
     raw: RawFrame, image: Float32, pattern: str, *, electrons: bool, saturation: float, settings: Measure,
-    step: float = 0.0,
+    step: float = 0.0, response: Float32 = NO_FLAT,
 ) -> MeasuredFrame:  # fmt: skip
     """Measure one light.
 
@@ -56,6 +58,8 @@ def measure(
     settings : Measure
     step : float
         Step of the digitiser, unit of the samples; 0 where they are not whole numbers of it.
+    response : (rows, nx) float32
+        Response of the flat in each `fourlight.core.cfa.ODD`-th row; (0, 0) where no flat was used.
 
     Raises
     ------
@@ -63,7 +67,8 @@ def measure(
         The frame holds no usable samples in some plane, or most of them are full.
     """
     cell = cfa.plane_map(pattern)
-    if mostly_full(image[:: cfa.ODD], saturation, 1.0 if electrons else None):
+    rows = image[:: cfa.ODD]
+    if mostly_full(rows * response if response.size else rows, saturation, 1.0 if electrons else None):
         raise FrameError(str(raw.path), OVEREXPOSED)
     levels = skycells.cell_levels(image, cell, skycells.cell_side(image.shape, settings.cell_px), step)
     if not np.isfinite(levels).any(axis=(1, 2)).all():
