@@ -66,19 +66,15 @@ def measure(
     FrameError
         The frame holds no usable samples in some plane, or most of them are full.
     """
-    cell = cfa.plane_map(pattern)
+    cell, poisson = cfa.plane_map(pattern), 1.0 if electrons else 0.0
     rows = image[:: cfa.ODD]
-    if mostly_full(rows * response if response.size else rows, saturation, 1.0 if electrons else None):
+    if mostly_full(rows * response if response.size else rows, saturation, poisson or None):
         raise FrameError(str(raw.path), OVEREXPOSED)
     levels = skycells.cell_levels(image, cell, skycells.cell_side(image.shape, settings.cell_px), step)
     if not np.isfinite(levels).any(axis=(1, 2)).all():
         raise FrameError(str(raw.path), "a colour plane has no usable samples; needed a full mosaic frame")
-    noise = np.array([sample_noise(image[y::2, x::2], step=step) for y, x in _origins(cell)])
-    if not (noise > 0).all():
-        why = "too few samples side by side to tell noise" if np.isnan(noise).any() else "samples do not vary"
-        raise FrameError(str(raw.path), f"{why}; needed a frame with light in it")
+    noise = _noise(raw, image, cell, step)
     solid = skycells.filled(levels)
-    poisson = 1.0 if electrons else 0.0
     excess = skycells.Excess.above(image, solid, cell, noise)
     fits, width = _fitted(excess, cell, noise, poisson, settings)
     stars, shapes, aperture_error = _photometry(
@@ -104,6 +100,15 @@ def measure(
         fringe_right=right,
         trails=find_trails(excess, stars, width, settings.trail_sigma),
     )
+
+
+def _noise(raw: RawFrame, image: Float32, cell: Int64, step: float) -> Float64:
+    """Noise of the samples of each plane (4,); raises `FrameError` where there is none."""
+    noise = np.array([sample_noise(image[y::2, x::2], step=step) for y, x in _origins(cell)])
+    if not (noise > 0).all():
+        why = "too few samples side by side to tell noise" if np.isnan(noise).any() else "samples do not vary"
+        raise FrameError(str(raw.path), f"{why}; needed a frame with light in it")
+    return noise
 
 
 def _origins(cell: Int64) -> list[tuple[int, int]]:
