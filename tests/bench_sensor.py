@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +17,8 @@ from fourlight.io.pixels import open_pixels
 from fourlight.io.scan import scan
 
 Image = npt.NDArray[np.float64]
+BENCH_GAIN, BENCH_READ = 1.5, 3.0
+BENCH_LEVELS = [1500.0, 6000.0, 12000.0, 20000.0, 28000.0, 36000.0, 50000.0, 66000.0, 90000.0]
 
 
 @dataclass
@@ -95,3 +98,21 @@ def frames_of(folder: Path) -> list[RawFrame]:
 def open_source(frame: RawFrame) -> Any:
     """Samples of a frame."""
     return open_pixels(frame, None)
+
+
+def put_bench(folder: Path) -> None:
+    """Flats up to beyond saturation, bias frames and darks of two temperatures."""
+    sensor = Sensor(31, gain=BENCH_GAIN, read=BENCH_READ, shape=(160, 200), full=40000.0)
+    put_flats(folder / "flats", sensor, BENCH_LEVELS)
+    put_bias(folder / "bias", sensor, 8)
+    hot = np.full(sensor.shape, 1.0)
+    hot[50, 60] = 200.0
+    for k, (t, warm) in enumerate([(-10.0, 4.0), (0.0, 12.0)] * 4):
+        put(folder / "darks" / f"{k}.fits", sensor.expose(0.0, warm * hot), "DARK", 100.0, CCD_TEMP=t)
+
+
+def some(bench: Path, to: Path, *parts: str) -> Path:
+    """Copies of some folders of a bench."""
+    for part in parts:
+        shutil.copytree(bench / part, to / part)
+    return to

@@ -1,10 +1,12 @@
-"""Images of every type a FITS file can hold, and the units found in one."""
+"""FITS files of tests: images of every type they can hold, the units found in one, and plain frames."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from astropy.io import fits
 
 from fourlight.io.cards import Unit, walk
 
@@ -26,3 +28,14 @@ def values_of(dtype: str) -> np.ndarray:
 def units_of(path: Path) -> list[Unit]:
     with path.open("rb") as file:
         return walk(file)
+
+
+def put(path: Path, image: np.ndarray | None = None, **cards: Any) -> Path:
+    """A FITS frame; underscores in card names stand for hyphens."""
+    if image is None:
+        image = np.random.default_rng(8).integers(900, 1100, (64, 96)).astype(np.uint16)
+    unit = fits.PrimaryHDU(image)
+    unit.header.update({name.replace("_", "-"): value for name, value in cards.items()})
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unit.writeto(path)
+    return path

@@ -75,6 +75,7 @@ class Demo:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("no_settings")
 def test_commands_of_the_readme_run(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(demo.folder)
     assert len(shell_lines(ROOT / "README.md")) >= 5
@@ -82,6 +83,7 @@ def test_commands_of_the_readme_run(demo: Demo, monkeypatch: pytest.MonkeyPatch)
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("no_settings")
 def test_commands_of_the_page_on_what_ifs_run(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(demo.folder)
     page = ROOT / "docs" / "whatif.md"

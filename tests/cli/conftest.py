@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from bench_sensor import put_bench
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe
 from made_once import made_once
@@ -68,3 +69,9 @@ def under_the_sky(tmp_path_factory: pytest.TempPathFactory) -> Path:
         run([folder / "raw"], folder / "out", Recipe())
 
     return made_once(tmp_path_factory, "under-the-sky", make)
+
+
+@pytest.fixture(scope="session")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Frames to measure a camera by, see `bench_sensor.put_bench`; not to be changed."""
+    return made_once(tmp_path_factory, "bench", put_bench)

@@ -3,9 +3,10 @@
 import galsim
 import numpy as np
 import pytest
+from scipy.ndimage import map_coordinates
 
 from finish_scenes import moffat, paint
-from fourlight.core.fieldprofile import FieldProfile, fit_field, printed_at
+from fourlight.core.fieldprofile import FieldProfile, fit_field, printed, printed_at
 from fourlight.core.profilerest import no_rest, rest_at
 
 
@@ -57,9 +58,22 @@ def test_what_stars_have_in_common_is_printed_with_the_profile():
     without, some = np.empty(7), np.empty(7)
     printed_at(shape, 0.3, no_rest(3)[0], x, y, without)
     printed_at(shape, 0.3, rest, x, y, some)
-    expected = [rest_at(rest, *place) for place in zip(x, y, strict=True)]
+    # two knots to a pixel, the middle one at the star; linear between them, and nothing beyond
+    expected = map_coordinates(rest, [2 * y + 6, 2 * x + 6], order=1, mode="constant", cval=0.0)
     assert np.count_nonzero(expected) >= 4
     np.testing.assert_allclose(some - without, expected, rtol=0, atol=1e-12)
+
+
+def test_picture_of_a_star_stands_in_its_middle_upright():
+    a = 1 / (0.5 * 3.1) ** 2
+    out = printed(np.array([a, 0, a]), 1 / 3.5, no_rest(3)[0], 31)
+    slow = moffat(15, 15, 3.1, (31, 31), over=31)
+    np.testing.assert_allclose(out / out.sum(), slow / slow.sum(), atol=2e-4 * slow.max() / slow.sum())
+    # narrower in rows than in columns, a map that is not symmetric, and knots on the middles of pixels
+    rest, shape = 0.1 * np.random.default_rng(3).normal(size=(13, 13)), np.array([0.2, 0.0, 0.5])
+    alone, both = (printed(shape, 0.3, each, 9) for each in (no_rest(3)[0], rest))
+    assert alone[4, 6] > 1.5 * alone[6, 4]
+    np.testing.assert_allclose((both - alone)[2:7, 2:7], rest[2:11:2, 2:11:2], atol=1e-12)
 
 
 def test_doubles_do_not_widen_the_profile():

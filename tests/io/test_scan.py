@@ -15,23 +15,13 @@ import numpy as np
 import pytest
 from astropy.io import fits as reference
 
+from fits_images import put
 from fourlight.errors import InputError
 from fourlight.frames import Role
 from fourlight.io.scan import scan
 from fourlight.recipe_read import Read
 
 REAL = Path(__file__).parents[1] / "authorities" / "real_pair"
-
-
-def put(path: Path, image: np.ndarray | None = None, **cards: Any) -> Path:
-    """A FITS frame; underscores in card names stand for hyphens."""
-    if image is None:
-        image = np.random.default_rng(8).integers(900, 1100, (64, 96)).astype(np.uint16)
-    unit = reference.PrimaryHDU(image)
-    unit.header.update({name.replace("_", "-"): value for name, value in cards.items()})
-    path.parent.mkdir(parents=True, exist_ok=True)
-    unit.writeto(path)
-    return path
 
 
 def test_the_real_pair() -> None:
@@ -111,17 +101,6 @@ def test_bad_files_are_set_aside_each_with_its_reason(tmp_path: Path, dng: Calla
         assert text in reasons[name], name
         assert "\n" not in reasons[name]
     assert {item.stage for item in found.set_aside} == {"read"}
-
-
-@pytest.mark.parametrize(
-    ("level", "noise", "told"), [(63000, 2.4, True), (63000, 280.0, False), (900, 2.4, False)]
-)
-def test_a_light_of_full_wells_is_told(tmp_path: Path, level: float, noise: float, told: bool) -> None:
-    """At 0.8 e/ADU photons make sqrt(63000 / 0.8) = 280 ADU of noise, read noise of 1.9 e alone 2.4."""
-    image = np.random.default_rng(5).normal(level, noise, (128, 128))
-    put(tmp_path / "light.fits", image.clip(0, 65535).astype(np.uint16), EGAIN=0.8, IMAGETYP="LIGHT")
-    (frame,) = scan([tmp_path]).frames
-    assert ("most of its samples are full: overexposed; expose shorter" in frame.problems) == told
 
 
 def test_a_frame_that_is_constant_in_part_only_is_kept(tmp_path: Path) -> None:

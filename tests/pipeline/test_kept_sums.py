@@ -44,6 +44,10 @@ def test_sums_with_wrong_bytes_are_told(command: Any, nights: tuple[Path, Path],
     assert f"{tile.name}: the kept sums cannot be read" in done.err
     assert "all lights are integrated then" in done.err
     assert (out / "stack.fits").read_bytes() == before
+    shutil.rmtree(sums(out))  # as the message says
+    again = command("run", "--add", nights[1], "--out", out)
+    assert again.code == 0, again.err
+    assert "17 lights integrated" in again.err
 
 
 def test_sums_that_were_about_to_change_places_are_found(

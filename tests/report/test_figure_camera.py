@@ -23,21 +23,20 @@ def quantity(value, error=0.01, unit="e", bound=""):
     return {"value": value, "error": error, "unit": unit, "frames": 12, "bound": bound}
 
 
+def curve(level, gain):
+    points = [
+        {"level": x, "variance": x / gain + 4.1, "light": x / gain, "error": 0.004 * x, "samples": 900,
+         "used": x < 20000}
+        for x in level
+    ]  # fmt: skip
+    return {"points": points, "gain": gain, "dark_variance": 4.1, "saturation": 29000.0, "reached": True}
+
+
 def facts(places=PLACES, law=True, temperatures=(-20.0, -10.0, 0.0)):
     """An invented camera of 2 e/ADU."""
     level = np.geomspace(50.0, 30000.0, 14)
     deviation = 0.002 * np.sin(np.arange(14))
-    curves = {
-        name: {
-            "points": [
-                {"level": x, "variance": x / gain + 4.1, "light": x / gain, "error": 0.004 * x, "samples": 900,
-                 "used": x < 20000}
-                for x in level
-            ],
-            "gain": gain, "dark_variance": 4.1, "saturation": 29000.0, "reached": True,
-        }
-        for name, gain in zip(places, GAINS, strict=False)
-    }  # fmt: skip
+    curves = {name: curve(level, gain) for name, gain in zip(places, GAINS, strict=False)}
     line = {
         "exposure_s": level.tolist(), "level": level.tolist(), "deviation": deviation.tolist(),
         "error": [0.0003] * 14, "inside": (level > 1500).tolist(),

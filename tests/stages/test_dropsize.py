@@ -63,6 +63,12 @@ def moved(offsets, size=1.0):
     return frame_table(matrices, SHAPE, noise=np.full(4, 5.0), level=100.0)
 
 
+def turned_about(x, y):
+    """Two frames that are turned against each other by one degree about a place."""
+    matrices = np.array([turned(angle, 1, (0, 0), (x, y)) for angle in (0.0, 1.0)])
+    return frame_table(matrices, SHAPE, noise=np.full(4, 5.0), level=100.0)
+
+
 def test_dithered_frames_that_leave_holes_by_chance_are_not_called_undithered():
     """Offsets over 8 px, all next to whole even numbers, so that one pixel in two has no sample of red nearby."""
     unlucky = moved([(0, 0), (2.1, 6), (-4, 2), (6.1, -2), (-2, 4.1), (4, -6), (0.1, 8)])
@@ -78,12 +84,11 @@ def test_dithered_frames_that_leave_holes_by_chance_are_not_called_undithered():
 
 def test_the_span_is_that_of_the_place_and_axis_where_frames_move_least():
     assert span_px(moved([(0, 0), (5, 1.5), (3, 0.5)])) == pytest.approx(1.5)
-    # turned by one degree about (110, 100): 66 columns away from there rows move by 66 sin(1 deg)
-    middle = frame_table(
-        np.array([turned(0.0, 1, (0, 0), (110, 100)), turned(1.0, 1, (0, 0), (110, 100))]), SHAPE,
-        noise=np.full(4, 5.0), level=100.0,
-    )  # fmt: skip
-    assert span_px(middle) < 0.1
+    # turned by one degree about one of the nine places, which then stays: all others move
+    assert span_px(turned_about(44, 40)) == pytest.approx(0.0, abs=1e-9)
+    # about a place 20 rows from the nearest of the nine and 33 columns: columns move by 20 sin(1 deg) there; a degree
+    # takes 33 (1 - cos(1 deg)) = 0.005 off that. At the centre, 40 rows and 33 columns away, rows move by 0.58
+    assert span_px(turned_about(143, 140)) == pytest.approx(20 * np.sin(np.radians(1)), abs=0.006)
 
 
 def test_frames_that_lie_elsewhere():

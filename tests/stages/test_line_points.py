@@ -7,7 +7,7 @@ import pytest
 
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.line_maps import planes_above_sky
-from fourlight.stages.line_points import STEPS, with_unlisted
+from fourlight.stages.line_points import NARROW, STEPS, with_unlisted
 from line_stacks import SHAPE, Layers, star_list
 
 FWHM = 3.0
@@ -86,6 +86,9 @@ def test_ratios_of_detail_are_those_of_gaussians():
     assert ratio(1.0, 0.5) == pytest.approx(0.97, abs=0.01)
     assert ratio(1.5, 1) == pytest.approx(0.92, abs=0.01)
     assert ratio(2.0, 1) == pytest.approx(0.66, abs=0.01)
+    # a star passes with a fifth less than its ratio; a thread and a wide knot do not with a tenth more than theirs
+    star, thread, knot = ratio(1.0, 1), ratio(1.0, 0.5), ratio(1.5, 1)
+    assert 1.1 * max(thread, knot) < NARROW * star < star / 1.25
 
 
 def test_a_listed_star_a_little_beyond_the_edge_costs_nothing():

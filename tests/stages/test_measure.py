@@ -5,10 +5,10 @@ import pytest
 
 from fields import apart, paint_stars, raw_frame
 from fourlight.core import detection
-from fourlight.core.cfa import PLANES, plane_map
+from fourlight.core.cfa import ODD, PLANES, plane_map
 from fourlight.errors import FrameError
 from fourlight.recipe import Measure
-from fourlight.stages.measure import PART, measure
+from fourlight.stages.measure import NO_FLAT, PART, measure
 
 SHAPE = (300, 320)
 COLOUR = np.array([0.5, 1.0, 1.0, 0.3])
@@ -28,11 +28,12 @@ def painted(seed=1, fwhm=3.0, pattern="RGGB", stars=45, shape=SHAPE, gradient=0.
     return place, flux, (rng.poisson(clean) + rng.normal(0, 1.5, shape)).astype(np.float32)
 
 
-def measured(image, pattern="RGGB", saturation=1e9, electrons=True, **settings):
+def measured(image, pattern="RGGB", saturation=1e9, electrons=True, response=NO_FLAT, **settings):
     raw = raw_frame("light.fits", image.shape)
     return measure(
-        raw, image, pattern, electrons=electrons, saturation=saturation, settings=Measure(**settings)
-    )
+        raw, image, pattern, electrons=electrons, saturation=saturation, settings=Measure(**settings),
+        response=response,
+    )  # fmt: skip
 
 
 def rows(place, stars):
@@ -190,6 +191,7 @@ def test_what_is_no_light_is_refused_by_name(image, words):
     assert "needed" in caught.value.reason
 
 
+@pytest.mark.parametrize("scatter", [0.0, 0.0005, 0.01], ids=["no flat", "flat of much light", "response"])
 @pytest.mark.parametrize(
     ("level", "noise", "full", "refused"),
     [
@@ -199,13 +201,17 @@ def test_what_is_no_light_is_refused_by_name(image, words):
         (200.0, 1.0, 52400.0, False),
     ],
 )
-def test_a_light_of_full_samples_is_called_overexposed(level, noise, full, refused):
-    image = np.random.default_rng(3).normal(level, noise, (200, 200)).astype(np.float32)
+def test_a_light_of_full_samples_is_called_overexposed(level, noise, full, refused, scatter):
+    """Also where a flat has been applied: samples that it makes unlike are no less full."""
+    rng = np.random.default_rng(3)
+    response = rng.normal(1, scatter, (200, 200)).astype(np.float32)
+    image = rng.normal(level, noise, (200, 200)).astype(np.float32) / response
+    used = response[::ODD] if scatter else NO_FLAT
     if not refused:
-        assert len(measured(image, saturation=full).stars) < 4
+        assert len(measured(image, saturation=full, response=used).stars) < 4
         return
     with pytest.raises(FrameError, match="most of its samples are full: overexposed; expose shorter"):
-        measured(image, saturation=full)
+        measured(image, saturation=full, response=used)
 
 
 def test_bright_close_pairs_do_not_shape_the_frame():

@@ -158,6 +158,7 @@ def test_more_stars_make_smaller_errors():
         ])  # fmt: skip
     told = np.array(errors)
     assert (np.diff(told.mean(axis=0)) < 0).all()
+    assert (told[:, 1:] < 1.05 * told[:, :-1]).all()
     assert (told[:, 1:] < told[:, :1] / 2).all()
     assert told[:, 0] == pytest.approx(np.full(4, 0.05), abs=0.01)
 

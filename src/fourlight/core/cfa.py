@@ -10,12 +10,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["COLOURS", "PATTERNS", "PLANES", "cropped", "flipped", "plane_map", "split"]
+__all__ = ["COLOURS", "ODD", "PATTERNS", "PLANES", "cropped", "flipped", "plane_map", "split"]
 
 PLANES = ("R", "G1", "G2", "B")
 COLOURS = ("R", "G", "B")
 """What the planes are together: G is made from the samples of both greens."""
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
+ODD = 15
+"""From one sample that tells a level to the next: an odd step takes all four places of the mosaic."""
 
 
 def plane_map(pattern: str) -> npt.NDArray[np.int64]:

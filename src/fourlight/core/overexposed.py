@@ -12,7 +12,7 @@ __all__ = ["OVEREXPOSED", "mostly_full"]
 OVEREXPOSED = "most of its samples are full: overexposed; expose shorter"
 STILL = 0.01
 """Variance over that of light as bright, under which a level is that of full wells; no gain stated wrongly makes that
-up (taste, no source)."""
+up (common practice, no source)."""
 
 
 def mostly_full(samples: npt.NDArray[np.float32], full: float | None, light: float | None) -> bool:
@@ -25,7 +25,8 @@ def mostly_full(samples: npt.NDArray[np.float32], full: float | None, light: flo
     Parameters
     ----------
     samples : (ny, nx) float32
-        Whole rows of a mosaic, level of no light taken off or not; NaN where undefined.
+        Whole rows of a mosaic as the camera gave them, level of no light taken off or not, but divided by no flat: what
+        wells differ by in response would be noise of full ones. NaN where undefined.
     full : float or None
         Level of a full sample, unit of the samples; None where nothing tells.
     light : float or None

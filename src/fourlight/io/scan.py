@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import ODD
 from fourlight.core.overexposed import OVEREXPOSED, mostly_full
 from fourlight.errors import FrameError, InputError
 from fourlight.frames import RawFrame, Role, SetAside
@@ -23,8 +24,6 @@ __all__ = ["MARKER", "Scan", "files_below", "scan"]
 MARKER = ".fourlight"
 """Name of a file in folders that the program itself fills: they hold results, never raw frames."""
 BAND_ROWS = 64
-SPARSE = 16
-"""One in so many rows tells whether a light is overexposed."""
 READERS = 4
 
 
@@ -264,10 +263,9 @@ def _starts(ny: int) -> list[int]:
 
 
 def _overexposed(bands: list[npt.NDArray[np.float32]], facts: Mapping[str, Any]) -> bool:
-    """Whether most samples of some rows are full."""
+    """Whether most samples of some rows are full; bands begin at even rows and hold an even number of them."""
     gain = facts.get("gain_e_per_adu")
-    rows = np.concatenate([band[::SPARSE] for band in bands])
-    return mostly_full(rows, facts["saturation_adu"], 1 / gain if gain else None)
+    return mostly_full(np.concatenate(bands)[::ODD], facts["saturation_adu"], 1 / gain if gain else None)
 
 
 def _constant(bands: list[Any]) -> bool:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from fourlight.core import bends
+from fourlight.core.cfa import ODD
 from fourlight.engine import as_done, at_once, in_order
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, NoiseModel, RawFrame, RegisteredFrame, SetAside
@@ -174,10 +175,11 @@ class Measuring:
         """What was measured of a light, or why it cannot be used."""
         calibration, noise = self.calibration, self.calibration.noise_of(frame)
         try:
-            image = calibration.open(frame).read(0, frame.ny, 0, frame.nx)
+            source, whole = calibration.open(frame), (0, frame.ny, 0, frame.nx)
             return measure(
-                frame, image, calibration.pattern_of(frame), electrons=noise.unit == "electron",
+                frame, source.read(*whole), calibration.pattern_of(frame), electrons=noise.unit == "electron",
                 saturation=calibration.saturation_level(frame), settings=self.settings, step=noise.step,
+                response=source.response(*whole, ODD),
             )  # fmt: skip
         except FrameError as error:
             return SetAside(frame.path, "measure", error.reason)

@@ -34,7 +34,7 @@ from fourlight.stages.line_facts import dust_facts
 from fourlight.stages.line_kinds import LightSet, Telling, choose_kinds, dust_change, passed_lines
 from fourlight.stages.line_maps import Planes, line_maps, planes_above_sky
 from fourlight.stages.line_noise import noise_over_claim
-from fourlight.stages.line_pictures import palettes
+from fourlight.stages.line_pictures import Palette, palettes
 from fourlight.stages.line_star_colours import star_hues
 
 __all__ = ["lines_of", "lines_on"]
@@ -129,15 +129,18 @@ def lines_of(
     width = _width(source, other) if other is not None else 0.0
     shown = Shown(wanted, stacks.stars, stacks.hues, width)
     views = line_views(maps, planes, telling, shown, settings, canvas)
-    more_said = "" if stacks.hues is None else "; stars in their colours of the broadband stack"
-    facts["pictures"] = [
-        {"name": one.name, "title": one.title, "words": one.words + more_said} for one in wanted
-    ]
+    facts["pictures"] = _pictures(wanted, in_colour=stacks.hues is not None)
     facts = dict(plain_data(facts))
     facts |= {"doubts": unsure, "notes": said(facts)}
     progress.step()
     progress.end(facts["notes"][0])
     return Found(maps, facts, views.pictures, views.maps)
+
+
+def _pictures(wanted: Sequence[Palette], *, in_colour: bool) -> list[dict[str, str]]:
+    """Name, title and words of each picture; whether stars have their colours of the broadband stack in it."""
+    more = "; stars in their colours of the broadband stack" if in_colour else ""
+    return [{"name": one.name, "title": one.title, "words": one.words + more} for one in wanted]
 
 
 def _over_claim(

@@ -7,14 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fourlight.core.cfa import ODD
 from fourlight.io.pixels import PixelSource
 
-__all__ = ["ODD", "CalibratedSource"]
+__all__ = ["CalibratedSource"]
 
 Float32Array = npt.NDArray[np.float32]
-
-ODD = 15
-"""From one sample that tells a level to the next: an odd step takes all four places of the mosaic."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +50,11 @@ class CalibratedSource:
             samples *= np.float32(self.factor)
         return samples
 
-    def response(self, y0: int, y1: int, x0: int, x1: int) -> Float32Array:
-        """Flat response of the same samples, NaN at defects; shape (0, 0) where no flat was used: 1 everywhere."""
+    def response(self, y0: int, y1: int, x0: int, x1: int, step: int = 1) -> Float32Array:
+        """Flat response of the samples that `read` gives, NaN at defects; shape (0, 0) where no flat was used."""
         if not isinstance(self.factor, np.ndarray):
             return np.empty((0, 0), dtype=np.float32)
-        return np.float32(self.unit_per_adu) / self.factor[y0:y1, x0:x1]
+        return np.float32(self.unit_per_adu) / self.factor[y0:y1:step, x0:x1]
 
     def without_offset(self, y0: int, y1: int, x0: int, x1: int) -> tuple[Float32Array, Float32Array]:
         """The same samples and their response where one level is taken off in place of an offset map.

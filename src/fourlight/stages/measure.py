@@ -12,7 +12,6 @@ from fourlight.core.overexposed import OVEREXPOSED, mostly_full
 from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, StarList
 from fourlight.recipe import Measure
-from fourlight.stages.calibrated import ODD
 from fourlight.stages.fringes import plane_equations
 from fourlight.stages.star_choice import BRIGHT_STARS, fit_radius, full_stars, lone
 from fourlight.stages.trails import find_trails
@@ -22,6 +21,8 @@ __all__ = ["measure"]
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
+
+NO_FLAT = np.empty((0, 0), dtype=np.float32)
 
 PART = 4
 """One in so many bands of rows is searched first."""
@@ -38,7 +39,7 @@ UNCORRECTED = 0.02
 
 def measure(
     raw: RawFrame, image: Float32, pattern: str, *, electrons: bool, saturation: float, settings: Measure,
-    step: float = 0.0,
+    step: float = 0.0, response: Float32 = NO_FLAT,
 ) -> MeasuredFrame:  # fmt: skip
     """Measure one light.
 
@@ -57,24 +58,23 @@ def measure(
     settings : Measure
     step : float
         Step of the digitiser, unit of the samples; 0 where they are not whole numbers of it.
+    response : (rows, nx) float32
+        Response of the flat in each `fourlight.core.cfa.ODD`-th row; (0, 0) where no flat was used.
 
     Raises
     ------
     FrameError
         The frame holds no usable samples in some plane, or most of them are full.
     """
-    cell = cfa.plane_map(pattern)
-    if mostly_full(image[::ODD], saturation, 1.0 if electrons else None):
+    cell, poisson = cfa.plane_map(pattern), 1.0 if electrons else 0.0
+    rows = image[:: cfa.ODD]
+    if mostly_full(rows * response if response.size else rows, saturation, poisson or None):
         raise FrameError(str(raw.path), OVEREXPOSED)
     levels = skycells.cell_levels(image, cell, skycells.cell_side(image.shape, settings.cell_px), step)
     if not np.isfinite(levels).any(axis=(1, 2)).all():
         raise FrameError(str(raw.path), "a colour plane has no usable samples; needed a full mosaic frame")
-    noise = np.array([sample_noise(image[y::2, x::2], step=step) for y, x in _origins(cell)])
-    if not (noise > 0).all():
-        why = "too few samples side by side to tell noise" if np.isnan(noise).any() else "samples do not vary"
-        raise FrameError(str(raw.path), f"{why}; needed a frame with light in it")
+    noise = _noise(raw, image, cell, step)
     solid = skycells.filled(levels)
-    poisson = 1.0 if electrons else 0.0
     excess = skycells.Excess.above(image, solid, cell, noise)
     fits, width = _fitted(excess, cell, noise, poisson, settings)
     stars, shapes, aperture_error = _photometry(
@@ -100,6 +100,15 @@ def measure(
         fringe_right=right,
         trails=find_trails(excess, stars, width, settings.trail_sigma),
     )
+
+
+def _noise(raw: RawFrame, image: Float32, cell: Int64, step: float) -> Float64:
+    """Noise of the samples of each plane (4,); raises `FrameError` where there is none."""
+    noise = np.array([sample_noise(image[y::2, x::2], step=step) for y, x in _origins(cell)])
+    if not (noise > 0).all():
+        why = "too few samples side by side to tell noise" if np.isnan(noise).any() else "samples do not vary"
+        raise FrameError(str(raw.path), f"{why}; needed a frame with light in it")
+    return noise
 
 
 def _origins(cell: Int64) -> list[tuple[int, int]]:

@@ -113,10 +113,7 @@ def register(
             f"{len(frame.stars)} star{'s' * (len(frame.stars) != 1)} found, at least {matching.FEWEST} needed to "
             "place it (cloud, cap, focus or overexposed?)",
         )
-    stars, target = frame.stars, reference.stars
-    spread = CENTROID_FLOOR_PX**2 + (stars.fwhm_px / 2.355 / np.maximum(_snr(stars), 1.0)) ** 2
-    # A full star is flat-topped: its place is worth little beside any other star's.
-    weight = 1.0 / (spread + np.where(stars.saturated, 0.25, 0.0))
+    stars, target, weight = frame.stars, reference.stars, _weight(frame.stars)
     found = matching.match(
         np.column_stack([stars.x, stars.y]),
         np.column_stack([target.x, target.y]),
@@ -142,6 +139,13 @@ def register(
         frame, found.matrix, found.rms_px, pairs, *light,
         exchanged=exchanged(stars, target, found), bend=bend, flags=frame.flags | flags,
     )  # fmt: skip
+
+
+def _weight(stars: StarList) -> Float64:
+    """Weight of the place of each star (n,): one over its variance in square pixels."""
+    spread = CENTROID_FLOOR_PX**2 + (stars.fwhm_px / 2.355 / np.maximum(_snr(stars), 1.0)) ** 2
+    # A full star is flat-topped: its place is worth little beside any other star's.
+    return np.asarray(1.0 / (spread + np.where(stars.saturated, 0.25, 0.0)))
 
 
 def _too_vague(found: matching.Match, needed: int, settings: Registration) -> str:
