@@ -81,6 +81,11 @@ def test_catalogue_stars_settle_which_is_red():
     assert rows["Catalogue stars say"] == "GBRG is right."
     assert rows["How sure this is"].endswith("follows from the colours of catalogue stars.")
     assert hint({**summary(), "colour": {"mosaic": told}}) == ""
+    doubted = facts(contradiction=f"{summary()['mosaic']['contradiction']}; that red follows is assumed")
+    settled = mosaic({**summary(), **doubted, "colour": {"mosaic": told}})
+    assert settled["contradiction"].endswith("GBRG is right.")
+    assert "assumed" not in settled["contradiction"]
+    assert settled["overrule"] == [], "nobody is told what to do if the colours look wrong: they are right"
     guessed = facts(source="assumed", stated=None, contradiction=None)
     assert dict(mosaic(guessed)["mosaic"])["In use"] == "GBRG, assumed, for no header states a pattern."
     shown = dict(mosaic({**guessed, "colour": {"mosaic": told}})["mosaic"])["In use"]

@@ -35,14 +35,23 @@ def mosaic(summary: Facts) -> dict[str, Any]:
     ]
     said = reached(summary, "colour", "mosaic", "sentence")
     rows.insert(3, ("Catalogue stars say", sentence(str(said)) if said else UNTESTED))
-    contradiction = found.get("contradiction")
     who = "recipe" if found.get("source") == "recipe" else "header"
     return {
         "mosaic": rows,
-        "contradiction": sentence(str(contradiction)) if contradiction else "",
+        "contradiction": _told_against(found, said if _settled(summary) else None),
         "disagree": f"The {who} and the pixels disagree about the mosaic.",
-        "overrule": _overrule(found, pattern, stated),
+        "overrule": [] if _settled(summary) else _overrule(found, pattern, stated),
     }
+
+
+def _told_against(found: Facts, settled: Any) -> str:
+    """What speaks against the header or the recipe; where catalogue stars settle it, nothing is assumed of red."""
+    contradiction = found.get("contradiction")
+    if not contradiction or settled is None or found.get("source") == "recipe":
+        return sentence(str(contradiction)) if contradiction else ""
+    by = found.get("stated_by") or "the header"
+    against = f"{by} says {found.get('stated')}; {found.get('evidence')}"
+    return f"{sentence(against)} {sentence(str(settled))}"
 
 
 def hint(summary: Facts) -> str:
