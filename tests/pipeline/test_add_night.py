@@ -18,7 +18,7 @@ from fourlight.pipeline.run import run
 from fourlight.provenance import load
 from fourlight.recipe import Recipe, with_settings
 from kept_stacks import KEEP, assert_same_planes, planes
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 
 class Mute(Silent):

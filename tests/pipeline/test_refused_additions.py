@@ -16,7 +16,7 @@ from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 from kept_stacks import KEEP, assert_same_planes, planes
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 SCENE = """
 seed = 11
