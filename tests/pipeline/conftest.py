@@ -90,5 +90,11 @@ def lights(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 @pytest.fixture
 def only_at_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
     """Charts and pictures of a watched night are made when it ends, and not before."""
-    monkeypatch.setattr(live_desk, "CHART_S", 1e9)
-    monkeypatch.setattr(live_desk, "PICTURE_S", 1e9)
+    monkeypatch.setattr(live_desk.Desk, "_chart", lambda _desk: None)
+    monkeypatch.setattr(live_desk.Desk, "_picture_due", lambda _desk: False)
+
+
+@pytest.fixture
+def without_charts(only_at_the_end: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No chart of a watched night is drawn, for tests of its stack; its picture is made when it ends."""
+    monkeypatch.setattr(live_desk, "write_charts", lambda *_: None)
