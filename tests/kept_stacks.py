@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 KEEP = ["run.keep_sums=true", *PLAIN]
 

@@ -15,7 +15,7 @@ from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 BENCHMARKS = str(Path(__file__).parents[2] / "benchmarks")
 SCENE = """

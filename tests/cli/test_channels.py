@@ -6,6 +6,8 @@ import shutil
 
 import pytest
 
+from plain_runs import PLAINLY
+
 
 def test_tells_shares_of_named_regions(command, looked_at, untouched):
     with untouched(looked_at.raw):
@@ -57,7 +59,7 @@ def test_a_folder_without_results_is_refused(command, tmp_path):
 
 def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
     shutil.copytree(looked_at.raw, tmp_path / "raw")
-    assert command("run", tmp_path / "raw", "--out", tmp_path / "out").code == 0
+    assert command("run", tmp_path / "raw", "--out", tmp_path / "out", *PLAINLY).code == 0
     light = sorted((tmp_path / "raw").glob("*.fits"))[1]
     os.utime(light, (1, 1))
     assert command("channels", tmp_path / "out").code == 0, (

@@ -11,6 +11,7 @@ from astropy.io import fits
 
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe
+from plain_runs import PLAINLY
 
 DUAL = ("--camera", "bsi-8mp", "--filter", "dual-7nm")
 
@@ -161,12 +162,20 @@ def test_a_run_takes_the_filter_that_headers_name(command, raw, small_night, tmp
         fits.setval(path, "FILTER", value="Dual 7nm")
     for lights, told in ((raw, True), (small_night, False)):
         out = tmp_path / f"lines {told}"
-        done = command("run", lights, "--out", out, "--set", "gear.camera=bsi-8mp")
+        done = command("run", lights, "--out", out, *PLAINLY, "--set", "gear.camera=bsi-8mp")
         assert done.code == 0, done.err
         assert (out / "lines.json").exists() == told
     assert json.loads((tmp_path / "lines True" / "lines.json").read_text())["filter"] == "dual-7nm"
     done = command(
-        "run", raw, "--out", tmp_path / "off", "--set", "gear.camera=bsi-8mp", "--set", "lines.tell=off"
+        "run",
+        raw,
+        "--out",
+        tmp_path / "off",
+        *PLAINLY,
+        "--set",
+        "gear.camera=bsi-8mp",
+        "--set",
+        "lines.tell=off",
     )
     assert done.code == 0, done.err
     assert not (tmp_path / "off" / "lines.json").exists()
@@ -177,7 +186,7 @@ def test_a_run_with_own_curves_can_be_made_again_from_anywhere(command, small_ni
     (tmp_path / "mine.csv").write_text("\n".join(["nm,red,green,blue", *rows]))
     monkeypatch.chdir(tmp_path)
     chosen = ("--set", "gear.camera=mine.csv", "--set", "gear.filter=dual-wide")
-    assert command("run", small_night, "--out", "new", *chosen).code == 0
+    assert command("run", small_night, "--out", "new", *PLAINLY, *chosen).code == 0
     monkeypatch.chdir(tmp_path / "new")
     done = command("run", "--again", tmp_path / "new" / "provenance.json", "--out", tmp_path / "again")
     assert done.code == 0, done.err
@@ -188,7 +197,7 @@ def test_a_run_with_own_curves_can_be_made_again_from_anywhere(command, small_ni
 def test_a_run_whose_filter_is_not_known_is_finished_without_lines(command, raw, tmp_path):
     for path in raw.glob("*.fits"):
         fits.setval(path, "FILTER", value="mystery")
-    done = command("run", raw, "--out", tmp_path / "new", "--set", "gear.camera=bsi-8mp")
+    done = command("run", raw, "--out", tmp_path / "new", *PLAINLY, "--set", "gear.camera=bsi-8mp")
     assert done.code == 0, done.err
     assert (tmp_path / "new" / "stack.fits").exists()
     assert not (tmp_path / "new" / "lines.fits").exists()

@@ -16,6 +16,7 @@ import pytest
 from astropy.io import fits
 
 from fourlight.pipeline import memory
+from plain_runs import PLAINLY
 
 FILES = {
     "stack.fits", "halves.fits", "summary.json", "frames.csv",
@@ -104,7 +105,7 @@ def test_frames_and_results_in_another_folder_give_the_same_bytes(
 
 def test_again_refuses_changed_and_missing_frames(command: Any, raw: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    assert command("run", raw, "--out", out).code == 0
+    assert command("run", raw, "--out", out, *PLAINLY).code == 0
     before = (out / "stack.fits").read_bytes()
     first, second = raw / "light_0001.fits", raw / "light_0002.fits"
     content = first.read_bytes()
@@ -132,7 +133,7 @@ def test_again_uses_the_recorded_frames_and_their_folders_only(
         unit.header.update({"EXPTIME": 180.0, "CCD-TEMP": -10.0, "GAIN": 100, "BAYERPAT": "RGGB"})
         unit.writeto(place / f"c{n}.fits")
     monkeypatch.chdir(tmp_path)
-    assert command("run", "raw", "--out", "out").code == 0
+    assert command("run", "raw", "--out", "out", *PLAINLY).code == 0
     first = json.loads(Path("out/provenance.json").read_text())
     assert len(first["inputs"]) == 7
     shutil.copy(raw / "light_0001.fits", raw / "late.fits")
@@ -152,7 +153,7 @@ def test_again_keeps_what_is_told_of_files_that_were_set_aside(
     fits.PrimaryHDU(image[:120, :200], header).writeto(raw / "small.fits")
     shutil.copy(raw / "light_0001.fits", raw / "light_0001 copy.fits")
     out, again = tmp_path / "out", tmp_path / ("again" if elsewhere else "out")
-    first = command("run", raw, "--out", out)
+    first = command("run", raw, "--out", out, *PLAINLY)
     assert first.code == 0, first.err
     assert "read                 5 lights of 1 night; no calibration frames; 2 set aside\n" in first.err
     assert "; 1 of 5 lights set aside\n" in first.err, "the copy"
@@ -233,7 +234,7 @@ def test_a_refused_run_keeps_a_folder_that_was_there(command: Any, raw: Path, tm
     assert list(there.iterdir()) == []
     assert command("run", raw, "--out", tmp_path / "a" / "b" / "c", *refused).code == 2
     assert not (tmp_path / "a").exists()
-    assert command("run", raw, "--out", there).code == 0
+    assert command("run", raw, "--out", there, *PLAINLY).code == 0
     before = sorted(there.rglob("*"))
     assert command("run", raw, "--out", there, *refused).code == 2
     assert sorted(there.rglob("*")) == sorted([*before, *(there / "work" / n for n in ("decoded", "layers"))])
@@ -261,7 +262,7 @@ def test_names_as_people_have_them(
     monkeypatch.chdir(tmp_path)
     words = ["Nächte 月光", "second", "second/c&3.Fts", "./again", one, one / names[0]]
     with untouched(one), untouched(two):
-        done = command("run", *words, "--out", "résultats ✓/out")
+        done = command("run", *words, "--out", "résultats ✓/out", *PLAINLY)
     assert done.code == 0, done.err
     summary = json.loads((tmp_path / "résultats ✓" / "out" / "summary.json").read_text(encoding="utf-8"))
     assert sorted(frame["file"] for frame in summary["frames"]) == sorted(names)
@@ -279,7 +280,7 @@ def test_memory_that_lights_need_is_said_before_anything_is_done(
     assert done.code == 2
     assert "run.memory_gb = 0.5: 4 lights of 240 x 180 px need at least 0.9" in done.line
     assert not (tmp_path / "out").exists()
-    assert command("run", raw, "--out", tmp_path / "out", "--memory", "900MB").code == 0
+    assert command("run", raw, "--out", tmp_path / "out", "--memory", "900MB", *PLAINLY).code == 0
     again = ("run", "--again", tmp_path / "out" / "provenance.json", "--out", tmp_path / "again")
     assert "run.memory_gb = 0.5" in command(*again, "--memory", "0.5GB").line
     assert command(*again, "--memory", "4GB").code == 0

@@ -20,7 +20,7 @@ from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 from made_once import made_once
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 Float64 = npt.NDArray[np.float64]
 

@@ -18,10 +18,10 @@ SCENE = """
 seed = 12
 exposure_s = 60.0
 [camera]
-width_px = 900
-height_px = 640
+width_px = 720
+height_px = 540
 [stars]
-count = 300
+count = 220
 [[nights]]
 count = 6
 """
@@ -39,8 +39,8 @@ def held(pid: int) -> float:
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="asks Linux")
 def test_memory_is_flat(tmp_path: Path) -> None:
-    """Eighty subs of 0.6 MP. A sum over the sensor in floats takes 2.3 MB: were anything of that size kept of a sub,
-    the last would find 115 MB more than the first.
+    """Eighty subs of 0.4 MP. A sum over the sensor in floats takes 1.6 MB: were anything of that size kept of a sub,
+    the last would find 78 MB more than the first.
 
     Rows grow by a kilobyte a sub; charts and pictures, made at moments of their own, leave the heap of the system
     larger or smaller by 20 MB (seen over 120 subs: 316, 334 and 313 MB).

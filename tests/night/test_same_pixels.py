@@ -17,7 +17,7 @@ from fourlight.engine import Silent
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.stages import geometry
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 from stopped_runs import PROGRAM
 
 

@@ -19,41 +19,14 @@ from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 from kept_stacks import KEEP
 from made_once import made_once
+from two_nights import SMALL, WIDE, two_nights
 from watched_nights import SCENE as WATCHED
-
-SCENE = """
-seed = 18
-[object]
-size = 0.7
-[camera]
-width_px = 360
-height_px = 270
-[stars]
-count = 180
-cluster_count = 0
-[calibration]
-flats = 5
-bias = 5
-[[nights]]
-count = 12
-[[nights]]
-count = 5
-rotation_deg = 2.0
-start_utc = "2031-08-15T23:30:00"
-"""
 
 
 @pytest.fixture(scope="session")
 def nights(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """Folders of the first night with calibration frames, and of the second night; not to be changed."""
-
-    def make(root: Path) -> None:
-        simulate(loads(SCENE), root / "sim")
-        for name in ("night1", "flats", "bias"):
-            shutil.move(root / "sim" / name, root / "first" / name)
-        shutil.move(root / "sim" / "night2", root / "second" / "night2")
-
-    root = made_once(tmp_path_factory, "nights", make)
+    root = made_once(tmp_path_factory, "nights", lambda folder: two_nights(folder, SMALL))
     return root / "first", root / "second"
 
 
@@ -69,19 +42,26 @@ def first(nights: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -
 
 @pytest.fixture(scope="session")
 def added(nights: tuple[Path, Path], first: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """OUT of the first night to which the second was added; not to be changed.
-
-    What the command said lies beside it, in ``said.txt``.
-    """
+    """OUT of the first night to which the second was added; not to be changed."""
 
     def make(root: Path) -> None:
         shutil.copytree(first, root / "out")
         with redirect_stderr(StringIO()) as said:
             code = build(["run", "--add", str(nights[1]), "--out", str(root / "out")])
         assert code == 0, said.getvalue()
-        (root / "said.txt").write_text(said.getvalue(), encoding="utf-8")
 
     return made_once(tmp_path_factory, "nights-added", make) / "out"
+
+
+@pytest.fixture(scope="session")
+def wide(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
+    """Folders of two nights of a wide field, and OUT of the first with its sums; not to be changed."""
+
+    def make(root: Path) -> None:
+        run([two_nights(root, WIDE)[0]], root / "out", with_settings(Recipe(), KEEP))
+
+    root = made_once(tmp_path_factory, "wide-nights", make)
+    return root / "first", root / "second", root / "out"
 
 
 @pytest.fixture
@@ -110,5 +90,11 @@ def lights(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 @pytest.fixture
 def only_at_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
     """Charts and pictures of a watched night are made when it ends, and not before."""
-    monkeypatch.setattr(live_desk, "CHART_S", 1e9)
-    monkeypatch.setattr(live_desk, "PICTURE_S", 1e9)
+    monkeypatch.setattr(live_desk.Desk, "_chart", lambda _desk: None)
+    monkeypatch.setattr(live_desk.Desk, "_picture_due", lambda _desk: False)
+
+
+@pytest.fixture
+def without_charts(only_at_the_end: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No chart of a watched night is drawn, for tests of its stack; its picture is made when it ends."""
+    monkeypatch.setattr(live_desk, "write_charts", lambda *_: None)

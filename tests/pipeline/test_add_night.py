@@ -18,7 +18,7 @@ from fourlight.pipeline.run import run
 from fourlight.provenance import load
 from fourlight.recipe import Recipe, with_settings
 from kept_stacks import KEEP, assert_same_planes, planes
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 
 class Mute(Silent):
@@ -29,9 +29,14 @@ class Mute(Silent):
 
 
 def test_lights_of_a_second_night_count_as_if_all_had_been_there(
-    nights: tuple[Path, Path], first: Path, added: Path, tmp_path: Path
+    command: Any, wide: tuple[Path, Path, Path], tmp_path: Path
 ) -> None:
-    assert "5 lights added to 12" in (added.parent / "said.txt").read_text(encoding="utf-8")
+    nights, added = wide[:2], tmp_path / "added"
+    shutil.copytree(wide[2], added)
+    reference = json.loads((added / "summary.json").read_text())["grid"]["reference"]
+    done = command("run", "--add", nights[1], "--out", added)
+    assert done.code == 0, done.err
+    assert "5 lights added to 12" in done.err
     summary = json.loads((added / "summary.json").read_text())
     assert len(summary["frames"]) == 17
     assert len(summary["nights"]) == 2
@@ -41,7 +46,6 @@ def test_lights_of_a_second_night_count_as_if_all_had_been_there(
         "flat": 5,
         "bias": 5,
     }
-    reference = json.loads((first / "summary.json").read_text())["grid"]["reference"]
     assert summary["grid"]["reference"].endswith(reference)
     whole = tmp_path / "whole"
     run(

@@ -12,6 +12,7 @@ from astropy.io import fits
 
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import PLAINLY
 
 SCENE = """
 seed = 5
@@ -42,7 +43,7 @@ def misfits(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_full_flats_and_short_darks(command: Any, misfits: Path, tmp_path: Path, untouched: Any) -> None:
     with untouched(misfits):
-        seen, done = command("inspect", misfits), command("run", misfits, "--out", tmp_path / "out")
+        seen, done = command("inspect", misfits), command("run", misfits, "--out", tmp_path / "out", *PLAINLY)
     assert (seen.code, done.code) == (0, 0), done.err
     foreseen = [line.partition(": ")[2] for line in seen.out.splitlines() if line.startswith("set aside: ")]
     assert foreseen == [line[20:].strip() for line in done.err.splitlines() if line.startswith("set aside ")]
@@ -67,7 +68,7 @@ def test_calibration_frames_of_another_size(command: Any, misfits: Path, tmp_pat
         with fits.open(path) as hdus:
             (nights / "darks").mkdir(exist_ok=True)
             fits.PrimaryHDU(hdus[0].data[:100, :160], hdus[0].header).writeto(nights / "darks" / path.name)
-    done = command("run", nights, "--out", tmp_path / "out")
+    done = command("run", nights, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     said = " ".join([*summary["calibration"]["notes"], *(item["reason"] for item in summary["set_aside"])])

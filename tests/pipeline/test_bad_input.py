@@ -16,6 +16,7 @@ import pytest
 from astropy.io import fits
 
 from bad_frames import as_mono, put
+from plain_runs import PLAINLY
 
 
 def one_of_each(raw: Path) -> dict[str, str]:
@@ -68,7 +69,7 @@ def test_bad_frames_are_set_aside_and_the_night_goes_on(
     expected = one_of_each(raw)
     out = tmp_path / "out"
     with untouched(raw):
-        done = command("run", raw, "--out", out)
+        done = command("run", raw, "--out", out, *PLAINLY)
     assert done.code == 0, done.err
     assert "Traceback" not in done.err
     summary = json.loads((out / "summary.json").read_text())
@@ -108,7 +109,7 @@ def test_a_frame_in_part_undefined_is_used(command: Any, raw: Path, tmp_path: Pa
     put(raw / "undated.fits", raw / "light_0002.fits", DATE_OBS=None)
     (raw / "light_0001.fits").unlink()
     (raw / "light_0002.fits").unlink()
-    assert command("run", raw, "--out", tmp_path / "out").code == 0
+    assert command("run", raw, "--out", tmp_path / "out", *PLAINLY).code == 0
     frames = json.loads((tmp_path / "out" / "summary.json").read_text())["frames"]
     flags = {frame["file"]: frame["flags"] for frame in frames}
     assert flags.keys() == {"part.fits", "undated.fits", "light_0003.fits", "light_0004.fits"}
@@ -176,7 +177,7 @@ def test_one_exposure_in_two_files_counts_once(command: Any, raw: Path, tmp_path
     with fits.open(raw / "light_0003.fits") as file:
         file[0].header["COMMENT"] = "looked at"
         file.writeto(raw / "seen_0003.fits")
-    done = command("run", raw, "--out", tmp_path / "out")
+    done = command("run", raw, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert len(summary["frames"]) == 4
@@ -194,7 +195,7 @@ def test_a_frame_that_cannot_be_used_is_what_its_header_says(command: Any, raw: 
     (raw / "dark cut.fits.gz").write_bytes(gzip.compress(good.read_bytes())[:40000])
     (raw / "zero.fits").write_bytes(good.read_bytes()[:20000])
     (raw / "offset.fits").write_bytes(b"no frame")
-    done = command("run", raw, "--out", tmp_path / "out")
+    done = command("run", raw, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     aside = json.loads((tmp_path / "out" / "summary.json").read_text())["set_aside"]
     assert {item["file"]: item["role"] for item in aside} == {

@@ -12,6 +12,7 @@ from fourlight.frames import FrameFlag
 from fourlight.pipeline import cache
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import PLAINLY
 
 fields = runpy.run_path(str(Path(__file__).parents[1] / "fields.py"))
 
@@ -75,7 +76,7 @@ def test_what_another_recipe_left_is_pruned(command, raw, tmp_path):
     out = tmp_path / "out"
     kept = []
     for setting in ("measure.max_stars=30", "measure.max_stars=40", "measure.max_stars=40"):
-        assert command("run", raw, "--out", out, "--set", setting).code == 0
+        assert command("run", raw, "--out", out, *PLAINLY, "--set", setting).code == 0
         kept.append({path: path.stat().st_mtime_ns for path in (out / "work" / "measured").iterdir()})
     assert [len(files) for files in kept] == [4, 4, 4]
     assert not kept[0].keys() & kept[1].keys()
@@ -107,7 +108,9 @@ def test_masters_of_another_recipe_are_pruned_when_a_run_has_ended_well(command,
     kept = []
     for setting, code in (("4", 0), ("6", 0), ("6", 0), ("5", 1)):
         words = ("--set", "registration.min_matches=5000") if code else ()
-        done = command("run", nights, "--out", out, "--set", f"calibrate.clip_sigma={setting}", *words)
+        done = command(
+            "run", nights, "--out", out, *PLAINLY, "--set", f"calibrate.clip_sigma={setting}", *words
+        )
         assert done.code == code, done.err
         kept.append({path.name: path.stat().st_mtime_ns for path in (out / "work" / "masters").iterdir()})
     first, second, again, failed = kept

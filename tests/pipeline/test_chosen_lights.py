@@ -16,6 +16,7 @@ from fourlight.provenance import load
 from fourlight.recipe import Recipe, loads, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads as scene
+from plain_runs import PLAIN
 
 SCENE = """
 seed = 23
@@ -31,9 +32,9 @@ trailed = [3]
 trailed_arcsec = 10.0
 """
 # with a gain that is told, no number of a light depends on which others there are
-PLAIN = with_settings(
+TOLD = with_settings(
     Recipe(),
-    ["evidence.channels=false", "evidence.claims=false", "read.gain_e_per_adu=0.8", "read.read_noise_e=1.5"],
+    [*PLAIN, "read.gain_e_per_adu=0.8", "read.read_noise_e=1.5"],
 )
 
 
@@ -54,7 +55,7 @@ def decided(night, names, tmp_path_factory):
     """OUT of a run that leaves the second light out and uses the third one, which is trailed."""
     out = tmp_path_factory.mktemp("decided") / "out"
     recipe = loads(f'[lights]\nleave_out = {{"{names[1]}" = "an aeroplane"}}\nuse = ["{names[2]}"]')
-    run([night], out, PLAIN.model_copy(update={"lights": recipe.lights}))
+    run([night], out, TOLD.model_copy(update={"lights": recipe.lights}))
     return out
 
 
@@ -80,11 +81,11 @@ def test_without_a_decision_measurement_decides_and_the_pixels_are_those_without
     night, names, decided, tmp_path
 ):
     """Leaving a light out is the same as never having had it: no number of another light changes."""
-    run([path for path in sorted(night.glob("*.fits")) if path.name != names[1]], tmp_path / "out", PLAIN)
+    run([path for path in sorted(night.glob("*.fits")) if path.name != names[1]], tmp_path / "out", TOLD)
     (aside,) = facts(tmp_path / "out")["set_aside"]
     assert (aside["file"], aside["stage"]) == (names[2], "judge")
     leave = loads(f'[lights.leave_out]\n"{names[1]}" = "an aeroplane"').lights
-    run([night], tmp_path / "left", PLAIN.model_copy(update={"lights": leave}))
+    run([night], tmp_path / "left", TOLD.model_copy(update={"lights": leave}))
     for plane in ("R", "G1", "G2", "B"):
         one, other = (fits.getdata(tmp_path / name / "stack.fits", plane) for name in ("out", "left"))
         np.testing.assert_array_equal(one, other)
@@ -119,7 +120,7 @@ def test_marks_of_the_page_go_into_the_next_run(night, names, decided, tmp_path)
 
 def test_names_that_mean_nothing_or_several_are_told(night, names, tmp_path):
     lights = loads('[lights]\nleave_out = {"gone.fits" = "fog"}\nuse = ["also_gone.fits"]').lights
-    found = run([night], tmp_path / "out", PLAIN.model_copy(update={"lights": lights}))
+    found = run([night], tmp_path / "out", TOLD.model_copy(update={"lights": lights}))
     said = " ".join(found["to_know"])
     assert "'gone.fits', and no light is called so" in said
     assert "'also_gone.fits', and no light is called so" in said
@@ -129,7 +130,7 @@ def test_too_few_lights_are_refused_with_the_users_reasons(night, names, tmp_pat
     leave = ", ".join(f'"{name}" = "fog"' for name in names[1:])
     lights = loads(f"[lights]\nleave_out = {{{leave}}}").lights
     with pytest.raises(InputError, match="left out by hand: fog"):
-        run([night], tmp_path / "out", PLAIN.model_copy(update={"lights": lights}))
+        run([night], tmp_path / "out", TOLD.model_copy(update={"lights": lights}))
 
 
 @pytest.mark.parametrize(

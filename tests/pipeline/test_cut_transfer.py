@@ -12,6 +12,7 @@ from astropy.io import fits
 
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import PLAINLY
 
 CUT = 108
 DARKS = """
@@ -60,7 +61,7 @@ def test_a_light_that_was_cut_counts_where_it_is_whole(command: Any, tmp_path: P
     simulate(loads(SKY), tmp_path / "sim")
     raw = tmp_path / "sim" / "night1"
     # one grid and one size of drops for both, which the damage could change
-    alike = ("--set", "registration.reference=light_0001.fits", "--set", "integrate.pixfrac=1")
+    alike = (*PLAINLY, "--set", "registration.reference=light_0001.fits", "--set", "integrate.pixfrac=1")
     assert command("run", raw, "--out", tmp_path / "all", *alike).code == 0
     cut(raw / "light_0003.fits", CUT)
     with untouched(raw):
@@ -89,7 +90,7 @@ def test_a_light_that_was_cut_counts_where_it_is_whole(command: Any, tmp_path: P
 def test_the_reference_has_all_rows(command: Any, raw: Path, tmp_path: Path) -> None:
     for name in ("light_0001.fits", "light_0002.fits", "light_0004.fits"):
         cut(raw / name, CUT + 20)
-    done = command("run", raw, "--out", tmp_path / "out")
+    done = command("run", raw, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     assert "3 with rows missing" in " ".join((done.out + done.err).split())
     assert stack(tmp_path / "out")[0]["grid"]["reference"] == "light_0003.fits"
@@ -99,7 +100,7 @@ def test_a_dark_that_was_cut_is_set_aside(command: Any, tmp_path: Path) -> None:
     nights = tmp_path / "nights"
     simulate(loads(DARKS), nights)
     cut(nights / "darks" / "dark_0002.fits", CUT)
-    done = command("run", nights, "--out", tmp_path / "out")
+    done = command("run", nights, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert {item["file"]: item["role"] for item in summary["set_aside"]} == {"dark_0002.fits": "dark"}
@@ -113,7 +114,7 @@ def test_of_one_exposure_in_two_files_the_whole_one_counts(command: Any, raw: Pa
     for row, name in ((130, "a.fits"), (70, "b.fits")):
         (raw / name).write_bytes((raw / "light_0002.fits").read_bytes())
         cut(raw / name, row)
-    done = command("run", raw, "--out", tmp_path / "out")
+    done = command("run", raw, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     found = stack(tmp_path / "out")[0]
     assert {frame["file"] for frame in found["frames"]} == {f"light_000{n}.fits" for n in range(1, 5)}

@@ -14,6 +14,7 @@ from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import PLAIN
 
 SCENE = """
 seed = 12
@@ -80,7 +81,7 @@ def fringes() -> dict[str, tuple[float, float]]:
 
 @pytest.mark.parametrize("align", [True, False])
 def test_red_and_blue_images_of_stars(raw: Path, tmp_path: Path, align: bool) -> None:
-    recipe = with_settings(Recipe(), [f"registration.align_planes={str(align).lower()}"])
+    recipe = with_settings(Recipe(), [*PLAIN, f"registration.align_planes={str(align).lower()}"])
     facts = run([raw], tmp_path / "out", recipe)
     stack = tmp_path / "out" / "stack.fits"
     green = fits.getdata(stack, "G").astype(np.float64)

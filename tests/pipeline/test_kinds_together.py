@@ -16,6 +16,7 @@ from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import PLAIN, PLAINLY
 
 SCENE = """
 seed = 8
@@ -74,7 +75,7 @@ def two_cameras(root: Path, stars: str) -> Path:
 @pytest.fixture(scope="module")
 def ran(nights: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("out") / "out"
-    run([nights], out, with_settings(Recipe(), ["registration.reference=night1/light_0001.fits"]))
+    run([nights], out, with_settings(Recipe(), [*PLAIN, "registration.reference=night1/light_0001.fits"]))
     return out
 
 
@@ -159,7 +160,7 @@ def test_light_of_the_second_camera_counts_as_that_of_the_first(tmp_path: Path) 
     light of a frame is known to half a per cent.
     """
     nights = two_cameras(tmp_path, "faintest_mag = 13.0")
-    recipe = with_settings(Recipe(), ["registration.reference=night1/light_0001.fits"])
+    recipe = with_settings(Recipe(), [*PLAIN, "registration.reference=night1/light_0001.fits"])
     common = [nights / name for name in ("darks", "flats", "bias")]
     run([nights / "night1", *common], tmp_path / "first", recipe)
     two = [nights / "night1" / f"light_000{k}.fits" for k in (1, 2)]
@@ -188,7 +189,7 @@ def test_light_and_noise_of_both_together(ran: Path, nights: Path) -> None:
 
 
 def test_the_recipe_can_keep_kinds_apart(nights: Path, tmp_path: Path, command: Any) -> None:
-    done = command("run", nights, "--out", tmp_path / "out", "--set", "read.mix_kinds=false")
+    done = command("run", nights, "--out", tmp_path / "out", *PLAINLY, "--set", "read.mix_kinds=false")
     assert done.code == 0, done.err
     summary = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert len(summary["frames"]) == 6

@@ -14,6 +14,7 @@ import pytest
 
 from fourlight.errors import OutputError
 from fourlight.pipeline.lock import held
+from plain_runs import PLAINLY
 
 HOLD = """
 import sys, time
@@ -35,19 +36,19 @@ def holder(path: Path) -> subprocess.Popen[str]:
 
 def test_the_second_run_says_who_is_there(command: Any, raw: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    assert command("run", raw, "--out", out).code == 0
+    assert command("run", raw, "--out", out, *PLAINLY).code == 0
     before = (out / "stack.fits").stat().st_mtime_ns
     with holder(out / "work" / "lock") as process:
-        done = command("run", raw, "--out", out)
+        done = command("run", raw, "--out", out, *PLAINLY)
         process.kill()
     assert done.code == 2
     for word in (str(process.pid), platform.node(), "begun 20", str(out), "choose another folder"):
         assert word in done.line
     assert (out / "stack.fits").stat().st_mtime_ns == before
-    again = command("run", raw, "--out", out)
+    again = command("run", raw, "--out", out, *PLAINLY)
     assert again.code == 0
     assert f"going on where process {process.pid} on {platform.node()}" in again.err
-    assert "going on where" not in command("run", raw, "--out", out).err
+    assert "going on where" not in command("run", raw, "--out", out, *PLAINLY).err
 
 
 def test_a_new_folder_of_another_run_is_left_alone(command: Any, raw: Path, tmp_path: Path) -> None:
@@ -55,7 +56,7 @@ def test_a_new_folder_of_another_run_is_left_alone(command: Any, raw: Path, tmp_
     out = tmp_path / "out"
     with holder(out / "work" / "lock") as process:
         (out / ".fourlight").write_text("ours")
-        assert command("run", raw, "--out", out).code == 2
+        assert command("run", raw, "--out", out, *PLAINLY).code == 2
         process.kill()
     assert (out / "work" / "lock").exists()
 

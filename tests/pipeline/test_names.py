@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fourlight.pipeline.names import quoted, short_names
+from plain_runs import PLAINLY
 
 PARTS = st.sampled_from(["a", "b", "night1", "1.fits"])
 PATHS = st.lists(st.lists(PARTS, min_size=1, max_size=5).map(lambda parts: Path("/", *parts)), max_size=12)
@@ -63,7 +64,9 @@ def nights(raw: Path, tmp_path: Path) -> Path:
 def test_two_nights_with_the_same_file_names(command: Any, nights: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     (nights / "night2" / "light_003.fits").write_text("no frame")
-    done = command("run", nights, "--out", out, "--set", "registration.reference=night2/light_001.fits")
+    done = command(
+        "run", nights, "--out", out, *PLAINLY, "--set", "registration.reference=night2/light_001.fits"
+    )
     assert done.code == 0, done.err
     assert "registered to night2/light_001.fits" in done.err
     summary = json.loads((out / "summary.json").read_text())
@@ -120,7 +123,7 @@ def test_a_reference_with_a_name_that_no_header_can_hold(command: Any, raw: Path
     (place / "αlight_0001.fits").unlink()
     out = tmp_path / "out"
     name = f"registration.reference={place.name}/αlight_0002.fits"
-    done = command("run", place, other, "--out", out, "--set", name)
+    done = command("run", place, other, "--out", out, *PLAINLY, "--set", name)
     assert done.code == 0, done.err
     said = json.loads((out / "summary.json").read_text(encoding="utf-8"))["grid"]["reference"]
     assert said == f"{place.name}/αlight_0002.fits", "reads back as the name it was"

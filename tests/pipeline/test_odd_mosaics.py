@@ -12,6 +12,7 @@ from astropy.io import fits
 
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import PLAINLY
 
 NIGHT = """
 seed = 8
@@ -53,7 +54,7 @@ def rewritten(path: Path, change: Any = None, **cards: Any) -> None:
 
 
 def ran(command: Any, folder: Path, out: Path, *words: str) -> dict[str, Any]:
-    done = command("run", folder, "--out", out, *words)
+    done = command("run", folder, "--out", out, *PLAINLY, *words)
     assert done.code == 0, done.err
     found: dict[str, Any] = json.loads((out / "summary.json").read_text())
     return found

@@ -18,6 +18,7 @@ import pytest
 from fourlight.errors import OutputError
 from fourlight.io import room
 from fourlight.pipeline import space
+from plain_runs import PLAINLY
 
 
 @pytest.fixture
@@ -114,11 +115,11 @@ def test_room_is_reckoned_before_the_run(
     )
     assert not (tmp_path / "new").exists()
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(10**9, 0, int(1.05 * reckoned[0])))
-    close = command("run", raw, "--out", tmp_path / "close")
+    close = command("run", raw, "--out", tmp_path / "close", *PLAINLY)
     assert close.code == 0
     assert "is nearly full" in close.out + close.err
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(0, 0, 0))
-    assert command("run", raw, "--out", tmp_path / "silent").code == 0
+    assert command("run", raw, "--out", tmp_path / "silent", *PLAINLY).code == 0
 
 
 def test_a_disk_that_fills_up_in_mid_run_is_a_failed_run(

@@ -15,6 +15,7 @@ from fourlight.errors import InputError, OutputError
 from fourlight.io import export, room
 from fourlight.pipeline import swap
 from fourlight.pipeline.products import read_json
+from plain_runs import PLAINLY
 
 MOVE = os.replace
 NAMES = ("frames.csv", "picture.png", "provenance.json", "stack.fits", "steps")
@@ -188,27 +189,30 @@ def test_the_record_is_the_first_to_go_and_the_last_to_come(
     assert order.count("provenance.json") == 2
 
 
-@pytest.mark.parametrize("error", [KeyboardInterrupt(), OSError(28, "No space left on device")])
-def test_a_stop_or_a_full_disk_while_results_are_written(
-    command: Any, raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+def test_a_stop_and_a_full_disk_while_results_are_written(
+    command: Any, raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Other settings, stopped after the stack was written: all files are still those of the first run."""
+    """A light less, stopped after the stack was written: all files are still those of the first run."""
     out = tmp_path / "out"
-    assert command("run", raw, "--out", out).code == 0
+    assert command("run", raw, "--out", out, *PLAINLY).code == 0
     files = sorted(path for path in out.iterdir() if path.is_file())
     before = {path.name: path.read_bytes() for path in files}
 
-    def broken(*_: object) -> None:
-        raise error
+    def broken(error: BaseException) -> Any:
+        def write(*_: object) -> None:
+            raise error
+
+        return write
 
     (raw / "light_0004.fits").unlink()
-    with monkeypatch.context() as patch:
-        patch.setattr(export, "_write_png", broken)
-        stopped = command("run", raw, "--out", out)
-    assert stopped.code == 1
-    assert {path.name: path.read_bytes() for path in files} == before
-    assert not list(out.rglob("*.part"))
-    assert command("run", raw, "--out", out).code == 0
+    for error in (KeyboardInterrupt(), OSError(28, "No space left on device")):
+        with monkeypatch.context() as patch:
+            patch.setattr(export, "_write_png", broken(error))
+            stopped = command("run", raw, "--out", out, *PLAINLY)
+        assert stopped.code == 1
+        assert {path.name: path.read_bytes() for path in files} == before
+        assert not list(out.rglob("*.part"))
+    assert command("run", raw, "--out", out, *PLAINLY).code == 0
     after = {path.name: path.read_bytes() for path in files}
     assert {name for name in before if before[name] == after[name]} <= {".fourlight"}
     assert not (out / "work" / "new").exists()
@@ -216,12 +220,12 @@ def test_a_stop_or_a_full_disk_while_results_are_written(
 
 def test_what_a_killed_run_had_begun_is_swept(command: Any, raw: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    assert command("run", raw, "--out", out).code == 0
+    assert command("run", raw, "--out", out, *PLAINLY).code == 0
     for name in ("new", "old"):
         shutil.copytree(out / "work" / "masters", out / "work" / name)
     for part in (".x.1-2.part", "work/measured/.y.1-2.part"):
         (out / part).write_text("half")
-    assert command("run", raw, "--out", out).code == 0
+    assert command("run", raw, "--out", out, *PLAINLY).code == 0
     assert {path.name for path in (out / "work").iterdir()} <= {"masters", "measured", "lock", "sums"}
     assert not list(out.rglob("*.part"))
 

@@ -8,6 +8,7 @@ import pytest
 
 from fourlight.pipeline.run import run
 from fourlight.recipe import Recipe, with_settings
+from plain_runs import PLAIN
 
 
 class Counted:
@@ -32,7 +33,7 @@ class Counted:
 @pytest.mark.parametrize(("method", "least"), [("least-squares", 20), ("drizzle", 4)])
 def test_a_tile_is_told_in_parts(small_night: Path, tmp_path: Path, method: str, least: int) -> None:
     """The small night is a single tile; its least squares are 4 planes to set up and 5 to fit, with two halves."""
-    recipe = with_settings(Recipe(), [f"integrate.method={method}", "run.keep_work=true"])
+    recipe = with_settings(Recipe(), [*PLAIN, f"integrate.method={method}", "run.keep_work=true"])
     for told in (Counted(), Counted()):  # the second run finds the tile made
         run([small_night], tmp_path / "out", recipe, told)
         assert told.total["integrate"] >= least

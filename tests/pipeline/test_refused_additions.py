@@ -16,7 +16,7 @@ from fourlight.recipe import Recipe, with_settings
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
 from kept_stacks import KEEP, assert_same_planes, planes
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 SCENE = """
 seed = 11
@@ -91,12 +91,14 @@ def named(out: Path) -> Recipe:
 
 
 def test_a_reference_that_is_set_aside_now_is_replaced(
-    command: Any, nights: tuple[Path, Path], out: Path, tmp_path: Path
+    command: Any, wide: tuple[Path, Path, Path], tmp_path: Path
 ) -> None:
     """A copy of it with a better name is among the new lights, and each exposure counts once.
 
     Nothing of the first stack is left: levels are those of a run on all lights with the same reference.
     """
+    nights, out = wide[:2], tmp_path / "out"
+    shutil.copytree(wide[2], out)
     reference = json.loads((out / "summary.json").read_text())["grid"]["reference"]
     for number, path in enumerate(
         [nights[0] / "night1" / Path(reference).name, *(nights[1] / "night2").iterdir()]

@@ -17,6 +17,7 @@ from fourlight.pipeline import products
 from fourlight.pipeline.spared import spared
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import DULL, PLAIN, words
 
 RESULTS = ("stack.fits", "halves.fits", "picture.png", "summary.json", "report.html", "provenance.json")
 
@@ -34,6 +35,8 @@ cluster_count = 0
 count = {count}
 dither_px = {dither}
 """
+DULLY = words(DULL)
+CHANNELS = words([*DULL, "evidence.claims=false"])
 DROPS = ("--set", "integrate.method=drizzle", "--set", "integrate.pixfrac=0.5")
 
 
@@ -79,7 +82,7 @@ def test_a_run_whose_evidence_fails_has_its_results(
 
     monkeypatch.setattr(step, place, failing(error))
     out = tmp_path / "out"
-    done = command("run", raw, "--out", out)
+    done = command("run", raw, "--out", out, *DULLY)
     assert done.code == 0, done.err
     assert all((out / name).exists() for name in RESULTS)
     assert "Traceback" not in done.err
@@ -97,7 +100,7 @@ def test_debug_shows_where_it_failed(
     from fourlight.pipeline import evidence as step
 
     monkeypatch.setattr(step, "looked_at", failing(IndexError("too many indices")))
-    done = command("run", raw, "--out", tmp_path / "out", "--debug")
+    done = command("run", raw, "--out", tmp_path / "out", "--debug", *DULLY)
     assert done.code == 0
     assert "Traceback" in done.err
     assert "in fail" in done.err
@@ -112,7 +115,7 @@ def test_a_stop_and_a_full_disk_end_the_run(
     from fourlight.pipeline import evidence as step
 
     monkeypatch.setattr(step, "looked_at", failing(error))
-    done = command("run", raw, "--out", tmp_path / "out")
+    done = command("run", raw, "--out", tmp_path / "out", *DULLY)
     assert done.code in (1, 2)
     assert not (tmp_path / "out" / "stack.fits").exists()
 
@@ -134,7 +137,7 @@ def test_a_figure_that_fails_costs_no_result(
 ) -> None:
     monkeypatch.setattr(products, "write_figures", failing(ValueError("Axis limits cannot be NaN or Inf")))
     out = tmp_path / "out"
-    done = command("run", raw, "--out", out)
+    done = command("run", raw, "--out", out, *DULLY)
     assert done.code == 0
     assert "a figure of the channels could not be made" in done.err
     assert all((out / name).exists() for name in (*RESULTS, "channels.json", "claims.json"))
@@ -144,8 +147,8 @@ def test_a_figure_that_fails_costs_no_result(
 def test_evidence_of_an_earlier_run_goes_where_there_is_none(
     command: Any, raw: Path, tmp_path: Path, evidence: None
 ) -> None:
-    out, less = tmp_path / "out", ("--set", "evidence.channels=false", "--set", "evidence.claims=false")
-    assert command("run", raw, "--out", out).code == 0
+    out, less = tmp_path / "out", words(PLAIN)
+    assert command("run", raw, "--out", out, *DULLY).code == 0
     assert (out / "channels.json").exists()
     assert (out / "figures").exists()
     assert command("run", raw, "--out", out, *less).code == 0
@@ -160,7 +163,7 @@ def test_colours_that_lie_beside_each_other_tell_nothing_of_shares(
     """Small drops of few lights: no pixel holds all colours, or no two pixels beside each other do in both halves."""
     simulate(loads(SPARSE.format(count=count, dither=dither)), tmp_path / "raw")
     out = tmp_path / "out"
-    done = command("run", tmp_path / "raw", "--out", out, *DROPS)
+    done = command("run", tmp_path / "raw", "--out", out, *DROPS, *CHANNELS)
     assert done.code == 0, done.err
     assert "could not be made" not in done.err
     assert "Warning" not in done.err
@@ -203,7 +206,7 @@ def test_channels_are_plain_before_anybody_draws_them(
 
     monkeypatch.setattr(products, "write_figures", drawn)
     out = tmp_path / "out"
-    done = command("run", raw, "--out", out)
+    done = command("run", raw, "--out", out, *CHANNELS)
     assert done.code == 0
     assert "could not be made" not in done.err
     assert got[0] == json.loads((out / "channels.json").read_text())

@@ -15,6 +15,7 @@ from fourlight.pipeline import job
 from fourlight.provenance import file_hash
 from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import loads
+from plain_runs import PLAINLY
 
 NIGHTS = """
 seed = 5
@@ -129,7 +130,7 @@ def test_a_run_says_at_its_end_what_inspect_foresaw(command: Any, six: Path, tmp
 
 def test_lights_that_are_hardly_dithered_are_told(command: Any, tmp_path: Path) -> None:
     simulate(loads(STILL), tmp_path / "sim")
-    done = command("run", tmp_path / "sim" / "night1", "--out", tmp_path / "out")
+    done = command("run", tmp_path / "sim" / "night1", "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     (line,) = told(done.err, "to know")
     assert line.startswith(
@@ -151,7 +152,7 @@ def test_copies_neither_choose_the_kind_nor_the_mosaic(command: Any, six: Path, 
             )
     for copy in "cdef":
         rewritten(six / "night2" / "light_0003.fits", nights / f"m{copy}.fits", lambda image: image[::-1])
-    done, seen = command("run", nights, "--out", tmp_path / "out"), command("inspect", nights)
+    done, seen = command("run", nights, "--out", tmp_path / "out", *PLAINLY), command("inspect", nights)
     assert done.code == 0, done.err
     assert "3 lights integrated" in done.err
     aside = told(done.err, "set aside")
@@ -182,14 +183,14 @@ def test_no_file_is_read_twice_to_find_copies(
     )
     assert sorted(read) == ["again.fits", "light_0001.fits"]
     read.clear()
-    done = command("run", nights, "--out", tmp_path / "out")
+    done = command("run", nights, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     assert sorted(read) == sorted(path.name for path in nights.iterdir() if path.name != "b.fits")
 
 
 def test_two_lights_are_too_few_to_compare_their_noise(command: Any, six: Path, tmp_path: Path) -> None:
     pair = [six / "night1" / f"light_000{number}.fits" for number in (1, 2)]
-    done = command("run", *pair, "--out", tmp_path / "pair")
+    done = command("run", *pair, "--out", tmp_path / "pair", *PLAINLY)
     assert done.code == 0, done.err
     assert "noise between" not in done.err
     assert not told(done.err, "noise ")
@@ -204,7 +205,7 @@ def test_a_light_of_another_field_is_told_from_the_reference_by_its_name(
         shutil.copytree(six / night, nights / night)
     simulate(loads(NIGHTS.replace("seed = 5", "seed = 6")), tmp_path / "elsewhere")
     shutil.copy(tmp_path / "elsewhere" / "night2" / "light_0003.fits", nights / "night2")
-    done = command("run", nights, "--out", tmp_path / "out")
+    done = command("run", nights, "--out", tmp_path / "out", *PLAINLY)
     assert done.code == 0, done.err
     (reference,) = [line.split(" registered to ")[1].split(";")[0] for line in told(done.err, "register ")]
     assert reference.startswith("night")

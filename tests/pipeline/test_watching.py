@@ -25,7 +25,7 @@ from fourlight.recipe import Recipe, with_settings
 from fourlight.stages.live_sums import LiveSums
 from watched_nights import HALF, PLANES, Told, arriving, layers, watched
 
-pytestmark = pytest.mark.usefixtures("only_at_the_end")
+pytestmark = pytest.mark.usefixtures("without_charts")
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from fourlight.pipeline.live_renewal import renew
 from fourlight.pipeline.live_stack import LiveStack
 from watched_nights import arriving, layers, watched
 
-pytestmark = pytest.mark.usefixtures("only_at_the_end")
+pytestmark = pytest.mark.usefixtures("without_charts")
 
 COLLECTED = [lambda: None] * 25
 """Time enough for a file that is not whole to be given up."""

@@ -29,7 +29,7 @@ from fourlight.simulate.render import simulate
 from fourlight.simulate.scene import Scene, loads
 from fourlight.simulate.world import build_world
 from fourlight.stages.whatif_sky import SkyWish
-from plain_pictures import PLAIN
+from plain_runs import PLAIN
 
 SCENE = """
 seed = 11

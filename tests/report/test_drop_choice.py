@@ -5,6 +5,7 @@ import json
 from fourlight.report.grounds import grounds, sentences
 from invented_run import summary
 from parsed_page import parsed
+from plain_runs import PLAINLY
 
 
 def row(facts):
@@ -43,7 +44,7 @@ def test_a_run_tells_who_chose_and_what_each_file_is_for(command, raw, tmp_path)
     (raw / "odd.fits").write_text("no FITS")
     found = {}
     for name, settings in (("coverage", []), ("recipe", ["--set", "integrate.pixfrac=1.5"])):
-        done = command("run", raw, "--out", tmp_path / name, *settings)
+        done = command("run", raw, "--out", tmp_path / name, *PLAINLY, *settings)
         assert done.code == 0, done.err
         found[name] = json.loads((tmp_path / name / "summary.json").read_text(encoding="utf-8"))
     for name, facts in found.items():
