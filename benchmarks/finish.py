@@ -1,4 +1,4 @@
-"""Measure denoising, sharpening and the star layer against the truth of simulated nights.
+"""Measure denoising, sharpening, star layer, colours and brightness against the truth of simulated nights.
 
 Usage: python benchmarks/finish.py [--write] [--only TABLE ...] [--seeds N ...] [--kinds K ...] [--keep DIR]
        [--megapixels M]
@@ -22,6 +22,7 @@ import numpy.typing as npt
 from accuracy import written
 from finish_colours import star_colours
 from finish_flaws import exchanged, flaws
+from finish_luminance import luminance
 from finish_measures import (
     gain_db,
     layer_errors,
@@ -202,6 +203,7 @@ HEADS: dict[str, tuple[str, ...]] = {
         "set", "stars", "finished, median", "finished, 90 of 100 below", "stack as it came, median",
         "stack, 90 of 100 below",
     ),
+    "luminance": ("set", "R, G, B in the brightness, %", "over the best", "a tenth of the pixels below"),
 }  # fmt: skip
 
 
@@ -218,6 +220,7 @@ ROWS: dict[str, Callable[[Set], list[list[str]]]] = {
     "sharpening": sharpening,
     "layers": lambda known: [layers(known)],
     "colours": lambda known: [star_colours(known, known.method)],
+    "luminance": lambda known: [luminance(known)],
 }
 """Rows of a set in each table."""
 

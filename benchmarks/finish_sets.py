@@ -173,6 +173,8 @@ class Set:
     """Mean expected light of object and stars in all lights of the stack, on its pixels."""
     starless: Planes
     """The same without the stars."""
+    glow: Planes
+    """Mean expected light of the object alone, without any sky."""
     saturation: float
     """Electrons above the sky at which single lights are full."""
     method: str
@@ -189,11 +191,12 @@ def made(kind: str, seed: int, folder: Path) -> Set:
     out = folder / "out"
     light, object_alone = stacked(scene_of(kind, seed), folder)
     planes, variances, halves = read(out)
+    glow = dict(object_alone)
     for c in COLOURS:
         light[c], object_alone[c] = _matched(light[c], object_alone[c], planes[c], variances[c])
     stars = read_stars(out)
     method = json.loads((out / "summary.json").read_text())["integration"]["method"]
-    return Set(kind, planes, variances, halves, stars, light, object_alone, FULL_E, method)
+    return Set(kind, planes, variances, halves, stars, light, object_alone, glow, FULL_E, method)
 
 
 def stacked(scene: Scene, folder: Path) -> tuple[Planes, Planes]:
