@@ -153,16 +153,27 @@ def test_full_stars_that_touch_keep_their_own_colours(exponent):
     np.testing.assert_allclose(red_over_blue(image, 3.0, 11), 1 / 0.6, rtol=0.12)
 
 
-def test_a_full_star_whose_flank_is_lost_in_noise_has_no_colour_by_chance():
-    """White, 1.2 times full: the logarithm of red over blue scatters little, and about none."""
+@pytest.mark.parametrize(
+    ("noise", "most", "scatter"),
+    [
+        ((0.01, 0.01, 0.01), 0.1, 0.25),
+        ((0.03, 0.01, 0.01), 0.25, 0.3),
+        ((0.01, 0.01, 0.03), 0.25, 0.3),
+    ],
+)
+def test_a_full_star_whose_flank_is_lost_in_noise_has_no_colour_by_chance(noise, most, scatter):
+    """White, 1.2 times full: the logarithm of red over blue scatters little, and about none.
+
+    Where one channel is noisier, flanks that it makes brighter are believed more: 0.1 to 0.15 is left of that.
+    """
     found = []
     for seed in range(30):
         random = np.random.default_rng(seed)
         light = np.minimum(star((61, 61), 3.0, 1.2, exponent=4.0), 1.0)
-        _, image = repaired([light + random.normal(0, 0.01, light.shape) for _ in range(3)], 3.0)
+        _, image = repaired([light + random.normal(0, sigma, light.shape) for sigma in noise], 3.0)
         found.append(np.log(np.median(red_over_blue(image, 3.0))))
-    assert abs(np.mean(found)) < 0.1
-    assert np.std(found) < 0.25
+    assert abs(np.mean(found)) < most
+    assert np.std(found) < scatter
 
 
 def test_holes_beside_a_full_star_do_not_count():

@@ -13,7 +13,6 @@ __all__ = ["repair_cores"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
-Int32 = npt.NDArray[np.int32]
 Bool = npt.NDArray[np.bool_]
 Box = tuple[slice, slice]
 
@@ -141,8 +140,8 @@ def _light_of(
 ) -> tuple[Float64, Float64] | None:
     """(3,) light under a star and (3,) its colour, of mean 1; None where none of its flank is clear.
 
-    Medians of rings around it, of which a neighbour fills a part; rings count as their light and pixels are. What lies
-    near other full stars is theirs.
+    Medians of rings around it, of which a neighbour fills a part; rings count as their pixels are, and half as much
+    half a width further out. What lies near other full stars is theirs.
     """
     distance = ndimage.distance_transform_edt(~star)
     if others.any():
@@ -162,15 +161,20 @@ def _light_of(
     flanks = np.array([plane[rim] for plane in image], dtype=np.float64) - level[:, None]
     steps, pixels = np.unique(rings, return_counts=True)
     profile = np.array([np.median(flanks[:, rings == step], axis=1) for step in steps])
-    weights = pixels * np.maximum(profile.mean(axis=1), 1e-30)
+    weights = pixels * 0.5 ** (
+        2 * steps / fwhm_px
+    )  # not as bright as each is: that would favour noise upwards
     weights /= weights.sum()
     spread = OF_MEDIAN * ((weights**2 / pixels).sum() + 1 / under.sum())
     error = np.hypot(noise * np.sqrt(spread), 1e-6 * np.abs(level) + 1e-30)
-    return level, _colour(np.maximum(weights @ profile, 0.0), np.maximum(level, 0.0) + error, error)
+    # one error for all: what is in doubt is how bright the flank is, and noise has no colour
+    doubt = float(np.sqrt((error**2).mean()))
+    return level, _colour(weights @ profile, np.maximum(level, 0.0) + doubt, doubt)
 
 
-def _colour(flank: Float64, around: Float64, error: Float64) -> Float64:
+def _colour(flank: Float64, around: Float64, error: float) -> Float64:
     """(3,) colour of a flank, of mean 1, drawn towards that of what is around it as far as it is not sure."""
-    light = float(flank.mean())
-    sure = light**2 / (light**2 + SURE**2 * float((error**2).mean()))
-    return np.asarray(sure * flank / max(light, 1e-30) + (1 - sure) * around / around.mean())
+    light = max(float(flank.mean()), 0.0)
+    sure = light**2 / (light**2 + SURE**2 * error**2)
+    mixed = np.maximum(sure * flank / max(light, 1e-30) + (1 - sure) * around / around.mean(), 0.0)
+    return np.asarray(mixed / mixed.mean())
