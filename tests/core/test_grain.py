@@ -118,6 +118,20 @@ def test_where_all_is_spot_nothing_is_weakened():
     np.testing.assert_array_equal(even(image, spots=np.ones(SIZE, bool)), image)
 
 
+@pytest.mark.parametrize("first", [256, 432, 512])
+def test_parts_of_an_image_are_those_of_the_whole(first):
+    """Cut off 256 px before, as pictures are: in a spot wider than that too, whose parts know nothing else."""
+    image = np.random.default_rng(8).normal(size=(96, 800)).astype(np.float32)
+    spots = np.arange(800)[None, :] + np.zeros((96, 1)) >= 250
+    image[~spots] *= 0.2
+    none, one = np.zeros_like(image), np.ones_like(image)
+    whole, part = (
+        even_grain(image[:, cut], spots[:, cut] & False, spots[:, cut], one[:, cut], none[:, cut])
+        for cut in (slice(None), slice(first - 256, None))
+    )
+    np.testing.assert_allclose(part[:, 256:], whole[:, first:], atol=1e-5)
+
+
 def test_holes_are_filled_and_tell_nothing_of_what_is_usual():
     image = sky(6)
     whole = even(image)

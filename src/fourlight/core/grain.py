@@ -36,6 +36,8 @@ CHANCE = 0.3
 """Share by which a mean of few details may be above that around, which is no reason to weaken them."""
 FEWEST = np.float32(1e-3)
 """Share of the pixels around that tells how strong detail is."""
+TRUSTED = np.float32(0.01)
+"""Share of the pixels around that has to be no spot for that to be believed; of fewer, detail is weakened less."""
 MEAN = float(np.sqrt(2 / np.pi))
 """Mean size of noise of unit standard deviation."""
 
@@ -44,8 +46,9 @@ def even_grain(image: Float32, hidden: Bool, spots: Bool, sigma: Float32, doubt:
     """The image, filled where it is hidden, with no more grain in its spots than around them.
 
     Where what was measured at hidden pixels is no rougher than its noise, it gives them grain as strong as around; else
-    they are filled smoothly. It is told around spots how strong detail usually is: where nothing is around, in images
-    that are all spot, nothing is weakened. Detail that stands between the usual one and the noise is weakened too.
+    they are filled smoothly. It is told around spots how strong detail usually is: where nothing is around, in the
+    midst of spots wider than 100 px, nothing is weakened. Detail that stands between the usual one and the noise is
+    weakened too.
 
     Parameters
     ----------
@@ -109,10 +112,13 @@ def _usual_share(
     detail: Float32, around: Float32, spots: Bool, known: Bool, most: Float32, near: int
 ) -> Float32:
     """How strong detail is around spots over how strong it is in them, at most 1; 1 where these differ by chance."""
-    usual = _mean_of(np.minimum(np.abs(around), most), known & ~spots, AROUND)
+    beside = known & ~spots
+    usual = _mean_of(np.minimum(np.abs(around), most), beside, AROUND)
     own = _mean_of(np.minimum(np.abs(detail), most), spots, near)
     share = np.minimum(usual / np.maximum(own, np.float32(1e-20)), np.float32(1))
-    return np.minimum(share + np.float32(CHANCE) * np.square(share), np.float32(1))
+    share = np.minimum(share + np.float32(CHANCE) * np.square(share), np.float32(1))
+    trust = np.minimum(smoothed(beside.astype(np.float32), AROUND) / TRUSTED, np.float32(1))
+    return np.asarray(1 - trust * (1 - share), dtype=np.float32)
 
 
 def _mean_of(values: Float32, where: Bool, scales: int) -> Float32:
