@@ -34,11 +34,22 @@ def test_full_wells_are_seen_behind_the_flat(
     flattened: tuple[Night, Measuring], noise: float, full: bool
 ) -> None:
     """All wells hold 48 000 e: they are full, as they vary by read noise alone, or light so bright fell on them."""
+    assert isinstance(measured(flattened, WELL_ADU, noise), SetAside) == full
+
+
+def test_light_a_little_below_full_is_not_refused_for_the_flat(flattened: tuple[Night, Measuring]) -> None:
+    """One sample of a thousand responds 1.03 as much as most: that puts no other sample nearer to its full level."""
+    level = PEDESTAL + 0.96 * (65535 - PEDESTAL)
+    assert not isinstance(measured(flattened, level, np.sqrt((level - PEDESTAL) / GAIN)), SetAside)
+
+
+def measured(flattened: tuple[Night, Measuring], level: float, noise: float) -> object:
+    """What is measured of a light whose samples are alike but for noise, ADU."""
     night, measuring = flattened
     light: RawFrame = replace(night.lights[0], path=Path("bright.fits"))
-    samples = night.rng.normal(WELL_ADU, noise, SHAPE)
+    samples = night.rng.normal(level, noise, SHAPE)
     night.frames[light.path, 0] = np.clip(np.rint(samples), 0, 65535).astype(np.uint16)
     found = replace(measuring, calibration=measuring.calibration.with_light(light, night.lights[0]))(light)
-    assert isinstance(found, SetAside) == full
     if isinstance(found, SetAside):
         assert found.reason.endswith(OVEREXPOSED)
+    return found

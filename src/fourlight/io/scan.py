@@ -263,9 +263,10 @@ def _starts(ny: int) -> list[int]:
 
 
 def _overexposed(bands: list[npt.NDArray[np.float32]], facts: Mapping[str, Any]) -> bool:
-    """Whether most samples of some rows are full; bands begin at even rows and hold an even number of them."""
+    """Whether most samples of some rows are full."""
     gain = facts.get("gain_e_per_adu")
-    return mostly_full(np.concatenate(bands)[::ODD], facts["saturation_adu"], 1 / gain if gain else None)
+    rows = np.concatenate([band[::ODD] for band in bands])
+    return mostly_full(rows, facts["saturation_adu"], 1 / gain if gain else None)
 
 
 def _constant(bands: list[Any]) -> bool:

@@ -22,6 +22,8 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
+HIGHEST = 0.999
+"""Share of the samples that respond less than the highest, as `fourlight.stages.response` has it."""
 NO_FLAT = np.empty((0, 0), dtype=np.float32)
 
 PART = 4
@@ -54,7 +56,7 @@ def measure(
     electrons : bool
         Whether samples are in electrons, so that photon noise follows from the signal.
     saturation : float
-        Level at which a sample is full, unit of the samples.
+        Level from which a sample may be full (lowest over the frame), unit of the samples.
     settings : Measure
     step : float
         Step of the digitiser, unit of the samples; 0 where they are not whole numbers of it.
@@ -67,8 +69,7 @@ def measure(
         The frame holds no usable samples in some plane, or most of them are full.
     """
     cell, poisson = cfa.plane_map(pattern), 1.0 if electrons else 0.0
-    rows = image[:: cfa.ODD]
-    if mostly_full(rows * response if response.size else rows, saturation, poisson or None):
+    if mostly_full(*_before_flat(image[:: cfa.ODD], saturation, response), poisson or None):
         raise FrameError(str(raw.path), OVEREXPOSED)
     levels = skycells.cell_levels(image, cell, skycells.cell_side(image.shape, settings.cell_px), step)
     if not np.isfinite(levels).any(axis=(1, 2)).all():
@@ -100,6 +101,13 @@ def measure(
         fringe_right=right,
         trails=find_trails(excess, stars, width, settings.trail_sigma),
     )
+
+
+def _before_flat(rows: Float32, saturation: float, response: Float32) -> tuple[Float32, float]:
+    """Rows as they were before the flat, and their full level: what is known is the lowest, at the highest response."""
+    if not np.isfinite(response).any():
+        return rows, saturation
+    return rows * response, saturation * max(1.0, float(np.nanquantile(response, HIGHEST)))
 
 
 def _noise(raw: RawFrame, image: Float32, cell: Int64, step: float) -> Float64:
