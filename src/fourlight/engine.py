@@ -39,8 +39,9 @@ PROGRAM_BYTES = 295_000_000
 compiled, as in the first run after an installation, 200 MB come on top."""
 
 FILLED = 0.92
-"""Share of the memory that is filled by reckoning; the rest is what threads and the C library keep beside what they
-are asked for: runs in 500 MB took up to 509 without it."""
+"""Share of the memory that is filled by reckoning; the rest is what several threads and the C library keep beside what
+they are asked for: runs in 500 MB took up to 509 without it. A single piece, without which there is no run, may go
+beyond."""
 
 WATCH_S = 5.0
 """Seconds without a result after which it is asked whether anybody is left to work."""
