@@ -7,6 +7,7 @@ import pytest
 from astropy.io import fits
 
 from fourlight.pipeline.evidence import channels_on
+from plain_runs import DULL
 
 from .conftest import made
 
@@ -42,7 +43,7 @@ BOX = (190, 150, 330, 270)
 
 @pytest.fixture(scope="module")
 def disc(evidence, tmp_path_factory):
-    return made(tmp_path_factory.mktemp("disc"), DISC)
+    return made(tmp_path_factory.mktemp("disc"), DISC, DULL)
 
 
 def true_information(night):
