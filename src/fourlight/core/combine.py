@@ -95,7 +95,7 @@ def _clip(
     n, ny, nx = samples.shape
     sums, plain = np.empty((4, LANES), dtype=np.float32), np.empty(LANES, dtype=np.bool_)
     spread = np.empty((2, (n + 7) // 8 * 8, LANES), dtype=np.float32)
-    doubtful = np.empty(nx + 1, dtype=np.int64)
+    doubtful = np.empty(nx, dtype=np.int64)
     limits = np.empty(LANES, dtype=np.float32)
     for y in range(ny):
         limits[::2], limits[1::2] = limit[y % 2, 0], limit[y % 2, 1]
