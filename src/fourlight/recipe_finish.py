@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from fourlight.settings import Section
 
@@ -137,6 +137,12 @@ class Stretch(Section):
         ),
     ] = None
 
+    def over(self, look: Look) -> Look:
+        """The look, with what is given in its place."""
+        return look.model_copy(
+            update={key: value for key, value in self.model_dump().items() if value is not None}
+        )
+
 
 class Frame(Section):
     """Which part of the stack is shown, and how it is turned."""
@@ -212,8 +218,18 @@ class Finish(Section):
     frame: Frame = Frame()
     files: Files = Files()
 
+    @field_validator("stretch")
+    @classmethod
+    def _brighter_than_the_sky(cls, stretch: Stretch, info: ValidationInfo) -> Stretch:
+        """A sky that is shown darker than bright parts of the object, whichever of both the look tells."""
+        look = LOOKS.get(info.data.get("look", ""))
+        shown = stretch.over(look) if look else None
+        if shown and shown.background >= shown.bright:
+            given = f"background {shown.background:g} and bright {shown.bright:g}"
+            raise ValueError(f"{given}: the sky has to be darker than bright parts of the object")
+        return stretch
+
     @property
     def shown(self) -> Look:
         """The look, with what is given in its place."""
-        given = {key: value for key, value in self.stretch.model_dump().items() if value is not None}
-        return LOOKS[self.look].model_copy(update=given)
+        return self.stretch.over(LOOKS[self.look])

@@ -127,6 +127,20 @@ def test_a_picture_that_was_half_kept_is_made_anew(command, out):
     assert (out / "picture.tif").read_bytes() == before
 
 
+def test_a_kept_step_whose_pixels_changed_on_the_disk_is_made_anew(command, out):
+    """As by a sector that went bad: the file is as long as it was, and read without an error."""
+    before = (out / "picture.tif").read_bytes()
+    assert command("picture", out).code == 0
+    for kept in (out / "work" / "picture").glob("denoise-*.npy"):
+        content = bytearray(kept.read_bytes())
+        middle = len(content) // 2
+        content[middle : middle + 4000] = bytes(4000)
+        kept.write_bytes(content)
+    done = command("picture", out)
+    assert done.code == 0, done.err
+    assert (out / "picture.tif").read_bytes() == before
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -135,6 +149,10 @@ def test_a_picture_that_was_half_kept_is_made_anew(command, out):
         (["--set", "integrate.pixfrac=1"], "settings of its picture begin with finish."),
         (["--set", "finish.gradient.ordr=1"], "did you mean finish.gradient.order?"),
         (["--set", "finish.denoise.strength=2"], "0 to 1"),
+        (
+            ["--set", "finish.stretch.background=0.4", "--set", "finish.stretch.bright=0.3"],
+            "has to be darker",
+        ),
     ],
 )
 def test_bad_input_is_one_line(command, out, arguments, words):
@@ -156,7 +174,7 @@ def test_no_results_and_torn_stars_are_told(command, out, tmp_path):
     (out / "stars.csv").unlink()
     done = command("picture", out)
     assert (done.code, done.err.count("\n")) == (2, 1)
-    assert "run the lights again" in done.err
+    assert f"fourlight run on the lights, with --out {out}, makes it anew" in done.err
 
 
 def test_the_star_table_holds_what_the_run_saw(finished):

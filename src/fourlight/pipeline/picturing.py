@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import zlib
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ from fourlight.pipeline.swap import RECORD
 from fourlight.recipe import Recipe, with_settings
 from fourlight.recipe_finish import Finish
 from fourlight.settings import nearest
-from fourlight.stages.canvas import Canvas
+from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.finish import STEPS
 from fourlight.stages.picture_parts import Made
 
@@ -117,6 +118,14 @@ def _changed(recipe: Recipe, settings: Sequence[str]) -> Recipe:
     return with_settings(recipe, settings)
 
 
+def _sum(array: Float32) -> int:
+    """Check sum (CRC-32) of the pixels of an array (ny, nx)."""
+    total = 0
+    for rows in bands(array.shape):
+        total = zlib.crc32(np.ascontiguousarray(array[rows]).data, total)
+    return total
+
+
 @dataclass(slots=True)
 class _Shelf:
     """Channels after steps that take long, kept in the work folder; see `fourlight.stages.finish.Shelf`."""
@@ -137,8 +146,10 @@ class _Shelf:
         with suppress(OSError, ValueError, KeyError):  # what cannot be read is made anew
             told = read_json(record) if wanted else None
             if told:
-                paths = [place / f"{name}-{k}.npy" for k in range(told["arrays"])]
-                return Made([mapped_array(path, "c") for path in paths], told["facts"])
+                arrays = [mapped_array(place / f"{name}-{k}.npy", "c") for k in range(len(told["sums"]))]
+                if [_sum(array) for array in arrays] == told["sums"]:
+                    return Made(arrays, told["facts"])
+                del arrays  # the files are written anew
         made = make()
         with writing(place):
             place.mkdir(exist_ok=True)
@@ -148,7 +159,7 @@ class _Shelf:
                 with whole(place / f"{name}-{k}.npy") as part, part.open("wb") as file:
                     np.save(file, array)
         # comes last: what it tells of is there
-        outputs.write_json(record, {"arrays": len(made.arrays), "facts": made.facts})
+        outputs.write_json(record, {"sums": [_sum(array) for array in made.arrays], "facts": made.facts})
         return made
 
     def _key(self, step: str) -> str:

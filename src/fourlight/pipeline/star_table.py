@@ -53,6 +53,8 @@ def read_stars(folder: Path) -> StarList:
             raise ValueError
     except (OSError, ValueError, csv.Error) as error:
         why = f"not rows of numbers under {', '.join(COLUMNS)}"
-        raise unreadable(path, error, "run the lights again", why) from None
+        raise unreadable(
+            path, error, f"fourlight run on the lights, with --out {folder}, makes it anew", why
+        ) from None
     x, y, fwhm, elongation, full = found[:, [0, 1, 10, 11, 12]].T
     return StarList(x, y, found[:, 2:6], found[:, 6:10], fwhm, elongation, full > 0)
