@@ -6,8 +6,10 @@ import subprocess
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from fourlight.report.page import page
+from fourlight.report.step_views import HONESTY
 from invented_run import provenance, summary
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -23,17 +25,18 @@ document.title = [root.scrollWidth, root.clientWidth, boxes.filter(wide).length,
 </script>"""
 
 
-def long_named():
-    """A run with names that have no place to break."""
+def long_named(made=None):
+    """A run with names that have no place to break, and with what was drawn of it in the folder ``made``."""
     facts = summary()
     name = "a_name_without_any_blank_" * 6
     facts["object"] = name
     facts["frames"][0]["file"] = facts["set_aside"][0]["file"] = f"{name}.fits"
     facts["set_aside"][0]["reason"] = facts["assumptions"][0] = f"like {name}"
     facts["grid"]["reference"] = f"{name}.fits"
+    facts["picture"] = {"steps": [{"name": "stack", "file": None, "notes": [f"like {name}"]}]}
     planes = {plane: np.eye(40, dtype=np.float32) for plane in ("R", "G1", "G2", "B")}
     rejected = np.eye(900, 1400, dtype=np.float32)
-    return page(facts, np.zeros((40, 60, 3), np.float32), planes, provenance(), rejected=rejected)
+    return page(facts, np.zeros((40, 60, 3), np.float32), planes, provenance(), rejected=rejected, made=made)
 
 
 def test_every_table_and_chart_lies_in_a_box_that_can_be_scrolled_by_keys():
@@ -64,7 +67,10 @@ def measured(tmp_path, text, width):
 @pytest.mark.skipif(BROWSER is None, reason="needs Chromium")
 @pytest.mark.parametrize("width", [500, 800, 1280])
 def test_the_page_is_never_wider_than_the_screen(tmp_path, width):
-    whole, screen, scrolling, cut, _, _ = measured(tmp_path, long_named(), width)
+    Image.new("RGB", (1920, 1400)).save(tmp_path / HONESTY)
+    text = long_named(tmp_path)
+    assert "What it rests on" in text
+    whole, screen, scrolling, cut, _, _ = measured(tmp_path, text, width)
     assert whole <= screen <= width
     assert scrolling >= 1  # the table of all lights with a long name
     assert cut == 0 or width > 560, "tables of words are stacked"
