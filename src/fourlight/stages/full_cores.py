@@ -16,6 +16,7 @@ Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 Box = tuple[slice, slice]
 
+# Figures below without a source were chosen on simulated stars whose colour is known (tests/stages/test_full_cores.py).
 NEARLY = 0.8
 """Part of the full level above which samples may hold some of full ones."""
 
@@ -161,9 +162,8 @@ def _light_of(
     flanks = np.array([plane[rim] for plane in image], dtype=np.float64) - level[:, None]
     steps, pixels = np.unique(rings, return_counts=True)
     profile = np.array([np.median(flanks[:, rings == step], axis=1) for step in steps])
-    weights = pixels * 0.5 ** (
-        2 * steps / fwhm_px
-    )  # not as bright as each is: that would favour noise upwards
+    # not as bright as each ring is: that would favour noise upwards
+    weights = pixels * 0.5 ** (2 * steps / fwhm_px)
     weights /= weights.sum()
     spread = OF_MEDIAN * ((weights**2 / pixels).sum() + 1 / under.sum())
     error = np.hypot(noise * np.sqrt(spread), 1e-6 * np.abs(level) + 1e-30)

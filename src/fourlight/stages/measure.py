@@ -13,6 +13,7 @@ from fourlight.errors import FrameError
 from fourlight.frames import MeasuredFrame, RawFrame, StarList
 from fourlight.recipe import Measure
 from fourlight.stages.fringes import plane_equations
+from fourlight.stages.response import HIGHEST
 from fourlight.stages.star_choice import BRIGHT_STARS, fit_radius, full_stars, lone
 from fourlight.stages.trails import find_trails
 
@@ -22,8 +23,6 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 Int64 = npt.NDArray[np.int64]
 
-HIGHEST = 0.999
-"""Share of the samples that respond less than the highest, as `fourlight.stages.response` has it."""
 NO_FLAT = np.empty((0, 0), dtype=np.float32)
 
 PART = 4

@@ -13,10 +13,12 @@ from fourlight.core.skycells import cell_levels
 from fourlight.stages.banding import bands
 from fourlight.stages.masters import Master, derived
 
-__all__ = ["factor_map"]
+__all__ = ["HIGHEST", "factor_map"]
 
 _LEAST_RESPONSE = 0.05
 """A sample with less of the usual response is taken as defective (practice, no source)."""
+HIGHEST = 0.999
+"""Share of the samples that respond less than the highest."""
 _ROWS = 200
 """Pairs of rows, spread over the flat, that tell its highest response."""
 _CELL_PX = 64
@@ -92,5 +94,7 @@ def _full_light(
         step = 2 * max(1, len(ratios) // _ROWS)
         for y, x in np.ndindex(cell.shape):
             full[y, x] = np.nanpercentile(levels[cell[y, x]], 99.0)
-            brightest = max(brightest, float(np.nanpercentile(ratios[y::step, x::2], 99.9) / full[y, x]))
+            brightest = max(
+                brightest, float(np.nanpercentile(ratios[y::step, x::2], 100 * HIGHEST) / full[y, x])
+            )
     return full, brightest
