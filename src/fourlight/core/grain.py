@@ -20,7 +20,6 @@ __all__ = ["even_grain"]
 Float32 = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
 
-# Figures below without a source were chosen on simulated fields and their truth, see docs/finish.md.
 SCALES = 4
 """Sizes of detail that are weakened: what is larger than 16 px stays."""
 GRAINS = 2
@@ -79,8 +78,7 @@ def even_grain(image: Float32, hidden: Bool, spots: Bool, sigma: Float32, doubt:
     spots = spots | hidden
     if not spots.any() or (spots | ~known).all():
         return filled
-    usual, beside = mended(image, spots), known & ~spots
-    trust = np.minimum(smoothed(beside.astype(np.float32), AROUND) / TRUSTED, np.float32(1))
+    usual = mended(image, spots)
     filled = _with_grain(np.where(known, image, filled), filled, hidden, sigma)
     out = usual.copy()
     for scale, (detail, around) in enumerate(
@@ -89,10 +87,7 @@ def even_grain(image: Float32, hidden: Bool, spots: Bool, sigma: Float32, doubt:
         own = detail - around
         if scale < SCALES:
             noise = np.float32(NOISE_PER_SCALE[scale]) * sigma + doubt / np.float32(REAL)
-            share = _usual_share(
-                detail, around, spots, beside, np.float32(REAL) * noise, min(scale + 1, NEAR)
-            )
-            share = 1 - trust * (1 - share)
+            share = _usual_share(detail, around, spots, known, np.float32(REAL) * noise, min(scale + 1, NEAR))
             own *= share + (1 - share) * _real(own, noise, scale)
         out += own
     return np.where(spots, out, filled)
@@ -114,13 +109,16 @@ def _with_grain(image: Float32, filled: Float32, hidden: Bool, sigma: Float32) -
 
 
 def _usual_share(
-    detail: Float32, around: Float32, spots: Bool, beside: Bool, most: Float32, near: int
+    detail: Float32, around: Float32, spots: Bool, known: Bool, most: Float32, near: int
 ) -> Float32:
     """How strong detail is around spots over how strong it is in them, at most 1; 1 where these differ by chance."""
+    beside = known & ~spots
     usual = _mean_of(np.minimum(np.abs(around), most), beside, AROUND)
     own = _mean_of(np.minimum(np.abs(detail), most), spots, near)
     share = np.minimum(usual / np.maximum(own, np.float32(1e-20)), np.float32(1))
-    return np.minimum(share + np.float32(CHANCE) * np.square(share), np.float32(1))
+    share = np.minimum(share + np.float32(CHANCE) * np.square(share), np.float32(1))
+    trust = np.minimum(smoothed(beside.astype(np.float32), AROUND) / TRUSTED, np.float32(1))
+    return np.asarray(1 - trust * (1 - share), dtype=np.float32)
 
 
 def _mean_of(values: Float32, where: Bool, scales: int) -> Float32:
