@@ -88,7 +88,8 @@ def test_every_step_has_its_picture_here_and_in_the_report(command, out):
     with Image.open(out / steps[-1]["file"]) as image:
         assert np.abs(np.asarray(image, dtype=float) - last).mean() < 4.0  # JPEG at quality 88 of noise
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert page.count('<figure><img src="data:image/jpeg') >= len(steps)
+    assert page.count('<figure><img src="data:image/jpeg') == len(shown)
+    assert page.count('alt="The picture beside a map of what was smoothed"') == 1
     assert "How the picture was made" in page
 
 

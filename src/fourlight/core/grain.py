@@ -20,6 +20,7 @@ __all__ = ["even_grain"]
 Float32 = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
 
+# Figures below without a source were chosen on simulated fields and their truth, see docs/finish.md.
 SCALES = 4
 """Sizes of detail that are weakened: what is larger than 16 px stays."""
 GRAINS = 2
@@ -117,6 +118,7 @@ def _usual_share(
     own = _mean_of(np.minimum(np.abs(detail), most), spots, near)
     share = np.minimum(usual / np.maximum(own, np.float32(1e-20)), np.float32(1))
     share = np.minimum(share + np.float32(CHANCE) * np.square(share), np.float32(1))
+    # reckoned for each size, though it is the same: kept, it would be the most memory of all
     trust = np.minimum(smoothed(beside.astype(np.float32), AROUND) / TRUSTED, np.float32(1))
     return np.asarray(1 - trust * (1 - share), dtype=np.float32)
 
