@@ -30,6 +30,9 @@ TERMS = ((60, 6), (20, 3), (0, 1))
 
 MOST_STEPS = 12
 
+USUAL_WINGS = 0.3
+"""To begin with."""
+
 FAR = 100.0
 """Square of the distance in half widths from which a pixel's middle stands for all of it: to a part in a thousand."""
 
@@ -107,7 +110,14 @@ def printed(shape: Float64, wings: float, rest: Float64, side: int) -> Float64:
 
 
 def fit_field(
-    image: Float32, variance: Float32, x: Float64, y: Float64, fwhm_px: float, *, least: int = 3
+    image: Float32,
+    variance: Float32,
+    x: Float64,
+    y: Float64,
+    fwhm_px: float,
+    *,
+    least: int = 3,
+    wings: float | None = None,
 ) -> FieldProfile | None:
     """The profile of the stars at given places, or None where fewer than ``least`` of them agree on one.
 
@@ -121,36 +131,52 @@ def fit_field(
     fwhm_px : float
         About how wide they are.
     least : int
+    wings : float or None
+        Strength of the wings, where it is known; None: told by the stars.
     """
     size, radius = (image.shape[0], image.shape[1]), int(np.clip(np.ceil(2.5 * fwhm_px), 4, 24))
     stars = _first(image, x, y, radius)
     stars = stars[np.isfinite(stars).all(axis=1) & (stars[:, 2] > 0)]
     a = 1 / (0.5 * max(fwhm_px, 1.0)) ** 2
-    found = FieldProfile(np.array([[a], [0.0], [a]]), 0.3, no_rest(radius)[0], size, 0)
+    found = FieldProfile(
+        np.array([[a], [0.0], [a]]), USUAL_WINGS if wings is None else wings, no_rest(radius)[0], size, 0
+    )
+    free = wings is None
     for turn in range(2):
         if len(stars) < least:
             return None
-        found, stars = _agreed(image, variance, found, stars, 1, radius)
+        found, stars = _agreed(image, variance, found, stars, 1, radius, free)
         # what doubles and knots have in common would stand in for a part of the shape, and never leave it again
         if turn:
             found = _with_rest(image, variance, found, stars, radius)
     for fewest, count in TERMS:
         needed = max(least, fewest)
         if len(stars) >= needed:
-            over, left = _agreed(image, variance, found, stars, count, radius)
+            over, left = _agreed(image, variance, found, stars, count, radius, free)
             if len(left) >= needed and over.falls_off:
                 return _with_rest(image, variance, over, left, radius)
     return None
 
 
 def _agreed(
-    image: Float32, variance: Float32, start: FieldProfile, stars: Float64, count: int, radius: int
+    image: Float32,
+    variance: Float32,
+    start: FieldProfile,
+    stars: Float64,
+    count: int,
+    radius: int,
+    free: bool,
 ) -> tuple[FieldProfile, Float64]:
     """The profile with so many terms of each polynomial, and the stars that agree on it."""
     coefficients = np.zeros((3, count))
     coefficients[:, : start.coefficients.shape[1]] = start.coefficients
     found, stars, squares = _settled(
-        image, variance, FieldProfile(coefficients, start.wings, start.rest, start.size, 0), stars, radius
+        image,
+        variance,
+        FieldProfile(coefficients, start.wings, start.rest, start.size, 0),
+        stars,
+        radius,
+        free,
     )
     per_pixel = squares[:, 0] / np.maximum(squares[:, 1], 1)
     usual = max(float(np.median(per_pixel)), 1.0) if len(stars) else 1.0
@@ -177,9 +203,12 @@ def _first(image: Float32, x: Float64, y: Float64, radius: int) -> Float64:
 
 
 def _settled(
-    image: Float32, variance: Float32, start: FieldProfile, stars: Float64, radius: int
+    image: Float32, variance: Float32, start: FieldProfile, stars: Float64, radius: int, free: bool
 ) -> tuple[FieldProfile, Float64, Float64]:
-    """Shared numbers and stars after a fit (Levenberg-Marquardt), and chi-square of each star."""
+    """Shared numbers and stars after a fit (Levenberg-Marquardt), and chi-square of each star.
+
+    The wings stay as they are unless they are ``free``.
+    """
     now, damping, before = start, 1e-3, np.inf
     terms = start.terms(stars[:, 0], stars[:, 1])
     trial, moved = now, stars
@@ -199,16 +228,18 @@ def _settled(
             damping *= 10
         if equations is None:
             break
-        trial, moved = _stepped(now, best[1], equations, damping)
+        trial, moved = _stepped(now, best[1], equations, damping, free)
     return best
 
 
 def _stepped(
-    now: FieldProfile, stars: Float64, equations: tuple[Float64, ...], damping: float
+    now: FieldProfile, stars: Float64, equations: tuple[Float64, ...], damping: float, free: bool
 ) -> tuple[FieldProfile, Float64]:
     matrix, right, pull, step, _ = equations
     damped = matrix + np.diag(damping * np.diag(matrix) + 1e-300)
-    change = np.linalg.lstsq(damped, right, rcond=None)[0]
+    change = np.zeros_like(right)
+    told = len(right) if free else len(right) - 1
+    change[:told] = np.linalg.lstsq(damped[:told, :told], right[:told], rcond=None)[0]
     coefficients = now.coefficients + change[:-1].reshape(now.coefficients.shape)
     coefficients[[0, 2], 0] = np.clip(
         coefficients[[0, 2], 0], 0.3 * now.coefficients[[0, 2], 0], 3 * now.coefficients[[0, 2], 0]

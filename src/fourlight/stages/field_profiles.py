@@ -11,7 +11,7 @@ from fourlight.core.fieldprofile import FieldProfile, fit_field
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 
-__all__ = ["field_profile", "full_level", "peaks"]
+__all__ = ["field_profile", "field_profiles", "full_level", "peaks"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -21,6 +21,8 @@ BRIGHT = 30.0
 """Peak of a star over the noise of a pixel, from which it tells its profile."""
 CLEAR_OF_FULL = 0.7
 """Peaks above this part of the full level are not used."""
+ALIKE = 0.1
+"""Share by which the wings of a channel may differ from those of all."""
 OF_FULL = 0.75
 """Full level over the typical peak of full stars in the channel that is brightest in them."""
 
@@ -48,8 +50,31 @@ def full_level(planes: Mapping[str, Float32], stars: StarList) -> float:
     return OF_FULL * float(np.median(tops)) if len(tops) else float("inf")
 
 
-def field_profile(plane: Float32, variance: Float32, stars: StarList, full: float) -> FieldProfile | None:
-    """The profile of a channel, None where too few stars tell it."""
+def field_profiles(
+    planes: Mapping[str, Float32], variances: Mapping[str, Float32], stars: StarList, full: float
+) -> dict[str, FieldProfile | None]:
+    """The profile of each channel, None where too few stars tell it.
+
+    Air and telescope shape the wings of all channels. Where what each tells of them is alike, all get what they tell
+    together: else the error of each would be a rim of colour around bright stars.
+    """
+    found = {c: field_profile(planes[c], variances[c], stars, full) for c in planes}
+    known = [profile for profile in found.values() if profile is not None]
+    if len(known) < 2:
+        return found
+    wings = float(np.average([each.wings for each in known], weights=[each.count for each in known]))
+    if max(abs(each.wings - wings) for each in known) > ALIKE * wings:
+        return found
+    return {
+        c: profile and (field_profile(planes[c], variances[c], stars, full, wings) or profile)
+        for c, profile in found.items()
+    }
+
+
+def field_profile(
+    plane: Float32, variance: Float32, stars: StarList, full: float, wings: float | None = None
+) -> FieldProfile | None:
+    """The profile of a channel, with ``wings`` that are known or that its stars tell; None where too few tell it."""
     if not (np.isfinite(some(plane)) & np.isfinite(some(variance))).any():
         return None
     level = float(np.nanmedian(some(plane)))
@@ -62,4 +87,5 @@ def field_profile(plane: Float32, variance: Float32, stars: StarList, full: floa
     order = np.flatnonzero(good)[np.argsort(-top[good], kind="stable")][:MOST_STARS]
     widths = stars.fwhm_px[order]
     width = float(np.median(widths[np.isfinite(widths)])) if np.isfinite(widths).any() else 3.0
-    return fit_field(plane, variance, stars.x[order], stars.y[order], float(np.clip(width, 1.0, 12.0)))
+    width = float(np.clip(width, 1.0, 12.0))
+    return fit_field(plane, variance, stars.x[order], stars.y[order], width, wings=wings)

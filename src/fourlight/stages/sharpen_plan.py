@@ -14,7 +14,7 @@ from fourlight.core.fieldprofile import FieldProfile
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 from fourlight.stages.confirmed_band import finest_confirmed
-from fourlight.stages.field_profiles import field_profile, peaks
+from fourlight.stages.field_profiles import field_profiles, peaks
 
 __all__ = ["Plan", "planned"]
 
@@ -64,7 +64,7 @@ def planned(
     """
     if halves is None:
         return _nothing({}, "without half stacks nothing confirms finer detail.")
-    found = {c: field_profile(planes[c], variances[c], stars, full) for c in COLOURS}
+    found = field_profiles(planes, variances, stars, full)
     profiles = {c: profile for c, profile in found.items() if profile is not None}
     if len(profiles) < len(COLOURS):
         return _nothing(profiles, _silent(profiles))

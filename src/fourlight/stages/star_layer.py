@@ -21,7 +21,7 @@ from fourlight.core.fullcores import full_spots
 from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas, some
-from fourlight.stages.field_profiles import field_profile, full_level
+from fourlight.stages.field_profiles import field_profiles, full_level
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
@@ -84,7 +84,7 @@ def split_stars(
     """
     canvas = canvas or Canvas()
     level = full_level(planes, stars) if full is None else full
-    profiles = {c: field_profile(planes[c], variances[c], stars, level) for c in COLOURS}
+    profiles = field_profiles(planes, variances, stars, level)
     usual = next((profiles[c] for c in "GRB" if profiles[c] is not None), None)
     if usual is None:
         return _all_rest(planes)
