@@ -89,7 +89,7 @@ def test_faint_extended_colour_stays():
 def test_a_pattern_within_the_misfit_of_the_planes_goes_though_both_halves_show_it():
     y, x = np.mgrid[:SIZE, :SIZE]
     star = 2e4 * np.exp(-((y - 90) ** 2 + (x - 90) ** 2) / (2 * 2.5**2))
-    for size, misfit in ((0.4, way.DROP_MISFIT), (0.15, way.FIT_MISFIT)):
+    for size, misfit in ((0.4, way.DROP_MISFIT), (0.0175, way.FIT_MISFIT)):
         hatch = 1 + size * np.where((x + y) % 2 == 0, 1, -1)
         images = [image.astype(np.float32) for image in (star * hatch, star, star * (2 - hatch))]
         variance = [np.ones_like(image) for image in images]
