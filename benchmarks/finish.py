@@ -30,22 +30,28 @@ from finish_measures import (
     measured,
     parts,
     ring_correlation,
+    starless_errors,
 )
 from finish_sets import COLOURS, KINDS, Planes, Set, made
 from skimage.restoration import richardson_lucy
 
 from fourlight.core.fieldprofile import FieldProfile, printed
 from fourlight.core.gaps import fill_gaps
+from fourlight.recipe_finish import Finish
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.denoise import denoise
+from fourlight.stages.finish import finish
+from fourlight.stages.picture_parts import Source
 from fourlight.stages.sharpen import sharpen
 from fourlight.stages.star_layer import split_stars
+from fourlight.stages.star_light import light_of_stars, within
 from fourlight.stages.way import misfit
 
 Float32 = npt.NDArray[np.float32]
 
 PAGE = Path(__file__).parent.parent / "docs" / "finish.md"
 THREADS = 2
+WITHOUT_STARS = {"stars": {"light": 0.0}, "gradient": {"use": False}, "colour": {"use": False}}
 ROUNDS = (10, 30)
 """Iterations of Richardson-Lucy."""
 
@@ -53,14 +59,27 @@ ROUNDS = (10, 30)
 def denoising(known: Set) -> list[str]:
     """Gains by kind of pixel, lowest and highest of the three colours, and slopes."""
     started = time.perf_counter()
-    result = denoise(known.planes, known.variances, known.halves, canvas=Canvas(threads=THREADS))
+    canvas = Canvas(threads=THREADS)
+    light = light_of_stars(known.planes, known.variances, known.stars, known.saturation, canvas)
+    off = light and {c: within(light[c]) for c in COLOURS}
+    result = denoise(
+        known.planes, known.variances, known.halves, off=off, misfit=misfit(known.method), canvas=canvas
+    )
     seconds = time.perf_counter() - started
     cells = []
+    where = [parts(known, c) for c in COLOURS]
     for name in ("faint", "bright", "stars"):
         gains = [
-            gain_db(known.planes[c], result.planes[c], known.truth[c], parts(known, c)[name]) for c in COLOURS
+            gain_db(known.planes[c], result.planes[c], known.truth[c], part[name])
+            for c, part in zip(COLOURS, where, strict=True)
         ]
         cells.append(_range(gains, "+.1f"))
+    every = np.all([part["stars"] for part in where], axis=0)
+    before, after, truth = (
+        np.concatenate([planes[c][every] for c in COLOURS])
+        for planes in (known.planes, result.planes, known.truth)
+    )
+    cells.append(f"{gain_db(before, after, truth, np.ones(before.shape, dtype=bool)):+.1f}")
     before = min(float(np.nanmin(found.slopes)) for found in result.confirmed.values())
     after = min(float(np.nanmin(found.capped)) for found in result.confirmed.values())
     return [*cells, f"{before:.2f}", f"{after:.2f}", f"{seconds:.1f}"]
@@ -179,16 +198,21 @@ def layers(known: Set) -> list[str]:
     )
     seconds = time.perf_counter() - started
     off = layer_errors(known, found.starless, found.stars)
+    source = Source(known.planes, known.variances, known.halves, known.stars, misfit(known.method))
+    finished = finish(source, Finish.model_validate(WITHOUT_STARS), Canvas(threads=THREADS))
+    assert finished.starless is not None
+    shown = starless_errors(known, finished.starless, finished.window)
     return [
         str(len(found.x)), f"{100 * found.mended.mean():.1f}", f"{off['sum']:.0e}", f"{off['beside stars']:.2f}",
         f"{off['under stars']:.2f}", f"{100 * off['dark spots']:.2f}", f"{100 * off['bright spots']:.2f}",
-        f"{off['light']:.3f}", f"{seconds:.1f}",
+        f"{off['light']:.3f}", f"{shown['beside']:.2f}", f"{shown['under']:.2f}", f"{seconds:.1f}",
     ]  # fmt: skip
 
 
 HEADS: dict[str, tuple[str, ...]] = {
     "denoising": (
-        "set", "faint nebula, dB", "brighter, dB", "stars, dB", "lowest slope", "after capping", "seconds",
+        "set", "faint nebula, dB", "brighter, dB", "stars, dB", "stars, all colours together, dB", "lowest slope",
+        "after capping", "seconds",
     ),
     "sharpening": (
         "set", "method", "star width, %", "star light, %", "deepest ring, sigma",
@@ -197,7 +221,8 @@ HEADS: dict[str, tuple[str, ...]] = {
     ),
     "layers": (
         "set", "stars", "filled, %", "sum off by", "beside stars, noise", "under stars, noise", "dark spots, %",
-        "bright spots, %", "star light over true", "seconds",
+        "bright spots, %", "star light over true", "finished picture: beside stars, noise", "under stars, noise",
+        "seconds",
     ),
     "colours": (
         "set", "stars", "finished, median", "finished, 90 of 100 below", "stack as it came, median",

@@ -131,6 +131,26 @@ def ring_correlation(known: Set, c: str, image: Float32, truth: Float32) -> tupl
     return rings.frequency, ndimage.uniform_filter1d(rings.value, 9)
 
 
+def starless_errors(
+    known: Set, starless: list[Float32], window: tuple[int, int, int, int]
+) -> dict[str, float]:
+    """How far a finished picture without stars is off over the noise of a pixel of the stack, worst of all colours.
+
+    The level of the sky is left out, and so is what is sharper than the truth: both are wanted.
+    """
+    y0, y1, x0, x1 = window
+    worst: dict[str, float] = {}
+    for c, image in zip(COLOURS, starless, strict=True):
+        light, true = (planes[c][y0:y1, x0:x1] for planes in (known.truth, known.starless))
+        noise = noise_of(known, c)
+        lit, off = light - true, (image - true) / noise
+        beside, under = lit < 0.1 * noise, lit > noise
+        off = ndimage.gaussian_filter(off - np.nanmedian(off[beside]), 1)
+        for name, where in (("beside", beside), ("under", under)):
+            worst[name] = max(worst.get(name, 0.0), float(np.median(np.abs(off[where])) / 0.6745))
+    return worst
+
+
 def layer_errors(known: Set, starless: Planes, stars: Planes) -> dict[str, float]:
     """How well the layers hold what they should, over all colours."""
     rows: dict[str, list[float]] = {}

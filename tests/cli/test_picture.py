@@ -46,7 +46,7 @@ def test_without_changes_the_picture_is_that_of_the_run(finished, under_the_sky)
 
 def test_looks_differ_and_steps_that_take_long_are_not_made_again(command, out):
     before, first = tifffile.imread(out / "picture.tif"), kept(out)
-    assert {name.partition("-")[0] for name in first} == {"sharpen", "denoise"}
+    assert {name.partition("-")[0] for name in first} == {"starlight", "sharpen", "denoise"}
     done = command("picture", out, "--look", "bold", "--set", "finish.stretch.background=0.2")
     assert done.code == 0, done.err
     assert kept(out) == first
@@ -71,7 +71,7 @@ def test_settings_of_a_step_make_it_anew(command, out):
     assert command("picture", out, "--set", "finish.denoise.strength=0.2").code == 0
     assert len(kept(out)) == len(first)
     # what comes before it stays
-    assert {name.partition("-")[0] for name in kept(out).keys() & first.keys()} == {"sharpen"}
+    assert {name.partition("-")[0] for name in kept(out).keys() & first.keys()} == {"starlight", "sharpen"}
 
 
 def test_every_step_has_its_picture_here_and_in_the_report(command, out):

@@ -26,7 +26,7 @@ def slopes_of(halves, scales=4):
 def test_mean_over_median_is_that_of_white_noise():
     # drawn here: local powers of white noise at each scale, mean over median
     halves = halves_of(np.zeros((900, 900), np.float32), seed=4)
-    for scale, (pair, expected, _) in enumerate(shrinkage.scale_details(halves, None, 3, Spare())):
+    for scale, (pair, expected, _, _) in enumerate(shrinkage.scale_details(halves, None, 3, Spare())):
         ratio = shrinkage.half_ratio(*pair, expected, scale)()
         assert abs(ratio.mean() / np.median(ratio) / honesty.MEAN_OVER_MEDIAN[scale] - 1) < 0.02
 

@@ -38,14 +38,17 @@ def test_steps_are_seen_in_their_order_and_kept_channels_are_used():
     settings = Finish.model_validate({"stars": {"light": 0.5}})
     whole = finish(source_of(scene), settings, seen=lambda step, planes: seen.append(step))
     assert seen == ["stack", *STEPS[:-1]]
-    kept = [np.zeros(whole.rgb.shape[:2], np.float32) for _ in range(4)]
+    kept = [np.zeros(whole.rgb.shape[:2], np.float32) for _ in range(9)]
 
     def shelf(step, make):
         asked.append(step)
-        return Made(kept if step == "denoise" else kept[:3], {"notes": [f"kept of {step}"]})
+        if step == "starlight":
+            return make()
+        counts = {"sharpen": 9, "denoise": 4}
+        return Made(kept[: counts.get(step, 3)], {"notes": [f"kept of {step}"]})
 
     again = finish(source_of(scene), settings, shelf=shelf)
-    assert asked == ["sharpen", "denoise", "stars"]
+    assert asked == ["starlight", "starless", "sharpen", "denoise", "stars"]
     assert again.rgb.std() < 0.01 < whole.rgb.std()
     assert again.notes["sharpen"] == ("kept of sharpen",)
 

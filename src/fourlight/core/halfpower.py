@@ -75,14 +75,22 @@ def _powers(a: Float32, b: Float32, rows: Float32) -> None:
 
 @njit(cache=True, nogil=True)
 def _noise(
-    near: Float32, power: Float32, expected: Float32, same: Float32, level: np.float32, noise: Float32
+    near: Float32,
+    power: Float32,
+    expected: Float32,
+    same: Float32,
+    lit: Float32,
+    level: np.float32,
+    noise: Float32,
 ) -> None:
-    """Where both halves show the same bright detail, or hold the same numbers, the noise is the expected one."""
+    """Noise is the expected one where both halves show the same bright detail or the same numbers, or are lit."""
     clear, none = np.float32(CLEAR), np.float32(0)
     for x in range(noise.size):
         known = expected[x] * level
         bright = (min(near[0, x], near[1, x]) > clear * known) & (near[2, x] > none)
         noise[x] = min(power[x], known) if bright else power[x]
+    for x in range(lit.size):
+        noise[x] += lit[x] * (expected[x] * level - noise[x])
     for x in range(same.size):
         noise[x] += same[x] * expected[x] * level
 
@@ -112,7 +120,7 @@ def _share(
 
 @njit(cache=True, nogil=True)
 def noise_share(
-    a: Float32, b: Float32, expected: Float32, same: Float32, level: np.float32, step: int,
+    a: Float32, b: Float32, expected: Float32, same: Float32, lit: Float32, level: np.float32, step: int,
     strength: np.float32, out: Float32, caps: Float32,
 ) -> None:  # fmt: skip
     """Share of the detail of a scale that is taken away, 0 to ``strength``.
@@ -125,6 +133,8 @@ def noise_share(
         Expected power of the noise of the mean of the halves, but for a factor.
     same : (ny, nx) float32 or (0, 0)
         Share of ``expected`` that is added, where one half stands in for the other.
+    lit : (ny, nx) float32 or (0, 0)
+        Share of ``expected`` that stands for what the halves differ by, where they do so by more than noise.
     level : float32
         The factor.
     step : int
@@ -156,7 +166,10 @@ def noise_share(
                 down(powers[k], y, ny, step, near[k] if b.size else narrow)
             if b.size:
                 _signal(near, narrow)
-                _noise(near, noise, expected[y], same[y] if same.size else line[:0], level, line)
+                _noise(
+                    near, noise, expected[y], same[y] if same.size else line[:0], lit[y] if lit.size else line[:0],
+                    level, line,
+                )  # fmt: skip
                 noise = line
             across(noise, step, noises[y % (2 * reach + 1)])
             across(narrow, 2 * step, wide[y % (5 * reach + 1)])

@@ -26,6 +26,9 @@ Float64 = npt.NDArray[np.float64]
 HONEST = 0.9
 """Slope from which a scale is left as it is."""
 
+MOSTLY = np.float32(0.5)
+"""Share of lit pixels around from which halves tell nothing."""
+
 MEAN_OVER_MEDIAN = (1.071, 1.079, 1.088)
 """Mean over median of the local power of noise at the first scale, the second, and the third and all after it.
 
@@ -73,8 +76,9 @@ class Slopes:
 
 
 def add_slopes(
-    halves: tuple[Float32, Float32], variance: Float32 | None, level: Level, sums: Slopes, spare: Spare
-) -> None:
+    halves: tuple[Float32, Float32], variance: Float32 | None, level: Level, sums: Slopes, spare: Spare,
+    lit: Float32 | None = None,
+) -> None:  # fmt: skip
     """Add what a part of an image tells.
 
     Parameters
@@ -87,17 +91,28 @@ def add_slopes(
         As of `fourlight.core.shrinkage.confirmed`, of the whole image.
     sums : Slopes
         Added to.
+    lit : (ny, nx) float32 or None
+        1 where the halves differ by more than their noise, 0 elsewhere: what tells nothing.
     """
     none = np.empty((0, 0), dtype=np.float32)
-    for scale, (pair, expected, same) in enumerate(scale_details(halves, variance, len(sums.itself), spare)):
+    for scale, (pair, expected, same, lit_here) in enumerate(
+        scale_details(halves, variance, len(sums.itself), spare, lit)
+    ):
         step = 2 ** min(scale, WHOLE_SCALES - 1)
         mean = MEAN_OVER_MEDIAN[min(scale, len(MEAN_OVER_MEDIAN) - 1)]
         power = np.float32(2 * mean * level(half_ratio(pair[0], pair[1], expected, scale), scale))
         noise, share = spare.take(expected.shape), spare.take(expected.shape)
         np.multiply(expected, power, out=noise)
         for one, other in (pair, pair[::-1]):
-            noise_share(one, none, noise, none, np.float32(1), step, np.float32(1), share, NO_CAP)
-            found = _sums(one, other, share, noise, none if same is None else same)
+            noise_share(one, none, noise, none, none, np.float32(1), step, np.float32(1), share, NO_CAP)
+            found = _sums(
+                one,
+                other,
+                share,
+                noise,
+                none if same is None else same,
+                none if lit_here is None else lit_here,
+            )
             sums.against[scale] += found[0]
             sums.itself[scale] += found[1]
             sums.count[scale] += found[2]
@@ -105,13 +120,17 @@ def add_slopes(
 
 
 @njit(cache=True, nogil=True)
-def _sums(one: Float32, other: Float32, share: Float32, noise: Float32, same: Float32) -> Float64:
+def _sums(
+    one: Float32, other: Float32, share: Float32, noise: Float32, same: Float32, lit: Float32
+) -> Float64:
     """Products of what is kept with the other half and with itself, over the noise, and pixels, by class."""
     sums = np.zeros((3, CLASSES))
     for y in range(one.shape[0]):
         for x in range(one.shape[1]):
             lost, k = share[y, x], doubt_class(share[y, x])
             if k == CLASSES or not (lost < 1 and noise[y, x] > 0) or (same.size and same[y, x] > 0):
+                continue
+            if lit.size and lit[y, x] > MOSTLY:
                 continue
             kept = (np.float32(1) - lost) * one[y, x]
             weight = np.float32(1) / noise[y, x]

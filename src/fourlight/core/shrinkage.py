@@ -69,6 +69,7 @@ def confirmed(
     spare: Spare | None = None,
     caps: Sequence[Float32] = (),
     taken: Float32 | None = None,
+    lit: Float32 | None = None,
 ) -> Float32:
     """The image without the detail that its halves do not confirm.
 
@@ -101,6 +102,9 @@ def confirmed(
     taken : (ny, nx) float32, optional
         Filled with the share of the power of noise that is taken away; by the three finest scales, which hold all but
         a part in three hundred of that of white noise.
+    lit : (ny, nx) float32, optional
+        1 where the halves differ by more than their noise, as where the light of stars was taken off them, whose seeing
+        was not the same: there the noise is the expected one too; 0 elsewhere.
     """
     if taken is not None:
         taken[:] = 0
@@ -110,12 +114,12 @@ def confirmed(
     current = image = np.ascontiguousarray(image, dtype=np.float32)
     lost: list[Float32] = []
     powers = _Powers(taken)
-    for scale, (pair, expected, same) in enumerate(
-        scale_details(halves or (image,), variance, scales, spare)
+    for scale, (pair, expected, same, lit_here) in enumerate(
+        scale_details(halves or (image,), variance, scales, spare, lit)
     ):
         smooth, detail = parted(current, min(scale, WHOLE_SCALES), spare)
         cap = caps[scale] if scale < len(caps) else NO_CAP
-        share = _lost_share(pair, expected, scale, strength, same, level, spare, cap, powers)
+        share = _lost_share(pair, expected, scale, strength, same, level, spare, cap, powers, lit_here)
         share = _on_grid(share, detail.shape, spare)
         share *= detail
         lost.append(share)
@@ -156,7 +160,7 @@ def told_levels(
     halves: tuple[Float32, Float32], variance: Float32 | None, *, scales: int, level: Level, spare: Spare
 ) -> None:
     """Ask for the level of every scale as `confirmed` does, and do nothing else."""
-    for scale, (pair, expected, _) in enumerate(scale_details(halves, variance, scales, spare)):
+    for scale, (pair, expected, _, _) in enumerate(scale_details(halves, variance, scales, spare)):
         a, b = pair
         level(half_ratio(a, b, expected, scale), scale)
 
@@ -176,9 +180,9 @@ Details: TypeAlias = tuple[Float32, ...]
 
 
 def scale_details(
-    images: Details, variance: Float32 | None, scales: int, spare: Spare
-) -> Iterator[tuple[Details, Float32, Float32 | None]]:
-    """Details of each scale, finest first, expected power of their noise but for a factor, and `_same`.
+    images: Details, variance: Float32 | None, scales: int, spare: Spare, lit: Float32 | None = None
+) -> Iterator[tuple[Details, Float32, Float32 | None, Float32 | None]]:
+    """Details of each scale, finest first, expected power of their noise but for a factor, `_same`, and what is lit.
 
     They are taken back when the next scale is asked for.
     """
@@ -189,12 +193,12 @@ def scale_details(
     for scale in range(scales):
         own, thin = min(scale, WHOLE_SCALES - 1), scale >= WHOLE_SCALES - 1
         parts = [parted(image, own, spare) for image in images]
-        yield tuple(detail for _, detail in parts), expected, same
+        yield tuple(detail for _, detail in parts), expected, same, lit
         spare.give(*(detail for _, detail in parts), *(images if scale else ()))
         images = tuple(_thinned(smooth, spare) if thin else smooth for smooth, _ in parts)
-        same = None if same is None else smooth_step(same, own, spare)
+        same, lit = (None if each is None else smooth_step(each, own, spare) for each in (same, lit))
         if thin:
-            same = None if same is None else _thinned(same, spare)
+            same, lit = (None if each is None else _thinned(each, spare) for each in (same, lit))
             expected = _thinned(smooth_step(expected, 0, spare), spare)
     spare.give(*images)
 
@@ -243,7 +247,7 @@ def half_ratio(a: Float32, b: Float32, expected: Float32, scale: int) -> Callabl
 
 def _lost_share(
     details: Details, expected: Float32, scale: int, strength: float, same: Float32 | None, level: Level,
-    spare: Spare, caps: Float32 = NO_CAP, powers: _Powers | None = None,
+    spare: Spare, caps: Float32 = NO_CAP, powers: _Powers | None = None, lit: Float32 | None = None,
 ) -> Float32:  # fmt: skip
     """Share of the detail of a scale that is taken away."""
     out, none = spare.take(details[0].shape), np.empty((0, 0), dtype=np.float32)
@@ -251,12 +255,12 @@ def _lost_share(
     if len(details) == 1:
         white = np.float32(NOISE_PER_SCALE[min(scale, len(NOISE_PER_SCALE) - 1)] ** 2)
         seen = white
-        noise_share(details[0], none, expected * white, none, np.float32(1), step, power, out, caps)
+        noise_share(details[0], none, expected * white, none, none, np.float32(1), step, power, out, caps)
     else:
         a, b = details
         seen = np.float32(level(half_ratio(a, b, expected, scale), scale))
         known = none if same is None else same
-        noise_share(a, b, expected, known, seen, step, power, out, caps)
+        noise_share(a, b, expected, known, none if lit is None else lit, seen, step, power, out, caps)
     if powers is not None:
         powers.add(out, float(seen))
     return out

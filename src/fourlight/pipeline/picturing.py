@@ -126,6 +126,11 @@ def _sum(array: Float32) -> int:
     return total
 
 
+def _number(step: str) -> int:
+    """Of a step; the light of stars, and the stack without it, are told before the first that needs them."""
+    return STEPS.index(step if step in STEPS else "sharpen")
+
+
 @dataclass(slots=True)
 class _Shelf:
     """Channels after steps that take long, kept in the work folder; see `fourlight.stages.finish.Shelf`."""
@@ -142,7 +147,7 @@ class _Shelf:
         place = self.folder.work / "picture"
         name = f"{step}-{self._key(step)}"
         record = place / f"{name}.json"
-        wanted = self.since is None or STEPS.index(step) < STEPS.index(self.since)
+        wanted = self.since is None or _number(step) < STEPS.index(self.since)
         with suppress(OSError, ValueError, KeyError):  # what cannot be read is made anew
             told = read_json(record) if wanted else None
             if told:
@@ -165,11 +170,12 @@ class _Shelf:
     def _key(self, step: str) -> str:
         """What shapes the channels after a step: the stack, and the settings of this step and those before it."""
         record = (self.folder.root / RECORD).read_bytes()
-        # how much of their light is shown changes nothing in what is left without stars
-        steps = STEPS[: STEPS.index(step) + (step != "stars")]
+        # how much of the light of stars is shown changes nothing in what is left without them
+        steps = [name for name in STEPS[: _number(step) + (step in STEPS)] if name != "stars"]
         finish = self.recipe.finish.model_dump()
         white = self.white if "colour" in steps else None
-        text = json.dumps([__version__, white, *(finish[name] for name in steps)], sort_keys=True)
+        starless = step == "sharpen" and finish["stars"]["light"] < 1  # that is made sharper too
+        text = json.dumps([__version__, white, starless, *(finish[name] for name in steps)], sort_keys=True)
         found = (self.stars.x, self.stars.y, self.stars.flux, self.stars.saturated)
         stars = b"".join(np.ascontiguousarray(values).tobytes() for values in found)
         return hashlib.sha256(record + text.encode() + stars).hexdigest()[:20]

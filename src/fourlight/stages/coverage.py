@@ -21,6 +21,12 @@ Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 NONE = np.float32(0)
+# Figures below were chosen on simulated fields and their truth, see docs/finish.md.
+LIT = np.float32(0.3)
+"""Light of stars over the noise of a pixel from which halves may differ by more than noise once it is off: 0.15 and 1.5
+do as well."""
+MOST = np.float32(3)
+"""Half the difference of two halves over the noise of their mean that is noise at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +37,8 @@ class Channels:
     variance: list[Float32]
     halves: tuple[list[Float32], list[Float32]] | None
     covered: Bool
+    lit: Float32 | None = None
+    """1 where light of stars was taken off the halves that stood out, 0 elsewhere."""
 
     @property
     def arrays(self) -> list[Float32]:
@@ -55,6 +63,10 @@ class Sheet:
     """What light is multiplied by, per channel."""
     levels: Float64 = field(default_factory=lambda: np.zeros(3))
     """What is taken off it before, per channel."""
+    off: list[Float32] | None = None
+    """Light of stars in the image, which is not in its parts."""
+    half_off: list[Float32] | None = None
+    """The same in the halves and below them: as long as nothing is made sharper, in the image too."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -62,7 +74,7 @@ class Sheet:
         return self.image[0].shape[0], self.image[0].shape[1]
 
     def part(self, part: tuple[slice, slice], spare: Spare) -> Channels:
-        """Channels of a part, levels off, all light times the gains, in spare arrays."""
+        """Channels of a part without stars, levels off, all light times the gains, in spare arrays."""
         gains = [np.float32(gain) for gain in self.gains]
         levels = [np.float32(level) for level in self.levels]
 
@@ -73,21 +85,55 @@ class Sheet:
             out = np.subtract(here, level, out=spare.take(here.shape))
             return np.multiply(out, gain, out=out)
 
-        pair = None
-        if self.halves is not None:
-            both = [
-                _confirming(first[part], second[part], under[part], gain, level, spare)
-                for first, second, under, gain, level in zip(
-                    *self.halves, self.under, gains, levels, strict=True
-                )
-            ]
-            pair = ([first for first, _ in both], [second for _, second in both])
+        image = [
+            times(image, gain, level) for image, gain, level in zip(self.image, gains, levels, strict=True)
+        ]
+        if self.off is not None:
+            for plane, light, gain in zip(image, self.off, gains, strict=True):
+                plane -= light[part] * gain
         return Channels(
-            [times(image, gain, level) for image, gain, level in zip(self.image, gains, levels, strict=True)],
+            image,
             [times(variance, gain**2) for variance, gain in zip(self.variance, gains, strict=True)],
-            pair,
+            self._pair(part, spare),
             self.covered[part],
+            self._lit(part),
         )
+
+    def _pair(self, part: tuple[slice, slice], spare: Spare) -> tuple[list[Float32], list[Float32]] | None:
+        """The halves of a part, as its image is."""
+        if self.halves is None:
+            return None
+        pair: tuple[list[Float32], list[Float32]] = ([], [])
+        for k, (gain, level) in enumerate(zip(self.gains, self.levels, strict=True)):
+            under, variance = self.under[k][part], self.variance[k][part]
+            a, b = _confirming(
+                self.halves[0][k][part],
+                self.halves[1][k][part],
+                under,
+                np.float32(gain),
+                np.float32(level),
+                spare,
+            )
+            if self.half_off is not None:
+                light = self.half_off[k][part] * np.float32(gain)
+                rest = (under - np.float32(level)) * np.float32(gain) - light
+                _take_off(
+                    light, a, b, rest, MOST * np.float32(gain) * np.sqrt(variance), self._shone(k, part)
+                )
+            pair[0].append(a)
+            pair[1].append(b)
+        return pair
+
+    def _shone(self, k: int, part: tuple[slice, slice]) -> Bool:
+        """Where light of stars was taken off a channel of the halves, as far as it stands out."""
+        assert self.half_off is not None
+        return np.asarray(np.square(self.half_off[k][part]) > LIT**2 * self.variance[k][part])
+
+    def _lit(self, part: tuple[slice, slice]) -> Float32 | None:
+        """The same of any channel, 1 and 0."""
+        if self.half_off is None:
+            return None
+        return np.asarray(np.any([self._shone(k, part) for k in range(3)], axis=0), dtype=np.float32)
 
     def some_variance(self) -> list[Float32]:
         """Variances times the gains at `fourlight.stages.canvas.some` pixels."""
@@ -96,6 +142,18 @@ class Sheet:
     def some_light(self) -> list[Float32]:
         """Images times the gains at the same pixels."""
         return [some(image) * np.float32(gain) for image, gain in zip(self.image, self.gains, strict=True)]
+
+
+def _take_off(light: Float32, a: Float32, b: Float32, rest: Float32, most: Float32, shone: Bool) -> None:
+    """Take light off both halves, in place; where it shone, they differ from the rest of the whole by ``most``.
+
+    Seeing was not the same in both, and what is left of a star is not noise: it may be far more.
+    """
+    a -= light
+    b -= light
+    apart = np.clip((a - b) / 2, -most, most)
+    np.copyto(a, rest + apart, where=shone)
+    np.copyto(b, rest - apart, where=shone)
 
 
 def _confirming(

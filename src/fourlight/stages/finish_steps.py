@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,8 @@ from fourlight.stages.picture_parts import Made, Seen, Shelf, Source
 from fourlight.stages.sharpen import Sharpened, sharpen
 from fourlight.stages.showing import light_and_smooth
 from fourlight.stages.star_layer import split_stars
+from fourlight.stages.star_light import light_of_stars, within
+from fourlight.stages.under_stars import evened_channel
 
 __all__ = ["STEPS", "Work", "taken_steps"]
 
@@ -58,6 +60,10 @@ class Work:
     """Of the brightness of empty sky, before it is smoothed."""
     image: list[Float32] = field(init=False)
     """Balanced channels."""
+    light: dict[str, Float32] | None = None
+    """Of stars, before anything is made sharper; see `fourlight.stages.star_light.light_of_stars`."""
+    bare: Sheet | None = None
+    """The sheet without any stars, where that is wanted."""
     starless: list[Float32] | None = None
     taken: Float32 | None = None
     curve: Curve = field(init=False)
@@ -70,6 +76,36 @@ def _gradient(work: Work) -> None:
     work.notes["gradient"] = work.empty.notes
     work.facts["gradient"] = work.empty.facts
     work.seen("gradient", work.sheet.image)
+    _take_stars_off(work)
+
+
+def _take_stars_off(work: Work) -> None:
+    """Tell the light of stars, so that what is beside it is made sharper and smoothed without it."""
+    sheet, settings = work.sheet, work.settings
+    planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (sheet.image, sheet.variance))
+
+    def lit() -> Made:
+        light = light_of_stars(planes, variances, work.stars, canvas=work.canvas)
+        return Made([light[c] for c in COLOURS] if light else [], {})
+
+    def bare() -> Made:
+        found = split_stars(planes, variances, work.stars, canvas=work.canvas)
+        return Made(
+            [found.starless[c] for c in COLOURS] if len(found.x) else [], {"notes": list(found.notes)}
+        )
+
+    if any(step.use and step.strength > 0 for step in (settings.sharpen, settings.denoise)):
+        light = work.shelf("starlight", lit).arrays
+        if light:
+            work.light = dict(zip(COLOURS, light, strict=True))
+            sheet.off = sheet.half_off = [within(each) for each in light]
+    if settings.stars.light < 1:
+        made = work.shelf("starless", bare)
+        work.notes["stars"] = tuple(made.facts["notes"])
+        if made.arrays:
+            pairs = zip(sheet.image, made.arrays, strict=True)
+            off = [_sum_of(whole, -1.0, rest, work.canvas) for whole, rest in pairs]
+            work.bare = replace(sheet, image=made.arrays, off=None, half_off=off)
 
 
 def _sharpen(work: Work) -> None:
@@ -84,18 +120,23 @@ def _sharpen(work: Work) -> None:
             first, second = (dict(zip(COLOURS, half, strict=True)) for half in sheet.halves)
             pair = (first, second)
         found = sharpen(
-            planes, variances, pair, work.stars,
+            planes, variances, pair, work.stars, light=work.light,
+            bare=None if work.bare is None else dict(zip(COLOURS, work.bare.image, strict=True)),
             strength=settings.strength, misfit=work.source.misfit, canvas=work.canvas,
         )  # fmt: skip
         # the stack is not kept twice where nothing was done
-        arrays = [found.planes[c] for c in COLOURS] if found.done else []
+        arrays = [
+            of[c] for of in (found.planes, found.light, found.bare) for c in COLOURS if found.done and of
+        ]
         return Made(arrays, _sharpened(found))
 
     made = work.shelf("sharpen", make)
     work.notes["sharpen"] = tuple(made.facts["notes"])
     work.facts["sharpen"] = made.facts
     if made.arrays:
-        sheet.image = made.arrays
+        sheet.image, sheet.off = made.arrays[:3], made.arrays[3:6]
+        if work.bare is not None:
+            work.bare.image = made.arrays[6:]
         work.seen("sharpen", sheet.image)
 
 
@@ -176,14 +217,11 @@ def _numbers(values: Float64) -> list[float | None]:
 def _stars(work: Work) -> None:
     share, sheet = work.settings.stars.light, work.sheet
     whole = work.image
-    if share < 1:
-        made = work.shelf("stars", lambda: _apart(work))
-        shown = [f"Stars are shown with {100 * share:.0f} % of their light."] if made.arrays else []
-        work.notes["stars"] = (*made.facts["notes"], *shown)
-        work.starless = made.arrays or None
     repair_cores(whole, work.tops, sheet.gains, work.points)
-    if work.starless is None:
+    if work.bare is None:
         return
+    work.starless = work.shelf("stars", lambda: _starless(work)).arrays
+    work.notes["stars"] += (f"Stars are shown with {100 * share:.0f} % of their light.",)
     work.image = [work.canvas.new(sheet.shape) for _ in COLOURS]
 
     def fill(window: Window) -> None:
@@ -195,14 +233,24 @@ def _stars(work: Work) -> None:
     work.seen("stars", work.image)
 
 
-def _apart(work: Work) -> Made:
-    """The channels without stars."""
-    sheet = work.sheet
-    spread = [_times(v, gain**2, work.canvas) for v, gain in zip(sheet.variance, sheet.gains, strict=True)]
-    planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (work.image, spread))
-    found = split_stars(planes, variances, work.stars, canvas=work.canvas)
-    arrays = [found.starless[c] for c in COLOURS] if len(found.x) else []
-    return Made(arrays, {"notes": list(found.notes), "count": len(found.x)})
+def _starless(work: Work) -> Made:
+    """The channels without stars, smoothed as they are with them."""
+    bare = work.bare
+    assert bare is not None
+    bare.gains = work.sheet.gains
+    settings = work.settings.denoise
+    strength = settings.strength if settings.use else 0.0
+    image = denoised_sheet(bare, work.weights, strength, work.source.misfit, work.canvas).image
+    channels = zip(image, bare.half_off or (), bare.variance, bare.gains, strict=True)
+    return Made([evened_channel(*each, work.canvas) for each in channels], {})
+
+
+def _sum_of(image: Float32, factor: float, other: Float32, canvas: Canvas) -> Float32:
+    """An image and another one times a factor, in a new array of the canvas."""
+    out = _times(other, factor, canvas)
+    for rows in bands(out.shape):
+        out[rows] += image[rows]
+    return out
 
 
 def _times(plane: Float32, factor: float, canvas: Canvas) -> Float32:

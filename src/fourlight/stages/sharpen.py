@@ -10,8 +10,9 @@ is around them as far as the filter reaches.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -44,6 +45,10 @@ class Sharpened:
     """R, G, B, linear; NaN where the stack is."""
     plan: Plan
     notes: tuple[str, ...]
+    light: dict[str, Float32] = field(default_factory=dict)
+    """(ny, nx) of the stars in it, as their profile has it; empty where nothing was done."""
+    bare: dict[str, Float32] = field(default_factory=dict)
+    """The stack without stars made sharper too, where one was given."""
 
     @property
     def done(self) -> bool:
@@ -65,6 +70,8 @@ def sharpen(
     halves: tuple[Planes, Planes] | None,
     stars: StarList,
     *,
+    light: Planes | None = None,
+    bare: Planes | None = None,
     full: float | None = None,
     narrower: float = 0.0,
     strength: float = 1.0,
@@ -83,6 +90,10 @@ def sharpen(
         Independent half stacks; without them nothing is done, as nothing confirms it.
     stars : StarList
         On the pixels of the stack.
+    light : mapping of R, G, B to float32, or None
+        Light of stars from `fourlight.stages.star_light.light_of_stars`, where it is known already.
+    bare : mapping of R, G, B to (ny, nx) float32, or None
+        The stack without stars, to be made sharper in the same way.
     full : float or None
         Level of pixels that may hold full samples; None: told from the stars of the list that are full.
     narrower : float
@@ -98,44 +109,74 @@ def sharpen(
     plan = planned(planes, variances, halves, stars, level, narrower)
     if plan.why or halves is None:
         return Sharpened({c: planes[c] for c in COLOURS}, plan, (plan.why,))
-    sure = _sure(planes, variances, halves, plan, level, misfit, canvas)
-    used = left_alone(planes, variances, level, max(plan.widths.values()), canvas, sure.stars)
+    light = light or star_light(planes, variances, plan.profiles, level, canvas)
+    used = left_alone(planes, variances, level, max(plan.widths.values()), canvas, light)
     for rows in bands(used.shape):
         used[rows] = np.float32(strength) * (1 - used[rows])
-    made = {c: np.array(planes[c], dtype=np.float32) for c in COLOURS if c not in plan.sharpened}
+    job = _Job(variances, halves, misfit, _filters(plan), used, canvas)
+    off = {c: within(light[c]) for c in COLOURS}
+    made, narrow = job.sharper(planes, _difference(planes, off, canvas), off), job.narrower(off, light)
     for c in plan.sharpened:
-        target = refocus.Target(plan.target_px, plan.profiles[c].wings)
-        way = _Way(plan.profiles[c], target, plan.finest)
-        made[c] = _sharpened(planes[c], (sure.quiet.pop(c), sure.stars.pop(c)), used, way, canvas)
-    return Sharpened({c: made[c] for c in COLOURS}, plan, tuple(_told(plan, c) for c in COLOURS))
+        for rows in bands(used.shape):
+            made[c][rows] += narrow[c][rows] - off[c][rows]
+    less = {} if bare is None else job.sharper(bare, bare, _difference(planes, bare, canvas))
+    return Sharpened(made, plan, tuple(_told(plan, c) for c in COLOURS), narrow, less)
 
 
-class _Sure(NamedTuple):
-    """What is sure of a stack, by channel."""
-
-    stars: dict[str, Float32]
-    """Light of bright stars, `BEYOND` farther on each side than the stack."""
-    quiet: dict[str, Float32]
-    """Everything else without the detail that the halves do not confirm."""
-
-
-def _sure(
-    planes: Planes, variances: Planes, halves: tuple[Planes, Planes], plan: Plan, full: float, misfit: float,
-    canvas: Canvas,
-) -> _Sure:  # fmt: skip
-    """Stars first: beside a bright star smoothing must leave noise as it is, which the filter would make stronger."""
-    light = star_light(planes, variances, plan.profiles, full, canvas)
-    rest, first, second = (
-        {c: _less(image[c], light[c], canvas) for c in COLOURS} for image in (planes, *halves)
-    )
-    return _Sure(light, denoise(rest, variances, (first, second), misfit=misfit, canvas=canvas).planes)
+def _filters(plan: Plan) -> dict[str, _Way]:
+    """How each channel that gains by it is sharpened."""
+    return {
+        c: _Way(plan.profiles[c], refocus.Target(plan.target_px, plan.profiles[c].wings), plan.finest)
+        for c in plan.sharpened
+    }
 
 
-def _less(image: Float32, light: Float32, canvas: Canvas) -> Float32:
-    out, inner = canvas.new(image.shape), within(light)
-    for rows in bands(out.shape):
-        np.subtract(image[rows], inner[rows], out=out[rows])
-    return out
+class _Job(NamedTuple):
+    """What sharpens stacks of one field alike."""
+
+    variances: Planes
+    halves: tuple[Planes, Planes]
+    misfit: float
+    ways: Mapping[str, _Way]
+    used: Float32
+    canvas: Canvas
+
+    def sharper(self, planes: Planes, rest: Planes, off: Planes) -> dict[str, Float32]:
+        """Channels and what the filter adds to what is sure of the rest of them, beside which the halves have ``off``.
+
+        Stars come off first: beside a bright one smoothing must leave noise as it is, which the filter would make
+        stronger.
+        """
+        quiet = denoise(
+            rest, self.variances, self.halves, off=off, bare=True, misfit=self.misfit, canvas=self.canvas
+        ).planes
+        return self._changed(planes, {c: partial(_of_image, quiet[c]) for c in COLOURS})
+
+    def narrower(self, off: Planes, light: Planes) -> dict[str, Float32]:
+        """Light of stars made narrower; ``light`` goes on beyond the edges."""
+        return self._changed(off, {c: partial(_of_stars, light[c]) for c in COLOURS})
+
+    def _changed(self, planes: Planes, sure: Mapping[str, Callable[[Tile], Float32]]) -> dict[str, Float32]:
+        """Channels and what the filter adds to what is sure of them, where that is used."""
+        out = {}
+        for c in COLOURS:
+            out[c] = self.canvas.new(planes[c].shape)
+            out[c][:] = 0
+            if c in self.ways:
+                _add_changes(out[c], sure[c], self.ways[c], self.canvas)
+            for rows in bands(out[c].shape):
+                out[c][rows] *= self.used[rows]
+                out[c][rows] += planes[c][rows]
+        return out
+
+
+def _difference(planes: Planes, off: Planes, canvas: Canvas) -> dict[str, Float32]:
+    """Channels less something."""
+    found = {c: canvas.new(planes[c].shape) for c in COLOURS}
+    for c, out in found.items():
+        for rows in bands(out.shape):
+            np.subtract(planes[c][rows], off[c][rows], out=out[rows])
+    return found
 
 
 def _told(plan: Plan, c: str) -> str:
@@ -148,40 +189,35 @@ def _told(plan: Plan, c: str) -> str:
     )
 
 
-def _sharpened(
-    plane: Float32, sure: tuple[Float32, Float32], used: Float32, way: _Way, canvas: Canvas
-) -> Float32:
-    """A channel and what the filter adds to what is confirmed of it, where that is used."""
-    out = _changes(*sure, way, canvas)
-    for rows in bands(out.shape):
-        out[rows] *= used[rows]
-        out[rows] += plane[rows]
-    return out
+def _of_image(image: Float32, tile: Tile) -> Float32:
+    """A tile of an image that goes on as its own mirror image beyond the edges."""
+    here = tile.cut(image)
+    here -= np.median(here)
+    return here
 
 
-def _changes(image: Float32, stars: Float32, way: _Way, canvas: Canvas) -> Float32:
-    """What the filter adds to an image and its stars, tile by tile with the profile of each place.
+def _of_stars(light: Float32, tile: Tile) -> Float32:
+    """A tile of light of stars, which is known beyond the edges."""
+    return tile.part(light, BEYOND)
 
-    Beyond the edges the image is its own mirror image, and stars go on as they are.
-    """
+
+def _add_changes(out: Float32, sure: Callable[[Tile], Float32], way: _Way, canvas: Canvas) -> None:
+    """Add what the filter adds to an image, tile by tile with the profile of each place."""
     wanted, width = way.target.spectrum(SIDE), way.profile.fwhm_px()
-    out = canvas.new(image.shape)
-    out[:] = 0
 
     def filter_at(x: float, y: float) -> refocus.Complex:
         return refocus.added(refocus.spectrum(way.profile, x, y, SIDE), wanted, way.finest, width)
 
-    same = way.profile.coefficients.shape[1] == 1
-    only = filter_at(0, 0) if same else None
+    only = filter_at(0, 0) if way.profile.coefficients.shape[1] == 1 else None
 
-    def work(tile: Tile) -> Float32:
-        here = tile.cut(image)
-        here -= np.median(here)
-        here += tile.part(stars, BEYOND)
+    def work(tile: Tile) -> Float32 | None:
+        here = sure(tile)
+        if not here.any():
+            return None
         by = filter_at(*tile.middle) if only is None else only
         return refocus.filtered(here, by)[tile.place()[1]] * tile.weight()
 
-    every = list(tiles((image.shape[0], image.shape[1])))
+    every = list(tiles((out.shape[0], out.shape[1])))
     for tile, part in zip(every, in_order(work, every, canvas.threads), strict=True):
-        out[tile.place()[0]] += part
-    return out
+        if part is not None:
+            out[tile.place()[0]] += part

@@ -31,7 +31,7 @@ SCALES = 5
 REACH = 224
 """Pixels around a place that shape it: all the scales one after another, and the means of their noise, take 215."""
 
-PIXEL_BYTES = 152
+PIXEL_BYTES = 176
 """Memory taken per pixel."""
 
 
@@ -72,7 +72,7 @@ def smoothed(
     variance = mix(channels.variance, weights**2, spare)
     brightness = shrinkage.confirmed(
         light, halves, variance, strength=strength, scales=SCALES, level=levels.of("brightness"), spare=spare,
-        caps=levels.caps("brightness"), taken=taken,
+        caps=levels.caps("brightness"), taken=taken, lit=channels.lit,
     )  # fmt: skip
     spare.give(variance)
     below = _below(light, halves, levels.floor)
@@ -83,7 +83,7 @@ def smoothed(
         hues.append(
             shrinkage.confirmed(
                 ratio, ratios, noise, strength=strength, scales=SCALES, level=levels.of(f"colour {index}"),
-                spare=spare, caps=levels.caps(f"colour {index}"),
+                spare=spare, caps=levels.caps(f"colour {index}"), lit=channels.lit,
             )
         )  # fmt: skip
         spare.give(noise, ratio, *(ratios or ()))
@@ -101,7 +101,7 @@ def _look(
         return
     variance = mix(channels.variance, weights**2, spare)
     if judged:
-        levels.judge("brightness", halves, variance, SCALES, spare)
+        levels.judge("brightness", halves, variance, SCALES, spare, channels.lit)
     else:
         shrinkage.told_levels(halves, variance, scales=SCALES, level=levels.of("brightness"), spare=spare)
     below = _below(light, halves, levels.floor)
@@ -109,7 +109,7 @@ def _look(
         noise = _hue_noise(channels, index, below.whole, spare)
         if judged:
             own = _own_ratios(channels, index, below, noise, steep, levels, spare)
-            levels.judge(f"colour {index}", own, noise, SCALES, spare)
+            levels.judge(f"colour {index}", own, noise, SCALES, spare, channels.lit)
             spare.give(noise, *own)
             continue
         ratio, ratios = _ratios(channels, index, below, noise, steep, strength, levels, spare)

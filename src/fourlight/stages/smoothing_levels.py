@@ -63,10 +63,12 @@ class Levels:
         return 2 * power / shrinkage.NOISE_PER_SCALE[0] ** 2
 
     def judge(
-        self, name: str, halves: tuple[Float32, Float32], variance: Float32, scales: int, spare: Spare
-    ) -> None:
+        self, name: str, halves: tuple[Float32, Float32], variance: Float32, scales: int, spare: Spare,
+        lit: Float32 | None = None,
+    ) -> None:  # fmt: skip
         """Add what a part tells of how far its halves confirm each other."""
-        add_slopes(halves, variance, self.of(name), self.slopes.setdefault(name, Slopes.none(scales)), spare)
+        sums = self.slopes.setdefault(name, Slopes.none(scales))
+        add_slopes(halves, variance, self.of(name), sums, spare, lit)
 
     def caps(self, name: str) -> tuple[Float32, ...]:
         """Most of doubtful detail that is kept, by scale; empty where that was not judged."""

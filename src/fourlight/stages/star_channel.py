@@ -7,11 +7,11 @@ import numpy.typing as npt
 
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import Core, cores, refitted
-from fourlight.core.grain import even_grain
 from fourlight.core.mending import mended
 from fourlight.core.starlayer import add_star, fit_layer
-from fourlight.core.starlet import smooth_step, smoothed
+from fourlight.core.starlet import smooth_step
 from fourlight.stages.canvas import Canvas, Window, some
+from fourlight.stages.under_stars import PIXEL_BYTES, REACH, SEEN, WINGS, evened
 
 __all__ = ["StarChannel"]
 
@@ -21,24 +21,15 @@ Bool = npt.NDArray[np.bool_]
 
 DOUBT = 0.02
 """Share of a star's light by which its profile may be wrong."""
-WINGS = 0.04
-"""The same far out in the wings of bright ones."""
 UNDER, ASTRAY = 2.0, 6.0
 """Light of stars over the noise of a pixel from which what lies under it is compared with what is around, and the
 difference from which the fit went astray."""
-SEEN = 0.4
-"""Error over the noise of a pixel from which it would be seen, and is mended."""
-LEAST = 0.01
-"""Noise of a pixel over that of the field, at least."""
-LIT = 0.1
-"""Light of stars over the noise of a pixel from which smoothing may have left more grain than around."""
 DISC = 1.5
 """Radius of the discs that are fitted over the width of stars."""
 WITHIN = 0.5
 """Distance of a star from the edge over its width from which all of its light is known."""
 FARTHEST = 80.0
 """Radius to which a star is taken off at most, pixels."""
-REACH, PIXEL_BYTES = 256, 120
 
 
 class StarChannel:
@@ -171,9 +162,4 @@ def _filled(
         off = smooth_step(np.abs(smooth_step(np.nan_to_num(left - around), 0)), 0)
         astray = under & (off > ASTRAY * noise) & (off > WINGS * model)
         hidden |= smooth_step(astray.astype(np.float32), 1) > 0.05
-    # light is smoothed with what is around it: a star is told from its neighbours over 6 px
-    lit = smoothed((model > LIT * noise).astype(np.float32), 2) > 0
-    known = np.where(variance > 0, variance, np.float32(noise**2))
-    sigma = np.sqrt(np.maximum(known, np.float32((LEAST * noise) ** 2)), dtype=np.float32)
-    doubt = np.minimum(np.float32(WINGS) * model, np.float32(SEEN * noise))
-    return even_grain(np.where(full, np.float32(np.nan), left), hidden, lit, sigma, doubt), hidden
+    return evened(np.where(full, np.float32(np.nan), left), model, hidden, variance, noise), hidden

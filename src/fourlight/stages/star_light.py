@@ -13,11 +13,13 @@ from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import full_spots
 from fourlight.core.tiles import HALO
 from fourlight.engine import in_order
+from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas
+from fourlight.stages.field_profiles import field_profiles, full_level
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
-__all__ = ["BEYOND", "star_light", "within"]
+__all__ = ["BEYOND", "light_of_stars", "star_light", "within"]
 
 Float32 = npt.NDArray[np.float32]
 Planes = Mapping[str, Float32]
@@ -30,6 +32,34 @@ SEARCHES, ROUNDS = 2, 2
 """Times that stars are searched for, and that all are fitted each time."""
 NEW = 0.6
 """Distance over the width of stars from a star at which another point may be one."""
+
+
+def light_of_stars(
+    planes: Planes,
+    variances: Planes,
+    stars: StarList,
+    full: float | None = None,
+    canvas: Canvas | None = None,
+) -> dict[str, Float32] | None:
+    """`star_light` with the profile that the stars of a list tell; None where too few tell any.
+
+    Parameters
+    ----------
+    planes, variances : mapping of R, G, B to (ny, nx) float32
+        NaN where nothing covers.
+    stars : StarList
+        On the pixels of the planes.
+    full : float or None
+        Level of pixels that may hold full samples; None: told from the stars of the list that are full.
+    canvas : Canvas, optional
+    """
+    level = full_level(planes, stars) if full is None else full
+    profiles = field_profiles(planes, variances, stars, level)
+    usual = next((profiles[c] for c in "GRB" if profiles[c] is not None), None)
+    if usual is None:
+        return None
+    every = {c: profiles[c] or usual for c in COLOURS}
+    return star_light(planes, variances, every, level, canvas or Canvas())
 
 
 def star_light(
