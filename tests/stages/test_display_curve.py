@@ -21,10 +21,10 @@ def test_a_crowd_of_stars_is_no_object():
     sky = (smooth < 2) & ~mask
     tops = rng.uniform(500, 2000, 80)
     given = (smooth, smooth, tops, sky, mask, 0.1, LOOKS["clear"])
-    stars = curve_for(*given, 2.0)
+    stars = curve_for(*given, 2.0).curve
     # a glow as bright as those flanks that fills a tenth of the field is one
     glow = smooth + np.float32(80) * np.exp(-(((y - 150) ** 2 + (x - 150) ** 2) / 60**2)).astype(np.float32)
-    nebula = curve_for(glow, glow, *given[2:], 2.0)
+    nebula = curve_for(glow, glow, *given[2:], 2.0).curve
     assert stars.white > 1800
     assert nebula.white < 1500
 
@@ -36,12 +36,12 @@ def test_faint_light_that_fills_the_field_is_not_grey():
     light[120:150, 100:130] += 90
     sky, mask = np.zeros(light.shape, bool), np.zeros(light.shape, bool)
     sky[:40] = True
-    curve = curve_for(light, light, np.full(20, 2000.0), sky, mask, 0.3, LOOKS["clear"], 2.0)
+    curve = curve_for(light, light, np.full(20, 2000.0), sky, mask, 0.3, LOOKS["clear"], 2.0).curve
     assert float(curve(14.0)) < 0.26
     assert float(curve(104.0)) > 0.4
     light[40:110] -= 14  # where most is empty, the object is as bright as the look says
     sky[:110] = True
-    full = curve_for(light, light, np.full(20, 2000.0), sky, mask, 0.3, LOOKS["clear"], 2.0)
+    full = curve_for(light, light, np.full(20, 2000.0), sky, mask, 0.3, LOOKS["clear"], 2.0).curve
     assert float(full(104.0)) == pytest.approx(0.68, abs=0.03)
 
 
@@ -53,9 +53,9 @@ def test_a_cluster_of_stars_that_no_list_has_does_not_hide_a_nebula():
     tops = np.geomspace(100, 4e4, 200)
     sky, mask = light < 1, np.zeros(light.shape, bool)
     with_crowd = (light + crowd).astype(np.float32)
-    curve = curve_for(with_crowd, with_crowd, tops, sky, mask, 0.3, LOOKS["clear"], 3.0)
+    curve = curve_for(with_crowd, with_crowd, tops, sky, mask, 0.3, LOOKS["clear"], 3.0).curve
     assert float(curve(80.0)) > 0.2  # 0.1 where the crowd is taken for the object
     # and a bright core in an empty field stays below white
     alone = (rng.normal(0, 0.3, (300, 300)) + crowd).astype(np.float32)
-    curve = curve_for(alone, alone, tops, crowd == 0, mask, 0.3, LOOKS["clear"], 3.0)
+    curve = curve_for(alone, alone, tops, crowd == 0, mask, 0.3, LOOKS["clear"], 3.0).curve
     assert float(curve(2e4)) == pytest.approx(0.68, abs=0.03)

@@ -32,6 +32,16 @@ def test_looks_go_from_restrained_to_bold():
     assert chroma[-1] > 1.5 * chroma[0]
 
 
+def test_a_brightness_that_noise_does_not_allow_is_told_as_it_became():
+    faint, strong = (paint(ny=200, nx=260, stars=30, noise=noise) for noise in (60.0, 3.0))
+    wanted = {"stretch": {"bright": 0.9}}
+    said = picture_of(faint, **wanted).notes["stretch"][0]
+    assert "(0.9 is wanted: brighter, the noise of the sky would be seen" in said
+    reached = float(said.split("bright parts of the object at ")[1].split(" ")[0])
+    assert 0.1 < reached < 0.89
+    assert "is wanted" not in picture_of(strong, look="plain").notes["stretch"][0]
+
+
 def test_steps_are_seen_in_their_order_and_kept_channels_are_used():
     scene = painted_stack(200, 260, count=30, fwhm_px=4.0, flux=(2e4, 4e5))
     seen, asked = [], []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from fourlight.core.spare import Spare
 from fourlight.recipe_finish import Look
 from fourlight.stages.canvas import bands
 
-__all__ = ["FADED_PX", "Field", "curve_for", "displayed", "faded", "mix", "noise_of"]
+__all__ = ["FADED_PX", "Chosen", "Field", "curve_for", "displayed", "faded", "mix", "noise_of"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -60,6 +61,14 @@ class Field:
     """Flux over the median flux."""
 
 
+class Chosen(NamedTuple):
+    """A curve, and what it was chosen by."""
+
+    curve: stretch.Curve
+    bright: float
+    """Light of the bright parts of the object, or of bright stars where there is none; 0 without either."""
+
+
 def mix(images: list[Float32], weights: Float64, spare: Spare | None = None) -> Float32:
     """Sum of images times weights."""
     shares = [np.float32(weight) for weight in weights]
@@ -86,7 +95,7 @@ def curve_for(
     noise_before: float,
     look: Look,
     fwhm_px: float,
-) -> stretch.Curve:
+) -> Chosen:
     """The curve that suits the object if there is an extended one, else the stars.
 
     Parameters
@@ -125,7 +134,7 @@ def curve_for(
         )
         if float(curve(middle)) <= MIDDLE:
             break
-    return curve
+    return Chosen(curve, max(bright, 0.0))
 
 
 def _of_flanks(wide: float, bright: float, tops: Float64) -> bool:

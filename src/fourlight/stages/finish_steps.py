@@ -14,12 +14,12 @@ from fourlight.core.cfa import COLOURS
 from fourlight.core.stretch import Curve
 from fourlight.engine import give_back, nothing
 from fourlight.frames import StarList
-from fourlight.recipe_finish import Finish
+from fourlight.recipe_finish import Finish, Look
 from fourlight.stages.balance import brightness_of, white_factors
 from fourlight.stages.canvas import Canvas, Window, bands, every, some
 from fourlight.stages.coverage import Sheet
 from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
-from fourlight.stages.display import Field, curve_for, mix, noise_of
+from fourlight.stages.display import Chosen, Field, curve_for, mix, noise_of
 from fourlight.stages.full_cores import repair_cores
 from fourlight.stages.gradient import Empty, take_off_gradient
 from fourlight.stages.local_contrast import contrast_lift
@@ -264,19 +264,30 @@ def _times(plane: Float32, factor: float, canvas: Canvas) -> Float32:
 def _stretch(work: Work) -> None:
     look, canvas, empty = work.settings.shown, work.canvas, work.empty
     bright, smooth = light_and_smooth(work.image, work.weights, canvas)
-    work.curve = curve_for(
+    chosen = curve_for(
         some(bright), some(smooth), work.tops * work.sheet.gains @ work.weights, some(empty.sky), some(empty.stars),
         work.noise, look, work.points.fwhm_px / every(work.sheet.shape),
     )  # fmt: skip
+    work.curve = chosen.curve
     if look.contrast > 0:
         work.lift = contrast_lift(bright, work.curve, look.contrast, canvas)
     local = f", local contrast {look.contrast:g}" if look.contrast else ""
     said = (
-        f"Display: the look {work.settings.look}, empty sky at {look.background:g} of white, bright parts of the "
-        f"object at {look.bright:g} as far as the noise of the sky allows, colours {look.saturation:g} times their "
-        f"strength{local}."
+        f"Display: the look {work.settings.look}, empty sky at {look.background:g} of white, "
+        f"{_brightness(chosen, look)}, colours {look.saturation:g} times their strength{local}."
     )
     work.notes["stretch"] = (said,)
+
+
+def _brightness(chosen: Chosen, look: Look) -> str:
+    """How bright the object is shown, and why it is no brighter."""
+    reached = round(float(chosen.curve(chosen.bright)), 2)
+    if chosen.bright == 0 or reached >= round(look.bright, 2):
+        return f"bright parts of the object at {look.bright:g}"
+    return (
+        f"bright parts of the object at {reached:g} ({look.bright:g} is wanted: brighter, the noise of the sky would "
+        "be seen, or light that fills the field be grey)"
+    )
 
 
 _STEPS: dict[str, Callable[[Work], None]] = {

@@ -166,7 +166,7 @@ def line_picture(
     curve = curve_for(
         some(brightness), some(smooth), tops, some(sky), some(mask), noise, settings.shown,
         field.fwhm_px / every(sheet.shape),
-    )  # fmt: skip
+    ).curve  # fmt: skip
     return shown(image, weights, curve, sheet.covered, settings.shown, canvas, SRGB)
 
 
