@@ -51,3 +51,14 @@ def test_the_sheet_holds_picture_and_map_of_one_size():
     assert pixels[200, middle + middle // 2].max() < 60
     assert bare[200, middle + middle // 2].min() > 120
     assert "62 to 96 %" in words
+
+
+def test_the_smallest_pictures_stand_apart_too():
+    for side in (1, 16, 90):
+        page, _ = honesty_figure(
+            np.full((side, side, 3), 255, np.uint8), np.zeros((side, side)), FACTS, NOTES
+        )
+        row = np.asarray(page.convert("L"))[200]
+        middle = row.size // 2
+        gap = int((row[middle - 60 : middle + 60] < 60).sum())
+        assert 8 < gap < 30, side  # 12 points of paper

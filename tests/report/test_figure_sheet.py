@@ -75,4 +75,4 @@ def test_words_lie_apart_and_the_facts_are_there(monkeypatch):
 def test_what_is_not_known_is_left_out():
     facts = {"picture": {"window": [0, 30, 0, 40]}, "frames": [{}], "nights": [], "integration": {}}
     _, told = sheet_figure(np.zeros((30, 40, 3), np.uint8), facts)
-    assert told == "Deep-sky picture: 1 light. 40 by 30 pixels; 0 by 0 cm at 300 dots per inch."
+    assert told == "Deep-sky picture: 1 light. 40 by 30 pixels; 0.34 by 0.25 cm at 300 dots per inch."

@@ -113,12 +113,23 @@ def sheet_figure(
 
 def _size(nx: int, ny: int, scale: float | None) -> str:
     """Size of the picture on the sky and on paper."""
-    cm = f"{2.54 * nx / 300:.0f} by {2.54 * ny / 300:.0f} cm at 300 dots per inch"
+    cm = f"{_length(2.54 * nx / 300)} by {_length(2.54 * ny / 300)} cm at 300 dots per inch"
     if not scale:
         return f"{nx} by {ny} pixels; {cm}."
     wide, high = (side * scale / 3600 for side in (nx, ny))
-    field = f"{wide:.2f}° by {high:.2f}°" if min(wide, high) >= 1 else f"{60 * wide:.0f}′ by {60 * high:.0f}′"
+    field = f"{wide:.2f}° by {high:.2f}°"
+    if min(wide, high) < 1:
+        field = f"{_length(60 * wide)}′ by {_length(60 * high)}′"
     return f"{field} at {scale:.3g}″ per pixel, {nx} by {ny} pixels; {cm}."
+
+
+def _length(value: float) -> str:
+    """A length in whole units; a short one to two figures.
+
+    >>> _length(14.6), _length(0.1355)
+    ('15', '0.14')
+    """
+    return f"{value:.0f}" if value >= 9.5 else f"{value:.2g}"
 
 
 def _draw_bar(axes: Any, width_arcsec: float, across: float, down: float) -> None:
