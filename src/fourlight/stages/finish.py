@@ -15,7 +15,8 @@ from fourlight.engine import nothing
 from fourlight.recipe_finish import Finish
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.coverage import gather
-from fourlight.stages.finish_steps import STEPS, Work, taken_steps
+from fourlight.stages.finish_steps import STEPS, taken_steps
+from fourlight.stages.finish_work import Work
 from fourlight.stages.picture_parts import Picture, Seen, Shelf, Source, always_made, unseen
 from fourlight.stages.showing import shown, stars_on, stars_within
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,64 +10,24 @@ import numpy.typing as npt
 
 from fourlight.core import starcolour
 from fourlight.core.cfa import COLOURS
-from fourlight.core.stretch import Curve
 from fourlight.engine import give_back, nothing
-from fourlight.frames import StarList
-from fourlight.recipe_finish import Finish, Look
+from fourlight.recipe_finish import Look
 from fourlight.stages.balance import brightness_of, white_factors
-from fourlight.stages.canvas import Canvas, Window, bands, every, some
-from fourlight.stages.coverage import Sheet
+from fourlight.stages.canvas import every, some
 from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
-from fourlight.stages.display import Chosen, Field, curve_for, mix, noise_of
-from fourlight.stages.full_cores import repair_cores
-from fourlight.stages.gradient import Empty, take_off_gradient
+from fourlight.stages.display import Chosen, curve_for, mix, noise_of
+from fourlight.stages.finish_stars import show_stars, take_stars_off
+from fourlight.stages.finish_work import Work, times
+from fourlight.stages.gradient import take_off_gradient
 from fourlight.stages.local_contrast import contrast_lift
-from fourlight.stages.picture_parts import Made, Seen, Shelf, Source
+from fourlight.stages.picture_parts import Made
 from fourlight.stages.sharpen import Sharpened, sharpen
 from fourlight.stages.showing import light_and_smooth
-from fourlight.stages.star_layer import split_stars
-from fourlight.stages.star_light import light_of_stars, within
-from fourlight.stages.under_stars import evened_channel
 
-__all__ = ["STEPS", "Work", "taken_steps"]
+__all__ = ["STEPS", "taken_steps"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
-
-
-@dataclass(slots=True)
-class Work:
-    """A picture on its way through the steps."""
-
-    source: Source
-    settings: Finish
-    canvas: Canvas
-    seen: Seen
-    shelf: Shelf
-    sheet: Sheet
-    stars: StarList
-    """On the window."""
-    points: Field
-    """The same as the picture needs them."""
-    notes: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    facts: dict[str, Any] = field(default_factory=dict)
-    empty: Empty = field(init=False)
-    tops: Float64 = field(init=False)
-    """(n, 3) brightest pixel of each star."""
-    weights: Float64 = field(init=False)
-    noise: float = field(init=False)
-    """Of the brightness of empty sky, before it is smoothed."""
-    image: list[Float32] = field(init=False)
-    """Balanced channels."""
-    light: dict[str, Float32] | None = None
-    """Of stars, before anything is made sharper; see `fourlight.stages.star_light.light_of_stars`."""
-    bare: Sheet | None = None
-    """The sheet without any stars, where that is wanted."""
-    starless: list[Float32] | None = None
-    taken: Float32 | None = None
-    curve: Curve = field(init=False)
-    lift: Float32 | None = None
-    """Brightness that local contrast adds."""
 
 
 def _gradient(work: Work) -> None:
@@ -76,36 +35,7 @@ def _gradient(work: Work) -> None:
     work.notes["gradient"] = work.empty.notes
     work.facts["gradient"] = work.empty.facts
     work.seen("gradient", work.sheet.image)
-    _take_stars_off(work)
-
-
-def _take_stars_off(work: Work) -> None:
-    """Tell the light of stars, so that what is beside it is made sharper and smoothed without it."""
-    sheet, settings = work.sheet, work.settings
-    planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (sheet.image, sheet.variance))
-
-    def lit() -> Made:
-        light = light_of_stars(planes, variances, work.stars, canvas=work.canvas)
-        return Made([light[c] for c in COLOURS] if light else [], {})
-
-    def bare() -> Made:
-        found = split_stars(planes, variances, work.stars, canvas=work.canvas)
-        return Made(
-            [found.starless[c] for c in COLOURS] if len(found.x) else [], {"notes": list(found.notes)}
-        )
-
-    if any(step.use and step.strength > 0 for step in (settings.sharpen, settings.denoise)):
-        light = work.shelf("starlight", lit).arrays
-        if light:
-            work.light = dict(zip(COLOURS, light, strict=True))
-            sheet.off = sheet.half_off = [within(each) for each in light]
-    if settings.stars.light < 1:
-        made = work.shelf("starless", bare)
-        work.notes["stars"] = tuple(made.facts["notes"])
-        if made.arrays:
-            pairs = zip(sheet.image, made.arrays, strict=True)
-            off = [_sum_of(whole, -1.0, rest, work.canvas) for whole, rest in pairs]
-            work.bare = replace(sheet, image=made.arrays, off=None, half_off=off)
+    take_stars_off(work)
 
 
 def _sharpen(work: Work) -> None:
@@ -179,7 +109,7 @@ def _denoise(work: Work) -> None:
     strength = settings.strength if settings.use else 0.0
     if strength == 0:
         work.image = [
-            _times(plane, gain, work.canvas) for plane, gain in zip(sheet.image, sheet.gains, strict=True)
+            times(plane, gain, work.canvas) for plane, gain in zip(sheet.image, sheet.gains, strict=True)
         ]
         work.notes["denoise"] = ("Smoothing: none.",)
         return
@@ -212,53 +142,6 @@ def _smoothed(quiet: Quiet, strength: float, *, halved: bool) -> dict[str, Any]:
 
 def _numbers(values: Float64) -> list[float | None]:
     return [float(value) if np.isfinite(value) else None for value in values]
-
-
-def _stars(work: Work) -> None:
-    share, sheet = work.settings.stars.light, work.sheet
-    whole = work.image
-    repair_cores(whole, work.tops, sheet.gains, work.points)
-    if work.bare is None:
-        return
-    work.starless = work.shelf("stars", lambda: _starless(work)).arrays
-    work.notes["stars"] += (f"Stars are shown with {100 * share:.0f} % of their light.",)
-    work.image = [work.canvas.new(sheet.shape) for _ in COLOURS]
-
-    def fill(window: Window) -> None:
-        here = window.inner
-        for out, plane, rest in zip(work.image, whole, work.starless or (), strict=True):
-            out[here] = rest[here] + np.float32(share) * (plane[here] - rest[here])
-
-    work.canvas.each(sheet.shape, fill, pixel_bytes=16)
-    work.seen("stars", work.image)
-
-
-def _starless(work: Work) -> Made:
-    """The channels without stars, smoothed as they are with them."""
-    bare = work.bare
-    assert bare is not None
-    bare.gains = work.sheet.gains
-    settings = work.settings.denoise
-    strength = settings.strength if settings.use else 0.0
-    image = denoised_sheet(bare, work.weights, strength, work.source.misfit, work.canvas).image
-    channels = zip(image, bare.half_off or (), bare.variance, bare.gains, strict=True)
-    return Made([evened_channel(*each, work.canvas) for each in channels], {})
-
-
-def _sum_of(image: Float32, factor: float, other: Float32, canvas: Canvas) -> Float32:
-    """An image and another one times a factor, in a new array of the canvas."""
-    out = _times(other, factor, canvas)
-    for rows in bands(out.shape):
-        out[rows] += image[rows]
-    return out
-
-
-def _times(plane: Float32, factor: float, canvas: Canvas) -> Float32:
-    """A plane times a factor, in a new array of the canvas."""
-    out = canvas.new(plane.shape)
-    for rows in bands(plane.shape):
-        np.multiply(plane[rows], np.float32(factor), out=out[rows])
-    return out
 
 
 def _stretch(work: Work) -> None:
@@ -296,7 +179,7 @@ _STEPS: dict[str, Callable[[Work], None]] = {
     "colour": _colour,
     "luminance": _luminance,
     "denoise": _denoise,
-    "stars": _stars,
+    "stars": show_stars,
     "stretch": _stretch,
 }
 STEPS = tuple(_STEPS)
