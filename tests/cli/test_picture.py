@@ -109,6 +109,11 @@ def test_fewer_stars_and_light_before_the_curve_are_written(command, out):
     first = kept(out)
     assert command("picture", out, "--set", "finish.stars.light=0.2").code == 0
     assert kept(out) == first  # stars are taken off once
+    assert command("picture", out).code == 0
+    assert kept(out) == first  # nor is anything made anew without them
+    assert command("picture", out, "--set", "finish.stars.light=0.2", "--from", "stars").code == 0
+    again = {name.partition("-")[0] for name, when in kept(out).items() if first[name] != when}
+    assert again == {"starless", "stars"}
     summary = json.loads((out / "summary.json").read_text())
     (out / "summary.json").write_text(json.dumps(summary | {"unit": "electron"}))  # as of a known one
     done = command("picture", out, "--set", "finish.files.linear=true")

@@ -135,3 +135,26 @@ def test_seeing_that_changed_between_the_halves_is_no_noise():
     # no rings or holes where the star's light is: errors stay those of noise, nearly none beyond its light
     assert np.abs(error[radius < 14]).max() < 5
     assert error[(radius > 30) & (radius < 70)].std() < 0.2
+
+
+def test_where_it_is_lit_the_noise_is_the_expected_one_once():
+    """The halves differ by ten times their noise on one side, and hold the same numbers on a part of it."""
+    rng = np.random.default_rng(5)
+    cloud = 4 * np.sin(np.arange(256) / 1.5)[None, :] * np.ones((256, 1))
+    noise, extra = rng.normal(size=(256, 256)), 10 * rng.normal(size=(256, 256))
+    lit = np.zeros((256, 256), np.float32)
+    lit[:, 128:] = 1
+    first, second = (cloud + sign * (noise + lit * extra) for sign in (1, -1))
+    second[100:150, 180:230] = first[100:150, 180:230] = (cloud + noise)[100:150, 180:230]
+    pair = (first.astype(np.float32), second.astype(np.float32))
+    image = (cloud + rng.normal(size=cloud.shape)).astype(np.float32)
+    even = np.ones_like(image)
+
+    def left(mask):
+        out = shrinkage.confirmed(image, pair, even, strength=1.0, scales=4, lit=mask)
+        return np.sqrt(np.mean((out - cloud)[20:-20, 150:236] ** 2)), out
+
+    (without, _), (with_lit, out) = left(None), left(lit)
+    assert without > 2
+    assert with_lit < 0.9
+    assert np.sqrt(np.mean((out - cloud)[104:146, 184:226] ** 2)) < 0.92

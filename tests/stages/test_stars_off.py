@@ -8,6 +8,7 @@ import pytest
 
 from finish_scenes import gain_db, moffat, paint
 from fourlight.recipe_finish import Finish
+from fourlight.stages.canvas import Canvas
 from fourlight.stages.denoise import denoise
 from fourlight.stages.finish import finish
 from fourlight.stages.picture_parts import Source
@@ -109,3 +110,39 @@ def test_too_few_stars_leave_all_as_it_is():
     picture = finish(Source(scene.planes, scene.variances, scene.halves, scene.stars), settings)
     assert picture.starless is None
     assert "No stars were taken off" in picture.notes["stars"][0]
+
+
+def test_halves_with_skies_of_their_own_are_smoothed_as_others(crowd):
+    """As of nights of which one had the Moon: each half stands six sigma of a pixel off, one to each side."""
+    scene, off = crowd
+    where = (apart(scene) > 12) & (apart(scene) < 20)
+    noise = {c: np.sqrt(np.median(scene.variances[c])) for c in "RGB"}
+    moved = tuple(
+        {c: (half[c] + sign * 6 * noise[c]).astype(np.float32) for c in "RGB"}
+        for half, sign in zip(scene.halves, (1.4, -0.6), strict=True)
+    )
+    as_it_is, other = (
+        denoise(scene.planes, scene.variances, halves, off=off).planes for halves in (scene.halves, moved)
+    )
+    for c in "RGB":
+        errors = [np.sqrt(np.mean((image[c] - scene.truth[c])[where] ** 2)) for image in (as_it_is, other)]
+        assert errors[1] < 1.1 * errors[0]
+
+
+def test_a_channel_without_pixels_has_no_light_of_stars(crowd):
+    scene, off = crowd
+    planes, spread = ({**of, "B": np.full_like(of["B"], np.nan)} for of in (scene.planes, scene.variances))
+    found = light_of_stars(planes, spread, scene.stars)
+    assert not found["B"].any()
+    for c in "RG":
+        assert within(found[c]).sum() == pytest.approx(off[c].sum(), rel=0.02)
+
+
+def test_stars_off_hardly_depend_on_the_cut_into_parts():
+    """What lies under stars is filled from as far as parts reach: by less than a tenth of the noise of a pixel."""
+    scene = paint(260, 340, count=40, fwhm_px=4.0, flux=(2e4, 4e5), noise_e=4.0)
+    source = Source(scene.planes, scene.variances, scene.halves, scene.stars)
+    settings = Finish.model_validate({"stars": {"light": 0.0}})
+    whole, cut = (finish(source, settings, Canvas(memory_bytes=size)) for size in (2e9, 1))
+    for c, a, b in zip("RGB", whole.starless, cut.starless, strict=True):
+        assert np.abs(a - b).max() < 0.1 * np.sqrt(np.median(scene.variances[c]))

@@ -89,10 +89,10 @@ def _noise(
         known = expected[x] * level
         bright = (min(near[0, x], near[1, x]) > clear * known) & (near[2, x] > none)
         noise[x] = min(power[x], known) if bright else power[x]
-    for x in range(lit.size):
-        noise[x] += lit[x] * (expected[x] * level - noise[x])
     for x in range(same.size):
         noise[x] += same[x] * expected[x] * level
+    for x in range(lit.size):
+        noise[x] += lit[x] * (expected[x] * level - noise[x])
 
 
 @njit(cache=True, nogil=True)

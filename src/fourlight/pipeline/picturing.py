@@ -126,9 +126,12 @@ def _sum(array: Float32) -> int:
     return total
 
 
-def _number(step: str) -> int:
-    """Of a step; the light of stars, and the stack without it, are told before the first that needs them."""
-    return STEPS.index(step if step in STEPS else "sharpen")
+BESIDE = {
+    "starlight": ("sharpen", "gradient"),
+    "starless": ("stars", "gradient"),
+    "sharpen starless": ("stars", "sharpen"),
+}
+"""What is kept beside steps: the step with which it is made anew, and the last one whose settings shape it."""
 
 
 @dataclass(slots=True)
@@ -147,7 +150,8 @@ class _Shelf:
         place = self.folder.work / "picture"
         name = f"{step}-{self._key(step)}"
         record = place / f"{name}.json"
-        wanted = self.since is None or _number(step) < STEPS.index(self.since)
+        own = BESIDE.get(step, (step, step))[0]
+        wanted = self.since is None or STEPS.index(own) < STEPS.index(self.since)
         with suppress(OSError, ValueError, KeyError):  # what cannot be read is made anew
             told = read_json(record) if wanted else None
             if told:
@@ -171,11 +175,11 @@ class _Shelf:
         """What shapes the channels after a step: the stack, and the settings of this step and those before it."""
         record = (self.folder.root / RECORD).read_bytes()
         # how much of the light of stars is shown changes nothing in what is left without them
-        steps = [name for name in STEPS[: _number(step) + (step in STEPS)] if name != "stars"]
+        last = STEPS.index(BESIDE.get(step, (step, step))[1])
+        steps = [name for name in STEPS[: last + 1] if name != "stars"]
         finish = self.recipe.finish.model_dump()
         white = self.white if "colour" in steps else None
-        starless = step == "sharpen" and finish["stars"]["light"] < 1  # that is made sharper too
-        text = json.dumps([__version__, white, starless, *(finish[name] for name in steps)], sort_keys=True)
+        text = json.dumps([__version__, white, *(finish[name] for name in steps)], sort_keys=True)
         found = (self.stars.x, self.stars.y, self.stars.flux, self.stars.saturated)
         stars = b"".join(np.ascontiguousarray(values).tobytes() for values in found)
         return hashlib.sha256(record + text.encode() + stars).hexdigest()[:20]

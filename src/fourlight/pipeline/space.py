@@ -28,8 +28,8 @@ __all__ = ["begun", "check_space", "needed_bytes"]
 PRODUCT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
 """Per pixel: value, variance and samples of the stack, value and variance of two halves, rejected samples, and three
 pictures."""
-CANVAS_BYTES = 4 * (3 * 2 + 3 + 3 + 2 + 3)
-"""Per pixel: channels without gaps and their variance, without sky, smoothed, their brightness, and the picture."""
+CANVAS_BYTES, STARLESS_BYTES = 4 * 25, 4 * 12
+"""Per pixel: channels on their way to the picture, at most at a time, and how many more where stars are taken off."""
 CELL_BYTES = 4 * 2 * 9 * 13
 """Per pixel of a tile with its halo, where sums are kept: four planes, two halves, nine cells at most, packed."""
 MEASURED_BYTES = 400_000
@@ -56,9 +56,10 @@ def needed_bytes(
     masters = _masters(lights, grouped(others, recipe.calibrate.temperature_tolerance_c))
     decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
     again = min(_size(folder.layers), RESULT_BYTES * stacked) + min(_size(folder.masters), masters)
+    canvas = CANVAS_BYTES + (STARLESS_BYTES if recipe.finish.stars.light < 1 else 0)
     sums = _kept_bytes(len(lights)) if recipe.run.keep_sums else 0
     made = (
-        int((RESULT_BYTES + PRODUCT_BYTES + CANVAS_BYTES + sums) * stacked)
+        int((RESULT_BYTES + PRODUCT_BYTES + canvas + sums) * stacked)
         + masters
         + MEASURED_BYTES * len(lights)
         + OTHER_BYTES

@@ -21,6 +21,7 @@ Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 NONE = np.float32(0)
+WHOLE = (slice(None), slice(None))
 # Figures below were chosen on simulated fields and their truth, see docs/finish.md.
 LIT = np.float32(0.3)
 """Light of stars over the noise of a pixel from which halves may differ by more than noise once it is off: 0.15 and 1.5
@@ -66,12 +67,30 @@ class Sheet:
     off: list[Float32] | None = None
     """Light of stars in the image, which is not in its parts."""
     half_off: list[Float32] | None = None
-    """The same in the halves and below them: as long as nothing is made sharper, in the image too."""
+    """The same in the halves and below them, see `take_off`."""
+    skies: list[tuple[float, float]] = field(default_factory=list)
+    """Of each channel, beside that light: mean of both halves above what is below them, half of what they differ by."""
 
     @property
     def shape(self) -> tuple[int, int]:
         """``(ny, nx)``."""
         return self.image[0].shape[0], self.image[0].shape[1]
+
+    def take_off(self, light: list[Float32], *, bare: bool = False) -> None:
+        """Have light of stars no more in the parts of the sheet; of ``bare`` images it is off already.
+
+        Parameters
+        ----------
+        light : (3,) list of (ny, nx) float32
+            Finite, without gains.
+        bare : bool
+        """
+        self.off, self.half_off, self.skies = (None if bare else light), light, []
+        for k, (first, second) in enumerate(zip(*self.halves, strict=True) if self.halves else ()):
+            a, b, under, shone = (some(image) for image in (first, second, self.under[k], self._shone(k)))
+            sky = np.isfinite(a + b) & ~shone
+            mean, apart = (a + b)[sky] / 2 - under[sky], (a - b)[sky] / 2
+            self.skies.append((float(np.median(mean)), float(np.median(apart))) if sky.any() else (0.0, 0.0))
 
     def part(self, part: tuple[slice, slice], spare: Spare) -> Channels:
         """Channels of a part without stars, levels off, all light times the gains, in spare arrays."""
@@ -115,16 +134,16 @@ class Sheet:
                 spare,
             )
             if self.half_off is not None:
+                mean, apart = (np.float32(gain * each) for each in self.skies[k])
                 light = self.half_off[k][part] * np.float32(gain)
-                rest = (under - np.float32(level)) * np.float32(gain) - light
-                _take_off(
-                    light, a, b, rest, MOST * np.float32(gain) * np.sqrt(variance), self._shone(k, part)
-                )
+                rest = (under - np.float32(level)) * np.float32(gain) - light + mean
+                most = MOST * np.float32(gain) * np.sqrt(variance)
+                _take_off(light, a, b, rest, (apart - most, apart + most), self._shone(k, part))
             pair[0].append(a)
             pair[1].append(b)
         return pair
 
-    def _shone(self, k: int, part: tuple[slice, slice]) -> Bool:
+    def _shone(self, k: int, part: tuple[slice, slice] = WHOLE) -> Bool:
         """Where light of stars was taken off a channel of the halves, as far as it stands out."""
         assert self.half_off is not None
         return np.asarray(np.square(self.half_off[k][part]) > LIT**2 * self.variance[k][part])
@@ -144,14 +163,16 @@ class Sheet:
         return [some(image) * np.float32(gain) for image, gain in zip(self.image, self.gains, strict=True)]
 
 
-def _take_off(light: Float32, a: Float32, b: Float32, rest: Float32, most: Float32, shone: Bool) -> None:
-    """Take light off both halves, in place; where it shone, they differ from the rest of the whole by ``most``.
+def _take_off(
+    light: Float32, a: Float32, b: Float32, rest: Float32, ends: tuple[Float32, Float32], shone: Bool
+) -> None:
+    """Take light off both halves, in place; where it shone, half of what they differ by is held between two ends.
 
     Seeing was not the same in both, and what is left of a star is not noise: it may be far more.
     """
     a -= light
     b -= light
-    apart = np.clip((a - b) / 2, -most, most)
+    apart = np.clip((a - b) / 2, *ends)
     np.copyto(a, rest + apart, where=shone)
     np.copyto(b, rest - apart, where=shone)
 

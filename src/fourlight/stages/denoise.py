@@ -58,7 +58,7 @@ class Quiet:
     taken: Float32
     """(ny, nx) share of the noise power of the brightness that was taken away, 0 to 1."""
     confirmed: dict[str, Confirmed]
-    """By brightness, red and blue; empty without halves."""
+    """By brightness, red and blue, without the light of stars where that was off; empty without halves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class Denoised:
     smoothed: Float32
     """(ny, nx) share of the noise power of the brightness that was taken away, 0 to 1; NaN where nothing covers."""
     confirmed: dict[str, Confirmed]
-    """By brightness, red and blue; empty without halves."""
+    """By brightness, red and blue, without the light of stars where that was off; empty without halves."""
     notes: tuple[str, ...]
 
 
@@ -98,7 +98,7 @@ def denoise(
         Independent half stacks. Without them noise is taken as white, and nothing can be judged.
     off : mapping of R, G, B to (ny, nx) float32, or None
         Light of stars in the planes and the halves, see `fourlight.stages.star_light`: beside them noise is told from
-        light without it.
+        light without it. Finite.
     bare : bool
         That light is not in the planes any more.
     strength : float
@@ -127,9 +127,9 @@ def denoise(
     stands = {c: c if c in live else ("G" if "G" in live else live[0]) for c in COLOURS}
     sheet = _sheet(planes, variances, halves, [stands[c] for c in COLOURS], canvas)
     if off is not None:
-        sheet.half_off = [off[stands[c]] for c in COLOURS]
-        sheet.off = None if bare else sheet.half_off
-        sheet.under = _sums(sheet.image, sheet.half_off, canvas) if bare else sheet.image
+        light = [off[stands[c]] for c in COLOURS]
+        sheet.under = _sums(sheet.image, light, canvas) if bare else sheet.image
+        sheet.take_off(light, bare=bare)
     quiet = denoised_sheet(sheet, _weights(sheet), strength, misfit, canvas)
     _put_back(quiet, sheet, [known[c] for c in COLOURS], canvas)
     return Denoised(

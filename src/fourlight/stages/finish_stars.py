@@ -10,7 +10,7 @@ import numpy.typing as npt
 from fourlight.core.cfa import COLOURS
 from fourlight.stages.canvas import Canvas, Window, bands
 from fourlight.stages.denoise import denoised_sheet
-from fourlight.stages.finish_work import Work
+from fourlight.stages.finish_work import Work, times
 from fourlight.stages.full_cores import repair_cores
 from fourlight.stages.picture_parts import Made
 from fourlight.stages.star_layer import split_stars
@@ -41,14 +41,15 @@ def take_stars_off(work: Work) -> None:
         light = work.shelf("starlight", lit).arrays
         if light:
             work.light = dict(zip(COLOURS, light, strict=True))
-            sheet.off = sheet.half_off = [within(each) for each in light]
+            sheet.take_off([within(each) for each in light])
     if settings.stars.light < 1:
         made = work.shelf("starless", bare)
         work.notes["stars"] = tuple(made.facts["notes"])
         if made.arrays:
             pairs = zip(sheet.image, made.arrays, strict=True)
             off = [_difference(whole, rest, work.canvas) for whole, rest in pairs]
-            work.bare = replace(sheet, image=made.arrays, off=None, half_off=off)
+            work.bare = replace(sheet, image=made.arrays)
+            work.bare.take_off(off, bare=True)
 
 
 def show_stars(work: Work) -> None:
@@ -77,8 +78,9 @@ def _starless(work: Work) -> Made:
     assert bare is not None
     bare.gains = work.sheet.gains
     settings = work.settings.denoise
-    strength = settings.strength if settings.use else 0.0
-    image = denoised_sheet(bare, work.weights, strength, work.source.misfit, work.canvas).image
+    if not settings.use or settings.strength == 0:
+        return Made([times(*each, work.canvas) for each in zip(bare.image, bare.gains, strict=True)], {})
+    image = denoised_sheet(bare, work.weights, settings.strength, work.source.misfit, work.canvas).image
     channels = zip(image, bare.half_off or (), bare.variance, bare.gains, strict=True)
     return Made([evened_channel(*each, work.canvas) for each in channels], {})
 

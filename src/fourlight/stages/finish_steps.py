@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ from fourlight.core.cfa import COLOURS
 from fourlight.engine import give_back, nothing
 from fourlight.recipe_finish import Look
 from fourlight.stages.balance import brightness_of, white_factors
-from fourlight.stages.canvas import every, some
+from fourlight.stages.canvas import Canvas, every, some
 from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
 from fourlight.stages.display import Chosen, curve_for, mix, noise_of
 from fourlight.stages.finish_stars import show_stars, take_stars_off
@@ -21,13 +21,21 @@ from fourlight.stages.finish_work import Work, times
 from fourlight.stages.gradient import take_off_gradient
 from fourlight.stages.local_contrast import contrast_lift
 from fourlight.stages.picture_parts import Made
-from fourlight.stages.sharpen import Sharpened, sharpen
+from fourlight.stages.sharpen import Sharpened, sharpen, sharpen_bare
 from fourlight.stages.showing import light_and_smooth
 
 __all__ = ["STEPS", "taken_steps"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
+
+
+class _How(TypedDict):
+    """How `sharpen` works."""
+
+    strength: float
+    misfit: float
+    canvas: Canvas
 
 
 def _gradient(work: Work) -> None:
@@ -43,30 +51,34 @@ def _sharpen(work: Work) -> None:
     if not settings.use or settings.strength == 0:
         return
 
+    planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (sheet.image, sheet.variance))
+    pair = None
+    if sheet.halves is not None:
+        first, second = (dict(zip(COLOURS, half, strict=True)) for half in sheet.halves)
+        pair = (first, second)
+    how = _How(strength=settings.strength, misfit=work.source.misfit, canvas=work.canvas)
+
     def make() -> Made:
-        planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (sheet.image, sheet.variance))
-        pair = None
-        if sheet.halves is not None:
-            first, second = (dict(zip(COLOURS, half, strict=True)) for half in sheet.halves)
-            pair = (first, second)
-        found = sharpen(
-            planes, variances, pair, work.stars, light=work.light,
-            bare=None if work.bare is None else dict(zip(COLOURS, work.bare.image, strict=True)),
-            strength=settings.strength, misfit=work.source.misfit, canvas=work.canvas,
-        )  # fmt: skip
+        found = sharpen(planes, variances, pair, work.stars, light=work.light, **how)
         # the stack is not kept twice where nothing was done
-        arrays = [
-            of[c] for of in (found.planes, found.light, found.bare) for c in COLOURS if found.done and of
-        ]
+        arrays = [of[c] for of in (found.planes, found.light) for c in COLOURS] if found.done else []
         return Made(arrays, _sharpened(found))
+
+    def make_bare() -> Made:
+        assert work.bare is not None
+        assert pair is not None
+        assert work.light is not None
+        bare = dict(zip(COLOURS, work.bare.image, strict=True))
+        found = sharpen_bare(bare, planes, variances, pair, work.stars, work.light, **how)
+        return Made([found[c] for c in COLOURS], {})
 
     made = work.shelf("sharpen", make)
     work.notes["sharpen"] = tuple(made.facts["notes"])
     work.facts["sharpen"] = made.facts
     if made.arrays:
-        sheet.image, sheet.off = made.arrays[:3], made.arrays[3:6]
         if work.bare is not None:
-            work.bare.image = made.arrays[6:]
+            work.bare.image = work.shelf("sharpen starless", make_bare).arrays
+        sheet.image, sheet.off = made.arrays[:3], made.arrays[3:]
         work.seen("sharpen", sheet.image)
 
 

@@ -31,7 +31,7 @@ from fourlight.stages.left_alone import left_alone
 from fourlight.stages.sharpen_plan import Plan, planned
 from fourlight.stages.star_light import BEYOND, star_light, within
 
-__all__ = ["Sharpened", "sharpen"]
+__all__ = ["Sharpened", "sharpen", "sharpen_bare"]
 
 Float32 = npt.NDArray[np.float32]
 Planes = Mapping[str, Float32]
@@ -47,8 +47,6 @@ class Sharpened:
     notes: tuple[str, ...]
     light: dict[str, Float32] = field(default_factory=dict)
     """(ny, nx) of the stars in it, as their profile has it; empty where nothing was done."""
-    bare: dict[str, Float32] = field(default_factory=dict)
-    """The stack without stars made sharper too, where one was given."""
 
     @property
     def done(self) -> bool:
@@ -65,19 +63,10 @@ class _Way(NamedTuple):
 
 
 def sharpen(
-    planes: Planes,
-    variances: Planes,
-    halves: tuple[Planes, Planes] | None,
-    stars: StarList,
-    *,
-    light: Planes | None = None,
-    bare: Planes | None = None,
-    full: float | None = None,
-    narrower: float = 0.0,
-    strength: float = 1.0,
-    misfit: float = 0.0,
-    canvas: Canvas | None = None,
-) -> Sharpened:
+    planes: Planes, variances: Planes, halves: tuple[Planes, Planes] | None, stars: StarList, *,
+    light: Planes | None = None, full: float | None = None, narrower: float = 0.0, strength: float = 1.0,
+    misfit: float = 0.0, canvas: Canvas | None = None,
+) -> Sharpened:  # fmt: skip
     """The stack with narrower stars and finer detail.
 
     Parameters
@@ -92,8 +81,6 @@ def sharpen(
         On the pixels of the stack.
     light : mapping of R, G, B to float32, or None
         Light of stars from `fourlight.stages.star_light.light_of_stars`, where it is known already.
-    bare : mapping of R, G, B to (ny, nx) float32, or None
-        The stack without stars, to be made sharper in the same way.
     full : float or None
         Level of pixels that may hold full samples; None: told from the stars of the list that are full.
     narrower : float
@@ -110,17 +97,45 @@ def sharpen(
     if plan.why or halves is None:
         return Sharpened({c: planes[c] for c in COLOURS}, plan, (plan.why,))
     light = light or star_light(planes, variances, plan.profiles, level, canvas)
-    used = left_alone(planes, variances, level, max(plan.widths.values()), canvas, light)
-    for rows in bands(used.shape):
-        used[rows] = np.float32(strength) * (1 - used[rows])
-    job = _Job(variances, halves, misfit, _filters(plan), used, canvas)
+    job = _job(planes, variances, halves, plan, light, level, strength, misfit, canvas)
     off = {c: within(light[c]) for c in COLOURS}
     made, narrow = job.sharper(planes, _difference(planes, off, canvas), off), job.narrower(off, light)
     for c in plan.sharpened:
-        for rows in bands(used.shape):
+        for rows in bands(job.used.shape):
             made[c][rows] += narrow[c][rows] - off[c][rows]
-    less = {} if bare is None else job.sharper(bare, bare, _difference(planes, bare, canvas))
-    return Sharpened(made, plan, tuple(_told(plan, c) for c in COLOURS), narrow, less)
+    return Sharpened(made, plan, tuple(_told(plan, c) for c in COLOURS), narrow)
+
+
+def sharpen_bare(
+    bare: Planes, planes: Planes, variances: Planes, halves: tuple[Planes, Planes], stars: StarList, light: Planes, *,
+    strength: float, misfit: float, canvas: Canvas,
+) -> dict[str, Float32]:  # fmt: skip
+    """A stack without stars, made sharper as the stack it was taken from is by `sharpen`; empty where that is not.
+
+    Parameters
+    ----------
+    bare : mapping of R, G, B to (ny, nx) float32
+        Without stars, finite.
+    planes, variances, halves, stars, light, strength, misfit, canvas
+        As of `sharpen`, of the stack with its stars; finite.
+    """
+    level = full_level(planes, stars)
+    plan = planned(planes, variances, halves, stars, level)
+    if plan.why:
+        return {}
+    job = _job(planes, variances, halves, plan, light, level, strength, misfit, canvas)
+    return job.sharper(bare, bare, _difference(planes, bare, canvas))
+
+
+def _job(
+    planes: Planes, variances: Planes, halves: tuple[Planes, Planes], plan: Plan, light: Planes, full: float,
+    strength: float, misfit: float, canvas: Canvas,
+) -> _Job:  # fmt: skip
+    """What is done by a plan, and where."""
+    used = left_alone(planes, variances, full, max(plan.widths.values()), canvas, light)
+    for rows in bands(used.shape):
+        used[rows] = np.float32(strength) * (1 - used[rows])
+    return _Job(variances, halves, misfit, _filters(plan), used, canvas)
 
 
 def _filters(plan: Plan) -> dict[str, _Way]:

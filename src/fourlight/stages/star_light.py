@@ -14,7 +14,7 @@ from fourlight.core.fullcores import full_spots
 from fourlight.core.tiles import HALO
 from fourlight.engine import in_order
 from fourlight.frames import StarList
-from fourlight.stages.canvas import Canvas
+from fourlight.stages.canvas import Canvas, some
 from fourlight.stages.field_profiles import field_profiles, full_level
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
@@ -53,13 +53,15 @@ def light_of_stars(
         Level of pixels that may hold full samples; None: told from the stars of the list that are full.
     canvas : Canvas, optional
     """
+    canvas = canvas or Canvas()
     level = full_level(planes, stars) if full is None else full
     profiles = field_profiles(planes, variances, stars, level)
     usual = next((profiles[c] for c in "GRB" if profiles[c] is not None), None)
     if usual is None:
         return None
-    every = {c: profiles[c] or usual for c in COLOURS}
-    return star_light(planes, variances, every, level, canvas or Canvas())
+    taken = [c for c in COLOURS if np.isfinite(some(planes[c])).any()]
+    light = star_light(planes, variances, {c: profiles[c] or usual for c in taken}, level, canvas)
+    return {c: light[c] if c in taken else np.zeros_like(light[taken[0]]) for c in COLOURS}
 
 
 def star_light(
@@ -75,16 +77,18 @@ def star_light(
     planes, variances : mapping of R, G, B to (ny, nx) float32
         NaN where nothing covers.
     profiles : mapping of R, G, B to FieldProfile
+        Of the channels that hold pixels: the others are not looked at.
     full : float
         Level from which pixels may be full.
     canvas : Canvas
     """
-    hot = full_spots([planes[c] for c in COLOURS], full)
-    work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas, full_too=False) for c in COLOURS]
-    width, found = profiles["G"].fwhm_px(), np.zeros((0, 3))
+    taken = [c for c in COLOURS if c in profiles]
+    hot = full_spots([planes[c] for c in taken], full)
+    work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas, full_too=False) for c in taken]
+    width, found = profiles["G" if "G" in profiles else taken[0]].fwhm_px(), np.zeros((0, 3))
     for _ in range(SEARCHES):
-        left = {c: channel.left for c, channel in zip(COLOURS, work, strict=True)}
-        more = points(left, variances, width, canvas)
+        left = {c: channel.left for c, channel in zip(taken, work, strict=True)}
+        more = points(left, {c: variances[c] for c in taken}, width, canvas)
         more = more[more[:, 2] > BRIGHT]
         more = more[~hot[tuple(np.rint(more[:, k]).astype(int) for k in (1, 0))]]
         found = np.concatenate([found, apart_from(found, more, NEW * width)])
@@ -92,7 +96,7 @@ def star_light(
             in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS, judged=False), work, canvas.threads)
         )
     every = zip(
-        COLOURS,
+        taken,
         in_order(partial(StarChannel.drawn, canvas=canvas, beyond=BEYOND), work, canvas.threads),
         strict=True,
     )
