@@ -128,7 +128,9 @@ def _denoise(work: Work) -> None:
 
     def make() -> Made:
         quiet = denoised_sheet(sheet, work.weights, strength, work.source.misfit, work.canvas)
-        return Made([*quiet.image, quiet.taken], _smoothed(quiet, strength, halved=sheet.halves is not None))
+        drawn = sheet.off is not None
+        told = _smoothed(quiet, strength, halved=sheet.halves is not None, drawn=drawn)
+        return Made([*quiet.image, quiet.taken], told)
 
     made = work.shelf("denoise", make)
     work.image, work.taken = made.arrays[:3], made.arrays[3]
@@ -137,10 +139,12 @@ def _denoise(work: Work) -> None:
     work.seen("denoise", work.image)
 
 
-def _smoothed(quiet: Quiet, strength: float, *, halved: bool) -> dict[str, Any]:
+def _smoothed(quiet: Quiet, strength: float, *, halved: bool, drawn: bool) -> dict[str, Any]:
     """What is told of smoothing."""
     judge = "the two half stacks agree on" if halved else "stands above the known noise"
     what = f"Smoothing: detail that {judge} is kept; {100 * strength:.0f} % of the rest is taken away."
+    if drawn:
+        what += " Light of stars that is below three times the noise of a pixel is drawn by their profile."
     return {
         "notes": [what, *confirmed_notes(quiet.confirmed, halved=halved)],
         "slopes": {name: _numbers(found.slopes) for name, found in quiet.confirmed.items()},
