@@ -1,8 +1,8 @@
 """Grain of an image where stars were taken off it, brought down to that of what is around.
 
-Under a bright star there is more noise than around; and where a stack was smoothed with its stars, both halves confirm all
-of a star, its noise too, which is left as a speckled ring once the star is off. Detail of each size is weakened there until it is as strong as around, but
-for what stands so far above the noise that it is real.
+Under a bright star there is more noise than around; and where a stack was smoothed with its stars, both halves confirm
+all of a star, its noise too, which is left as a speckled ring once the star is off. Detail of each size is weakened
+there until it is as strong as around, but for what stands so far above the noise that it is real.
 """
 
 from __future__ import annotations

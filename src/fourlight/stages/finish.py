@@ -1,9 +1,9 @@
 """The automatic picture: what the stack shows, brought to a display without inventing anything, step by step.
 
-Sky gradient off, the light of stars apart, light brought back to where it came from as far as the half stacks confirm it,
-channels balanced, brightness from all channels by the information they carry, detail that the halves do not confirm
-smoothed away, stars shown as bright as they are wanted, and one curve for all brightness that leaves hues alone. Planes
-come in and are not changed.
+Sky gradient off, the light of stars apart, light brought back to where it came from as far as the half stacks
+confirm it, channels balanced, brightness from all channels by the information they carry, detail that the halves do
+not confirm smoothed away, stars shown as bright as they are wanted, and one curve for all brightness that leaves hues
+alone. Planes come in and are not changed.
 """
 
 from __future__ import annotations
