@@ -39,9 +39,9 @@ from fourlight.core.fieldprofile import FieldProfile, printed
 from fourlight.core.gaps import fill_gaps
 from fourlight.recipe_finish import Finish
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.denoise import denoise
+from fourlight.stages.denoise import Denoised, denoise
 from fourlight.stages.finish import finish
-from fourlight.stages.picture_parts import Source
+from fourlight.stages.picture_parts import Picture, Source
 from fourlight.stages.sharpen import sharpen
 from fourlight.stages.star_layer import split_stars
 from fourlight.stages.star_light import light_of_stars, within
@@ -56,15 +56,26 @@ ROUNDS = (10, 30)
 """Iterations of Richardson-Lucy."""
 
 
-def denoising(known: Set) -> list[str]:
-    """Gains by kind of pixel, lowest and highest of the three colours, and slopes."""
-    started = time.perf_counter()
+def smoothed(known: Set) -> Denoised:
+    """The set as a picture smooths it."""
     canvas = Canvas(threads=THREADS)
     light = light_of_stars(known.planes, known.variances, known.stars, known.saturation, canvas)
     off = light and {c: within(light[c]) for c in COLOURS}
-    result = denoise(
+    return denoise(
         known.planes, known.variances, known.halves, off=off, misfit=misfit(known.method), canvas=canvas
     )
+
+
+def without_stars(known: Set) -> Picture:
+    """The set as a picture without stars, its sky and colours as they are."""
+    source = Source(known.planes, known.variances, known.halves, known.stars, misfit(known.method))
+    return finish(source, Finish.model_validate(WITHOUT_STARS), Canvas(threads=THREADS))
+
+
+def denoising(known: Set) -> list[str]:
+    """Gains by kind of pixel, lowest and highest of the three colours, and slopes."""
+    started = time.perf_counter()
+    result = smoothed(known)
     seconds = time.perf_counter() - started
     cells = []
     where = [parts(known, c) for c in COLOURS]
@@ -198,8 +209,7 @@ def layers(known: Set) -> list[str]:
     )
     seconds = time.perf_counter() - started
     off = layer_errors(known, found.starless, found.stars)
-    source = Source(known.planes, known.variances, known.halves, known.stars, misfit(known.method))
-    finished = finish(source, Finish.model_validate(WITHOUT_STARS), Canvas(threads=THREADS))
+    finished = without_stars(known)
     assert finished.starless is not None
     shown = starless_errors(known, finished.starless, finished.window)
     return [

@@ -11,14 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from finish import PAGE, richardson_lucy_of
+from finish import PAGE, richardson_lucy_of, smoothed, without_stars
 from finish_sets import COLOURS, KINDS, Planes, Set, made
 from PIL import Image
 
 from fourlight.core.gaps import fill_gaps
-from fourlight.stages.denoise import denoise
 from fourlight.stages.sharpen import sharpen
-from fourlight.stages.star_layer import split_stars
 from fourlight.stages.way import misfit
 
 Float64 = npt.NDArray[np.float64]
@@ -63,12 +61,19 @@ def main() -> None:
             return made(list(KINDS)[number], chosen.seed, folder)
 
         nebula = known(0)
-        quiet = denoise(nebula.planes, nebula.variances, nebula.halves)
+        quiet = smoothed(nebula)
         part = (slice(250, 450), slice(300, 500))
         drawn("noise", nebula, [nebula.planes, quiet.planes, nebula.truth], part, 3)
-        apart = split_stars(nebula.planes, nebula.variances, nebula.stars, full=nebula.saturation)
+        apart = without_stars(nebula)
+        assert apart.starless is not None
+        y0, _, x0, _ = apart.window
         part = (slice(60, 260), slice(660, 860))
-        drawn("stars", nebula, [nebula.planes, apart.starless, nebula.starless], part, 3)
+        bare = dict(nebula.planes)
+        for c, image in zip(COLOURS, apart.starless, strict=True):
+            bare[c] = np.full_like(nebula.planes[c], np.nan)
+            level = float(np.nanmedian(nebula.starless[c][y0:, x0:][: len(image), : image.shape[1]] - image))
+            bare[c][y0 : y0 + len(image), x0 : x0 + image.shape[1]] = image + level
+        drawn("stars", nebula, [nebula.planes, bare, nebula.starless], part, 3)
         fine = known(4)
         sharp = sharpen(
             fine.planes,
