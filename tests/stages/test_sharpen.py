@@ -276,3 +276,21 @@ def test_odd_stacks(name):
     assert out.notes
     for c in "RGB":
         np.testing.assert_array_equal(np.isfinite(out.planes[c]), np.isfinite(scene.planes[c]))
+
+
+def test_the_end_of_a_star_that_is_drawn_leaves_no_ring():
+    """Once noise is smoothed away a tenth of it is seen: a step there, where the drawing ends, became a dark ring."""
+    scene = paint(260, 340, count=14, fwhm_px=4.4, flux=(3e3, 3e5), noise_e=2.0, cloud_e=0, seed=9)
+    out = sharpen(scene.planes, scene.variances, scene.halves, scene.stars)
+    assert out.done
+    for c in "RGB":
+        noise = np.sqrt(np.median(scene.variances[c]))
+        for x, y in zip(scene.stars.x, scene.stars.y, strict=True):
+            apart = np.hypot(*np.ogrid[-y : 260 - y, -x : 340 - x])
+            others = np.hypot(scene.stars.x - x, scene.stars.y - y)
+            far = min(np.sort(others)[1] / 2, 16.0, x - 1, y - 1, 338 - x, 258 - y)
+            rings = [
+                out.light[c][(apart >= r) & (apart < r + 1)].mean() / noise for r in np.arange(6, far - 1)
+            ]
+            assert np.diff(rings).max(initial=0) < 0.01
+            assert min(rings, default=0) > -0.01

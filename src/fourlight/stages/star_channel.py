@@ -28,6 +28,8 @@ DISC = 1.5
 """Radius of the discs that are fitted over the width of stars."""
 WITHIN = 0.5
 """Distance of a star from the edge over its width from which all of its light is known."""
+FINE = 30.0
+"""How much fainter a star is drawn to than it is taken off: a sharp end becomes a ring once it is sharpened."""
 FARTHEST = 80.0
 """Radius to which a star is taken off at most, pixels."""
 
@@ -121,7 +123,7 @@ class StarChannel:
             if star[2] > 0 and inside:
                 add_star(
                     out, star[0] + beyond, star[1] + beyond, star[2], self.profile.shape(star[0], star[1]),
-                    self.profile.wings, self.profile.rest, self._reach(star[2]),
+                    self.profile.wings, self.profile.rest, self._reach(FINE * star[2]),
                 )  # fmt: skip
         return out
 
