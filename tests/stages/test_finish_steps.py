@@ -5,6 +5,7 @@ from skimage.color import rgb2lab
 
 from finish_scenes import paint as painted_stack
 from fourlight.recipe_finish import LOOKS, Finish
+from fourlight.stages import finish_steps
 from fourlight.stages.balance import White
 from fourlight.stages.finish import STEPS, finish
 from fourlight.stages.picture_parts import Made
@@ -42,6 +43,24 @@ def test_a_brightness_that_noise_does_not_allow_is_told_as_it_became():
     assert "is wanted" not in picture_of(strong, look="plain").notes["stretch"][0]
 
 
+def test_the_curve_is_that_of_stars_as_they_are_shown(monkeypatch):
+    """Bright stars that are shown fainter made a galaxy darker: the curve went by what they were."""
+    seen, real = [], finish_steps.curve_for
+
+    def curve_for(*given):
+        seen.append(given[2])
+        return real(*given)
+
+    monkeypatch.setattr(finish_steps, "curve_for", curve_for)
+    scene = painted_stack(200, 260, count=30, fwhm_px=4.0, flux=(2e4, 4e5))
+    for share in (1.0, 0.4, 0.0):
+        finish(source_of(scene), Finish.model_validate({"stars": {"light": share}}))
+    whole, fainter, none = seen
+    assert len(whole) == 30
+    np.testing.assert_allclose(fainter, 0.4 * whole)
+    assert len(none) == 0
+
+
 def test_steps_are_seen_in_their_order_and_kept_channels_are_used():
     scene = painted_stack(200, 260, count=30, fwhm_px=4.0, flux=(2e4, 4e5))
     seen, asked = [], []
@@ -54,11 +73,11 @@ def test_steps_are_seen_in_their_order_and_kept_channels_are_used():
         asked.append(step)
         if step == "starlight":
             return make()
-        counts = {"sharpen": 9, "denoise": 4}
+        counts = {"sharpen": 6, "denoise": 4}
         return Made(kept[: counts.get(step, 3)], {"notes": [f"kept of {step}"]})
 
     again = finish(source_of(scene), settings, shelf=shelf)
-    assert asked == ["starlight", "starless", "sharpen", "denoise", "stars"]
+    assert asked == ["starlight", "starless", "sharpen", "sharpen starless", "denoise", "stars"]
     assert again.rgb.std() < 0.01 < whole.rgb.std()
     assert again.notes["sharpen"] == ("kept of sharpen",)
 

@@ -80,7 +80,7 @@ def _starless(work: Work) -> Made:
     settings = work.settings.denoise
     if not settings.use or settings.strength == 0:
         return Made([times(*each, work.canvas) for each in zip(bare.image, bare.gains, strict=True)], {})
-    image = denoised_sheet(bare, work.weights, settings.strength, work.source.misfit, work.canvas).image
+    image = denoised_sheet(bare, work.weights, settings.strength, work.misfit, work.canvas).image
     channels = zip(image, bare.half_off or (), bare.variance, bare.gains, strict=True)
     return Made([evened_channel(*each, work.canvas) for each in channels], {})
 

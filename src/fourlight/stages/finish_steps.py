@@ -30,6 +30,11 @@ Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
 
 
+SHARPENED_MISFIT = 0.06
+"""Share of the local range by which pixels of sharpened stars may be wrong beside their noise: what is finer than two
+pixels becomes up to nine times as strong. Cores of bright stars are motley with less."""
+
+
 class _How(TypedDict):
     """How `sharpen` works."""
 
@@ -79,6 +84,7 @@ def _sharpen(work: Work) -> None:
         if work.bare is not None:
             work.bare.image = work.shelf("sharpen starless", make_bare).arrays
         sheet.image, sheet.off = made.arrays[:3], made.arrays[3:]
+        work.misfit = max(work.misfit, SHARPENED_MISFIT)
         work.seen("sharpen", sheet.image)
 
 
@@ -127,7 +133,7 @@ def _denoise(work: Work) -> None:
         return
 
     def make() -> Made:
-        quiet = denoised_sheet(sheet, work.weights, strength, work.source.misfit, work.canvas)
+        quiet = denoised_sheet(sheet, work.weights, strength, work.misfit, work.canvas)
         drawn = sheet.off is not None
         told = _smoothed(quiet, strength, halved=sheet.halves is not None, drawn=drawn)
         return Made([*quiet.image, quiet.taken], told)
@@ -163,9 +169,12 @@ def _numbers(values: Float64) -> list[float | None]:
 def _stretch(work: Work) -> None:
     look, canvas, empty = work.settings.shown, work.canvas, work.empty
     bright, smooth = light_and_smooth(work.image, work.weights, canvas)
+    tops = work.tops * work.sheet.gains @ work.weights
+    if work.starless is not None:  # as bright as they are shown
+        tops = tops[:0] if work.settings.stars.light == 0 else tops * work.settings.stars.light
     chosen = curve_for(
-        some(bright), some(smooth), work.tops * work.sheet.gains @ work.weights, some(empty.sky), some(empty.stars),
-        work.noise, look, work.points.fwhm_px / every(work.sheet.shape),
+        some(bright), some(smooth), tops, some(empty.sky), some(empty.stars), work.noise, look,
+        work.points.fwhm_px / every(work.sheet.shape),
     )  # fmt: skip
     work.curve = chosen.curve
     if look.contrast > 0:

@@ -52,10 +52,15 @@ class Work:
     bare: Sheet | None = None
     """The sheet without any stars, where that is wanted."""
     starless: list[Float32] | None = None
+    misfit: float = field(init=False)
+    """Of the source, or what sharpening makes of it."""
     taken: Float32 | None = None
     curve: Curve = field(init=False)
     lift: Float32 | None = None
     """Brightness that local contrast adds."""
+
+    def __post_init__(self) -> None:
+        self.misfit = self.source.misfit
 
 
 def times(plane: Float32, factor: float, canvas: Canvas) -> Float32:
