@@ -5,6 +5,7 @@ import numpy as np
 from fourlight.core import refocus
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.left_alone import left_alone
+from fourlight.stages.star_light import BEYOND
 
 
 def planes(ny=120, nx=150, seed=1):
@@ -48,3 +49,22 @@ def test_stars_that_the_edge_cuts():
 def test_nothing_full():
     light, spread = planes()
     assert not left_alone(light, spread, np.inf, 3.0, Canvas()).any()
+
+
+def test_stars_that_are_not_as_they_are_drawn():
+    """Two stars that are drawn as one, and beside them one that is drawn as it is, to two parts in a hundred."""
+    light, spread = planes()
+    y, x = np.mgrid[:120, :150]
+
+    def star(a, b, height):
+        return height * np.exp(-((y - b) ** 2 + (x - a) ** 2) / 4.5)
+
+    true = star(40, 60, 900) + star(43, 60, 700) + star(110, 60, 1500)
+    drawn = star(41.3, 60, 1400) + star(110, 60, 1530)
+    for c in "RGB":
+        light[c] += true.astype(np.float32)
+    known = {c: np.pad(drawn, BEYOND).astype(np.float32) for c in "RGB"}
+    left = left_alone(light, spread, np.inf, 3.0, Canvas(), known)
+    assert left[58:63, 38:46].min() == 1
+    assert not left[:, 60:].any()
+    np.testing.assert_array_equal(left, left_alone(light, spread, np.inf, 3.0, Canvas(memory_bytes=1), known))

@@ -1,4 +1,7 @@
-"""Where sharpening leaves a stack as it is, alike in all channels: near full pixels, and where the edge cuts stars."""
+"""Where sharpening leaves a stack as it is, alike in all channels.
+
+Near full pixels, where the edge cuts stars, and around stars that are not as they are drawn.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +12,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from fourlight.core import refocus
+from fourlight.core.starlet import smooth_step, smoothed
 from fourlight.stages.canvas import Canvas, Window, some
 from fourlight.stages.star_light import within
 
@@ -23,6 +27,11 @@ CUT_SIGMA, SIDE_PX = 2.0, 3
 mean over so many pixels each way."""
 ALONG, NEAR, FAR = 6.0, 3.0, 6.0
 """Over the width of stars: the surroundings along an edge, and distances between which a cut star loses its say."""
+
+ASTRAY, WRONG = 6.0, 0.1
+"""What is left of a star, over its noise and over its brightest light, from which it is not as it is drawn."""
+OWN, CLEAR = 1.0, 2.5
+"""Over the width of stars: how far around such pixels nothing is sharpened, and from where all is."""
 
 TURNS: tuple[Callable[[Float32], Float32], ...] = (
     lambda plane: plane,
@@ -57,7 +66,32 @@ def left_alone(
     for c, plane in planes.items():
         noise = float(np.sqrt(max(np.nanmedian(some(variances[c])), 0)))
         _spare_edges(left, plane, None if stars is None else within(stars[c]), noise, fwhm_px)
+        if stars is not None:
+            _spare_astray(left, plane, within(stars[c]), variances[c], fwhm_px, canvas)
     return left
+
+
+def _spare_astray(
+    left: Float32, plane: Float32, light: Float32, variance: Float32, fwhm_px: float, canvas: Canvas
+) -> None:
+    """Raise ``left``, in place, around stars that are not as they are drawn: two as one, or knots.
+
+    What is left of them stands above its noise, and is kept with it and made sharper.
+    """
+    near, far = OWN * fwhm_px, CLEAR * fwhm_px
+
+    def fill(window: Window) -> None:
+        here = window.outer
+        rest = np.nan_to_num(plane[here] - light[here])
+        off = np.abs(smooth_step(rest - smoothed(rest, 3), 0))
+        noise = np.sqrt(np.nan_to_num(variance[here]))
+        top = ndimage.maximum_filter(light[here], 2 * round(fwhm_px) + 1)
+        astray = (off > ASTRAY * noise) & (off > WRONG * top) & (top > ASTRAY * noise)
+        if astray.any():
+            apart = ndimage.distance_transform_edt(~astray)[window.cut]
+            np.maximum(left[window.inner], refocus.smooth_fall(apart, near, far), out=left[window.inner])
+
+    canvas.each(left.shape, fill, reach=int(np.ceil(far)) + 16, pixel_bytes=60)
 
 
 def _near_full(planes: Planes, full: float, near_px: float, far_px: float, canvas: Canvas) -> Float32:

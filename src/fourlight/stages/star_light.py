@@ -26,8 +26,8 @@ Planes = Mapping[str, Float32]
 
 BEYOND = HALO
 """Pixels beyond each edge to which light of stars is told: as far as the rims of tiles."""
-BRIGHT = 10.0
-"""Light of a star over what else is as fine, see `points`: each half alone shows such a star beyond doubt."""
+BRIGHT = 7.0
+"""Light of a star over what else is as fine, see `points`: five in each half alone."""
 SEARCHES, ROUNDS = 2, 2
 """Times that stars are searched for, and that all are fitted each time."""
 NEW = 0.6
