@@ -158,9 +158,8 @@ def _key(figure: Any, box: tuple[float, float, float, float]) -> None:
 
 def _beside(picture: Bytes, taken: npt.NDArray[np.float32] | None, across: float) -> Bytes:
     """Picture and map side by side with paper between them."""
-    times = max(
-        1, int(np.ceil(across / picture.shape[1]))
-    )  # else the gap is less than a pixel, or far too wide
+    # of a tiny picture a gap of whole pixels would be none, or far too wide
+    times = max(1, int(np.ceil(across / picture.shape[1])))
     picture = picture.repeat(times, axis=0).repeat(times, axis=1)
     ny, nx = picture.shape[:2]
     share = np.zeros((1, 1), dtype=np.float32) if taken is None else taken

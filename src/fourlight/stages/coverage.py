@@ -110,16 +110,19 @@ class Sheet:
         if self.off is not None:
             for plane, light, gain in zip(image, self.off, gains, strict=True):
                 plane -= light[part] * gain
+        shone = None if self.half_off is None else [self._shone(k, part) for k in range(3)]
         return Channels(
             image,
             [times(variance, gain**2) for variance, gain in zip(self.variance, gains, strict=True)],
-            self._pair(part, spare),
+            self._pair(part, spare, shone),
             self.covered[part],
-            self._lit(part),
+            None if shone is None else np.asarray(np.any(shone, axis=0), dtype=np.float32),
         )
 
-    def _pair(self, part: tuple[slice, slice], spare: Spare) -> tuple[list[Float32], list[Float32]] | None:
-        """The halves of a part, as its image is."""
+    def _pair(
+        self, part: tuple[slice, slice], spare: Spare, shone: list[Bool] | None
+    ) -> tuple[list[Float32], list[Float32]] | None:
+        """The halves of a part, as its image is; ``shone`` is `_shone` of each channel."""
         if self.halves is None:
             return None
         pair: tuple[list[Float32], list[Float32]] = ([], [])
@@ -133,12 +136,12 @@ class Sheet:
                 np.float32(level),
                 spare,
             )
-            if self.half_off is not None:
+            if self.half_off is not None and shone is not None:
                 mean, apart = (np.float32(gain * each) for each in self.skies[k])
                 light = self.half_off[k][part] * np.float32(gain)
                 rest = (under - np.float32(level)) * np.float32(gain) - light + mean
                 most = MOST * np.float32(gain) * np.sqrt(variance)
-                _take_off(light, a, b, rest, (apart - most, apart + most), self._shone(k, part))
+                _take_off(light, a, b, rest, (apart - most, apart + most), shone[k])
             pair[0].append(a)
             pair[1].append(b)
         return pair
@@ -147,12 +150,6 @@ class Sheet:
         """Where light of stars was taken off a channel of the halves, as far as it stands out."""
         assert self.half_off is not None
         return np.asarray(np.square(self.half_off[k][part]) > LIT**2 * self.variance[k][part])
-
-    def _lit(self, part: tuple[slice, slice]) -> Float32 | None:
-        """The same of any channel, 1 and 0."""
-        if self.half_off is None:
-            return None
-        return np.asarray(np.any([self._shone(k, part) for k in range(3)], axis=0), dtype=np.float32)
 
     def some_variance(self) -> list[Float32]:
         """Variances times the gains at `fourlight.stages.canvas.some` pixels."""

@@ -11,8 +11,9 @@ import numpy.typing as npt
 from fourlight.core.cfa import COLOURS
 from fourlight.core.honesty import HONEST
 from fourlight.core.samples import spread
-from fourlight.stages.canvas import Canvas, Window, bands, some
+from fourlight.stages.canvas import Canvas, Window, some
 from fourlight.stages.coverage import Sheet, without_gaps
+from fourlight.stages.plane_sums import added
 from fourlight.stages.smoothing import smoothed_sheet
 from fourlight.stages.smoothing_levels import Levels
 
@@ -128,7 +129,8 @@ def denoise(
     sheet = _sheet(planes, variances, halves, [stands[c] for c in COLOURS], canvas)
     if off is not None:
         light = [off[stands[c]] for c in COLOURS]
-        sheet.under = _sums(sheet.image, light, canvas) if bare else sheet.image
+        if bare:
+            sheet.under = [added(*each, canvas) for each in zip(sheet.image, light, strict=True)]
         sheet.take_off(light, bare=bare)
     quiet = denoised_sheet(sheet, _weights(sheet), strength, misfit, canvas)
     _put_back(quiet, sheet, [known[c] for c in COLOURS], canvas)
@@ -157,15 +159,6 @@ def denoised_sheet(sheet: Sheet, weights: Float64, strength: float, misfit: floa
         _put_stars_back((made, taken), whole[:2], sheet, canvas)
     judged = {name: _confirmed(levels, key) for key, name in JUDGED.items() if key in levels.slopes}
     return Quiet(made, taken, judged)
-
-
-def _sums(images: list[Float32], lights: list[Float32], canvas: Canvas) -> list[Float32]:
-    """Images and what was taken off them together."""
-    out = [canvas.new(image.shape) for image in images]
-    for image, light, total in zip(images, lights, out, strict=True):
-        for rows in bands(total.shape):
-            np.add(image[rows], light[rows], out=total[rows])
-    return out
 
 
 def _smoothed(

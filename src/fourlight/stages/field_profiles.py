@@ -11,7 +11,7 @@ from fourlight.core.fieldprofile import FieldProfile, fit_field
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 
-__all__ = ["field_profile", "field_profiles", "full_level", "peaks"]
+__all__ = ["field_profile", "field_profiles", "full_level", "peaks", "stand_in_profiles"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -69,6 +69,20 @@ def field_profiles(
         c: profile and (field_profile(planes[c], variances[c], stars, full, wings) or profile)
         for c, profile in found.items()
     }
+
+
+def stand_in_profiles(
+    planes: Mapping[str, Float32], variances: Mapping[str, Float32], stars: StarList, full: float
+) -> dict[str, FieldProfile] | None:
+    """`field_profiles` of the channels that hold pixels; those that tell none have that of another, green first.
+
+    None where none tells any.
+    """
+    known = field_profiles(planes, variances, stars, full)
+    usual = next((known[c] for c in "GRB" if known[c] is not None), None)
+    if usual is None:
+        return None
+    return {c: known[c] or usual for c in planes if np.isfinite(some(planes[c])).any()}
 
 
 def field_profile(

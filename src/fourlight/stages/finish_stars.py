@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fourlight.core.cfa import COLOURS
-from fourlight.stages.canvas import Canvas, Window, bands
+from fourlight.stages.canvas import Window
 from fourlight.stages.denoise import denoised_sheet
-from fourlight.stages.finish_work import Work, times
+from fourlight.stages.finish_work import Work
 from fourlight.stages.full_cores import repair_cores
 from fourlight.stages.picture_parts import Made
+from fourlight.stages.plane_sums import less, times
 from fourlight.stages.star_layer import split_stars
 from fourlight.stages.star_light import light_of_stars, within
 from fourlight.stages.under_stars import evened_channel
@@ -47,7 +48,7 @@ def take_stars_off(work: Work) -> None:
         work.notes["stars"] = tuple(made.facts["notes"])
         if made.arrays:
             pairs = zip(sheet.image, made.arrays, strict=True)
-            off = [_difference(whole, rest, work.canvas) for whole, rest in pairs]
+            off = [less(whole, rest, work.canvas) for whole, rest in pairs]
             work.bare = replace(sheet, image=made.arrays)
             work.bare.take_off(off, bare=True)
 
@@ -83,11 +84,3 @@ def _starless(work: Work) -> Made:
     image = denoised_sheet(bare, work.weights, settings.strength, work.misfit, work.canvas).image
     channels = zip(image, bare.half_off or (), bare.variance, bare.gains, strict=True)
     return Made([evened_channel(*each, work.canvas) for each in channels], {})
-
-
-def _difference(image: Float32, other: Float32, canvas: Canvas) -> Float32:
-    """An image less another one, in a new array of the canvas."""
-    out = canvas.new(image.shape)
-    for rows in bands(out.shape):
-        np.subtract(image[rows], other[rows], out=out[rows])
-    return out

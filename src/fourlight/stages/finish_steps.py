@@ -17,10 +17,11 @@ from fourlight.stages.canvas import Canvas, every, some
 from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
 from fourlight.stages.display import Chosen, curve_for, mix, noise_of
 from fourlight.stages.finish_stars import show_stars, take_stars_off
-from fourlight.stages.finish_work import Work, times
+from fourlight.stages.finish_work import Work
 from fourlight.stages.gradient import take_off_gradient
 from fourlight.stages.local_contrast import contrast_lift
 from fourlight.stages.picture_parts import Made
+from fourlight.stages.plane_sums import times
 from fourlight.stages.sharpen import Sharpened, sharpen, sharpen_bare
 from fourlight.stages.showing import light_and_smooth
 

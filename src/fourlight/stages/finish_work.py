@@ -11,13 +11,13 @@ import numpy.typing as npt
 from fourlight.core.stretch import Curve
 from fourlight.frames import StarList
 from fourlight.recipe_finish import Finish
-from fourlight.stages.canvas import Canvas, bands
+from fourlight.stages.canvas import Canvas
 from fourlight.stages.coverage import Sheet
 from fourlight.stages.display import Field
 from fourlight.stages.gradient import Empty
 from fourlight.stages.picture_parts import Seen, Shelf, Source
 
-__all__ = ["Work", "times"]
+__all__ = ["Work"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -61,11 +61,3 @@ class Work:
 
     def __post_init__(self) -> None:
         self.misfit = self.source.misfit
-
-
-def times(plane: Float32, factor: float, canvas: Canvas) -> Float32:
-    """A plane times a factor, in a new array of the canvas."""
-    out = canvas.new(plane.shape)
-    for rows in bands(plane.shape):
-        np.multiply(plane[rows], np.float32(factor), out=out[rows])
-    return out

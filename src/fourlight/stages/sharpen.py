@@ -28,6 +28,7 @@ from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.denoise import denoise
 from fourlight.stages.field_profiles import full_level
 from fourlight.stages.left_alone import left_alone
+from fourlight.stages.plane_sums import less
 from fourlight.stages.sharpen_plan import Plan, planned
 from fourlight.stages.star_light import BEYOND, star_light, within
 
@@ -99,7 +100,7 @@ def sharpen(
     light = light or star_light(planes, variances, plan.profiles, level, canvas)
     job = _job(planes, variances, halves, plan, light, level, strength, misfit, canvas)
     off = {c: within(light[c]) for c in COLOURS}
-    made, narrow = job.sharper(planes, _difference(planes, off, canvas), off), job.narrower(off, light)
+    made, narrow = job.sharper(planes, _without(planes, off, canvas), off), job.narrower(off, light)
     for c in plan.sharpened:
         for rows in bands(job.used.shape):
             made[c][rows] += narrow[c][rows] - off[c][rows]
@@ -124,7 +125,7 @@ def sharpen_bare(
     if plan.why:
         return {}
     job = _job(planes, variances, halves, plan, light, level, strength, misfit, canvas)
-    return job.sharper(bare, bare, _difference(planes, bare, canvas))
+    return job.sharper(bare, bare, _without(planes, bare, canvas))
 
 
 def _job(
@@ -185,13 +186,9 @@ class _Job(NamedTuple):
         return out
 
 
-def _difference(planes: Planes, off: Planes, canvas: Canvas) -> dict[str, Float32]:
+def _without(planes: Planes, off: Planes, canvas: Canvas) -> dict[str, Float32]:
     """Channels less something."""
-    found = {c: canvas.new(planes[c].shape) for c in COLOURS}
-    for c, out in found.items():
-        for rows in bands(out.shape):
-            np.subtract(planes[c][rows], off[c][rows], out=out[rows])
-    return found
+    return {c: less(planes[c], off[c], canvas) for c in COLOURS}
 
 
 def _told(plan: Plan, c: str) -> str:

@@ -20,8 +20,8 @@ from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import full_spots
 from fourlight.engine import in_order
 from fourlight.frames import StarList
-from fourlight.stages.canvas import Canvas, some
-from fourlight.stages.field_profiles import field_profiles, full_level
+from fourlight.stages.canvas import Canvas
+from fourlight.stages.field_profiles import full_level, stand_in_profiles
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
@@ -84,13 +84,13 @@ def split_stars(
     """
     canvas = canvas or Canvas()
     level = full_level(planes, stars) if full is None else full
-    profiles = field_profiles(planes, variances, stars, level)
-    usual = next((profiles[c] for c in "GRB" if profiles[c] is not None), None)
-    if usual is None:
+    profiles = stand_in_profiles(planes, variances, stars, level)
+    if profiles is None:
         return _all_rest(planes)
-    taken = [c for c in COLOURS if np.isfinite(some(planes[c])).any()]
+    taken = [c for c in COLOURS if c in profiles]
+    usual = next(profiles[c] for c in "GRB" if c in profiles)
     hot = full_spots([planes[c] for c in taken], level)
-    work = [StarChannel(planes[c], variances[c], profiles[c] or usual, hot, canvas) for c in taken]
+    work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas) for c in taken]
     found, knots = _found(taken, work, usual, canvas)
     list(in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS), work, canvas.threads))
     real = _real(work) | _at_edge(found, planes[taken[0]].shape, usual)

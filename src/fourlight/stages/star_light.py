@@ -14,8 +14,8 @@ from fourlight.core.fullcores import full_spots
 from fourlight.core.tiles import HALO
 from fourlight.engine import in_order
 from fourlight.frames import StarList
-from fourlight.stages.canvas import Canvas, some
-from fourlight.stages.field_profiles import field_profiles, full_level
+from fourlight.stages.canvas import Canvas
+from fourlight.stages.field_profiles import full_level, stand_in_profiles
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
@@ -55,13 +55,12 @@ def light_of_stars(
     """
     canvas = canvas or Canvas()
     level = full_level(planes, stars) if full is None else full
-    profiles = field_profiles(planes, variances, stars, level)
-    usual = next((profiles[c] for c in "GRB" if profiles[c] is not None), None)
-    if usual is None:
+    profiles = stand_in_profiles(planes, variances, stars, level)
+    if profiles is None:
         return None
-    taken = [c for c in COLOURS if np.isfinite(some(planes[c])).any()]
-    light = star_light(planes, variances, {c: profiles[c] or usual for c in taken}, level, canvas)
-    return {c: light[c] if c in taken else np.zeros_like(light[taken[0]]) for c in COLOURS}
+    light = star_light(planes, variances, profiles, level, canvas)
+    nothing = np.zeros_like(next(iter(light.values())))
+    return {c: light.get(c, nothing) for c in COLOURS}
 
 
 def star_light(
