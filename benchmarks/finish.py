@@ -33,43 +33,22 @@ from finish_measures import (
     starless_errors,
 )
 from finish_sets import COLOURS, KINDS, Planes, Set, made
+from finish_ways import THREADS, smoothed, without_stars
 from skimage.restoration import richardson_lucy
 
 from fourlight.core.fieldprofile import FieldProfile, printed
 from fourlight.core.gaps import fill_gaps
-from fourlight.recipe_finish import Finish
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.denoise import Denoised, denoise
-from fourlight.stages.finish import finish
-from fourlight.stages.picture_parts import Picture, Source
+from fourlight.stages.denoise import denoise
 from fourlight.stages.sharpen import sharpen
 from fourlight.stages.star_layer import split_stars
-from fourlight.stages.star_light import light_of_stars, within
 from fourlight.stages.way import misfit
 
 Float32 = npt.NDArray[np.float32]
 
 PAGE = Path(__file__).parent.parent / "docs" / "finish.md"
-THREADS = 2
-WITHOUT_STARS = {"stars": {"light": 0.0}, "gradient": {"use": False}, "colour": {"use": False}}
 ROUNDS = (10, 30)
 """Iterations of Richardson-Lucy."""
-
-
-def smoothed(known: Set) -> Denoised:
-    """The set as a picture smooths it."""
-    canvas = Canvas(threads=THREADS)
-    light = light_of_stars(known.planes, known.variances, known.stars, known.saturation, canvas)
-    off = light and {c: within(light[c]) for c in COLOURS}
-    return denoise(
-        known.planes, known.variances, known.halves, off=off, misfit=misfit(known.method), canvas=canvas
-    )
-
-
-def without_stars(known: Set) -> Picture:
-    """The set as a picture without stars, its sky and colours as they are."""
-    source = Source(known.planes, known.variances, known.halves, known.stars, misfit(known.method))
-    return finish(source, Finish.model_validate(WITHOUT_STARS), Canvas(threads=THREADS))
 
 
 def denoising(known: Set) -> list[str]:
@@ -254,7 +233,7 @@ ROWS: dict[str, Callable[[Set], list[list[str]]]] = {
     "denoising": lambda known: [denoising(known)],
     "sharpening": sharpening,
     "layers": lambda known: [layers(known)],
-    "colours": lambda known: [star_colours(known, known.method)],
+    "colours": lambda known: [star_colours(known)],
     "luminance": lambda known: [luminance(known)],
 }
 """Rows of a set in each table."""

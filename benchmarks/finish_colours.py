@@ -5,15 +5,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from finish_sets import COLOURS, Set
+from finish_ways import finished
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from fourlight.core.colour import srgb_encode
 from fourlight.core.oklab import coloured
-from fourlight.recipe_finish import Finish
-from fourlight.stages.canvas import Canvas
-from fourlight.stages.finish import finish
-from fourlight.stages.picture_parts import Source
-from fourlight.stages.way import misfit
 
 Float64 = npt.NDArray[np.float64]
 
@@ -24,10 +20,9 @@ SHARE_FULL = 0.6
 """Peak over that of full stars below which a star is surely not full."""
 
 
-def star_colours(known: Set, method: str) -> list[str]:
+def star_colours(known: Set) -> list[str]:
     """Cells: stars, median and 90th percentile of the difference of colour, and those of the stack as it came."""
-    source = Source(known.planes, known.variances, known.halves, known.stars, misfit(method))
-    picture = finish(source, Finish(), Canvas(threads=2))
+    picture = finished(known)
     y0, y1, x0, x1 = picture.window
     part = (slice(y0, y1), slice(x0, x1))
     gains = picture.facts["colour"]["gains"]

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from finish import PAGE, richardson_lucy_of, smoothed, without_stars
+from finish import PAGE, richardson_lucy_of
 from finish_sets import COLOURS, KINDS, Planes, Set, made
+from finish_ways import smoothed, without_stars
 from PIL import Image
 
 from fourlight.core.gaps import fill_gaps
