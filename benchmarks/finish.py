@@ -14,6 +14,7 @@ import argparse
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -105,19 +106,20 @@ def noise_left(seed: int, correlated: bool) -> float:
 
 
 def large(known: Set, megapixels: float) -> tuple[float, float]:
-    """Seconds for denoising a large stack on two threads, and its megapixels: the set beside and below itself."""
+    """Seconds for smoothing a large stack on two threads, and its megapixels: the set beside and below itself."""
     ny, nx = known.planes["G"].shape
     times = int(np.ceil(np.sqrt(megapixels * 1e6 / (ny * nx))))
 
     def wide(planes: Planes) -> Planes:
         return {c: np.tile(plane, (times, times)) for c, plane in planes.items()}
 
-    planes, variances, pair = wide(known.planes), wide(known.variances), tuple(map(wide, known.halves))
+    first, second = map(wide, known.halves)
+    every = replace(known, planes=wide(known.planes), variances=wide(known.variances), halves=(first, second))
     with tempfile.TemporaryDirectory() as folder:
         canvas = Canvas(Path(folder), memory_bytes=3e9, threads=THREADS)
         started = time.perf_counter()
-        denoise(planes, variances, (pair[0], pair[1]), canvas=canvas)
-        return time.perf_counter() - started, planes["G"].size / 1e6
+        smoothed(every, canvas)
+        return time.perf_counter() - started, every.planes["G"].size / 1e6
 
 
 def sharpening(known: Set) -> list[list[str]]:

@@ -30,9 +30,9 @@ def without_stars(known: Set) -> Picture:
     return finished(known, stars={"light": 0.0}, gradient={"use": False}, colour={"use": False})
 
 
-def smoothed(known: Set) -> Denoised:
+def smoothed(known: Set, canvas: Canvas | None = None) -> Denoised:
     """A set smoothed as a picture smooths it."""
-    canvas = Canvas(threads=THREADS)
+    canvas = canvas or Canvas(threads=THREADS)
     light = light_of_stars(known.planes, known.variances, known.stars, known.saturation, canvas)
     off = light and {c: within(light[c]) for c in COLOURS}
     return denoise(
