@@ -154,7 +154,8 @@ def tiles(shape: tuple[int, int], pixel_bytes: float) -> list[Tile]:
     pixel_bytes : float
         Memory needed per pixel of a tile with its halo.
     """
-    side = np.clip(np.sqrt(TILE_BYTES / pixel_bytes) - 2 * HALO, LEAST_SIDE, MOST_SIDE)
+    # whole pixels: equal parts that are rounded are then no longer than it
+    side = np.floor(np.clip(np.sqrt(TILE_BYTES / pixel_bytes) - 2 * HALO, LEAST_SIDE, MOST_SIDE))
     ys, xs = (
         np.linspace(0, length, int(np.ceil(length / side)) + 1).round().astype(int).tolist()
         for length in shape
