@@ -25,6 +25,9 @@ Float64 = npt.NDArray[np.float64]
 FINE_SCALES = 2
 """Scales of the starlet, in pixels of the reference, that count as fine detail: what varies within some 4 px."""
 
+TOGETHER = 64
+"""Lights that are read at a time: the more, the smaller the tiles that hold them, and the more their halos cost."""
+
 PLANE_BYTES = 4 * 4 * 8 + 16
 """Of halves and their smooth light, per pixel of a tile, while they are made."""
 
@@ -38,7 +41,13 @@ class StackReader(Protocol):
 
 def pixel_bytes(table: FrameTable) -> float:
     """Memory per pixel of a tile with its halo."""
-    return geometry.BYTES_PER_SAMPLE * geometry.samples_beneath(table) + PLANE_BYTES
+    samples = max(geometry.samples_beneath(table.rows(rows)) for rows in _batches(len(table.matrix)))
+    return geometry.BYTES_PER_SAMPLE * samples + PLANE_BYTES
+
+
+def _batches(count: int) -> list[list[int]]:
+    """Rows of so many lights, some at a time."""
+    return [rows.tolist() for rows in np.array_split(np.arange(count), max(1, -(-count // TOGETHER)))]
 
 
 def cut(table: FrameTable) -> list[Tile]:
@@ -82,20 +91,22 @@ def gathered(
 def _of_tile(
     tile: Tile, table: FrameTable, read: Reader, stack: StackReader, regions: Regions
 ) -> Float64:  # fmt: skip
-    found = tile_samples.load(tile, table, read)
     halves = _halves(tile, table, stack)
     scales = _fine_scales(table.zoom)
     smooth = [np.stack([starlet.smooth_known(plane, scales) for plane in half]) for half in halves]
-    labels = np.zeros(found.padded_shape, dtype=np.uint16)
+    labels = np.zeros(halves[0].shape[1:], dtype=np.uint16)
     labels[HALO:-HALO, HALO:-HALO] = regions.labels[tile.y0 : tile.y1, tile.x0 : tile.x1]
     sums = np.zeros((len(table.matrix), 4, len(regions.names), PARTS))
     spread = 1 + min(1.0, 8 / len(table.matrix))
-    for k, f in enumerate(found.frames):
-        own, other = table.half[f], 1 - table.half[f]
-        region_sums(
-            *found.values(k), *found.origin(k), table.bend[f], table.cell[f], halves[own], halves[other],
-            smooth[own], smooth[other], labels, *found.offset, table.floor[f], spread, sums[f],
-        )  # fmt: skip
+    for rows in _batches(len(table.matrix)):
+        found = tile_samples.load(tile, table, read, rows)
+        for k, f in enumerate(found.frames):
+            own, other = table.half[f], 1 - table.half[f]
+            region_sums(
+                *found.values(k), *found.origin(k), table.bend[f], table.cell[f], halves[own], halves[other],
+                smooth[own], smooth[other], labels, *found.offset, table.floor[f], spread, sums[f],
+            )  # fmt: skip
+        del found  # before the next are read
     return sums
 
 
