@@ -98,6 +98,16 @@ def test_what_stars_have_in_common_is_found():
     assert 0.02 > here > 0.004 > 2 * max(abs(rest) for rest in elsewhere)
 
 
+def test_noise_far_from_a_star_is_no_part_of_its_profile():
+    """Sharpening makes rings of it; limits are ours."""
+    plane, variance, x, y = drawn((3.2, 3.2), noise=2.0)
+    found = fit_field(plane, variance, x, y, 3.2)
+    knots = (np.arange(len(found.rest)) - len(found.rest) // 2) / 2
+    far = np.hypot(knots[:, None], knots) > 5
+    # of one star 2 / (0.1 x 2e4) = 1e-3 of its height
+    assert np.abs(found.rest[far]).max() < 5e-5
+
+
 def test_doubles_and_full_stars_are_left_out():
     plane, variance, x, y = drawn((3.0, 3.0), noise=0.5)
     for k in range(0, len(x), 6):

@@ -44,7 +44,7 @@ def test_a_plateau_at_the_edge_and_one_alone_in_gaps():
     found = cores(plane, profile(), full_spots([plane], 5000))
     assert len(found) == 2
     for core in found:
-        again = refitted(plane, core, full_spots([plane], 5000), profile())
+        again = refitted(plane, plane, core, full_spots([plane], 5000), profile())
         assert len(again.stars) == len(core.stars)
 
 
@@ -67,11 +67,40 @@ def test_a_group_is_fitted_again_when_its_neighbour_is_taken_off():
     unknown, _ = sorted(cores(plane, profile(), hot, fitted=False), key=lambda core: core.part[1].start)
     assert len(unknown.stars) == 0
     left = plane - (1e6 * moffat(85.0, 79.0, 3.0, plane.shape)).astype(np.float32)
-    again = refitted(left, unknown, hot, profile())
+    again = refitted(left, plane, unknown, hot, profile())
     assert again.part == unknown.part
     (star,) = again.stars
     assert star[:2] == pytest.approx([74.2, 80.4], abs=0.1)
     assert star[2] == pytest.approx(moffat(0, 0, 3.0, (1, 1))[0, 0] * 4e5, rel=0.1)
+
+
+@pytest.mark.parametrize("lights", [
+    [(80.0, 76.0, 1.0e5), (80.3, 80.0, 7e4)],
+    [(80.0, 76.0, 1.0e5), (80.3, 79.5, 7e4), (80.1, 83.0, 9e4)],
+])  # fmt: skip
+def test_a_group_is_made_of_as_many_stars_as_its_light_asks_for(lights):
+    """Full pixels that look like those of one long star; limits are ours."""
+    truth, plane = clipped(lights, full=2500.0)
+    hot = full_spots([plane], 2500)
+    (core,) = cores(plane, profile(), hot)
+    assert len(core.stars) == len(lights)
+    drawn = (
+        sum(h * moffat(x, y, 3.0, plane.shape) for x, y, h in core.stars) / moffat(0, 0, 3.0, (1, 1))[0, 0]
+    )
+    flank = ~hot & (truth > 300)
+    # heights are those of the profile in its middle, some 5 % above the brightest pixel
+    assert drawn[flank] / (truth[flank] - 100) == pytest.approx(1.05, abs=0.15)
+
+
+def test_what_was_taken_too_much_of_a_neighbour_hides_no_star():
+    """Pixels below nothing are as uncertain as the light that was there is bright; limits are ours."""
+    _, plane = clipped([(74.2, 80.4, 4e5), (85.0, 79.0, 1e6)])
+    hot = full_spots([plane], 5000)
+    unknown, _ = sorted(cores(plane, profile(), hot, fitted=False), key=lambda core: core.part[1].start)
+    left = plane - (2e6 * moffat(85.0, 79.0, 3.0, plane.shape)).astype(np.float32)
+    assert left[~hot].min() < -900
+    again = refitted(left, plane, unknown, hot, profile())
+    assert again.stars[:, 2].sum() == pytest.approx(moffat(0, 0, 3.0, (1, 1))[0, 0] * 4e5, rel=0.2)
 
 
 def test_nothing_full():

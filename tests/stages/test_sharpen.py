@@ -167,6 +167,25 @@ def exchanged(image, plan, c):
     return image + refocus.filtered(wide, by)[: image.shape[0], : image.shape[1]]
 
 
+def test_errors_of_the_stack_beneath_stars_make_no_rings(scene, result):
+    """Two parts in a hundred of the light of each pixel up or down, in both halves alike; the limit is ours."""
+    wrong = 1 + 0.02 * np.where(np.random.default_rng(5).random((260, 340)) < 0.5, 1, -1)
+    light = {c: (scene.truth[c] - scene.cloud[c]) * (wrong - 1) for c in "RGB"}
+    planes, first, second = (
+        {c: (part[c] + light[c]).astype(np.float32) for c in "RGB"} for part in (scene.planes, *scene.halves)
+    )
+    out = sharpen(planes, scene.variances, (first, second), scene.stars, light=None)
+    assert out.done
+    for c in "RGB":
+        noise = np.sqrt(scene.variances[c])
+        off = (out.planes[c] - planes[c] - (result.planes[c] - scene.planes[c])) / noise
+        rings = np.zeros(off.shape, dtype=bool)
+        for x, y in zip(scene.stars.x[:12], scene.stars.y[:12], strict=True):
+            apart = np.hypot(*np.ogrid[-y : 260 - y, -x : 340 - x])
+            rings |= (apart > 7) & (apart < 14)
+        assert off[rings].std() < 1.0
+
+
 def test_between_close_stars_no_notch_and_beside_them_no_mottle():
     """Pairs of bright stars on faint light, against the noiseless light after the same filter, over its noise."""
     pairs = 12

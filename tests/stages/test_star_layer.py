@@ -4,6 +4,7 @@ import tracemalloc
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from finish_scenes import moffat, odd_scenes, paint
 from fourlight.core.starlet import starlet
@@ -109,15 +110,37 @@ def test_under_stars_of_a_smoothed_stack_the_grain_is_that_of_around(scene):
 
 def test_memory_of_a_part_is_what_is_told(scene):
     plane, model = scene.planes["G"], scene.truth["G"] - scene.cloud["G"]
-    arrays = (plane - model, model, scene.variances["G"], model > 2e4)
-    star_channel._filled(*arrays, 2.0)
+    left, full = plane - model, model > 2e4
+
+    def filled():
+        hidden = star_channel._hidden(left, model, full, 2.0)
+        star_channel.evened(left, model, hidden, scene.variances["G"], 2.0)
+
+    filled()
     tracemalloc.start()
     try:
-        star_channel._filled(*arrays, 2.0)
+        filled()
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
     assert 0.7 * star_channel.PIXEL_BYTES < peak / plane.size < star_channel.PIXEL_BYTES
+
+
+@pytest.mark.parametrize(("spread_px", "seed"), [(9, 3), (14, 4)])
+def test_what_is_filled_has_the_colour_of_what_is_around(spread_px, seed):
+    """A cluster of full stars, of which red is full in fewer pixels, on an even cloud; limits are ours."""
+    scene = paint(200, 240, count=60, fwhm_px=3.2, flux=(2e3, 5e4), cloud_e=30.0, seed=8)
+    rng = np.random.default_rng(seed)
+    planes = {}
+    places = rng.normal(120, spread_px, 14), rng.normal(100, spread_px, 14), rng.uniform(2e5, 1e6, 14)
+    more = sum(light * moffat(x, y, 3.2, (200, 240), over=3) for x, y, light in zip(*places, strict=True))
+    for c, share in (("R", 0.4), ("G", 1.0), ("B", 0.8)):
+        planes[c] = np.minimum(scene.planes[c] + share * more, 2e4).astype(np.float32)
+    out = split_stars(planes, scene.variances, scene.stars, full=1.7e4)
+    noise = {c: np.sqrt(np.median(scene.variances[c])) for c in "RGB"}
+    off = {c: gaussian_filter(out.starless[c] - scene.cloud[c], 3)[60:140, 80:160] / noise[c] for c in "RGB"}
+    assert max(np.abs(off[c]).max() for c in "RGB") < 3
+    assert max(np.quantile(np.abs(off[c] - off["G"]), 0.95) for c in "RB") < 0.7
 
 
 def test_points_are_found_where_they_are_and_nebulae_are_none(scene):

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from scipy import ndimage
 
 from fourlight.core.fieldequations import add_differences, field_equations, fill_terms, shape_at
 from fourlight.core.pixelprofile import LEAST_WINGS, MOST_WINGS, pixel_value, point_value, widths_of
-from fourlight.core.profilerest import no_rest, rest_at, settled_rest
+from fourlight.core.profilerest import USUAL, no_rest, rest_at, settled_rest
 
 __all__ = ["FieldProfile", "fit_field", "printed", "printed_at"]
 
@@ -35,6 +36,9 @@ USUAL_WINGS = 0.3
 
 FAR = 100.0
 """Square of the distance in half widths from which a pixel's middle stands for all of it: to a part in a thousand."""
+
+ALIKE_KNOTS = 1.5
+"""Knots of the map of differences around one that tell how much of it is noise, standard deviation of a Gaussian."""
 
 AGREES = 3.0
 """Chi-square per pixel over the median one beyond which a star is left out: doubles, knots of nebulae, full stars."""
@@ -264,5 +268,13 @@ def _with_rest(
     knots = (np.arange(len(total)) - len(total) // 2) / 2
     apart = np.hypot(knots[:, None], knots) / radius
     fade = np.clip((1 - apart) / 0.3, 0, 1)
-    rest = settled_rest(np.zeros_like(total), total, sure) * fade
+    rest = _told(settled_rest(np.zeros_like(total), total, sure), sure) * fade
     return FieldProfile(found.coefficients, found.wings, rest, found.size, len(stars))
+
+
+def _told(rest: Float64, sure: Float64) -> Float64:
+    """A map of differences less what its noise alone may be: far out, where sharpening would make rings of it."""
+    power, noise = (
+        ndimage.gaussian_filter(part, ALIKE_KNOTS) for part in (rest**2, 1 / np.maximum(sure, 1 / USUAL**2))
+    )
+    return np.asarray(rest * np.maximum(1 - noise / np.maximum(power, 1e-30), 0.0))

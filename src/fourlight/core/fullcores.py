@@ -20,6 +20,10 @@ DOUBT = 0.03
 """Share of the light by which the wings of the profile may be wrong."""
 MOST = 6
 """Stars that one group of full pixels is taken to be made of at most."""
+FITS, BETTER = 4.0, 0.6
+"""Chi-square per pixel up to which stars fit, and what another star must bring it down to, times what it was."""
+MISSED = 5
+"""Pixels that tell where light is missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,15 +77,15 @@ def cores(plane: Float32, profile: FieldProfile, hot: Bool, *, fitted: bool = Tr
         )
         own = labels[part] == k
         if fitted:
-            found.append(_fitted(plane[part], own, hot[part], part, profile))
+            found.append(_fitted(plane[part], plane[part], own, hot[part], part, profile))
         else:
             found.append(Core(part, own, np.zeros((0, 3))))
     return found
 
 
-def refitted(plane: Float32, core: Core, hot: Bool, profile: FieldProfile) -> Core:
-    """The same group fitted again, to a plane from which all other stars were taken off."""
-    return _fitted(plane[core.part], core.full, hot[core.part], core.part, profile)
+def refitted(left: Float32, plane: Float32, core: Core, hot: Bool, profile: FieldProfile) -> Core:
+    """The same group fitted again, to what is left of a plane once all other stars were taken off."""
+    return _fitted(left[core.part], plane[core.part], core.full, hot[core.part], core.part, profile)
 
 
 def _starts(own: Bool, fwhm_px: float) -> Float64:
@@ -103,36 +107,73 @@ def _starts(own: Bool, fwhm_px: float) -> Float64:
     return np.array(kept)
 
 
-def _fitted(image: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], profile: FieldProfile) -> Core:
-    start, width = _starts(own, profile.fwhm_px()), profile.fwhm_px()
+def _fitted(
+    image: Float32, whole: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], profile: FieldProfile
+) -> Core:
+    """The group with the stars that fit the light around it, as many as that asks for."""
     y0, x0 = part[0].start, part[1].start
-    clear = np.isfinite(image) & ~hot
-    use = clear & (ndimage.distance_transform_edt(~own) < 2.0 * width)
-    rows, columns = np.nonzero(use)
-    level = float(np.quantile(image[clear], 0.3)) if clear.any() else 0.0
-    shape = profile.shape(start[0, 0] + x0, start[0, 1] + y0)
-    value = image[use].astype(np.float64) - level
-    top = max(float(value.max()), 1e-30) if value.size else 0.0
-    # the light around a full star spans decades: each pixel may be wrong by a share of it
-    weight = 1 / (DOUBT * np.maximum(value, 0.05 * top)) if value.size else value
-
-    def lights(places: Float64) -> Float64:
-        seen = np.empty((len(places) // 2, value.size))
-        for (x, y), out in zip(places.reshape(-1, 2), seen, strict=True):
-            printed_at(shape, profile.wings, profile.rest, columns - x, rows - y, out)
-        return seen
-
-    def heights(seen: Float64) -> Float64:
-        return np.asarray(optimize.nnls((seen * weight).T, value * weight)[0])
-
-    def off(places: Float64) -> Float64:
-        seen = lights(places)
-        return np.asarray(weight * (value - heights(seen) @ seen))
-
-    places, height = start.ravel(), np.zeros(len(start))
-    if value.size >= 6 + 3 * len(start) and top > 0:
-        room = max(float(np.sqrt(own.sum() / np.pi)), 1.0)
-        places = optimize.least_squares(off, places, bounds=(places - room, places + room), max_nfev=15).x
-        height = heights(lights(places))
+    around = _Around(image, whole, own, hot, part, profile)
+    start = _starts(own, profile.fwhm_px()).ravel()
+    places, height, wrong = around.fitted(start)
+    while wrong > FITS and len(height) < min(around.room, MOST):
+        start = np.append(start, around.missing(places, height))
+        more = around.fitted(start)
+        if more[2] > BETTER * wrong:
+            break
+        places, height, wrong = more
     stars = np.column_stack([places.reshape(-1, 2) + [x0, y0], height])
     return Core(part, own, stars[height > 0])
+
+
+class _Around:
+    """The light around a group of full pixels, and stars fitted to it."""
+
+    def __init__(
+        self, image: Float32, whole: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], profile: FieldProfile
+    ) -> None:  # fmt: skip
+        clear = np.isfinite(image) & ~hot
+        use = clear & (ndimage.distance_transform_edt(~own) < 2.0 * profile.fwhm_px())
+        self._own, self._profile = np.argwhere(own), profile
+        self._rows, self._columns = np.nonzero(use)
+        middle = self._own.mean(axis=0) + [part[0].start, part[1].start]
+        self._shape = profile.shape(float(middle[1]), float(middle[0]))
+        level = float(np.quantile(image[clear], 0.3)) if clear.any() else 0.0
+        self._value = image[use].astype(np.float64) - level
+        self._top = max(float(self._value.max(initial=0.0)), 0.0)
+        # the light around a full star spans decades: each pixel may be wrong by a share of it, whose ever it was
+        light = np.maximum(whole[use].astype(np.float64) - level, self._value)
+        self._weight = 1 / (DOUBT * np.maximum(light, max(0.05 * self._top, 1e-30)))
+
+    @property
+    def room(self) -> int:
+        """Stars that so many pixels can tell of."""
+        return (self._value.size - 6) // 3 if self._top > 0 else 0
+
+    def fitted(self, start: Float64) -> tuple[Float64, Float64, float]:
+        """Places x, y one after another and heights of stars, and chi-square per pixel; heights of 0: not told."""
+        if self.room < len(start) // 2:
+            return start, np.zeros(len(start) // 2), 0.0
+        reach = max(float(np.sqrt(len(self._own) / np.pi)), 1.0)
+        found = optimize.least_squares(self._off, start, bounds=(start - reach, start + reach), max_nfev=15)
+        return found.x, self._heights(self._lights(found.x)), 2 * float(found.cost) / self._value.size
+
+    def missing(self, places: Float64, heights: Float64) -> Float64:
+        """x, y of the full pixel that is nearest to where most light is missing."""
+        left = self._weight * (self._value - heights @ self._lights(places))
+        most = np.argsort(left)[-MISSED:]
+        y, x = self._rows[most].mean(), self._columns[most].mean()
+        apart = np.hypot(self._own[:, 0] - y, self._own[:, 1] - x)
+        return self._own[np.argmin(apart), ::-1].astype(np.float64)
+
+    def _lights(self, places: Float64) -> Float64:
+        seen, rest = np.empty((len(places) // 2, self._value.size)), self._profile.rest
+        for (x, y), out in zip(places.reshape(-1, 2), seen, strict=True):
+            printed_at(self._shape, self._profile.wings, rest, self._columns - x, self._rows - y, out)
+        return seen
+
+    def _heights(self, seen: Float64) -> Float64:
+        return np.asarray(optimize.nnls((seen * self._weight).T, self._value * self._weight)[0])
+
+    def _off(self, places: Float64) -> Float64:
+        seen = self._lights(places)
+        return np.asarray(self._weight * (self._value - self._heights(seen) @ seen))

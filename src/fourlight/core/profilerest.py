@@ -17,7 +17,7 @@ from numba import njit
 from fourlight.core.pixelprofile import fill_profile, point_value
 from fourlight.core.starmodel import disc_room, disc_samples
 
-__all__ = ["add_rest", "no_rest", "rest_at", "settled_rest", "share_out"]
+__all__ = ["USUAL", "add_rest", "no_rest", "rest_at", "settled_rest", "share_out"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]

@@ -64,7 +64,7 @@ class StarChannel:
         """Fit full stars again, each with all others off, the largest first."""
         for k in np.argsort([-core.full.sum() for core in self.cores], kind="stable"):
             self._add_core(self.cores[k], 1)
-            self.cores[k] = refitted(self.left, self.cores[k], self.full, self.profile)
+            self.cores[k] = refitted(self.left, self.plane, self.cores[k], self.full, self.profile)
             self._add_core(self.cores[k], -1)
 
     def _reach(self, height: float) -> float:
@@ -127,36 +127,44 @@ class StarChannel:
                 )  # fmt: skip
         return out
 
-    def rest(self, canvas: Canvas) -> tuple[Float32, Bool]:
-        """The channel without its stars, and where it was filled from its surroundings."""
-        model = canvas.new(self.plane.shape)
-        model[:] = 0
-        self._add_cores(1, model)
+    def hidden(self, canvas: Canvas) -> Bool:
+        """Where the stars are too bright for their profile, or their fit went astray."""
+        self.model = canvas.new(self.plane.shape)
+        self.model[:] = 0
+        self._add_cores(1, self.model)
         for star in self.fitted:
             if star[2] > 0:
-                self._add(star, 1, model)
-        out = canvas.new(self.plane.shape)
+                self._add(star, 1, self.model)
         spots = np.zeros(self.plane.shape, dtype=bool)
 
         def fill(window: Window) -> None:
             here = window.outer
-            part, hidden = _filled(
-                self.left[here], model[here], self.variance[here], self.full[here], self.noise
-            )
-            part[~np.isfinite(self.plane[here])] = np.nan
-            out[window.inner], spots[window.inner] = part[window.cut], hidden[window.cut]
+            hidden = _hidden(self.left[here], self.model[here], self.full[here], self.noise)
+            spots[window.inner] = hidden[window.cut]
 
         canvas.each(self.plane.shape, fill, reach=REACH, pixel_bytes=PIXEL_BYTES)
-        return out, spots
+        return spots
+
+    def rest(self, canvas: Canvas, hidden: Bool) -> Float32:
+        """The channel without its stars, filled from its surroundings where it is hidden.
+
+        Its grain under stars is brought down to that around them.
+        """
+        out = canvas.new(self.plane.shape)
+
+        def fill(window: Window) -> None:
+            here = window.outer
+            left = np.where(self.full[here], np.float32(np.nan), self.left[here])
+            part = evened(left, self.model[here], hidden[here], self.variance[here], self.noise)
+            part[~np.isfinite(self.plane[here])] = np.nan
+            out[window.inner] = part[window.cut]
+
+        canvas.each(self.plane.shape, fill, reach=REACH, pixel_bytes=PIXEL_BYTES)
+        return out
 
 
-def _filled(
-    left: Float32, model: Float32, variance: Float32, full: Bool, noise: float
-) -> tuple[Float32, Bool]:
-    """What is left of a channel, filled where the stars are too bright for their profile, or their fit went astray.
-
-    Its grain under stars is brought down to that around them. Where it was filled is told too.
-    """
+def _hidden(left: Float32, model: Float32, full: Bool, noise: float) -> Bool:
+    """Where what is left of a part of a channel is not to be believed beneath its stars."""
     under = model > UNDER * noise
     hidden = full | (WINGS * model > SEEN * noise)
     if under.any():
@@ -164,4 +172,4 @@ def _filled(
         off = smooth_step(np.abs(smooth_step(np.nan_to_num(left - around), 0)), 0)
         astray = under & (off > ASTRAY * noise) & (off > WINGS * model)
         hidden |= smooth_step(astray.astype(np.float32), 1) > 0.05
-    return evened(np.where(full, np.float32(np.nan), left), model, hidden, variance, noise), hidden
+    return hidden

@@ -36,6 +36,8 @@ ROUNDS, SEARCHES, ENOUGH = 3, 4, 0.003
 """Times that all stars are fitted in the end; times that stars are searched for, and share of new ones that ends it."""
 NEW, KNOT = 0.6, 2.5
 """Distance over the width of stars from a star, and from a knot, at which another point may be a star."""
+BESIDE = 6.0
+"""Distance over the width of stars from full pixels within which the light of their stars spoils fits of others."""
 FITS = 4.0
 """Chi-square per pixel up to which a wider spot fits."""
 
@@ -93,16 +95,12 @@ def split_stars(
     work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas) for c in taken]
     found, knots = _found(taken, work, usual, canvas)
     list(in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS), work, canvas.threads))
-    real = _real(work) | _at_edge(found, planes[taken[0]].shape, usual)
+    real = _real(work) | _untold(found, hot, usual)
     list(in_order(partial(StarChannel.keep, real=real), work, canvas.threads))
     spots = np.zeros(planes[taken[0]].shape, dtype=bool)
-    rest = {}
-    for c, channel in zip(taken, work, strict=True):
-        rest[c], hidden = channel.rest(canvas)
-        spots |= hidden
-    for c in COLOURS:
-        if c not in rest:
-            rest[c] = planes[c]
+    for channel in work:  # filled in one channel alone, it would be a spot of colour
+        spots |= channel.hidden(canvas)
+    rest = dict(planes) | {c: channel.rest(canvas, spots) for c, channel in zip(taken, work, strict=True)}
     full_stars = np.concatenate([np.zeros((0, 2)), *(core.stars[:, :2] for core in work[0].cores)])
     place = np.concatenate([found[real, :2], full_stars])
     return StarLayers(
@@ -127,7 +125,7 @@ def _found(
         found = np.concatenate([found, more])
         list(in_order(partial(StarChannel.fit, found=found, rounds=2), work, canvas.threads))
         list(in_order(StarChannel.fit_cores, work, canvas.threads))
-        real = _real(work) | _at_edge(found, work[0].plane.shape, profile)
+        real = _real(work) | _untold(found, work[0].full, profile)
         list(in_order(partial(StarChannel.keep, real=real), work, canvas.threads))
         found, knots = found[real], np.concatenate([knots, found[~real]])
     return found, len(knots)
@@ -155,11 +153,15 @@ def _clear_of(found: Float64, work: list[StarChannel], profile: FieldProfile) ->
     return np.asarray(found[~near[rows, columns]])
 
 
-def _at_edge(found: Float64, shape: tuple[int, ...], profile: FieldProfile) -> Bool:
-    """Points that are cut by the edge: too little of them is seen to say how wide they are."""
-    ny, nx = shape[0], shape[1]
+def _untold(found: Float64, hot: Bool, profile: FieldProfile) -> Bool:
+    """Points of which nobody can say how wide they are: those that the edge cuts, and those beside full cores."""
+    (ny, nx), width = hot.shape, profile.fwhm_px()
     near = np.minimum.reduce([found[:, 0], found[:, 1], nx - 1 - found[:, 0], ny - 1 - found[:, 1]])
-    return np.asarray(near < profile.fwhm_px())
+    cut = near < width
+    if hot.any():
+        rows, columns = (np.rint(found[:, k]).astype(int) for k in (1, 0))
+        cut |= ndimage.distance_transform_edt(~hot)[rows, columns] < BESIDE * width
+    return np.asarray(cut)
 
 
 def _real(work: list[StarChannel]) -> Bool:
