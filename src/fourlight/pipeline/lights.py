@@ -19,6 +19,7 @@ from fourlight.pipeline import cache
 from fourlight.pipeline.chosen_lights import judged, used_anyway
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.kinds import Kind
+from fourlight.pipeline.off_memory import OffMemory
 from fourlight.recipe import Measure
 from fourlight.report.words import counted
 from fourlight.stages import calibrate, fringes, judge
@@ -133,10 +134,11 @@ def each_measured(
     job.progress.begin("measure", len(lights))
     places = _places(job, lights, calibration, hashes)
     found: dict[Path, MeasuredFrame | SetAside] = {}
+    off_memory = OffMemory(job.folder.layers)
     for frame in lights:
         known = cache.load(places[frame.path], frame)
         if known is not None:
-            found[frame.path] = known
+            found[frame.path] = off_memory(known)
             job.progress.step()
     missing = [frame for frame in lights if frame.path not in found]
     crew = job.crew(MEASURE_BYTES * max(frame.ny * frame.nx for frame in lights))
@@ -144,7 +146,10 @@ def each_measured(
     for result in as_done(work, missing, crew):
         if isinstance(result, MeasuredFrame) and job.is_still(result.raw.path):
             cache.save(places[result.raw.path], result)
-        found[result.raw.path if isinstance(result, MeasuredFrame) else result.path] = result
+        if isinstance(result, MeasuredFrame):
+            found[result.raw.path] = off_memory(result)
+        else:
+            found[result.path] = result
         job.progress.step()
     return [found[frame.path] for frame in lights]
 

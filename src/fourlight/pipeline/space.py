@@ -32,8 +32,8 @@ CANVAS_BYTES, STARLESS_BYTES = 4 * 25, 4 * 12
 """Per pixel: channels on their way to the picture, at most at a time, and how many more where stars are taken off."""
 CELL_BYTES = 4 * 2 * 9 * 13
 """Per pixel of a tile with its halo, where sums are kept: four planes, two halves, nine cells at most, packed."""
-MEASURED_BYTES = 400_000
-"""Per light: its stars, sky map and equations of offsets."""
+MEASURED_BYTES = 700_000
+"""Per light: its stars and sky map, twice while the run is at work, and equations of offsets."""
 OTHER_BYTES = 2_000_000
 """Headers, tables and the report."""
 FAILED = 1
