@@ -36,6 +36,10 @@ class Core:
     """(rows, columns) its full pixels and those beside them."""
     stars: Float64
     """(n, 3) x, y in the image and height of the profile."""
+    start: Float64
+    """(n, 2) x, y in the part, around which its stars are looked for; none: they are still to be guessed."""
+    enough: bool = False
+    """Whether one star more was tried, and fits no better."""
 
     @property
     def size_px(self) -> float:
@@ -75,17 +79,31 @@ def cores(plane: Float32, profile: FieldProfile, hot: Bool, *, fitted: bool = Tr
             slice(max(box[0].start - reach, 0), box[0].stop + reach),
             slice(max(box[1].start - reach, 0), box[1].stop + reach),
         )
-        own = labels[part] == k
-        if fitted:
-            found.append(_fitted(plane[part], plane[part], own, hot[part], part, profile))
-        else:
-            found.append(Core(part, own, np.zeros((0, 3))))
+        core = Core(part, labels[part] == k, np.zeros((0, 3)), np.zeros((0, 2)))
+        found.append(refitted(plane, plane, core, hot, profile) if fitted else core)
     return found
 
 
-def refitted(left: Float32, plane: Float32, core: Core, hot: Bool, profile: FieldProfile) -> Core:
-    """The same group fitted again, to what is left of a plane once all other stars were taken off."""
-    return _fitted(left[core.part], plane[core.part], core.full, hot[core.part], core.part, profile)
+def refitted(
+    left: Float32, plane: Float32, core: Core, hot: Bool, profile: FieldProfile, *, more: bool = True
+) -> Core:
+    """The same group fitted again, to what is left of a plane once all other stars were taken off.
+
+    Where ``more``, it gets as many stars as its light asks for.
+    """
+    around = _Around(left[core.part], plane[core.part], core, hot[core.part], profile)
+    start = core.start.ravel() if len(core.start) else _starts(core.full, profile.fwhm_px()).ravel()
+    places, height, wrong = around.fitted(start)
+    enough = core.enough
+    while more and not enough and wrong > FITS and len(height) < min(around.room, MOST):
+        longer = np.append(start, around.missing(places, height))
+        trial = around.fitted(longer)
+        enough = trial[2] > BETTER * wrong
+        if not enough:
+            start, (places, height, wrong) = longer, trial
+    corner = [core.part[1].start, core.part[0].start]
+    stars = np.column_stack([places.reshape(-1, 2) + corner, height])
+    return Core(core.part, core.full, stars[height > 0], start.reshape(-1, 2), enough)
 
 
 def _starts(own: Bool, fwhm_px: float) -> Float64:
@@ -107,30 +125,11 @@ def _starts(own: Bool, fwhm_px: float) -> Float64:
     return np.array(kept)
 
 
-def _fitted(
-    image: Float32, whole: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], profile: FieldProfile
-) -> Core:
-    """The group with the stars that fit the light around it, as many as that asks for."""
-    y0, x0 = part[0].start, part[1].start
-    around = _Around(image, whole, own, hot, part, profile)
-    start = _starts(own, profile.fwhm_px()).ravel()
-    places, height, wrong = around.fitted(start)
-    while wrong > FITS and len(height) < min(around.room, MOST):
-        start = np.append(start, around.missing(places, height))
-        more = around.fitted(start)
-        if more[2] > BETTER * wrong:
-            break
-        places, height, wrong = more
-    stars = np.column_stack([places.reshape(-1, 2) + [x0, y0], height])
-    return Core(part, own, stars[height > 0])
-
-
 class _Around:
     """The light around a group of full pixels, and stars fitted to it."""
 
-    def __init__(
-        self, image: Float32, whole: Float32, own: Bool, hot: Bool, part: tuple[slice, slice], profile: FieldProfile
-    ) -> None:  # fmt: skip
+    def __init__(self, image: Float32, whole: Float32, core: Core, hot: Bool, profile: FieldProfile) -> None:
+        own, part = core.full, core.part
         clear = np.isfinite(image) & ~hot
         use = clear & (ndimage.distance_transform_edt(~own) < 2.0 * profile.fwhm_px())
         self._own, self._profile = np.argwhere(own), profile

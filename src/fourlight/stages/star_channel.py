@@ -50,7 +50,7 @@ class StarChannel:
         self.fitted = np.zeros((0, 4))
         self.squares = np.zeros((0, 2))
         self.cores = cores(plane, profile, hot, fitted=False) if full_too else []
-        self.fit_cores()
+        self.fit_cores(more=False)
 
     def _add_cores(self, sign: int, image: Float32 | None = None) -> None:
         for core in self.cores:
@@ -60,11 +60,11 @@ class StarChannel:
         for star in core.stars:
             self._add(star, sign, image)
 
-    def fit_cores(self) -> None:
-        """Fit full stars again, each with all others off, the largest first."""
+    def fit_cores(self, *, more: bool = True) -> None:
+        """Fit full stars again, each with all others off, the largest first; where ``more``, groups of more stars."""
         for k in np.argsort([-core.full.sum() for core in self.cores], kind="stable"):
             self._add_core(self.cores[k], 1)
-            self.cores[k] = refitted(self.left, self.plane, self.cores[k], self.full, self.profile)
+            self.cores[k] = refitted(self.left, self.plane, self.cores[k], self.full, self.profile, more=more)
             self._add_core(self.cores[k], -1)
 
     def _reach(self, height: float) -> float:
