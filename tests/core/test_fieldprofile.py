@@ -6,6 +6,7 @@ import pytest
 from scipy.ndimage import map_coordinates
 
 from finish_scenes import moffat, paint
+from fourlight.core import fieldprofile
 from fourlight.core.fieldprofile import FieldProfile, fit_field, printed, printed_at
 from fourlight.core.profilerest import no_rest, rest_at
 
@@ -106,6 +107,17 @@ def test_noise_far_from_a_star_is_no_part_of_its_profile():
     far = np.hypot(knots[:, None], knots) > 5
     # of one star 2 / (0.1 x 2e4) = 1e-3 of its height
     assert np.abs(found.rest[far]).max() < 5e-5
+
+
+def test_a_sure_difference_near_the_rim_is_kept():
+    """Beyond it nothing is known, which is no noise."""
+    knots = np.arange(41) - 20
+    apart = np.hypot(knots[:, None], knots)
+    rest, sure = np.where(apart < 17, 2e-3, 0.0), np.where(apart < 17, 1e8, 0.0)
+    kept = fieldprofile._without_noise(rest, sure)
+    np.testing.assert_allclose(kept[apart < 16.5], rest[apart < 16.5], rtol=0.05)
+    # as much as its own noise: nothing is left
+    assert not fieldprofile._without_noise(rest, np.where(apart < 17, 1 / 3e-3**2, 0.0)).any()
 
 
 def test_doubles_and_full_stars_are_left_out():

@@ -39,6 +39,15 @@ def test_noise_that_was_there_before_is_left_and_gaps_stay(sky):
     np.testing.assert_array_equal(made, plane)
 
 
+def test_beside_a_gap_notches_are_filled_too(sky):
+    light, plane = sky
+    plane[50:60, 50:60] = np.nan
+    made = plane.copy()
+    made[48, 55] -= 20 * SIGMA
+    fill_notches(made, plane, np.full_like(plane, SIGMA**2), 4.0, Canvas())
+    assert made[48, 55] == pytest.approx(light[48, 55] - DEEPEST * SIGMA, abs=3 * SIGMA)
+
+
 def test_what_is_filled_does_not_depend_on_the_cut_into_parts():
     rng = np.random.default_rng(6)
     plane = rng.normal(50, SIGMA, (300, 340)).astype(np.float32)

@@ -38,7 +38,11 @@ FAR = 100.0
 """Square of the distance in half widths from which a pixel's middle stands for all of it: to a part in a thousand."""
 
 ALIKE_KNOTS = 1.5
-"""Knots of the map of differences around one that tell how much of it is noise, standard deviation of a Gaussian."""
+"""Knots of the map of differences around one that tell how much of it is noise, standard deviation of a Gaussian: less
+than a pixel, as its features are no smaller (taste, no source)."""
+
+CHANCE = 2.0
+"""Power of noise in so few knots that may be found by chance, over its mean: with 1 some is left on drawn stars."""
 
 AGREES = 3.0
 """Chi-square per pixel over the median one beyond which a star is left out: doubles, knots of nebulae, full stars."""
@@ -268,13 +272,13 @@ def _with_rest(
     knots = (np.arange(len(total)) - len(total) // 2) / 2
     apart = np.hypot(knots[:, None], knots) / radius
     fade = np.clip((1 - apart) / 0.3, 0, 1)
-    rest = _told(settled_rest(np.zeros_like(total), total, sure), sure) * fade
+    rest = _without_noise(settled_rest(np.zeros_like(total), total, sure), sure) * fade
     return FieldProfile(found.coefficients, found.wings, rest, found.size, len(stars))
 
 
-def _told(rest: Float64, sure: Float64) -> Float64:
+def _without_noise(rest: Float64, sure: Float64) -> Float64:
     """A map of differences less what its noise alone may be: far out, where sharpening would make rings of it."""
     power, noise = (
-        ndimage.gaussian_filter(part, ALIKE_KNOTS) for part in (rest**2, 1 / np.maximum(sure, 1 / USUAL**2))
+        ndimage.gaussian_filter(part, ALIKE_KNOTS) for part in (rest**2, sure / (sure + 1 / USUAL**2) ** 2)
     )
-    return np.asarray(rest * np.maximum(1 - noise / np.maximum(power, 1e-30), 0.0))
+    return np.asarray(rest * np.maximum(1 - CHANCE * noise / np.maximum(power, 1e-30), 0.0))

@@ -21,9 +21,10 @@ DOUBT = 0.03
 MOST = 6
 """Stars that one group of full pixels is taken to be made of at most."""
 FITS, BETTER = 4.0, 0.6
-"""Chi-square per pixel up to which stars fit, and what another star must bring it down to, times what it was."""
-MISSED = 5
-"""Pixels that tell where light is missing."""
+"""Chi-square per pixel up to which stars fit, and what another star must bring it down to, times what it was: with 0.8
+noise and neighbours were fitted as stars (simulated clusters, docs/decisions/0038)."""
+MISSED_PX = 1.0
+"""Smoothing of what is missing, pixels, so that no single one tells where a star is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +130,7 @@ class _Around:
     """The light around a group of full pixels, and stars fitted to it."""
 
     def __init__(self, image: Float32, whole: Float32, core: Core, hot: Bool, profile: FieldProfile) -> None:
-        own, part = core.full, core.part
+        own, part, self._size = core.full, core.part, image.shape
         clear = np.isfinite(image) & ~hot
         use = clear & (ndimage.distance_transform_edt(~own) < 2.0 * profile.fwhm_px())
         self._own, self._profile = np.argwhere(own), profile
@@ -158,10 +159,11 @@ class _Around:
 
     def missing(self, places: Float64, heights: Float64) -> Float64:
         """x, y of the full pixel that is nearest to where most light is missing."""
-        left = self._weight * (self._value - heights @ self._lights(places))
-        most = np.argsort(left)[-MISSED:]
-        y, x = self._rows[most].mean(), self._columns[most].mean()
-        apart = np.hypot(self._own[:, 0] - y, self._own[:, 1] - x)
+        left = np.zeros(self._size)
+        left[self._rows, self._columns] = self._weight * (self._value - heights @ self._lights(places))
+        left = ndimage.gaussian_filter(left, MISSED_PX)
+        at = np.argmax(left[self._rows, self._columns])
+        apart = np.hypot(self._own[:, 0] - self._rows[at], self._own[:, 1] - self._columns[at])
         return self._own[np.argmin(apart), ::-1].astype(np.float64)
 
     def _lights(self, places: Float64) -> Float64:

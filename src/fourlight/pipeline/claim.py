@@ -17,6 +17,7 @@ from fourlight.io.scan import MARKER
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.lock import held
 from fourlight.pipeline.swap import recover
+from fourlight.stages.canvas import CANVAS
 
 __all__ = ["claimed"]
 
@@ -97,7 +98,8 @@ def _prepare(folder: OutputFolder, out: Path) -> None:
 def _sweep(folder: OutputFolder) -> None:
     """Take away what a run that ended early had begun to write, and bring back what it was about to replace."""
     recover(folder.new, folder.root, folder.old)
-    for part in (*folder.root.glob(f".*{PART}"), *folder.work.rglob(f".*{PART}")):
+    begun = (*folder.root.glob(f".*{PART}"), *folder.work.rglob(f".*{PART}"))
+    for part in (*begun, *folder.layers.glob(f"{CANVAS}*.npy")):
         with suppress(OSError):
             part.unlink()
 

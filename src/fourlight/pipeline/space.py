@@ -34,8 +34,8 @@ CELL_BYTES = 4 * 2 * 9 * 13
 """Per pixel of a tile with its halo, where sums are kept: four planes, two halves, nine cells at most, packed."""
 MEASURED_BYTES = 700_000
 """Per light: its stars and sky map, twice while the run is at work, and equations of offsets."""
-OTHER_BYTES = 2_000_000
-"""Headers, tables and the report."""
+OTHER_BYTES = 20_000_000
+"""Headers, tables and the report, and the rest of the last file of stars."""
 FAILED = 1
 
 

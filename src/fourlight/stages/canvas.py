@@ -16,7 +16,10 @@ import numpy.typing as npt
 from fourlight.engine import give_back, in_order, room_bytes
 from fourlight.io.room import new_array
 
-__all__ = ["ENOUGH", "Canvas", "Window", "bands", "every", "some"]
+__all__ = ["CANVAS", "ENOUGH", "Canvas", "Window", "bands", "every", "some"]
+
+CANVAS = "canvas-"
+"""What names of its files begin with; Windows keeps those that are mapped when a program ends."""
 
 ENOUGH = 2_000_000
 """Pixels from which medians and quantiles of a picture are taken: their errors are far below its noise."""
@@ -97,7 +100,7 @@ class Canvas:
         """
         if self.folder is None:
             return np.empty(shape, dtype=np.float32)
-        path = self.folder / f"canvas-{next(_numbers)}.npy"
+        path = self.folder / f"{CANVAS}{next(_numbers)}.npy"
         array = new_array(path, (shape[0], int(np.prod(shape[1:]))))
         try:
             path.unlink()  # what is mapped stays until the map goes

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from fourlight.core.starlet import smoothed
+from fourlight.core.starlet import smooth_known
 from fourlight.stages.canvas import Canvas, Window
 
 __all__ = ["DEEPEST", "fill_notches"]
@@ -18,7 +18,8 @@ DEEPEST = 1.0
 SMOOTH, REACH = 2, 16
 """Scales of the starlet that tell light without its noise; pixels around a part that shape it."""
 AROUND = 3.0
-"""Distance over the width of stars to which it is looked around: between two stars it may become darker than nearby."""
+"""Distance over the width of stars to which it is looked around: between two stars it may become darker than nearby,
+and within two widths it was raised between bright stars at the edge."""
 
 
 def fill_notches(made: Float32, plane: Float32, variance: Float32, fwhm_px: float, canvas: Canvas) -> None:
@@ -38,7 +39,8 @@ def fill_notches(made: Float32, plane: Float32, variance: Float32, fwhm_px: floa
     side = 2 * round(AROUND * fwhm_px) + 1
 
     def fill(window: Window) -> None:
-        smooth = smoothed(np.asarray(plane[window.outer], dtype=np.float32), SMOOTH)
+        smooth = smooth_known(np.asarray(plane[window.outer], dtype=np.float32), SMOOTH)
+        np.copyto(smooth, np.float32(np.inf), where=np.isnan(smooth))
         lowest = ndimage.minimum_filter(smooth, side)[window.cut]
         part = made[window.inner]
         with np.errstate(invalid="ignore"):
@@ -46,4 +48,4 @@ def fill_notches(made: Float32, plane: Float32, variance: Float32, fwhm_px: floa
             lowest = np.minimum(lowest, plane[window.inner])
             np.copyto(part, lowest, where=part < lowest)
 
-    canvas.each(made.shape, fill, reach=REACH + side, pixel_bytes=24)
+    canvas.each(made.shape, fill, reach=REACH + side // 2, pixel_bytes=40)

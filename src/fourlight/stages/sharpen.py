@@ -225,8 +225,7 @@ def _of_image(image: Float32, off: Float32, fwhm_px: float, tile: Tile) -> Float
 
     Errors of their profile and of the stack in steep light are in both halves alike, and sharpened they are rings.
     """
-    here, smooth = tile.cut(image), None
-    light = tile.cut(off)
+    here, light = tile.cut(image), np.maximum(tile.cut(off), np.float32(0))
     if light.any():
         smooth = smoothed(here, WIDE)
         detail = here - smooth

@@ -49,6 +49,7 @@ class StarChannel:
         self.left[:] = plane
         self.fitted = np.zeros((0, 4))
         self.squares = np.zeros((0, 2))
+        self.model = np.zeros((0, 0), np.float32)
         self.cores = cores(plane, profile, hot, fitted=False) if full_too else []
         self.fit_cores(more=False)
 
@@ -146,7 +147,7 @@ class StarChannel:
         return spots
 
     def rest(self, canvas: Canvas, hidden: Bool) -> Float32:
-        """The channel without its stars, filled from its surroundings where it is hidden.
+        """The channel without its stars, filled from its surroundings where it is `hidden`, of which that was asked.
 
         Its grain under stars is brought down to that around them.
         """
@@ -160,6 +161,7 @@ class StarChannel:
             out[window.inner] = part[window.cut]
 
         canvas.each(self.plane.shape, fill, reach=REACH, pixel_bytes=PIXEL_BYTES)
+        self.model = self.left = np.zeros((0, 0), np.float32)
         return out
 
 

@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from fourlight.core.cfa import COLOURS
 from fourlight.core.fieldprofile import FieldProfile
@@ -37,7 +38,8 @@ ROUNDS, SEARCHES, ENOUGH = 3, 4, 0.003
 NEW, KNOT = 0.6, 2.5
 """Distance over the width of stars from a star, and from a knot, at which another point may be a star."""
 BESIDE = 6.0
-"""Distance over the width of stars from full pixels within which the light of their stars spoils fits of others."""
+"""Distance over the width of stars from full pixels within which the light of their stars spoils fits of others: as far
+as sharpening keeps away from them, `fourlight.core.refocus.FAR`."""
 FITS = 4.0
 """Chi-square per pixel up to which a wider spot fits."""
 
@@ -95,7 +97,7 @@ def split_stars(
     work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas) for c in taken]
     found, knots = _found(taken, work, usual, canvas)
     list(in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS), work, canvas.threads))
-    real = _real(work) | _untold(found, hot, usual)
+    real = _real(work, _untold(found, hot, usual))
     list(in_order(partial(StarChannel.keep, real=real), work, canvas.threads))
     spots = np.zeros(planes[taken[0]].shape, dtype=bool)
     for channel in work:  # filled in one channel alone, it would be a spot of colour
@@ -114,6 +116,7 @@ def _found(
 ) -> tuple[Float64, int]:
     """Points on all channels, and those that show once the brighter ones are off; knots are put back and left alone."""
     found, knots = np.zeros((0, 3)), np.zeros((0, 3))
+    list(in_order(StarChannel.fit_cores, work, canvas.threads))
     for _ in range(SEARCHES):
         left = {c: channel.left for c, channel in zip(taken, work, strict=True)}
         variances = {c: channel.variance for c, channel in zip(taken, work, strict=True)}
@@ -125,7 +128,7 @@ def _found(
         found = np.concatenate([found, more])
         list(in_order(partial(StarChannel.fit, found=found, rounds=2), work, canvas.threads))
         list(in_order(StarChannel.fit_cores, work, canvas.threads))
-        real = _real(work) | _untold(found, work[0].full, profile)
+        real = _real(work, _untold(found, work[0].full, profile))
         list(in_order(partial(StarChannel.keep, real=real), work, canvas.threads))
         found, knots = found[real], np.concatenate([knots, found[~real]])
     return found, len(knots)
@@ -158,18 +161,18 @@ def _untold(found: Float64, hot: Bool, profile: FieldProfile) -> Bool:
     (ny, nx), width = hot.shape, profile.fwhm_px()
     near = np.minimum.reduce([found[:, 0], found[:, 1], nx - 1 - found[:, 0], ny - 1 - found[:, 1]])
     cut = near < width
-    if hot.any():
-        rows, columns = (np.rint(found[:, k]).astype(int) for k in (1, 0))
-        cut |= ndimage.distance_transform_edt(~hot)[rows, columns] < BESIDE * width
+    if hot.any() and len(found):
+        apart, _ = cKDTree(np.argwhere(hot)).query(found[:, [1, 0]], distance_upper_bound=BESIDE * width)
+        cut |= np.isfinite(apart)
     return np.asarray(cut)
 
 
-def _real(work: list[StarChannel]) -> Bool:
+def _real(work: list[StarChannel], untold: Bool) -> Bool:
     """Which points are stars, by all channels together: not those that a wider spot fits, and fits better.
 
-    Neither fits stars that touch; these are stars all the same.
+    Neither fits stars that touch; these are stars all the same, and so is what shines of which nobody can tell.
     """
     as_star, as_spot = np.sum([channel.squares for channel in work], axis=0).T
     height = np.sum([channel.fitted[:, 2] / channel.noise for channel in work], axis=0)
     pixels = np.sum([np.pi * channel.radius**2 for channel in work])
-    return np.asarray(((as_star <= as_spot) | (as_spot > FITS * pixels)) & (height > 0))
+    return np.asarray((untold | (as_star <= as_spot) | (as_spot > FITS * pixels)) & (height > 0))
