@@ -99,7 +99,7 @@ def _sweep(folder: OutputFolder) -> None:
     """Take away what a run that ended early had begun to write, and bring back what it was about to replace."""
     recover(folder.new, folder.root, folder.old)
     begun = (*folder.root.glob(f".*{PART}"), *folder.work.rglob(f".*{PART}"))
-    for part in (*begun, *folder.layers.glob(f"{CANVAS}*.npy")):
+    for part in (*begun, *folder.work.rglob(f"{CANVAS}*.npy")):
         with suppress(OSError):
             part.unlink()
 

@@ -134,7 +134,7 @@ def each_measured(
     job.progress.begin("measure", len(lights))
     places = _places(job, lights, calibration, hashes)
     found: dict[Path, MeasuredFrame | SetAside] = {}
-    off_memory = OffMemory(job.folder.layers)
+    off_memory = OffMemory(job.folder.measured)
     for frame in lights:
         known = cache.load(places[frame.path], frame)
         if known is not None:
