@@ -95,6 +95,7 @@ def test_room_is_reckoned_before_the_run(
     monkeypatch.setattr(space, "needed_bytes", lambda *facts: reckoned.append(plain(*facts)) or reckoned[-1])
     monkeypatch.setattr(space, "MEASURED_BYTES", 0)
     monkeypatch.setattr(space, "OTHER_BYTES", 0)
+    monkeypatch.setattr(space, "OFF_MEMORY_BYTES", 0)  # gone by the end of a run
     kept = tmp_path / "kept"
     assert command("run", raw, "--out", kept, "--set", "run.keep_work=true").code == 0
     big = [path for path in kept.rglob("*") if path.suffix in (".fits", ".npy", ".tif", ".png", ".jpg")]

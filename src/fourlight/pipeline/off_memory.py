@@ -17,8 +17,9 @@ __all__ = ["OffMemory"]
 
 LISTS = ("x", "y", "flux", "flux_error", "fwhm_px", "elongation")
 """Arrays of a star list that are float64."""
-ROWS, COLUMNS = 4096, 1024
-"""Numbers (float32) of one file, 17 MB: one file for each light would be more than may be open."""
+FIRST, ROWS, COLUMNS = 256, 4096, 1024
+"""Numbers (float32) of files: rows of the first, 1 MB, and of the largest, 17 MB; each is twice as large as the one
+before. One file for each light would be more than may be open."""
 
 
 class OffMemory:
@@ -33,7 +34,7 @@ class OffMemory:
     def __init__(self, folder: Path) -> None:
         with writing(folder):
             folder.mkdir(parents=True, exist_ok=True)
-        self._canvas, self._free = Canvas(folder), np.zeros(0, dtype=np.float32)
+        self._canvas, self._free, self._rows = Canvas(folder), np.zeros(0, dtype=np.float32), FIRST
 
     def __call__(self, light: MeasuredFrame) -> MeasuredFrame:
         """The same light, its star list and its map of the sky in a file.
@@ -51,7 +52,10 @@ class OffMemory:
         if count > self._free.size:
             if count > ROWS * COLUMNS:
                 return array
-            self._free = self._canvas.new((ROWS, COLUMNS)).reshape(-1)
+            while count > self._rows * COLUMNS:
+                self._rows *= 2
+            self._free = self._canvas.new((self._rows, COLUMNS)).reshape(-1)
+            self._rows = min(2 * self._rows, ROWS)
         place, self._free = self._free[:count], self._free[count:]
         out = place.view(array.dtype)[: array.size].reshape(array.shape)
         out[...] = array

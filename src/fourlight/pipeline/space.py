@@ -32,10 +32,10 @@ CANVAS_BYTES, STARLESS_BYTES = 4 * 25, 4 * 12
 """Per pixel: channels on their way to the picture, at most at a time, and how many more where stars are taken off."""
 CELL_BYTES = 4 * 2 * 9 * 13
 """Per pixel of a tile with its halo, where sums are kept: four planes, two halves, nine cells at most, packed."""
-MEASURED_BYTES = 700_000
-"""Per light: its stars and sky map, twice while the run is at work, and equations of offsets."""
-OTHER_BYTES = 20_000_000
-"""Headers, tables and the report, and the rest of the last file of stars."""
+MEASURED_BYTES, OFF_MEMORY_BYTES = 400_000, 300_000
+"""Per light: its stars, sky map and equations of offsets, and the first two once more while the run is at work."""
+OTHER_BYTES = 2_000_000
+"""Headers, tables and the report."""
 FAILED = 1
 
 
@@ -61,7 +61,7 @@ def needed_bytes(
     made = (
         int((RESULT_BYTES + PRODUCT_BYTES + canvas + sums) * stacked)
         + masters
-        + MEASURED_BYTES * len(lights)
+        + (MEASURED_BYTES + OFF_MEMORY_BYTES) * len(lights)
         + OTHER_BYTES
     )
     return made + decoded - again
