@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from fourlight.core import refocus
 from fourlight.core.cfa import COLOURS
 from fourlight.core.fieldprofile import FieldProfile
 from fourlight.core.fullcores import full_spots
@@ -37,9 +38,9 @@ ROUNDS, SEARCHES, ENOUGH = 3, 4, 0.003
 """Times that all stars are fitted in the end; times that stars are searched for, and share of new ones that ends it."""
 NEW, KNOT = 0.6, 2.5
 """Distance over the width of stars from a star, and from a knot, at which another point may be a star."""
-BESIDE = 6.0
+BESIDE = refocus.FAR
 """Distance over the width of stars from full pixels within which the light of their stars spoils fits of others: as far
-as sharpening keeps away from them, `fourlight.core.refocus.FAR`."""
+as sharpening keeps away from them."""
 FITS = 4.0
 """Chi-square per pixel up to which a wider spot fits."""
 
