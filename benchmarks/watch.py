@@ -44,6 +44,8 @@ count = 6000
 count = 4
 dither_px = 12.0
 """
+TIME = b"DATE-OBS"
+"""Name of the line of a header in which the time of a light is."""
 KEPT = 8
 """Files of subs on the disk at a time, besides as many first ones."""
 SETTLED = 20
@@ -64,11 +66,15 @@ class Seen:
 def as_if_taken(frame: Path, number: int) -> bytearray:
     """Content of a light with a time of its own, ten seconds after the one before: another exposure, to the program."""
     data = bytearray(frame.read_bytes())
-    moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(1.8e9 + 10 * number))
-    at = data.index(b"DATE-OBS")
-    card = fits.Card("DATE-OBS", moment, "UTC start of the exposure").image.encode()
-    data[at : at + 80] = card.ljust(80)[:80]
+    at = data.index(TIME)
+    data[at : at + 80] = card_of_time(number)
     return data
+
+
+def card_of_time(number: int) -> bytes:
+    """Line of a header with the time of a light."""
+    moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(1.8e9 + 10 * number))
+    return fits.Card(TIME.decode(), moment, "UTC start of the exposure").image.encode().ljust(80)[:80]
 
 
 def feed(
