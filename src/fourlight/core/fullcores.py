@@ -58,39 +58,38 @@ def full_spots(planes: list[Float32], full: float) -> Bool:
     return ndimage.binary_dilation(hot, np.ones((3, 3))) if hot.any() else hot
 
 
-def cores(plane: Float32, profile: FieldProfile, hot: Bool, *, fitted: bool = True) -> list[Core]:
-    """All groups of full pixels, with the stars that fit the light around them, or without any yet.
-
-    Parameters
-    ----------
-    plane : (ny, nx) float32
-        NaN where nothing covers.
-    profile : FieldProfile
-    hot : (ny, nx) bool
-        From `full_spots`.
-    """
+def cores(hot: Bool, fwhm_px: float) -> list[Core]:
+    """All groups of full pixels, from `full_spots`, without any stars yet: `refitted` finds them."""
     if not hot.any():
         return []
     labels, _ = ndimage.label(hot, np.ones((3, 3)))
     found = []
     for k, box in enumerate(ndimage.find_objects(labels), start=1):
         reach = int(np.ceil(max(box[0].stop - box[0].start, box[1].stop - box[1].start) / 2))
-        reach += int(np.ceil(4 * profile.fwhm_px()))
+        reach += int(np.ceil(4 * fwhm_px))
         part = (
             slice(max(box[0].start - reach, 0), box[0].stop + reach),
             slice(max(box[1].start - reach, 0), box[1].stop + reach),
         )
-        core = Core(part, labels[part] == k, np.zeros((0, 3)), np.zeros((0, 2)))
-        found.append(refitted(plane, plane, core, hot, profile) if fitted else core)
+        found.append(Core(part, labels[part] == k, np.zeros((0, 3)), np.zeros((0, 2))))
     return found
 
 
 def refitted(
     left: Float32, plane: Float32, core: Core, hot: Bool, profile: FieldProfile, *, more: bool = True
 ) -> Core:
-    """The same group fitted again, to what is left of a plane once all other stars were taken off.
+    """A group fitted, or fitted again, to what is left of a plane once all other stars were taken off.
 
-    Where ``more``, it gets as many stars as its light asks for.
+    Parameters
+    ----------
+    left, plane : (ny, nx) float32
+        Without all other stars, and as it came; NaN where nothing covers.
+    core : Core
+    hot : (ny, nx) bool
+        From `full_spots`.
+    profile : FieldProfile
+    more : bool
+        Whether it gets as many stars as its light asks for.
     """
     around = _Around(left[core.part], plane[core.part], core, hot[core.part], profile)
     start = core.start.ravel() if len(core.start) else _starts(core.full, profile.fwhm_px()).ravel()

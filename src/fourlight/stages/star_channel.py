@@ -50,7 +50,7 @@ class StarChannel:
         self.fitted = np.zeros((0, 4))
         self.squares = np.zeros((0, 2))
         self.model = np.zeros((0, 0), np.float32)
-        self.cores = cores(plane, profile, hot, fitted=False) if full_too else []
+        self.cores = cores(hot, profile.fwhm_px()) if full_too else []
         self.fit_cores(more=False)
 
     def _add_cores(self, sign: int, image: Float32 | None = None) -> None:
