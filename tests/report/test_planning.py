@@ -20,7 +20,7 @@ from fourlight.report.figure_style import DARK, NARROW, WIDE, Drawn
 from fourlight.report.figure_sub import sub_figure
 from fourlight.report.planning import ahead_rows, moon_words, night_rows, planned_lines
 from fourlight.report.planning_page import plan_page
-from fourlight.report.sub_words import sub_plan_lines
+from fourlight.report.sub_words import sub_facts, sub_plan_lines
 from fourlight.sensor.chip import Chip
 from fourlight.sensor.filters import named_filter
 from fourlight.sensor.optics import Optics
@@ -53,6 +53,11 @@ def test_stars_fill_no_pixel_of_a_colour_that_counts_nothing() -> None:
     text = "\n".join(sub_plan_lines(plan, []))
     assert "blue: no star fills it" in text
     assert "the sky fills it" not in text
+    facts = sub_facts(plan.skies[0].sub)
+    assert facts["full_by"] == {"red": "stars", "green": "stars", "blue": None}
+    assert facts["full_mag"]["blue"] is None
+    drowned = replace(plan.skies[0].sub, full_mag=np.array([9.0, np.nan, -np.inf]))
+    assert sub_facts(drowned)["full_by"] == {"red": "stars", "green": "sky", "blue": None}
 
 
 CASES = {

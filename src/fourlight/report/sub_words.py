@@ -58,7 +58,15 @@ def sub_facts(sub: SubLength) -> Facts:
         "full_mag": {
             name: float(v) if np.isfinite(v) else None for name, v in zip(COLOURS, sub.full_mag, strict=True)
         },
+        "full_by": {name: _full_by(mag) for name, mag in zip(COLOURS, sub.full_mag, strict=True)},
     }
+
+
+def _full_by(mag: float) -> str | None:
+    """What fills pixels of a colour: stars, the sky alone, or nothing."""
+    if np.isnan(mag):
+        return "sky"
+    return "stars" if np.isfinite(mag) else None
 
 
 def sub_plan_facts(plan: SubPlan, assumed: Sequence[str]) -> Facts:
@@ -139,7 +147,7 @@ def sub_lines(sub: SubLength, wish: Wish, where: str) -> list[str]:
     full = ", ".join(
         f"{name} {mag:.1f}"
         if np.isfinite(mag)
-        else f"{name}: {'the sky' if np.isnan(mag) else 'no star'} fills it"
+        else f"{name}: {'no star' if _full_by(mag) is None else 'the sky'} fills it"
         for name, mag in zip(COLOURS, sub.full_mag, strict=True)
     )
     return [
