@@ -8,7 +8,8 @@ room.
 The time of a light is what a longer run takes more than a shorter one over the lights it has more, so that what is done
 once (start, picture, report) does not count. The last run is stopped (SIGINT, as Ctrl-C does) when half of its lights
 are measured and again when half of its stack is made, and started anew with the same command each time. Memory is that
-which no file stands behind (`processes.py`). Two hours and more on two cores.
+which no file stands behind (`processes.py`). Four hours on two cores: with ``--work`` the same command goes on where it
+was interrupted, with what was measured up to then; an interruption counts as a stop.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ import os
 import re
 import tempfile
 from collections.abc import Callable
+from contextlib import nullcontext
+from dataclasses import asdict
 from pathlib import Path
 
 from page_tables import write_table
@@ -72,11 +75,21 @@ def halfway(log: Path, stage: str) -> Callable[[], bool]:
 def run(work: Path, frames: list[Path], count: int, stopped: tuple[str, ...] = ()) -> list[Cost]:
     """Costs of a run, and before it of those that were stopped in the middle of some stages."""
     night, out = written_again(frames, work / "lights", count), work / f"out-{count}"
-    command = [*FOURLIGHT, "run", night, "--out", out]
-    costs = []
-    for k, stage in enumerate([*stopped, None]):
-        log = work / f"log-{count}-{k}.txt"
-        costs.append(measured(command, log, stop=halfway(log, stage) if stage else None))
+    command: list[str | Path] = [*FOURLIGHT, "run", night, "--out", out]
+    kept = work / f"costs-{count}.json"
+    costs = [Cost(**told) for told in json.loads(kept.read_text())] if kept.exists() else []
+
+    def keep(now: Cost) -> None:
+        whole = json.dumps([asdict(cost) for cost in [*costs, now]])
+        kept.with_suffix(".part").write_text(whole)
+        kept.with_suffix(".part").replace(kept)
+
+    while not (out / "summary.json").exists():
+        stage = next(iter(stopped[len(costs) :]), None)
+        log = work / f"log-{count}-{len(costs)}.txt"
+        last = measured(command, log, stop=halfway(log, stage) if stage else None, told=keep)
+        keep(last)
+        costs.append(last)
     used = len(json.loads((out / "summary.json").read_text())["frames"])
     print(f"{count} lights, {used} used: " + "; ".join(
         f"{cost.wall_s:.0f} s, {cost.cpu_s:.0f} s of the processor, {cost.peak_bytes / 1e9:.2f} GB" for cost in costs
@@ -116,19 +129,20 @@ def main() -> None:
     parser.add_argument("--lights", type=int, nargs=3, default=[20, 100, 1000])
     parser.add_argument("--frames", type=Path, help="folder of lights that were simulated before")
     parser.add_argument(
-        "--work", type=Path, help="folder for frames and results; a temporary one unless given"
+        "--work",
+        type=Path,
+        help="folder for frames and results, which is there and stays; a temporary one unless given",
     )
     parser.add_argument("--write", action="store_true")
     chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory(dir=chosen.work) as place:
-        work, frames = Path(place), chosen.frames
-        if frames is None:
-            simulate(loads(SCENE.replace("count = 4", "count = 8")), work / "sim")
-            frames = work / "sim" / "night1"
+    with nullcontext(chosen.work) if chosen.work else tempfile.TemporaryDirectory() as place:
+        work, frames = Path(place), chosen.frames or Path(place) / "sim" / "night1"
+        if not frames.exists():
+            simulate(loads(SCENE.replace("count = 4", "count = 8")), frames.parent)
         lights = sorted(frames.glob("*.fits"))
         few, some, many = chosen.lights
         warming = work / "warm-up"
-        warming.mkdir()
+        warming.mkdir(exist_ok=True)
         run(warming, lights, len(lights))  # not counted: compiles what is not compiled yet
         costs = [run(work, lights, few), run(work, lights, some), run(work, lights, many, STOPPED)]
     rows = table(chosen.lights, costs)

@@ -20,7 +20,7 @@ from pathlib import Path
 
 __all__ = ["Cost", "measured"]
 
-EVERY_S = 0.02
+EVERY_S, KEEP_S = 0.02, 10.0
 ANONYMOUS, RESIDENT = "anonymous", "resident"
 STOPPED = 1
 """What the program ends with where it was stopped by Ctrl-C."""
@@ -38,16 +38,22 @@ class Cost:
 
 
 class _Watch(threading.Thread):
-    """Keeps the largest anonymous memory of a process and all it starts."""
+    """Keeps the largest anonymous memory of a process and all it starts, and tells costs up to now."""
 
-    def __init__(self, pid: int) -> None:
+    def __init__(self, pid: int, told: Callable[[Cost], None] | None) -> None:
         super().__init__(daemon=True)
-        self.pid, self.peak = pid, 0
-        self._over = threading.Event()
+        self.pid, self.peak, self._told = pid, 0, told
+        self._over, self._begun = threading.Event(), time.perf_counter()
 
     def run(self) -> None:
+        last = self._begun
         while not self._over.wait(EVERY_S):
-            self.peak = max(self.peak, sum(_anonymous(pid) for pid in _family(self.pid)))
+            family = _family(self.pid)
+            self.peak = max(self.peak, sum(map(_anonymous, family)))
+            now = time.perf_counter()
+            if self._told and now > last + KEEP_S:
+                last = now
+                self._told(Cost(now - self._begun, sum(map(_cpu_s, family)), float(self.peak), ANONYMOUS))
 
     def stop(self) -> None:
         self._over.set()
@@ -61,6 +67,15 @@ def _anonymous(pid: int) -> int:
     except OSError:
         return 0
     return next((1024 * int(line.split()[1]) for line in lines if line.startswith("RssAnon:")), 0)
+
+
+def _cpu_s(pid: int) -> float:
+    """Processor time of one process and of those it started that have ended, seconds; 0 when it is gone."""
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    except OSError:
+        return 0.0
+    return sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
 
 
 def _family(pid: int) -> list[int]:
@@ -89,6 +104,7 @@ def measured(
     log: Path,
     environment: Mapping[str, str] | None = None,
     stop: Callable[[], bool] | None = None,
+    told: Callable[[Cost], None] | None = None,
 ) -> Cost:
     """Run a command to its end, or until it is to stop.
 
@@ -101,6 +117,8 @@ def measured(
         Variables besides those of this process.
     stop : callable, optional
         Asked twice a second whether the command is to be stopped, as Ctrl-C does.
+    told : callable, optional
+        Is told every ten seconds what it took up to now.
 
     Raises
     ------
@@ -118,7 +136,7 @@ def measured(
             [str(part) for part in command], stdout=out, stderr=subprocess.STDOUT,
             env={**os.environ, **(environment or {})},
         )  # fmt: skip
-        watch = _Watch(process.pid)
+        watch = _Watch(process.pid, told)
         watch.start()
         if stop is not None:
             threading.Thread(target=_stopped, args=(process.pid, stop), daemon=True).start()
