@@ -74,7 +74,8 @@ def as_if_taken(frame: Path, number: int) -> bytearray:
 def card_of_time(number: int) -> bytes:
     """Line of a header with the time of a light."""
     moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(1.8e9 + 10 * number))
-    return fits.Card(TIME.decode(), moment, "UTC start of the exposure").image.encode().ljust(80)[:80]
+    line: str = fits.Card(TIME.decode(), moment, "UTC start of the exposure").image
+    return line.encode().ljust(80)[:80]
 
 
 def feed(
