@@ -149,6 +149,7 @@ def tally(
     h, w = mask.shape
     ph, pw = counts.shape
     row = np.empty((2, 4))
+    across, down = row[0], row[1]
     for j in range(h):
         marked, found = mask[j], 0
         for i in range(w):
@@ -160,6 +161,6 @@ def tally(
                 if marked[i] == 0 or z[j, i] != z[j, i]:
                     continue
                 totals[plane] += 1
-                x, y = int(np.rint(place(row[0], x0 + i))), int(np.rint(place(row[1], x0 + i)))
+                x, y = int(np.rint(place(across, x0 + i))), int(np.rint(place(down, x0 + i)))
                 if 0 <= x < pw and 0 <= y < ph:
                     counts[y, x] += 1

@@ -279,12 +279,13 @@ def residuals(
     out = np.empty(h * w, dtype=np.float32)
     n = 0
     row = np.empty((2, 4))
+    across, down = row[0], row[1]
     for j in range(h):
         along_row(bend, y0 + j, ox, oy, row)
         for i in range(w):
             if cell[(y0 + j) % 2, (x0 + i) % 2] != plane:
                 continue
-            x, y = place(row[0], x0 + i), place(row[1], x0 + i)
+            x, y = place(across, x0 + i), place(down, x0 + i)
             excess = z[j, i] - _sampled(ref, x, y)
             if excess != excess or ranges[int(np.rint(y)), int(np.rint(x))] > flat:
                 continue
