@@ -60,6 +60,8 @@ class Sky:
     """Whether the curved terms were left free."""
     taken: float = 1.0
     """Share of the likeliest slope that the surfaces have: what may as well be light of the object is left to it."""
+    by_steps: bool = False
+    """Whether it was told from how light changes between cells, as too little of the field is empty."""
 
 
 def sky_under(cells: Sequence[Cells], order: int, *, noise: float = 1.0) -> Sky:
@@ -110,7 +112,7 @@ def sky_under(cells: Sequence[Cells], order: int, *, noise: float = 1.0) -> Sky:
     coefficients = unit[:, None] * found
     surfaces = tuple(_surface(c, terms, order, cells[0].shape) for c in coefficients)
     spread, edge = shape_errors(matrix, terms, covariance)
-    sky = Sky(surfaces, unit * spread, unit * edge, empty, share, bent, taken)
+    sky = Sky(surfaces, unit * spread, unit * edge, empty, share, bent, taken, by_steps=True)
     return _through(sky, cells, good, error, order)
 
 

@@ -21,7 +21,6 @@ Float64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 NONE = np.float32(0)
-WHOLE = (slice(None), slice(None))
 # Figures below were chosen on simulated fields and their truth, see docs/finish.md.
 LIT = np.float32(0.3)
 """Light of stars over the noise of a pixel from which halves may differ by more than noise once it is off: 0.15 and 1.5
@@ -56,9 +55,9 @@ class Sheet:
     """Without gaps."""
     variance: list[Float32]
     halves: tuple[list[Float32], list[Float32]] | None
-    """Sky included; NaN where they hold nothing."""
+    """NaN where they hold nothing."""
     under: list[Float32]
-    """The image with its sky, which stands in where the halves hold nothing."""
+    """The image as the halves are, not sharpened, which stands in where they hold nothing."""
     covered: Bool
     gains: Float64 = field(default_factory=lambda: np.ones(3))
     """What light is multiplied by, per channel."""
@@ -87,8 +86,8 @@ class Sheet:
         """
         self.off, self.half_off, self.skies = (None if bare else light), light, []
         for k, (first, second) in enumerate(zip(*self.halves, strict=True) if self.halves else ()):
-            a, b, under, shone = (some(image) for image in (first, second, self.under[k], self._shone(k)))
-            sky = np.isfinite(a + b) & ~shone
+            a, b, under = (some(image) for image in (first, second, self.under[k]))
+            sky = np.isfinite(a + b) & ~_shone(some(light[k]), some(self.variance[k]))
             mean, apart = (a + b)[sky] / 2 - under[sky], (a - b)[sky] / 2
             self.skies.append((float(np.median(mean)), float(np.median(apart))) if sky.any() else (0.0, 0.0))
 
@@ -110,7 +109,10 @@ class Sheet:
         if self.off is not None:
             for plane, light, gain in zip(image, self.off, gains, strict=True):
                 plane -= light[part] * gain
-        shone = None if self.half_off is None else [self._shone(k, part) for k in range(3)]
+        shone = None
+        if self.half_off is not None:
+            pairs = zip(self.half_off, self.variance, strict=True)
+            shone = [_shone(light[part], variance[part]) for light, variance in pairs]
         return Channels(
             image,
             [times(variance, gain**2) for variance, gain in zip(self.variance, gains, strict=True)],
@@ -122,7 +124,7 @@ class Sheet:
     def _pair(
         self, part: tuple[slice, slice], spare: Spare, shone: list[Bool] | None
     ) -> tuple[list[Float32], list[Float32]] | None:
-        """The halves of a part, as its image is; ``shone`` is `_shone` of each channel."""
+        """The halves of a part, as its image is; ``shone`` is that of each channel."""
         if self.halves is None:
             return None
         pair: tuple[list[Float32], list[Float32]] = ([], [])
@@ -146,11 +148,6 @@ class Sheet:
             pair[1].append(b)
         return pair
 
-    def _shone(self, k: int, part: tuple[slice, slice] = WHOLE) -> Bool:
-        """Where light of stars was taken off a channel of the halves, as far as it stands out."""
-        assert self.half_off is not None
-        return np.asarray(np.square(self.half_off[k][part]) > LIT**2 * self.variance[k][part])
-
     def some_variance(self) -> list[Float32]:
         """Variances times the gains at `fourlight.stages.canvas.some` pixels."""
         return [some(v) * np.float32(gain) ** 2 for v, gain in zip(self.variance, self.gains, strict=True)]
@@ -158,6 +155,11 @@ class Sheet:
     def some_light(self) -> list[Float32]:
         """Images times the gains at the same pixels."""
         return [some(image) * np.float32(gain) for image, gain in zip(self.image, self.gains, strict=True)]
+
+
+def _shone(light: Float32, variance: Float32) -> Bool:
+    """Where light of stars that was taken off the halves stood out of the noise."""
+    return np.asarray(np.square(light) > LIT**2 * variance)
 
 
 def _take_off(

@@ -22,10 +22,6 @@ Float32 = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
 
 
-SCARCE = 0.1
-"""Part of the field that is empty sky below which the user is told."""
-
-
 @dataclass(frozen=True, slots=True)
 class Empty:
     """Where the picture shows neither object nor stars: what lies at the level of the sky.
@@ -44,7 +40,10 @@ class Empty:
 
 
 def take_off_gradient(sheet: Sheet, stars: Field, settings: Gradient, canvas: Canvas) -> Empty:
-    """Take a sky surface off the channels of a sheet; a level where the recipe wants no surface."""
+    """Take a sky surface off the channels of a sheet and off its halves; a level where the recipe wants no surface.
+
+    Off the halves too: colours are ratios to the light above the sky, and full pixels are told from it.
+    """
     order = settings.order if settings.use else 0
     shape = sheet.shape
     mask = _star_pixels(shape, stars)
@@ -57,7 +56,10 @@ def take_off_gradient(sheet: Sheet, stars: Field, settings: Gradient, canvas: Ca
     wanted = found.surfaces
     if order == 0:
         wanted = tuple(background.fit_surface(c, found.empty, 0) for c in cells)
-    sheet.image = _less(sheet.image, wanted, canvas)
+    sheet.image = sheet.under = _less(sheet.image, wanted, canvas)
+    if sheet.halves is not None:
+        first, second = (_less(half, wanted, canvas) for half in sheet.halves)
+        sheet.halves = (first, second)
     spread = [float(np.sqrt(np.nanmedian(some(variance)))) for variance in sheet.variance]
     facts, notes = _told(found, wanted, spread, surface=order > 0)
     sky = np.repeat(np.repeat(found.empty, cell_px, axis=0), cell_px, axis=1)[: shape[0], : shape[1]]
@@ -95,9 +97,9 @@ def _told(
         "order": order,
         "empty_share": found.share,
         "range": numbers(np.array([s.range() for s in taken])),
-        "taken_share": found.taken,
-        "error": numbers(found.error),
-        "edge_error": numbers(found.edge),
+        "taken_share": found.taken if surface else 0.0,
+        "error": numbers(found.error) if surface else None,
+        "edge_error": numbers(found.edge) if surface else None,
         "noise": numbers(np.array(noise)),
     }
     what = ("one level", "a plane")[order] if order < 2 else f"a surface of order {order}"
@@ -113,16 +115,16 @@ def _doubts(found: skyslope.Sky, noise: npt.NDArray[np.float64]) -> list[str]:
     notes, off = [], found.edge / noise
     if np.isfinite(off).all():
         notes.append(
-            f"The slope of the sky is known to {_listed(found.edge)} electrons from corner to corner in R, G and B "
-            f"({_listed(off)} of the noise of a pixel)."
+            f"The slope of the sky is known to {_listed(off)} of the noise of a pixel from corner to corner in R, G "
+            "and B."
         )
     if found.taken == 0:
         notes.append(
             "What was found of a slope is no more than this, and may be light of the object: none was taken off."
         )
-    if found.share < SCARCE:
+    if found.by_steps:
         notes.append(
-            "Hardly any of the field is empty sky, so the slope of the sky was told from how light changes from place "
+            "Too little of the field is empty sky, so the slope of the sky was told from how light changes from place "
             "to place: light of the object that changes evenly over the whole field, and its level, go with the sky."
         )
     return notes
