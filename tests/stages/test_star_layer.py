@@ -1,6 +1,7 @@
 """Stars and everything else, apart."""
 
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -58,6 +59,24 @@ def test_full_stars_leave_neither_hole_nor_halo():
     for c in "RGB":
         off = (out.starless[c] - scene.cloud[c]) / np.sqrt(np.median(scene.variances[c]))
         assert np.abs(off).max() < 9
+
+
+def test_full_stars_that_one_channel_cannot_tell_are_taken_off_all_the_same(monkeypatch):
+    """Red finds no star in its groups of full pixels, green and blue do."""
+    scene = paint(200, 240, count=14, fwhm_px=3.0, flux=(5e3, 3e6), full=2e4, seed=5)
+    real = star_channel.refitted
+
+    def blind(left, plane, core, *given, **how):
+        found = real(left, plane, core, *given, **how)
+        return replace(found, stars=found.stars[:0]) if plane is scene.planes["R"] else found
+
+    monkeypatch.setattr(star_channel, "refitted", blind)
+    out = split_stars(scene.planes, scene.variances, scene.stars, full=1.7e4)
+    rows, columns = (np.rint(each).astype(int) for each in (scene.stars.y, scene.stars.x))
+    full = np.flatnonzero(scene.planes["G"][rows, columns] >= 1.99e4)
+    assert len(full) >= 3
+    for x, y in zip(scene.stars.x[full], scene.stars.y[full], strict=True):
+        assert np.hypot(out.x - x, out.y - y).min() < 0.5
 
 
 def test_a_knot_is_no_star():

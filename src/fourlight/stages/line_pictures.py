@@ -16,7 +16,7 @@ from fourlight.frames import StarList
 from fourlight.recipe_finish import Finish
 from fourlight.sensor.mixing import Ratios
 from fourlight.stages.canvas import Canvas, Window, every, some
-from fourlight.stages.coverage import gather
+from fourlight.stages.coverage import Sheet, gather
 from fourlight.stages.denoise import denoised_sheet
 from fourlight.stages.display import curve_for, mix, noise_of
 from fourlight.stages.full_cores import repair_cores
@@ -24,6 +24,7 @@ from fourlight.stages.line_kinds import Telling
 from fourlight.stages.line_maps import LineMaps
 from fourlight.stages.line_star_colours import recoloured, star_discs
 from fourlight.stages.showing import inside, light_and_smooth, shown, stars_on, stars_within
+from fourlight.stages.star_light import light_of_stars, within
 
 __all__ = ["Palette", "line_picture", "palettes"]
 
@@ -155,6 +156,8 @@ def line_picture(
     weights = np.array([0.5, 0.25, 0.25]) if palette.even else np.array(LUMINANCE_WEIGHTS)
     noise = noise_of(mix(sheet.some_light(), weights), some(sky))
     strength = settings.denoise.strength if settings.denoise.use else 0.0
+    if strength > 0:
+        _take_stars_off(sheet, stars_within(stars, frame), canvas)
     image = denoised_sheet(sheet, weights, strength, 0.0, canvas).image
     repair_cores(image, peak, np.ones(3), field)
     if "continuum" not in maps.columns or hues is not None:
@@ -168,6 +171,14 @@ def line_picture(
         field.fwhm_px / every(sheet.shape),
     ).curve  # fmt: skip
     return shown(image, weights, curve, sheet.covered, settings.shown, canvas, SRGB)
+
+
+def _take_stars_off(sheet: Sheet, stars: StarList, canvas: Canvas) -> None:
+    """Have what is beside stars smoothed without their light."""
+    planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (sheet.image, sheet.variance))
+    light = light_of_stars(planes, variances, stars, canvas=canvas)
+    if light:
+        sheet.take_off([within(light[c]) for c in COLOURS])
 
 
 def _brights(maps: LineMaps, palette: Palette, sky: Bool) -> Float64:

@@ -10,7 +10,7 @@ from fourlight.core.fullcores import Core, cores, refitted
 from fourlight.core.mending import mended
 from fourlight.core.starlayer import add_star, fit_layer
 from fourlight.core.starlet import smooth_step
-from fourlight.stages.canvas import Canvas, Window, some
+from fourlight.stages.canvas import Canvas, Window, bands, some
 from fourlight.stages.under_stars import PIXEL_BYTES, REACH, SEEN, WINGS, evened
 
 __all__ = ["StarChannel"]
@@ -44,7 +44,7 @@ class StarChannel:
         self.plane, self.variance, self.profile = plane, variance, profile
         self.noise = float(np.sqrt(max(np.nanmedian(some(variance)), 1e-30)))
         self.radius = max(DISC * profile.fwhm_px(), 2.5)
-        self.full = hot
+        self.full, self._told = hot, _told(variance, hot, canvas)
         self.left = canvas.new(plane.shape)
         self.left[:] = plane
         self.fitted = np.zeros((0, 4))
@@ -67,6 +67,11 @@ class StarChannel:
             self._add_core(self.cores[k], 1)
             self.cores[k] = refitted(self.left, self.plane, self.cores[k], self.full, self.profile, more=more)
             self._add_core(self.cores[k], -1)
+
+    @property
+    def full_stars(self) -> Float64:
+        """(n, 2) places of the stars in groups of full pixels."""
+        return np.concatenate([np.zeros((0, 2)), *(core.stars[:, :2] for core in self.cores)])
 
     def _reach(self, height: float) -> float:
         """Radius at which the star falls to a tenth of the noise."""
@@ -94,14 +99,10 @@ class StarChannel:
         ) - float(np.nanmedian(some(self.plane)))
         reach = np.array([self._reach(max(height, 0.0)) for height in top])
         fit_layer(
-            self.left, self.plane, self._usable(), self.fitted, np.ascontiguousarray(found[:, :2]),
+            self.left, self.plane, self._told, self.fitted, np.ascontiguousarray(found[:, :2]),
             self.profile.terms(found[:, 0], found[:, 1]), self.profile.coefficients, self.profile.wings,
             self.profile.rest, self.radius, reach, DOUBT, rounds, self.squares,
         )  # fmt: skip
-
-    def _usable(self) -> Float32:
-        """Variance, NaN on full pixels."""
-        return np.where(self.full, np.float32(np.nan), self.variance) if self.full.any() else self.variance
 
     def keep(self, real: Bool) -> None:
         """Put back what is no star."""
@@ -163,6 +164,16 @@ class StarChannel:
         canvas.each(self.plane.shape, fill, reach=REACH, pixel_bytes=PIXEL_BYTES)
         self.model = self.left = np.zeros((0, 0), np.float32)
         return out
+
+
+def _told(variance: Float32, full: Bool, canvas: Canvas) -> Float32:
+    """Variance of pixels that tell of stars, NaN of full ones."""
+    if not full.any():
+        return variance
+    out = canvas.new(variance.shape)
+    for rows in bands(out.shape):
+        out[rows] = np.where(full[rows], np.float32(np.nan), variance[rows])
+    return out
 
 
 def _hidden(left: Float32, model: Float32, full: Bool, noise: float) -> Bool:

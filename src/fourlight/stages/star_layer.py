@@ -104,8 +104,7 @@ def split_stars(
     for channel in work:  # filled in one channel alone, it would be a spot of colour
         spots |= channel.hidden(canvas)
     rest = dict(planes) | {c: channel.rest(canvas, spots) for c, channel in zip(taken, work, strict=True)}
-    full_stars = np.concatenate([np.zeros((0, 2)), *(core.stars[:, :2] for core in work[0].cores)])
-    place = np.concatenate([found[real, :2], full_stars])
+    place = np.concatenate([found[real, :2], max((channel.full_stars for channel in work), key=len)])
     return StarLayers(
         planes, rest, place[:, 0], place[:, 1], spots,
         (_told(len(place), knots + int((~real).sum()), float(spots.mean())),),

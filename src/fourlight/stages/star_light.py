@@ -59,8 +59,10 @@ def light_of_stars(
     if profiles is None:
         return None
     light = star_light(planes, variances, profiles, level, canvas)
-    nothing = np.zeros_like(next(iter(light.values())))
-    return {c: light.get(c, nothing) for c in COLOURS}
+    for c in COLOURS:
+        if c not in light:
+            light[c] = np.zeros_like(next(iter(light.values())))
+    return light
 
 
 def star_light(
