@@ -9,6 +9,8 @@ import numpy as np
 from astropy.io import fits
 from PIL import Image
 
+from fourlight.io.export import save_tiff, srgb_profile
+
 
 def raw_light(path: Path, shape: tuple[int, int] = (500, 600)) -> Path:
     """A raw light with one star in its middle; colours of the mosaic have other levels, and other light of the star."""
@@ -99,7 +101,7 @@ def write_results(folder: Path, shape: tuple[int, int] = (700, 900)) -> Path:
         units.append(fits.ImageHDU(np.resize(strip, shape) + np.float32(k + 1) * star, name=name))
         units[-1].header["BUNIT"] = "electron"
     fits.HDUList(units).writeto(folder / "stack.fits", overwrite=True)
-    (folder / "picture.tif").write_bytes(b"II*\0")
+    save_tiff(np.zeros((4, 6, 3), np.float32), folder / "picture.tif", srgb_profile())
     facts = {
         "frames": [{"file": "light_1.fits"}],
         "set_aside": [],

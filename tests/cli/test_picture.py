@@ -133,6 +133,23 @@ def test_a_picture_that_was_half_kept_is_made_anew(command, out):
     assert (out / "picture.tif").read_bytes() == before
 
 
+def test_a_picture_that_is_gone_is_made_anew(command, out):
+    before = (out / "picture.tif").read_bytes()
+    (out / "picture.tif").unlink()
+    assert "make the picture anew: fourlight picture" in command("channels", out).err
+    done = command("picture", out)
+    assert done.code == 0, done.err
+    assert (out / "picture.tif").read_bytes() == before
+
+
+def test_a_picture_that_is_none_is_told_and_made_anew(command, out):
+    (out / "picture.tif").write_bytes(b"II*" + bytes(300))
+    done = command("channels", out)
+    assert (done.code, done.err.count("\n")) == (2, 1)
+    assert "picture.tif: cannot be read" in done.err
+    assert command("picture", out).code == 0
+
+
 def test_a_kept_step_whose_pixels_changed_on_the_disk_is_made_anew(command, out):
     """As by a sector that went bad: the file is as long as it was, and read without an error."""
     before = (out / "picture.tif").read_bytes()
@@ -151,6 +168,8 @@ def test_a_kept_step_whose_pixels_changed_on_the_disk_is_made_anew(command, out)
     ("arguments", "words"),
     [
         (["--look", "nice"], "must be plain, clear, rich or bold"),
+        (["--look", ""], "must be plain, clear, rich or bold"),
+        (["--set", "finish.frame.crop=[5000,5000,6000,6000]"], "leaves 0 x 0 px"),
         (["--from", "stretching"], "did you mean stretch?"),
         (["--set", "integrate.pixfrac=1"], "settings of its picture begin with finish."),
         (["--set", "finish.gradient.ordr=1"], "did you mean finish.gradient.order?"),

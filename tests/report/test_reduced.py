@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from fourlight.io.export import save_tiff, shallow, srgb_profile
-from fourlight.report.pictures import reduced, reduced_file
+from fourlight.io.export import own_tiff, save_tiff, shallow, srgb_profile
+from fourlight.report.pictures import reduced
 
 
 @pytest.mark.parametrize("shape", [(700, 1000), (1000, 700), (90, 1200), (333, 517), (1500, 2000)])
@@ -21,6 +21,6 @@ def test_strip_by_strip_is_as_all_at_once(tmp_path, shape, longest):
     factor = min(1.0, longest / max(whole.size))
     size = (max(1, round(whole.width * factor)), max(1, round(whole.height * factor)))
     wanted = np.asarray(whole.resize(size, Image.Resampling.LANCZOS), dtype=int)
-    for made in (reduced(rgb, longest), reduced_file(tmp_path / "p.tif", longest)):
+    for made in (reduced(rgb, longest), reduced(own_tiff(tmp_path / "p.tif"), longest)):
         assert made.shape == wanted.shape
         assert np.abs(made.astype(int) - wanted).max() <= 2

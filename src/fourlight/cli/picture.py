@@ -42,7 +42,7 @@ def picture(
     from fourlight.pipeline.picturing import picture_on
 
     progress = TerminalProgress()
-    given = [*(settings or ()), *([f"finish.look={look}"] if look else ())]
+    given = [*(settings or ()), *([f"finish.look={look}"] if look is not None else ())]
     try:
         found = picture_on(out, given, since, progress)
         for heading, text in picture_lines(found):

@@ -21,7 +21,16 @@ from PIL.PngImagePlugin import PngImageFile
 from fourlight.engine import in_order
 from fourlight.io.room import whole
 
-__all__ = ["jpeg_bytes", "own_picture", "png_bytes", "save_picture", "save_tiff", "shallow", "srgb_profile"]
+__all__ = [
+    "jpeg_bytes",
+    "own_picture",
+    "own_tiff",
+    "png_bytes",
+    "save_picture",
+    "save_tiff",
+    "shallow",
+    "srgb_profile",
+]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -197,6 +206,25 @@ def own_picture(path: Path) -> ImageFile:
         return kind(path)
     except SyntaxError as error:  # so both say that it is something else
         raise UnidentifiedImageError(f"{path.name} is no picture: {error}") from None
+
+
+def own_tiff(path: Path) -> npt.NDArray[np.uint16]:
+    """Pixels (ny, nx, 3) of a TIFF file that this program wrote, mapped: read as they are asked for.
+
+    Raises
+    ------
+    OSError
+        It is not there, cannot be read or is no such file.
+    """
+    try:
+        pixels = tifffile.memmap(path, mode="r")
+    except OSError:
+        raise
+    except Exception as error:  # whatever damaged tags lead to
+        raise OSError(f"{path.name} is no picture: {error}") from None
+    if pixels.dtype != np.uint16 or pixels.ndim != 3 or pixels.shape[2] != 3:
+        raise OSError(f"{path.name} is no picture of three channels in 16 bits")
+    return pixels
 
 
 def png_bytes(picture: npt.NDArray[np.uint8]) -> bytes:

@@ -19,6 +19,7 @@ from fourlight.core import bends, maps
 from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
 from fourlight.frames import MeasuredFrame, RawFrame, RegisteredFrame, SetAside, StarList
+from fourlight.io.export import own_tiff
 from fourlight.io.scan import MARKER, scan
 from fourlight.io.unreadable import unreadable
 from fourlight.json_text import json_of
@@ -38,10 +39,20 @@ from fourlight.stages.region_samples import StackReader
 from fourlight.stages.trails import without_fixtures
 from fourlight.stages.way import Way
 
-__all__ = ["Finished", "StackFiles", "anew", "check_results", "check_there", "finished_run", "run_that_left"]
+__all__ = [
+    "PICTURE",
+    "Finished",
+    "StackFiles",
+    "anew",
+    "check_results",
+    "check_there",
+    "finished_run",
+    "run_that_left",
+]
 
 Float32 = npt.NDArray[np.float32]
 
+PICTURE = "picture.tif"
 EXTENSION = {"value": "{}", "variance": "VAR_{}", "samples": "SAMPLES_{}"}
 """Names of the layers of a plane in the files."""
 
@@ -208,15 +219,15 @@ def check_results(out: Path, made_anew: Collection[str] = ()) -> None:
     ------
     InputError
     """
-    for name in ("summary.json", "picture.tif"):
+    advice = {"summary.json": anew(out), PICTURE: f"make the picture anew: fourlight picture {out}"}
+    for name in (name for name in advice if name not in made_anew):
         try:
-            with (out / name).open("rb") as stream:
-                if name.endswith(".json") and not {"frames", "grid", "picture"} <= set(
-                    json_of(stream.read())
-                ):
-                    raise ValueError
+            if name == PICTURE:
+                own_tiff(out / name)
+            elif not {"frames", "grid", "picture"} <= set(json_of((out / name).read_bytes())):
+                raise ValueError
         except (OSError, ValueError, TypeError) as error:
-            raise unreadable(out / name, error, anew(out)) from None
+            raise unreadable(out / name, error, advice[name]) from None
     check_evidence(out, made_anew)
 
 

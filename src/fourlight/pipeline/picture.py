@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,26 +13,28 @@ from fourlight import __version__
 from fourlight.core.cfa import COLOURS
 from fourlight.core.colour import DISPLAY_P3
 from fourlight.engine import give_back, nothing
-from fourlight.frames import StarList
-from fourlight.io.export import jpeg_bytes, save_picture, save_tiff
+from fourlight.frames import RawFrame, StarList
+from fourlight.io.export import jpeg_bytes, own_tiff, save_picture, save_tiff
 from fourlight.io.fits_writing import write_planes
 from fourlight.io.icc import display_profile
 from fourlight.io.room import whole, writing
 from fourlight.pipeline.finished import Stack
 from fourlight.pipeline.linear_sky import framing_cards, linear_cards
+from fourlight.recipe import Recipe
 from fourlight.recipe_finish import Finish
 from fourlight.report.figure_honesty import honesty_figure
 from fourlight.report.figure_sheet import PICTURE_PX, sheet_figure
-from fourlight.report.pictures import reduced, reduced_file
+from fourlight.report.pictures import reduced
 from fourlight.report.step_views import HONESTY, StepViews
 from fourlight.stages.balance import White
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.finish import finish
 from fourlight.stages.framing import Framing, framed
+from fourlight.stages.grid import Grid
 from fourlight.stages.picture_parts import Picture, Shelf, Source, always_made
 from fourlight.stages.way import misfit
 
-__all__ = ["EXTRA", "LINEAR", "SHEET", "pictured", "write_picture", "write_sheet"]
+__all__ = ["EXTRA", "LINEAR", "SHEET", "check_crop", "pictured", "write_picture", "write_sheet"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -41,6 +43,18 @@ SHEET, SHEET_QUALITY = "sheet.jpg", 92
 EXTRA = (WIDE, WEB, LINEAR)
 """Files of a picture that not every one has."""
 WEB_QUALITY = 88
+
+
+def check_crop(recipe: Recipe, lights: Sequence[RawFrame]) -> None:
+    """Refuse a crop that leaves nothing of the largest light on the grid of the stack.
+
+    Raises
+    ------
+    InputError
+    """
+    zoom = Grid.named(recipe.integrate.grid).zoom
+    high, wide = (int(zoom * max(getattr(light, side) for light in lights)) for side in ("ny", "nx"))
+    framed((0, high, 0, wide), recipe.finish.frame.crop, None, north_up=False)
 
 
 def pictured(
@@ -124,6 +138,8 @@ def _write_linear(
 ) -> None:
     """Write the light that is shown, before the curve; where stars are shown fainter, also that without any.
 
+    NaN where hardly any frame covers it.
+
     ``sky`` are cards of the plate solution of what is shown; empty where there is none.
     """
     primary = {
@@ -136,17 +152,23 @@ def _write_linear(
         **sky,
     }
 
+    covered = framing.part(picture.window, picture.covered)
+
+    def known(light: Float32) -> Float32:
+        part = framing.part(picture.window, light)
+        return part if covered.all() else np.where(covered, part, np.float32(np.nan))
+
     def extensions() -> Iterator[tuple[str, Float32, dict[str, tuple[Any, str]]]]:
         for number, colour in enumerate(COLOURS):
-            yield colour, framing.part(picture.window, picture.light[number]), about
+            yield colour, known(picture.light[number]), about
             if picture.starless is not None:
-                yield f"{colour}_STARLESS", framing.part(picture.window, picture.starless[number]), about
+                yield f"{colour}_STARLESS", known(picture.starless[number]), about
 
     write_planes(path, primary, extensions())
 
 
 def write_sheet(place: Path, made: Path, summary: Mapping[str, Any]) -> None:
     """Write the picture of a folder with its scale and facts, as ``sheet.jpg``."""
-    page, _ = sheet_figure(reduced_file(made / "picture.tif", PICTURE_PX), summary)
+    page, _ = sheet_figure(reduced(own_tiff(made / "picture.tif"), PICTURE_PX), summary)
     with whole(place / SHEET) as part:
         part.write_bytes(jpeg_bytes(np.asarray(page), SHEET_QUALITY))

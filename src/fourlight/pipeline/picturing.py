@@ -8,6 +8,7 @@ import zlib
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +20,14 @@ from fourlight.engine import Progress, Silent, thread_count
 from fourlight.errors import InputError
 from fourlight.frames import StarList
 from fourlight.io.arrays import mapped_array
-from fourlight.io.room import whole, writing
+from fourlight.io.room import free_room, whole, writing
 from fourlight.pipeline import outputs
 from fourlight.pipeline.claim import claimed
-from fourlight.pipeline.finished import StackFiles, check_results, run_that_left
+from fourlight.pipeline.finished import PICTURE, StackFiles, check_results, run_that_left
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.picture import EXTRA, pictured, write_picture, write_sheet
 from fourlight.pipeline.products import put_in_place, read_json
+from fourlight.pipeline.space import picture_bytes
 from fourlight.pipeline.star_table import read_stars
 from fourlight.pipeline.swap import RECORD
 from fourlight.recipe import Recipe, with_settings
@@ -39,6 +41,8 @@ __all__ = ["picture_by", "picture_on"]
 
 Float32 = npt.NDArray[np.float32]
 
+SHELF = "picture"
+"""Folder of work files in which channels after steps are kept."""
 SECTION = "finish."
 """What settings of a picture begin with."""
 
@@ -69,25 +73,33 @@ def picture_on(
     InputError, OutputError, RecipeError
         There is no finished run, or no such step or setting of the picture.
     """
-    recipe = _changed(run_that_left(out).recipe, settings)
     if since is not None and since not in STEPS:
         raise InputError(f"--from {since}: {nearest(since, STEPS, 'such step')}")
-    return _made(out, recipe, since, progress or Silent())
+    return _made(out, partial(_changed, settings=settings), since, progress or Silent())
 
 
 def picture_by(out: Path, settings: Finish, progress: Progress | None = None) -> dict[str, Any]:
     """`picture_on` with all settings of the picture, in place of those of the run."""
-    recipe = run_that_left(out).recipe.model_copy(update={"finish": settings})
-    return _made(out, recipe, None, progress or Silent())
+    return _made(
+        out, lambda recipe: recipe.model_copy(update={"finish": settings}), None, progress or Silent()
+    )
 
 
-def _made(out: Path, recipe: Recipe, since: str | None, progress: Progress) -> dict[str, Any]:
-    """The picture by a recipe; see `picture_on`."""
+def _made(
+    out: Path, changed: Callable[[Recipe], Recipe], since: str | None, progress: Progress
+) -> dict[str, Any]:
+    """The picture by the recipe of the run as it is changed; see `picture_on`."""
+    changed(run_that_left(out).recipe)  # refuses before anything is claimed
     with claimed(out) as folder:
-        check_results(out)
+        recipe = changed(run_that_left(out).recipe)
+        check_results(out, (PICTURE,))
         canvas = Canvas(folder.layers, recipe.run.memory_gb * 1e9, thread_count(recipe.run.threads))
         layers = StackFiles(folder.root, canvas)
         summary = read_json(folder.root / "summary.json")
+        pixels = summary["grid"]["ny"] * summary["grid"]["nx"]
+        free_room(
+            folder.root, picture_bytes(recipe, pixels, folder.work / SHELF), "work files and the picture"
+        )
         progress.begin("picture", len(STEPS) + 3)
         stars = read_stars(folder.root)
         shelf = _Shelf(folder, recipe, since, (summary.get("colour") or {}).get("white"), stars)
@@ -126,6 +138,8 @@ def _sum(array: Float32) -> int:
     return total
 
 
+FORMAT = 1
+"""Goes up when steps give other channels from the same stack and settings, or other facts."""
 BESIDE = {
     "starlight": ("sharpen", "gradient"),
     "starless": ("stars", "gradient"),
@@ -147,7 +161,7 @@ class _Shelf:
 
     def __call__(self, step: str, make: Callable[[], Made]) -> Made:
         """What is kept of a step, or what is made now and kept."""
-        place = self.folder.work / "picture"
+        place = self.folder.work / SHELF
         name = f"{step}-{self._key(step)}"
         record = place / f"{name}.json"
         own = BESIDE.get(step, (step, step))[0]
@@ -179,7 +193,7 @@ class _Shelf:
         steps = [name for name in STEPS[: last + 1] if name != "stars"]
         finish = self.recipe.finish.model_dump()
         white = self.white if "colour" in steps else None
-        text = json.dumps([__version__, white, *(finish[name] for name in steps)], sort_keys=True)
-        found = (self.stars.x, self.stars.y, self.stars.flux, self.stars.saturated)
+        text = json.dumps([__version__, FORMAT, white, *(finish[name] for name in steps)], sort_keys=True)
+        found = (self.stars.x, self.stars.y, self.stars.flux, self.stars.saturated, self.stars.fwhm_px)
         stars = b"".join(np.ascontiguousarray(values).tobytes() for values in found)
         return hashlib.sha256(record + text.encode() + stars).hexdigest()[:20]

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import tifffile
 
 from fourlight.core.cfa import PLANES
 from fourlight.engine import give_back, in_order, nothing
 from fourlight.frames import StarList
+from fourlight.io.export import own_tiff
 from fourlight.io.room import writing
 from fourlight.io.unreadable import unreadable
 from fourlight.json_text import json_of
@@ -122,7 +122,7 @@ def put_in_place(
     """
     place, root = folder.new, folder.root
     made = place if (place / "picture.tif").exists() else root
-    picture = tifffile.imread(made / "picture.tif").astype(np.float32) / np.float32(65535)
+    picture = own_tiff(made / "picture.tif")
     planes = {name: layers.read(name, "value") for name in PLANES}
     write_report(
         root, summary, picture, planes, read_json(root / RECORD), place, layers.rejected_map(),
@@ -130,6 +130,7 @@ def put_in_place(
         read_json(root / CLAIMS) if claims is None else claims,
         _lines(place) or _lines(root),
     )  # fmt: skip
+    del picture  # a file that is open is not replaced everywhere
     with writing(place):
         shutil.copyfile(root / RECORD, place / RECORD)
     publish(place, root, folder.old, EXTRA if made == place else ())

@@ -41,6 +41,7 @@ from fourlight.pipeline.line_run import lines_in_run, with_places
 from fourlight.pipeline.memory import check_memory, piece_bytes, pixels_of
 from fourlight.pipeline.names import find_light
 from fourlight.pipeline.on_sky import asked, on_sky
+from fourlight.pipeline.picture import check_crop
 from fourlight.pipeline.profile import profile_hash, with_profile_path
 from fourlight.pipeline.space import begun, check_space
 from fourlight.pipeline.spared import spared
@@ -131,6 +132,7 @@ def _done(
         job.progress.begin("output", 1)
         job.progress.end(f"going on where {job.folder.left_by} ended without a word")
     check_memory(job.recipe, lights)
+    check_crop(job.recipe, lights)
     check_space(job, lights, others)
     # Who is missing, or has too little memory, is told now.
     job.crew(piece_bytes(max(map(pixels_of, lights))))

@@ -7,13 +7,14 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from fourlight.io.export import own_tiff
 from fourlight.io.room import writing
 from fourlight.pipeline.plate import Solved
 from fourlight.pipeline.star_colours import Coloured
 from fourlight.report.figure_colours import colours_figure
 from fourlight.report.figure_sky import sky_figure
 from fourlight.report.figure_style import WIDE, write_figure
-from fourlight.report.pictures import reduced_file
+from fourlight.report.pictures import reduced
 from fourlight.sky.objects import SkyObject
 from fourlight.sky.plate import wcs_cards
 from fourlight.stages.framing import Framing
@@ -76,7 +77,7 @@ def sky_figures(folder: Path, summary: Mapping[str, Any], seen: Seen, made: Path
     with writing(folder):
         folder.mkdir(exist_ok=True)
     named = [(star["name"], star["x_px"], star["y_px"]) for star in summary["sky"]["named"]]
-    small = Framing.of(summary["picture"]).straight(reduced_file(made / "picture.tif", LONGEST_PX))
+    small = Framing.of(summary["picture"]).straight(reduced(own_tiff(made / "picture.tif"), LONGEST_PX))
     known = [
         SkyObject(**{part.name: each[part.name] for part in fields(SkyObject)})
         for each in summary["sky"]["objects"]

@@ -23,13 +23,17 @@ from fourlight.stages.groups import Group, grouped
 from fourlight.stages.least_squares import LeastSquares
 from fourlight.stages.stack_layers import OUTPUT_PLANES
 
-__all__ = ["begun", "check_space", "needed_bytes"]
+__all__ = ["begun", "check_space", "needed_bytes", "picture_bytes"]
 
 PRODUCT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
 """Per pixel: value, variance and samples of the stack, value and variance of two halves, rejected samples, and three
 pictures."""
-CANVAS_BYTES, STARLESS_BYTES = 4 * 25, 4 * 12
+CANVAS_BYTES, STARLESS_BYTES = 4 * 34, 4 * 12
 """Per pixel: channels on their way to the picture, at most at a time, and how many more where stars are taken off."""
+SHELF_BYTES, SHELF_STARLESS_BYTES = 4 * 13, 4 * 9
+"""Per pixel: channels that are kept for the next picture of the same stack, see `fourlight.pipeline.picturing`."""
+READ_BYTES, PICTURES_BYTES = 4 * 16, 13
+"""Per pixel: layers of a finished stack that a picture is made from, and the files of that picture."""
 CELL_BYTES = 4 * 2 * 9 * 13
 """Per pixel of a tile with its halo, where sums are kept: four planes, two halves, nine cells at most, packed."""
 MEASURED_BYTES, OFF_MEMORY_BYTES = 400_000, 300_000
@@ -56,7 +60,7 @@ def needed_bytes(
     masters = _masters(lights, grouped(others, recipe.calibrate.temperature_tolerance_c))
     decoded = sum(_decoded(frame, folder.decoded) for frame in (*lights, *others))
     again = min(_size(folder.layers), RESULT_BYTES * stacked) + min(_size(folder.masters), masters)
-    canvas = CANVAS_BYTES + (STARLESS_BYTES if recipe.finish.stars.light < 1 else 0)
+    canvas = CANVAS_BYTES + STARLESS_BYTES * _starless(recipe)
     sums = _kept_bytes(len(lights)) if recipe.run.keep_sums else 0
     made = (
         int((RESULT_BYTES + PRODUCT_BYTES + canvas + sums) * stacked)
@@ -65,6 +69,19 @@ def needed_bytes(
         + OTHER_BYTES
     )
     return made + decoded - again
+
+
+def _starless(recipe: Recipe) -> bool:
+    """Whether stars are taken off the picture."""
+    return recipe.finish.stars.light < 1
+
+
+def picture_bytes(recipe: Recipe, pixels: int, shelf: Path) -> int:
+    """Bytes that a picture of a finished stack of so many pixels adds to OUT at most; ``shelf`` is what is kept."""
+    starless = _starless(recipe)
+    kept = pixels * (SHELF_BYTES + SHELF_STARLESS_BYTES * starless)
+    made = pixels * (CANVAS_BYTES + STARLESS_BYTES * starless + READ_BYTES + PICTURES_BYTES)
+    return made + kept - min(_size(shelf), kept) + OTHER_BYTES
 
 
 def _masters(lights: Sequence[RawFrame], groups: Sequence[Group]) -> int:

@@ -26,7 +26,7 @@ from fourlight.report.lines import lines_section
 from fourlight.report.moments import green, mean_known, moments
 from fourlight.report.mosaic import mosaic
 from fourlight.report.opening import heading
-from fourlight.report.pictures import address, embedded_picture, plane_views, rejected_view
+from fourlight.report.pictures import Pixels, address, embedded_picture, plane_views, rejected_view
 from fourlight.report.planes import plane_table, unit
 from fourlight.report.remarks import meanings
 from fourlight.report.skyplace import sky_words
@@ -56,7 +56,7 @@ CHARTED = (
 
 
 def write_report(
-    out: Path, summary: Facts, picture: Float32, planes: Mapping[str, Float32], provenance: Facts,
+    out: Path, summary: Facts, picture: Pixels, planes: Mapping[str, Float32], provenance: Facts,
     place: Path | None = None, rejected: Float32 | None = None, channels: Facts | None = None,
     claims: Sequence[Facts] | None = None, lines: tuple[Facts, Path] | None = None,
 ) -> None:  # fmt: skip
@@ -68,8 +68,8 @@ def write_report(
         Folder of the results.
     summary : mapping
         Content of ``summary.json``; missing parts are left out of the page.
-    picture : (ny, nx, 3) float32
-        The finished picture, sRGB-encoded, 0 to 1.
+    picture : (ny, nx, 3) float32 or uint16
+        The finished picture, see `fourlight.report.pictures.reduced`.
     planes : mapping of R, G1, G2, B to (ny, nx) float32
         Planes of the stack, NaN where undefined.
     provenance : mapping
@@ -109,7 +109,7 @@ def _drawn(folders: Sequence[Path]) -> dict[str, str]:
 
 def page(
     summary: Facts,
-    picture: Float32,
+    picture: Pixels,
     planes: Mapping[str, Float32],
     provenance: Facts,
     out: Path | None = None,

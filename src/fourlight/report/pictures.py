@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import tifffile
 from PIL import Image
 
 from fourlight.core.cfa import PLANES
@@ -19,6 +18,7 @@ from fourlight.io.export import jpeg_bytes, own_picture, shallow
 from fourlight.stages.canvas import every, some
 
 __all__ = [
+    "Pixels",
     "PlaneView",
     "address",
     "balanced_light",
@@ -26,13 +26,13 @@ __all__ = [
     "embedded_picture",
     "plane_views",
     "reduced",
-    "reduced_file",
     "rejected_view",
     "shared_greys",
     "two_lights",
 ]
 
 Float32 = npt.NDArray[np.float32]
+Pixels = npt.NDArray[np.float32] | npt.NDArray[np.uint16]
 
 BAND_ROWS = 32
 """Rows that are worked on at a time."""
@@ -64,28 +64,31 @@ def address(path: Path, longest_px: int) -> str:
         return _address(np.asarray(image.convert("RGB")), 86)
 
 
-def embedded_picture(rgb: Float32, longest_px: int = 1800) -> str:
-    """The picture (sRGB-encoded, 0 to 1) as a data address, reduced if it is larger than a page shows."""
+def embedded_picture(rgb: Pixels, longest_px: int = 1800) -> str:
+    """The picture as a data address, reduced if it is larger than a page shows; see `reduced`."""
     return _address(reduced(rgb, longest_px), 90)
 
 
-def reduced(rgb: Float32, longest_px: int) -> npt.NDArray[np.uint8]:
-    """The picture (sRGB-encoded, 0 to 1) in 8 bits, smaller if its longer side is more than that."""
+def reduced(rgb: Pixels, longest_px: int) -> npt.NDArray[np.uint8]:
+    """A picture in 8 bits, smaller if its longer side is more than that.
+
+    It is read some rows at a time, so that of one on the disk little is in memory.
+
+    Parameters
+    ----------
+    rgb : (ny, nx, 3) float32 or uint16
+        sRGB-encoded, 0 to 1 or 0 to 65535.
+    longest_px : int
+    """
     step = max(1, max(rgb.shape) // longest_px)
-    light = _blocks(rgb, step) if step > 1 else rgb
-    return _shorter(lambda y0, y1: shallow(light[y0:y1]), light.shape[:2], longest_px)
-
-
-def reduced_file(path: Path, longest_px: int) -> npt.NDArray[np.uint8]:
-    """A 16-bit TIFF picture as `reduced` makes it, read some rows at a time so that little of it is in memory."""
-    whole = tifffile.memmap(path, mode="r")
-    step = max(1, max(whole.shape) // longest_px)
 
     def rows(y0: int, y1: int) -> npt.NDArray[np.uint8]:
-        light = np.asarray(whole[y0 * step : y1 * step], dtype=np.float32) / np.float32(65535)
+        light = np.asarray(rgb[y0 * step : y1 * step], dtype=np.float32)
+        if rgb.dtype == np.uint16:
+            light /= np.float32(65535)
         return shallow(_blocks(light, step) if step > 1 else light)
 
-    return _shorter(rows, (whole.shape[0] // step, whole.shape[1] // step), longest_px)
+    return _shorter(rows, (rgb.shape[0] // step, rgb.shape[1] // step), longest_px)
 
 
 def _shorter(

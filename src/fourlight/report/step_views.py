@@ -12,7 +12,7 @@ import numpy.typing as npt
 from fourlight.io.export import jpeg_bytes, shallow
 from fourlight.report.pictures import address, reduced
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.display import displayed
+from fourlight.stages.display import displayed, mix
 from fourlight.stages.finish import STEPS
 from fourlight.stages.framing import Framing
 from fourlight.stages.picture_parts import Picture
@@ -20,6 +20,7 @@ from fourlight.stages.picture_parts import Picture
 __all__ = ["HONESTY", "STEPS_FOLDER", "TITLES", "StepViews", "honesty_view", "steps_table"]
 
 Float32 = npt.NDArray[np.float32]
+Float64 = npt.NDArray[np.float64]
 Facts = Mapping[str, Any]
 
 STEPS_FOLDER, HONESTY = "steps", "honesty.jpg"
@@ -42,13 +43,10 @@ class StepViews:
         self._canvas = canvas
         self._planes: dict[str, list[Float32]] = {}
 
-    def __call__(self, step: str, planes: list[Float32]) -> None:
-        """Look at the channels after a step."""
-        small: dict[int, Float32] = {}
-        for plane in planes:
-            if id(plane) not in small:  # brightness is one plane for all channels
-                small[id(plane)] = _binned(plane, self._canvas)
-        self._planes[step] = [small[id(plane)] for plane in planes]
+    def __call__(self, step: str, planes: list[Float32], mixture: Float64 | None = None) -> None:
+        """Look at the channels after a step, see `fourlight.stages.picture_parts.Seen`."""
+        small = [_binned(plane, self._canvas) for plane in planes]
+        self._planes[step] = small if mixture is None else [mix(small, shares) for shares in mixture]
 
     def write(
         self, folder: Path, picture: Picture, saturation: float, framing: Framing

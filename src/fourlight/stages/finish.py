@@ -17,6 +17,7 @@ from fourlight.stages.canvas import Canvas
 from fourlight.stages.coverage import gather
 from fourlight.stages.finish_steps import STEPS, taken_steps
 from fourlight.stages.finish_work import Work
+from fourlight.stages.framing import framed
 from fourlight.stages.picture_parts import Picture, Seen, Shelf, Source, always_made, unseen
 from fourlight.stages.showing import shown, stars_on, stars_within
 
@@ -46,10 +47,13 @@ def finish(
     ------
     StageError
         No plane holds pixels.
+    InputError
+        The crop that is wanted leaves nothing of the picture.
     """
     canvas = canvas or Canvas()
     notes: list[str] = []
     sheet, frame = gather(source.planes, source.variances, source.halves, notes, canvas)
+    framed(frame, settings.frame.crop, None, north_up=False)  # refuses a crop of which nothing is left
     stars = stars_within(source.stars, frame)
     work = Work(source, settings, canvas, seen, shelf, sheet, stars, stars_on(stars))
     work.notes["stack"] = tuple(notes)
@@ -74,4 +78,5 @@ def finish(
         work.starless,
         work.taken,
         work.facts,
+        sheet.covered,
     )

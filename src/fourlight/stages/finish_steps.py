@@ -110,9 +110,7 @@ def _colour(work: Work) -> None:
         sheet.gains, reason = known.gains if known else white_factors(sheet, light, stars)
         work.notes["colour"] = (reason,)
     work.facts["colour"] = {"gains": [float(gain) for gain in sheet.gains]}
-    work.seen(
-        "colour", [plane * np.float32(gain) for plane, gain in zip(sheet.image, sheet.gains, strict=True)]
-    )
+    work.seen("colour", sheet.image, np.diag(sheet.gains))
 
 
 def _luminance(work: Work) -> None:
@@ -120,7 +118,7 @@ def _luminance(work: Work) -> None:
     brightness = brightness_of(sheet, work.empty, work.points, informed=work.settings.luminance.use)
     work.weights, work.notes["luminance"] = brightness.weights, brightness.notes
     work.noise = noise_of(mix(sheet.some_light(), work.weights), some(work.empty.sky))
-    work.seen("luminance", [mix(sheet.image, work.weights * sheet.gains)] * 3)
+    work.seen("luminance", sheet.image, np.tile(work.weights * sheet.gains, (3, 1)))
 
 
 def _denoise(work: Work) -> None:

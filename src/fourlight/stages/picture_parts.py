@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -28,13 +28,27 @@ class Made:
     """For the report; values that JSON holds."""
 
 
-Seen = Callable[[str, list[Float32]], None]
-"""Is told the channels, above the sky, after a step; ``stack`` is what the first one begins with."""
+class Seen(Protocol):
+    """Is told the channels, above the sky, after a step."""
+
+    def __call__(self, step: str, planes: list[Float32], mixture: Float64 | None = None) -> None:
+        """Look at channels, or at mixtures of them.
+
+        Parameters
+        ----------
+        step : str
+            ``stack`` is what the first one begins with.
+        planes : three (ny, nx) float32
+        mixture : (3, 3) float64 or None
+            What each channel that is shown holds of each of them; None: the channels themselves.
+        """
+
+
 Shelf = Callable[[str, Callable[[], Made]], Made]
 """Gives what a step makes: what it has kept, or what that function makes."""
 
 
-def unseen(step: str, planes: list[Float32]) -> None:
+def unseen(step: str, planes: list[Float32], mixture: Float64 | None = None) -> None:
     """Nobody looks."""
 
 
@@ -83,3 +97,5 @@ class Picture:
     """(ny, nx) share of the noise power of the brightness that was smoothed away; None: nothing was."""
     facts: Mapping[str, Any]
     """What was measured in the steps, by their names."""
+    covered: npt.NDArray[np.bool_]
+    """(ny, nx) where enough frames cover it: elsewhere light is a guess, and faded."""
