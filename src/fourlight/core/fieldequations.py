@@ -20,6 +20,9 @@ Float64 = npt.NDArray[np.float64]
 
 OWN = 4
 """Numbers of each star: place x, y, height and sky."""
+HERE = 4 + OWN
+"""Numbers that the light of one star depends on: its shape, the wings, and its own. Those of the shape stand for the
+coefficients of the field, each times a power of the place, which is one for all pixels of a star."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -71,14 +74,17 @@ def _solved(matrix: Float64, right: Float64) -> Float64:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _gathered(
-    image: Float32, variance: Float32, star: Float64, terms: Float64, radius: int, shape: Float64, wings: float,
-    rest: Float64, doubt: float, whole: Float64, rows: Float64, squares: Float64,
+    image: Float32, variance: Float32, star: Float64, radius: int, shape: Float64, wings: float, rest: Float64,
+    doubt: float, whole: Float64, rows: Float64, squares: Float64,
 ) -> None:  # fmt: skip
-    """Add the pixels of one star to its equations, shared numbers first, and to chi-square and their count."""
+    """Add the pixels of one star to its equations in `HERE` numbers, and to chi-square and their count.
+
+    They are its own shape a, b, c, the wings, then its place, height and sky. Of ``whole`` the lower half is filled.
+    """
     x, y, height, sky = star[0], star[1], star[2], star[3]
-    x0, y0, m = int(np.rint(x)), int(np.rint(y)), terms.size
-    p = 3 * m + 1
-    slope, part = np.empty(7), np.empty(p + OWN)
+    x0, y0 = int(np.rint(x)), int(np.rint(y))
+    slope, part = np.empty(7), np.empty(HERE)
+    part[7] = 1.0
     ny, nx = image.shape
     for j in range(max(0, y0 - radius), min(ny, y0 + radius + 1)):
         for i in range(max(0, x0 - radius), min(nx, x0 + radius + 1)):
@@ -88,18 +94,37 @@ def _gathered(
             fill_profile(i - x, j - y, shape, wings, slope)
             light = slope[6] + rest_at(rest, i - x, j - y)
             for u in range(3):
-                part[u * m : (u + 1) * m] = height * slope[u] * terms
-            part[p - 1] = height * slope[5]
-            part[p], part[p + 1] = height * slope[3], height * slope[4]
-            part[p + 2], part[p + 3] = light, 1.0
+                part[u] = height * slope[u]
+            part[3] = height * slope[5]
+            part[4], part[5], part[6] = height * slope[3], height * slope[4], light
             weight = 1.0 / (known + (doubt * height * light) ** 2)
             left = value - height * light - sky
             squares[0] += weight * left * left
             squares[1] += 1.0
-            for u in range(p + OWN):
-                rows[u] += weight * part[u] * left
-                for v in range(p + OWN):
-                    whole[u, v] += weight * part[u] * part[v]
+            for u in range(HERE):
+                weighed = weight * part[u]
+                rows[u] += weighed * left
+                for v in range(u + 1):
+                    whole[u, v] += weighed * part[v]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _spread_out(small: Float64, rows: Float64, terms: Float64) -> tuple[Float64, Float64]:
+    """Equations of a star in `HERE` numbers as those in the numbers of the field, shared ones first, then its own."""
+    m = terms.size
+    size = 3 * m + 1 + OWN
+    number, share = np.empty(size, dtype=np.int64), np.ones(size)
+    for u in range(size):
+        number[u] = u // m if u < 3 * m else 3 + u - 3 * m
+        if u < 3 * m:
+            share[u] = terms[u % m]
+    whole, right = np.empty((size, size)), np.empty(size)
+    for u in range(size):
+        right[u] = rows[number[u]] * share[u]
+        for v in range(size):
+            a, b = max(number[u], number[v]), min(number[u], number[v])
+            whole[u, v] = small[a, b] * (share[u] * share[v])
+    return whole, right
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -143,12 +168,13 @@ def field_equations(
     p = 3 * m + 1
     matrix, right, shape = np.zeros((p, p)), np.zeros(p), np.empty(3)
     pull, step, squares = np.zeros((n, p, OWN)), np.full((n, OWN), np.nan), np.zeros((n, 2))
+    small, few = np.zeros((HERE, HERE)), np.zeros(HERE)
     for k in range(n):
         shape_at(coefficients, terms[k], shape)
-        whole, rows = np.zeros((p + OWN, p + OWN)), np.zeros(p + OWN)
-        _gathered(
-            image, variance, stars[k], terms[k], radius, shape, wings, rest, doubt, whole, rows, squares[k]
-        )
+        small[:] = 0.0
+        few[:] = 0.0
+        _gathered(image, variance, stars[k], radius, shape, wings, rest, doubt, small, few, squares[k])
+        whole, rows = _spread_out(small, few, terms[k])
         both = np.empty((p + 1, OWN))
         both[:p], both[p] = whole[:p, p:], rows[p:]
         solved = _solved(whole[p:, p:].copy(), both)

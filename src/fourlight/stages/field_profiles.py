@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,7 @@ from fourlight.core.fieldprofile import FieldProfile, fit_field
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 
-__all__ = ["field_profile", "field_profiles", "full_level", "peaks", "stand_in_profiles"]
+__all__ = ["Profiles", "field_profile", "field_profiles", "full_level", "peaks"]
 
 Float32 = npt.NDArray[np.float32]
 Float64 = npt.NDArray[np.float64]
@@ -50,6 +51,45 @@ def full_level(planes: Mapping[str, Float32], stars: StarList) -> float:
     return OF_FULL * float(np.median(tops)) if len(tops) else float("inf")
 
 
+class Profiles:
+    """Profiles of the stars of one stack, fitted once, when they are first asked for.
+
+    Parameters
+    ----------
+    planes, variances : mapping of R, G, B to (ny, nx) float32
+        NaN where nothing covers. They must not change.
+    stars : StarList
+        On the pixels of the planes.
+    full : float or None
+        Level of pixels that may hold full samples; None: told from the stars of the list that are full.
+    """
+
+    def __init__(
+        self, planes: Mapping[str, Float32], variances: Mapping[str, Float32], stars: StarList,
+        full: float | None = None,
+    ) -> None:  # fmt: skip
+        self._planes, self._variances, self._stars = planes, variances, stars
+        self.full = full_level(planes, stars) if full is None else full
+
+    @cached_property
+    def every(self) -> dict[str, FieldProfile | None]:
+        """`field_profiles` of all channels."""
+        return field_profiles(self._planes, self._variances, self._stars, self.full)
+
+    @cached_property
+    def stood_in(self) -> dict[str, FieldProfile] | None:
+        """Those of the channels that hold pixels; such as tell none have that of another, green first.
+
+        None where none tells any.
+        """
+        usual = next((self.every[c] for c in "GRB" if self.every[c] is not None), None)
+        if usual is None:
+            return None
+        return {
+            c: self.every[c] or usual for c, plane in self._planes.items() if np.isfinite(some(plane)).any()
+        }
+
+
 def field_profiles(
     planes: Mapping[str, Float32], variances: Mapping[str, Float32], stars: StarList, full: float
 ) -> dict[str, FieldProfile | None]:
@@ -69,20 +109,6 @@ def field_profiles(
         c: profile and (field_profile(planes[c], variances[c], stars, full, wings) or profile)
         for c, profile in found.items()
     }
-
-
-def stand_in_profiles(
-    planes: Mapping[str, Float32], variances: Mapping[str, Float32], stars: StarList, full: float
-) -> dict[str, FieldProfile] | None:
-    """`field_profiles` of the channels that hold pixels; those that tell none have that of another, green first.
-
-    None where none tells any.
-    """
-    known = field_profiles(planes, variances, stars, full)
-    usual = next((known[c] for c in "GRB" if known[c] is not None), None)
-    if usual is None:
-        return None
-    return {c: known[c] or usual for c in planes if np.isfinite(some(planes[c])).any()}
 
 
 def field_profile(

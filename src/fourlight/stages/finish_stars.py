@@ -10,6 +10,7 @@ import numpy.typing as npt
 from fourlight.core.cfa import COLOURS
 from fourlight.stages.canvas import Window
 from fourlight.stages.denoise import denoised_sheet
+from fourlight.stages.field_profiles import Profiles
 from fourlight.stages.finish_work import Work
 from fourlight.stages.full_cores import repair_cores
 from fourlight.stages.picture_parts import Made
@@ -27,13 +28,14 @@ def take_stars_off(work: Work) -> None:
     """Tell the light of stars, so that what is beside it is made sharper and smoothed without it."""
     sheet, settings = work.sheet, work.settings
     planes, variances = (dict(zip(COLOURS, x, strict=True)) for x in (sheet.image, sheet.variance))
+    work.profiles = Profiles(planes, variances, work.stars)
 
     def lit() -> Made:
-        light = light_of_stars(planes, variances, work.stars, canvas=work.canvas)
+        light = light_of_stars(planes, variances, work.stars, canvas=work.canvas, profiles=work.profiles)
         return Made([light[c] for c in COLOURS] if light else [], {})
 
     def bare() -> Made:
-        found = split_stars(planes, variances, work.stars, canvas=work.canvas)
+        found = split_stars(planes, variances, work.stars, canvas=work.canvas, profiles=work.profiles)
         return Made(
             [found.starless[c] for c in COLOURS] if len(found.x) else [], {"notes": list(found.notes)}
         )

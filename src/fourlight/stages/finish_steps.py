@@ -16,6 +16,7 @@ from fourlight.stages.balance import brightness_of, white_factors
 from fourlight.stages.canvas import Canvas, every, some
 from fourlight.stages.denoise import Quiet, confirmed_notes, denoised_sheet
 from fourlight.stages.display import Chosen, curve_for, mix, noise_of
+from fourlight.stages.field_profiles import Profiles
 from fourlight.stages.finish_stars import show_stars, take_stars_off
 from fourlight.stages.finish_work import Work
 from fourlight.stages.gradient import take_off_gradient
@@ -42,6 +43,7 @@ class _How(TypedDict):
     strength: float
     misfit: float
     canvas: Canvas
+    profiles: Profiles
 
 
 def _gradient(work: Work) -> None:
@@ -62,7 +64,9 @@ def _sharpen(work: Work) -> None:
     if sheet.halves is not None:
         first, second = (dict(zip(COLOURS, half, strict=True)) for half in sheet.halves)
         pair = (first, second)
-    how = _How(strength=settings.strength, misfit=work.source.misfit, canvas=work.canvas)
+    how = _How(
+        strength=settings.strength, misfit=work.source.misfit, canvas=work.canvas, profiles=work.profiles
+    )
 
     def make() -> Made:
         found = sharpen(planes, variances, pair, work.stars, light=work.light, **how)

@@ -14,6 +14,7 @@ from fourlight.recipe_finish import Finish
 from fourlight.stages.canvas import Canvas
 from fourlight.stages.coverage import Sheet
 from fourlight.stages.display import Field
+from fourlight.stages.field_profiles import Profiles
 from fourlight.stages.gradient import Empty
 from fourlight.stages.picture_parts import Seen, Shelf, Source
 
@@ -47,6 +48,8 @@ class Work:
     """Of the brightness of empty sky, before it is smoothed."""
     image: list[Float32] = field(init=False)
     """Balanced channels."""
+    profiles: Profiles = field(init=False)
+    """Of the stars, before anything is made sharper."""
     light: dict[str, Float32] | None = None
     """Of stars, before anything is made sharper; see `fourlight.stages.star_light.light_of_stars`."""
     bare: Sheet | None = None

@@ -28,7 +28,7 @@ from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas, bands
 from fourlight.stages.denoise import denoise
-from fourlight.stages.field_profiles import full_level
+from fourlight.stages.field_profiles import Profiles
 from fourlight.stages.left_alone import left_alone
 from fourlight.stages.notches import fill_notches
 from fourlight.stages.plane_sums import less
@@ -74,7 +74,7 @@ class _Way(NamedTuple):
 def sharpen(
     planes: Planes, variances: Planes, halves: tuple[Planes, Planes] | None, stars: StarList, *,
     light: Planes | None = None, full: float | None = None, narrower: float = 0.0, strength: float = 1.0,
-    misfit: float = 0.0, canvas: Canvas | None = None,
+    misfit: float = 0.0, canvas: Canvas | None = None, profiles: Profiles | None = None,
 ) -> Sharpened:  # fmt: skip
     """The stack with narrower stars and finer detail.
 
@@ -99,10 +99,13 @@ def sharpen(
     misfit : float
         As for `fourlight.stages.denoise.denoise`.
     canvas : Canvas, optional
+    profiles : Profiles, optional
+        Of these planes, where they are known; ``full`` is that of them.
     """
     canvas = canvas or Canvas()
-    level = full_level(planes, stars) if full is None else full
-    plan = planned(planes, variances, halves, stars, level, narrower)
+    profiles = profiles or Profiles(planes, variances, stars, full)
+    level = profiles.full
+    plan = planned(planes, variances, halves, stars, profiles, narrower)
     if plan.why or halves is None:
         return Sharpened({c: planes[c] for c in COLOURS}, plan, (plan.why,))
     light = light or star_light(planes, variances, plan.profiles, level, canvas)
@@ -118,7 +121,7 @@ def sharpen(
 
 def sharpen_bare(
     bare: Planes, planes: Planes, variances: Planes, halves: tuple[Planes, Planes], stars: StarList, light: Planes, *,
-    strength: float, misfit: float, canvas: Canvas,
+    strength: float, misfit: float, canvas: Canvas, profiles: Profiles,
 ) -> dict[str, Float32]:  # fmt: skip
     """A stack without stars, made sharper as the stack it was taken from is by `sharpen`; empty where that is not.
 
@@ -126,14 +129,13 @@ def sharpen_bare(
     ----------
     bare : mapping of R, G, B to (ny, nx) float32
         Without stars, finite.
-    planes, variances, halves, stars, light, strength, misfit, canvas
+    planes, variances, halves, stars, light, strength, misfit, canvas, profiles
         As of `sharpen`, of the stack with its stars; finite.
     """
-    level = full_level(planes, stars)
-    plan = planned(planes, variances, halves, stars, level)
+    plan = planned(planes, variances, halves, stars, profiles)
     if plan.why:
         return {}
-    job = _job(planes, variances, halves, plan, light, level, strength, misfit, canvas)
+    job = _job(planes, variances, halves, plan, light, profiles.full, strength, misfit, canvas)
     made = job.sharper(bare, bare, _without(planes, bare, canvas))
     _fill(made, bare, variances, plan, canvas)
     return made

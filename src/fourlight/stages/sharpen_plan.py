@@ -14,7 +14,7 @@ from fourlight.core.fieldprofile import FieldProfile
 from fourlight.frames import StarList
 from fourlight.stages.canvas import some
 from fourlight.stages.confirmed_band import finest_confirmed
-from fourlight.stages.field_profiles import field_profiles, peaks
+from fourlight.stages.field_profiles import Profiles, peaks
 
 __all__ = ["Plan", "planned"]
 
@@ -52,20 +52,21 @@ class Plan:
 
 
 def planned(
-    planes: Planes, variances: Planes, halves: tuple[Planes, Planes] | None, stars: StarList, full: float,
+    planes: Planes, variances: Planes, halves: tuple[Planes, Planes] | None, stars: StarList, known: Profiles,
     narrower: float = 0.0,
 ) -> Plan:  # fmt: skip
     """What stars can be brought to in all channels alike: others would get rims of colour.
 
     Parameters
     ----------
-    planes, variances, halves, stars, full, narrower
+    planes, variances, halves, stars, narrower
         As of `fourlight.stages.sharpen.sharpen`.
+    known : Profiles
+        Of these planes.
     """
     if halves is None:
         return _nothing({}, "without half stacks nothing confirms finer detail.")
-    found = field_profiles(planes, variances, stars, full)
-    profiles = {c: profile for c, profile in found.items() if profile is not None}
+    full, profiles = known.full, {c: each for c, each in known.every.items() if each is not None}
     if len(profiles) < len(COLOURS):
         return _nothing(profiles, _silent(profiles))
     width = max(profile.fwhm_px() for profile in profiles.values())

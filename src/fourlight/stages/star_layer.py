@@ -23,7 +23,7 @@ from fourlight.core.fullcores import full_spots
 from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.field_profiles import full_level, stand_in_profiles
+from fourlight.stages.field_profiles import Profiles
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
@@ -72,6 +72,7 @@ def split_stars(
     *,
     full: float | None = None,
     canvas: Canvas | None = None,
+    profiles: Profiles | None = None,
 ) -> StarLayers:
     """Stars and everything else, apart.
 
@@ -86,16 +87,18 @@ def split_stars(
     full : float or None
         Level of pixels that may hold full samples; None: told from the stars of the list that are full.
     canvas : Canvas, optional
+    profiles : Profiles, optional
+        Of these planes, where they are known; ``full`` is that of them.
     """
     canvas = canvas or Canvas()
-    level = full_level(planes, stars) if full is None else full
-    profiles = stand_in_profiles(planes, variances, stars, level)
-    if profiles is None:
+    profiles = profiles or Profiles(planes, variances, stars, full)
+    known = profiles.stood_in
+    if known is None:
         return _all_rest(planes)
-    taken = [c for c in COLOURS if c in profiles]
-    usual = next(profiles[c] for c in "GRB" if c in profiles)
-    hot = full_spots([planes[c] for c in taken], level)
-    work = [StarChannel(planes[c], variances[c], profiles[c], hot, canvas) for c in taken]
+    taken = [c for c in COLOURS if c in known]
+    usual = next(known[c] for c in "GRB" if c in known)
+    hot = full_spots([planes[c] for c in taken], profiles.full)
+    work = [StarChannel(planes[c], variances[c], known[c], hot, canvas) for c in taken]
     found, knots = _found(taken, work, usual, canvas)
     list(in_order(partial(StarChannel.fit, found=found, rounds=ROUNDS), work, canvas.threads))
     real = _real(work, _untold(found, hot, usual))

@@ -15,7 +15,7 @@ from fourlight.core.tiles import HALO
 from fourlight.engine import in_order
 from fourlight.frames import StarList
 from fourlight.stages.canvas import Canvas
-from fourlight.stages.field_profiles import full_level, stand_in_profiles
+from fourlight.stages.field_profiles import Profiles
 from fourlight.stages.star_channel import StarChannel
 from fourlight.stages.star_search import apart_from, points
 
@@ -40,6 +40,7 @@ def light_of_stars(
     stars: StarList,
     full: float | None = None,
     canvas: Canvas | None = None,
+    profiles: Profiles | None = None,
 ) -> dict[str, Float32] | None:
     """`star_light` with the profile that the stars of a list tell; None where too few tell any.
 
@@ -52,13 +53,13 @@ def light_of_stars(
     full : float or None
         Level of pixels that may hold full samples; None: told from the stars of the list that are full.
     canvas : Canvas, optional
+    profiles : Profiles, optional
+        Of these planes, where they are known; ``full`` is that of them.
     """
-    canvas = canvas or Canvas()
-    level = full_level(planes, stars) if full is None else full
-    profiles = stand_in_profiles(planes, variances, stars, level)
-    if profiles is None:
+    profiles = profiles or Profiles(planes, variances, stars, full)
+    if profiles.stood_in is None:
         return None
-    light = star_light(planes, variances, profiles, level, canvas)
+    light = star_light(planes, variances, profiles.stood_in, profiles.full, canvas or Canvas())
     for c in COLOURS:
         if c not in light:
             light[c] = np.zeros_like(next(iter(light.values())))
