@@ -155,18 +155,24 @@ def denoised_sheet(sheet: Sheet, weights: Float64, strength: float, misfit: floa
     """
     made, taken, levels = _smoothed(sheet, weights, strength, misfit, canvas)
     if sheet.off is not None:
-        whole = _smoothed(replace(sheet, off=None, half_off=None), weights, strength, misfit, canvas)
+        with_stars = replace(sheet, off=None, half_off=None)
+        whole = _smoothed(with_stars, weights, strength, misfit, canvas, levels)
         _put_stars_back((made, taken), whole[:2], sheet, canvas)
     judged = {name: _confirmed(levels, key) for key, name in JUDGED.items() if key in levels.slopes}
     return Quiet(made, taken, judged)
 
 
 def _smoothed(
-    sheet: Sheet, weights: Float64, strength: float, misfit: float, canvas: Canvas
+    sheet: Sheet,
+    weights: Float64,
+    strength: float,
+    misfit: float,
+    canvas: Canvas,
+    levels: Levels | None = None,
 ) -> tuple[list[Float32], Float32, Levels]:
-    """Channels without stars, what was taken of their noise, and what was found on them."""
+    """Channels smoothed, what was taken of their noise, and what was found on them where that is not known yet."""
     taken = canvas.new(sheet.shape)
-    made, levels = smoothed_sheet(sheet, weights, strength, misfit, canvas, taken)
+    made, levels = smoothed_sheet(sheet, weights, strength, misfit, canvas, taken, levels)
     _leave_clear(made, taken, sheet, strength, misfit, canvas)
     return made, taken, levels
 

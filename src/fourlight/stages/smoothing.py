@@ -245,17 +245,9 @@ def _coloured(brightness: Float32, hues: list[Float32], weights: Float64, floor:
     return [red, brightness, blue]
 
 
-def smoothed_sheet(
-    sheet: Sheet,
-    weights: Float64,
-    strength: float,
-    misfit: float,
-    canvas: Canvas,
-    taken: Float32 | None = None,
-) -> tuple[list[Float32], Levels]:
-    """`smoothed` of a whole picture, part by part, and what was found on it; neither depends on the parts."""
-    levels = Levels(_floor(sheet.some_variance(), weights), seen={})
-    spare = Spare()
+def _found(sheet: Sheet, weights: Float64, strength: float, misfit: float) -> Levels:
+    """Levels of a picture, and what its halves say of them, from samples of it."""
+    levels, spare = Levels(_floor(sheet.some_variance(), weights), seen={}), Spare()
     for settled in (False, True):
         for part in samples(sheet.shape):
             channels = sheet.part(part, spare)
@@ -263,7 +255,23 @@ def smoothed_sheet(
             spare.give(*channels.arrays)
         if not settled:
             levels.settle()
-    del spare
+    return levels
+
+
+def smoothed_sheet(
+    sheet: Sheet,
+    weights: Float64,
+    strength: float,
+    misfit: float,
+    canvas: Canvas,
+    taken: Float32 | None = None,
+    levels: Levels | None = None,
+) -> tuple[list[Float32], Levels]:
+    """`smoothed` of a whole picture, part by part, and what was found on it; neither depends on the parts.
+
+    ``levels`` are what was found on the same picture without its stars.
+    """
+    levels = levels or _found(sheet, weights, strength, misfit)
     out = [canvas.new(sheet.shape) for _ in range(3)]
 
     def work(window: Window) -> None:
