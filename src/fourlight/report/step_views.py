@@ -46,7 +46,17 @@ class StepViews:
     def __call__(self, step: str, planes: list[Float32], mixture: Float64 | None = None) -> None:
         """Look at the channels after a step, see `fourlight.stages.picture_parts.Seen`."""
         small = [_binned(plane, self._canvas) for plane in planes]
-        self._planes[step] = small if mixture is None else [mix(small, shares) for shares in mixture]
+        if mixture is not None:
+            mixed = {
+                tuple(shares): self._mixed(small, shares) for shares in mixture
+            }  # grey is one for all channels
+            small = [mixed[tuple(shares)] for shares in mixture]
+        self._planes[step] = small
+
+    def _mixed(self, planes: list[Float32], shares: Float64) -> Float32:
+        out = self._canvas.new(planes[0].shape)
+        out[:] = mix(planes, shares)
+        return out
 
     def write(
         self, folder: Path, picture: Picture, saturation: float, framing: Framing
