@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from fourlight.io.export import save_tiff, srgb_profile
 from fourlight.recipe import Recipe
 from fourlight.recipe_finish import Finish
 
@@ -30,8 +31,9 @@ def write_picture(out: Path, settings: dict[str, Any] | None = None) -> Path:
             _field(colour).resize((80, 60)).save(out / file)
         steps.append({"name": name, "file": file, "notes": [f"What {name} did."]})
     picture = _field(LOOKS[finish.look])
-    for end in ("jpg", "png", "tif"):
+    for end in ("jpg", "png"):
         picture.save(out / f"picture.{end}")
+    save_tiff(np.asarray(picture, dtype=np.float32) / 255, out / "picture.tif", srgb_profile())
     summary = json.loads((out / "summary.json").read_text())
     summary["picture"] = {
         "steps": steps,

@@ -83,6 +83,7 @@ def test_lights_that_are_gone_or_changed_are_said(command, looked_at, tmp_path):
         ("summary.json", b"{"),
         ("summary.json", b"[1, 2]"),
         ("picture.tif", None),
+        ("picture.tif", b"II*\0"),
         ("stack.fits", b"SIMPLE"),
     ],
 )
@@ -95,7 +96,7 @@ def test_results_that_are_not_whole_are_said_in_one_line(command, looked_at, tmp
         done = command(asked, tmp_path / "out")
         assert done.code == 2
         assert f"{name}: cannot be read" in done.line
-        assert "make the stack anew" in done.line
+        assert f"make the {'picture' if name == 'picture.tif' else 'stack'} anew" in done.line
 
 
 @pytest.mark.parametrize(
