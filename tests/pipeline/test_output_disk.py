@@ -81,7 +81,8 @@ Usage = namedtuple("Usage", "total used free")
 def test_room_is_reckoned_before_the_run(
     command: Any, raw: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What is reckoned holds what a run leaves with all of its work kept, and is at most a third more.
+    """What is reckoned holds what a run leaves with all of its work kept, and is at most two fifths more
+    (channels on their way to the picture are gone by then).
 
     Large files are held against what is reckoned by pixels, all files against that and what is allowed for the others,
     which is at most six times what small files take.
@@ -100,7 +101,7 @@ def test_room_is_reckoned_before_the_run(
     assert command("run", raw, "--out", kept, "--set", "run.keep_work=true").code == 0
     big = [path for path in kept.rglob("*") if path.suffix in (".fits", ".npy", ".tif", ".png", ".jpg")]
     used = sum(path.stat().st_size for path in big)
-    assert used < reckoned[0] < 1.34 * used
+    assert used < reckoned[0] < 1.4 * used
     everything = sum(path.stat().st_size for path in kept.rglob("*") if path.is_file())
     assert everything <= reckoned[0] + others
     assert others < 6 * (everything - used), "small files were 0.74 MB of an allowance of 3.6 MB"
