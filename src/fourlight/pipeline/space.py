@@ -25,15 +25,15 @@ from fourlight.stages.stack_layers import OUTPUT_PLANES
 
 __all__ = ["begun", "check_space", "needed_bytes", "picture_bytes"]
 
-PRODUCT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4 + 13
-"""Per pixel: value, variance and samples of the stack, value and variance of two halves, rejected samples, and three
-pictures."""
-CANVAS_BYTES, STARLESS_BYTES = 4 * 34, 4 * 12
+PRODUCT_BYTES = 4 * (3 + 4) * len(OUTPUT_PLANES) + 4
+"""Per pixel: value, variance and samples of the stack, value and variance of two halves, and rejected samples.
+Pictures, 13 bytes, take the place of channels that are gone by the time that they are written."""
+CANVAS_BYTES, STARLESS_BYTES = 4 * 31, 4 * 9
 """Per pixel: channels on their way to the picture, at most at a time, and how many more where stars are taken off."""
 SHELF_BYTES, SHELF_STARLESS_BYTES = 4 * 13, 4 * 9
 """Per pixel: channels that are kept for the next picture of the same stack, see `fourlight.pipeline.picturing`."""
-READ_BYTES, PICTURES_BYTES = 4 * 16, 13
-"""Per pixel: layers of a finished stack that a picture is made from, and the files of that picture."""
+READ_BYTES = 4 * 16
+"""Per pixel: layers of a finished stack that a picture and the report are made from."""
 CELL_BYTES = 4 * 2 * 9 * 13
 """Per pixel of a tile with its halo, where sums are kept: four planes, two halves, nine cells at most, packed."""
 MEASURED_BYTES, OFF_MEMORY_BYTES = 400_000, 300_000
@@ -80,7 +80,7 @@ def picture_bytes(recipe: Recipe, pixels: int, shelf: Path) -> int:
     """Bytes that a picture of a finished stack of so many pixels adds to OUT at most; ``shelf`` is what is kept."""
     starless = _starless(recipe)
     kept = pixels * (SHELF_BYTES + SHELF_STARLESS_BYTES * starless)
-    made = pixels * (CANVAS_BYTES + STARLESS_BYTES * starless + READ_BYTES + PICTURES_BYTES)
+    made = pixels * (CANVAS_BYTES + STARLESS_BYTES * starless + READ_BYTES)
     return made + kept - min(_size(shelf), kept) + OTHER_BYTES
 
 
