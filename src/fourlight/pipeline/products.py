@@ -20,7 +20,7 @@ from fourlight.io.unreadable import unreadable
 from fourlight.json_text import json_of
 from fourlight.pipeline import outputs
 from fourlight.pipeline.evidence_files import CHANNELS, CLAIMS
-from fourlight.pipeline.finished import Stack, anew
+from fourlight.pipeline.finished import PICTURE, Stack, anew
 from fourlight.pipeline.folder import OutputFolder
 from fourlight.pipeline.job import Job
 from fourlight.pipeline.layers import StackLayers
@@ -121,8 +121,8 @@ def put_in_place(
     ``channels`` and ``claims`` are those of the results where they are None.
     """
     place, root = folder.new, folder.root
-    made = place if (place / "picture.tif").exists() else root
-    picture = own_tiff(made / "picture.tif")
+    made = place if (place / PICTURE).exists() else root
+    picture = own_tiff(made / PICTURE)
     planes = {name: layers.read(name, "value") for name in PLANES}
     write_report(
         root, summary, picture, planes, read_json(root / RECORD), place, layers.rejected_map(),

@@ -47,10 +47,9 @@ class StepViews:
         """Look at the channels after a step, see `fourlight.stages.picture_parts.Seen`."""
         small = [_binned(plane, self._canvas) for plane in planes]
         if mixture is not None:
-            mixed = {
-                tuple(shares): self._mixed(small, shares) for shares in mixture
-            }  # grey is one for all channels
-            small = [mixed[tuple(shares)] for shares in mixture]
+            kinds, which = np.unique(mixture, axis=0, return_inverse=True)  # grey is one for all channels
+            mixed = [self._mixed(small, shares) for shares in kinds]
+            small = [mixed[k] for k in which]
         self._planes[step] = small
 
     def _mixed(self, planes: list[Float32], shares: Float64) -> Float32:

@@ -44,7 +44,7 @@ class StarChannel:
         self.plane, self.variance, self.profile = plane, variance, profile
         self.noise = float(np.sqrt(max(np.nanmedian(some(variance)), 1e-30)))
         self.radius = max(DISC * profile.fwhm_px(), 2.5)
-        self.full, self._told = hot, _told(variance, hot, canvas)
+        self.full, self._sure = hot, _of_unfilled(variance, hot, canvas)
         self.left = canvas.new(plane.shape)
         self.left[:] = plane
         self.fitted = np.zeros((0, 4))
@@ -99,7 +99,7 @@ class StarChannel:
         ) - float(np.nanmedian(some(self.plane)))
         reach = np.array([self._reach(max(height, 0.0)) for height in top])
         fit_layer(
-            self.left, self.plane, self._told, self.fitted, np.ascontiguousarray(found[:, :2]),
+            self.left, self.plane, self._sure, self.fitted, np.ascontiguousarray(found[:, :2]),
             self.profile.terms(found[:, 0], found[:, 1]), self.profile.coefficients, self.profile.wings,
             self.profile.rest, self.radius, reach, DOUBT, rounds, self.squares,
         )  # fmt: skip
@@ -166,8 +166,8 @@ class StarChannel:
         return out
 
 
-def _told(variance: Float32, full: Bool, canvas: Canvas) -> Float32:
-    """Variance of pixels that tell of stars, NaN of full ones."""
+def _of_unfilled(variance: Float32, full: Bool, canvas: Canvas) -> Float32:
+    """Variance of pixels that are not full, NaN of those that are."""
     if not full.any():
         return variance
     out = canvas.new(variance.shape)
